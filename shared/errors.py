@@ -28,6 +28,4 @@ class RowProblem:
     remedy: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.sheet} row {self.row}, {self.field} = {self.value!r}: {self.message} {self.remedy}".strip()
-        )
+        return f"{self.sheet} row {self.row}, {self.field} = {self.value!r}: {self.message} {self.remedy}".strip()

@@ -1,0 +1,62 @@
+"""The public list of scheduling's tables."""
+
+from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
+from scheduling.models.revenue import ClosedMonth, EntryKind, RevenueEntry
+from scheduling.models.routes import (
+    ProposalState,
+    Route,
+    RouteProposal,
+    Stop,
+    StopOrder,
+    TravelLeg,
+    UnplacedOrder,
+)
+from scheduling.models.stock import StockLevel, StockMovement, StockPlace
+from scheduling.models.technicians import Absence, AccessHours, Shift, Skill, Technician
+from scheduling.models.work_orders import (
+    RAISED_KINDS,
+    STANDING_STATES,
+    OrderKind,
+    OrderState,
+    StepSheet,
+    WorkOrder,
+    WorkOrderEvent,
+    WorkOrderPart,
+)
+
+__all__ = [
+    "RAISED_KINDS",
+    "STANDING_STATES",
+    "Absence",
+    "AccessHours",
+    "CloseOut",
+    "CloseOutPart",
+    "CloseOutPhoto",
+    "ClosedMonth",
+    "EntryKind",
+    "OrderKind",
+    "OrderState",
+    "Outcome",
+    "PlanInterval",
+    "PlanPrice",
+    "ProposalState",
+    "RevenueEntry",
+    "Route",
+    "RouteProposal",
+    "ServicePlan",
+    "Shift",
+    "Skill",
+    "StepSheet",
+    "StockLevel",
+    "StockMovement",
+    "StockPlace",
+    "Stop",
+    "StopOrder",
+    "Technician",
+    "TravelLeg",
+    "UnplacedOrder",
+    "WorkOrder",
+    "WorkOrderEvent",
+    "WorkOrderPart",
+]

@@ -1,0 +1,62 @@
+"""One JSON shape for every refusal: problem details, RFC 9457."""
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
+from rest_framework import exceptions
+from rest_framework.response import Response
+from rest_framework.views import exception_handler
+
+from shared.errors import CannotDo
+
+CONTENT_TYPE = "application/problem+json"
+
+
+def as_problem(error: Exception, context: dict) -> Response | None:
+    """Turn an expected refusal into problem details; leave anything else to Django."""
+    if isinstance(error, CannotDo):
+        return problem(409, error.message, remedy=error.remedy, fields=_one_field(error))
+    if isinstance(error, Http404):
+        error = exceptions.NotFound()
+    elif isinstance(error, PermissionDenied):
+        error = exceptions.PermissionDenied()
+    response = exception_handler(error, context)
+    if response is None:
+        return None
+    detail = response.data
+    if isinstance(error, exceptions.ValidationError):
+        fields = [{"field": path, "message": text} for path, text in _flatten(detail)]
+        body = problem(400, "Some fields are not right.", remedy="Mend the fields listed.", fields=fields)
+    else:
+        text = detail.get("detail", error.__class__.__name__) if isinstance(detail, dict) else str(detail)
+        body = problem(response.status_code, str(text))
+    for name, value in response.headers.items():
+        if name.lower() != "content-type":
+            body[name] = value
+    return body
+
+
+def problem(status: int, title: str, *, remedy: str = "", fields: list | None = None) -> Response:
+    """Build one problem-details answer."""
+    body = {"type": "about:blank", "title": title, "status": status}
+    if remedy:
+        body["remedy"] = remedy
+    if fields:
+        body["fields"] = fields
+    return Response(body, status=status, content_type=CONTENT_TYPE)
+
+
+def _one_field(error: CannotDo) -> list:
+    return [{"field": error.field, "message": error.message}] if error.field else []
+
+
+def _flatten(detail, path=""):
+    """Yield (path, text) for nested validation errors."""
+    if isinstance(detail, dict):
+        for key, value in detail.items():
+            yield from _flatten(value, f"{path}.{key}" if path else str(key))
+    elif isinstance(detail, list):
+        for index, value in enumerate(detail):
+            nested = isinstance(value, dict | list)
+            yield from _flatten(value, f"{path}[{index}]" if nested else path)
+    else:
+        yield path, str(detail)

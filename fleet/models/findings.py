@@ -1,0 +1,242 @@
+"""What assessment knows: the state of each part and treatment unit, and findings that want action."""
+
+from django.db import models
+from django.db.models import Q
+
+from fleet.models.equipment import Part, TreatmentUnit
+from shared.model_parts import both_or_neither, known_values
+
+
+class LimitName(models.TextChoices):
+    """What ends a part's life. Same order as ``fleet.science.columns.Limit``."""
+
+    VOLUME = "volume", "Volume"
+    CALENDAR = "calendar", "Calendar"
+    CHLORINE_DOSE = "chlorine_dose", "Chlorine dose"
+    HARDNESS_LOAD = "hardness_load", "Hardness load"
+    OXIDANT_EXPOSURE = "oxidant_exposure", "Oxidant exposure"
+    PRESSURE_DROP = "pressure_drop", "Pressure drop"
+    MEASURED_END = "measured_end", "Measured end"
+
+
+class PartState(models.Model):
+    """How worn a part in place is and when it is due. Derived; rebuilt by assessment."""
+
+    part = models.OneToOneField(Part, on_delete=models.CASCADE, primary_key=True, related_name="state")
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.CASCADE, related_name="part_states")
+    wear = models.FloatField(null=True, blank=True)
+    governing = models.CharField(max_length=18, choices=LimitName, blank=True)
+    early_on = models.DateField(null=True, blank=True)
+    likely_on = models.DateField(null=True, blank=True, db_index=True)
+    late_on = models.DateField(null=True, blank=True)
+    numbers = models.JSONField(default=dict, blank=True, help_text="Every input and figure of the finding.")
+    assessed_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(governing="") | Q(governing__in=LimitName.values),
+                name="fleet_partstate_governing_known",
+            ),
+        ]
+
+    def __str__(self):
+        return f"part {self.part_id} {self.governing}"
+
+
+class ReadinessState(models.TextChoices):
+    """Whether a treatment unit may make water."""
+
+    IN_SERVICE = "in_service", "In service"
+    FLUSH_OWED = "flush_owed", "Flush owed"
+    BEDDING = "bedding", "Bedding"
+    IDLE = "idle", "Idle"
+    OUT_OF_SERVICE = "out_of_service", "Out of service"
+
+
+class OwedFlush(models.TextChoices):
+    """Why a flush is owed."""
+
+    NONE = "", "None"
+    CARBON_FINES = "carbon_fines", "Carbon changed, fines not flushed to clear"
+    BEDDED_OVERNIGHT = "bedded_overnight", "Bedded overnight, second flush due"
+    MEMBRANE_STORAGE_SOLUTION = "membrane_storage_solution", "Membrane new, storage solution not purged"
+    IDLE = "idle", "Stood idle beyond its limit"
+    SANITISED = "sanitised", "Sanitised and not rinsed"
+    SEEN_FINES = "seen_fines", "Fines seen after a change"
+
+
+class PatternName(models.TextChoices):
+    """What a change in normalised performance looks like."""
+
+    NONE = "", "None"
+    COLD_WATER_ONLY = "cold_water_only", "Cold water only"
+    FOULING = "fouling", "Fouling"
+    SCALING = "scaling", "Scaling"
+    OXIDATION = "oxidation", "Oxidation"
+    SEAL_LEAK = "seal_leak", "Leak past a seal"
+    COMPACTION = "compaction", "Compaction"
+    UNNAMED = "unnamed", "Change without a known pattern"
+
+
+class UnitState(models.Model):
+    """Use, readiness and performance of a treatment unit. Derived; rebuilt by assessment."""
+
+    treatment_unit = models.OneToOneField(
+        TreatmentUnit, on_delete=models.CASCADE, primary_key=True, related_name="state"
+    )
+    permeate_gal_per_day = models.FloatField(null=True, blank=True)
+    spread_gal_per_sqrt_day = models.FloatField(null=True, blank=True)
+    recovery = models.FloatField(null=True, blank=True)
+    recovery_is_measured = models.BooleanField(default=False)
+    is_design_duty = models.BooleanField(default=False)
+    readings_used = models.PositiveIntegerField(default=0)
+    last_read_at = models.DateTimeField(null=True, blank=True)
+    readiness = models.CharField(max_length=14, choices=ReadinessState, default=ReadinessState.IN_SERVICE)
+    owed_flush = models.CharField(max_length=28, choices=OwedFlush, blank=True, default="")
+    owed_part = models.ForeignKey(Part, on_delete=models.SET_NULL, null=True, blank=True, related_name="+")
+    owed_since = models.DateTimeField(null=True, blank=True)
+    flush_gal = models.FloatField(null=True, blank=True)
+    flush_minutes = models.FloatField(null=True, blank=True)
+    flow_change = models.FloatField(null=True, blank=True)
+    passage_change = models.FloatField(null=True, blank=True)
+    drop_change = models.FloatField(null=True, blank=True)
+    raw_flow_change = models.FloatField(null=True, blank=True)
+    normalised_flow_gpm = models.FloatField(null=True, blank=True)
+    salt_passage = models.FloatField(null=True, blank=True)
+    crosses_limit_on = models.DateField(null=True, blank=True)
+    pattern = models.CharField(max_length=18, choices=PatternName, blank=True, default="")
+    is_decaying = models.BooleanField(default=False)
+    next_due_on = models.DateField(null=True, blank=True, db_index=True)
+    worst_wear = models.FloatField(null=True, blank=True)
+    numbers = models.JSONField(default=dict, blank=True)
+    assessed_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            known_values("readiness", ReadinessState, "fleet_unitstate_readiness_known"),
+            known_values("owed_flush", OwedFlush, "fleet_unitstate_owed_flush_known"),
+            known_values("pattern", PatternName, "fleet_unitstate_pattern_known"),
+        ]
+        indexes = [models.Index(fields=["readiness"], name="fleet_unitstate_readiness")]
+
+    def __str__(self):
+        return f"treatment unit {self.treatment_unit_id} {self.readiness}"
+
+
+class ReadinessChange(models.Model):
+    """One change of a treatment unit's readiness, kept for ever."""
+
+    treatment_unit = models.ForeignKey(
+        TreatmentUnit, on_delete=models.CASCADE, related_name="readiness_changes"
+    )
+    changed_at = models.DateTimeField()
+    was = models.CharField(max_length=14, blank=True)
+    became = models.CharField(max_length=14, choices=ReadinessState)
+    because = models.CharField(max_length=160, blank=True)
+
+    class Meta:
+        ordering = ["-changed_at", "-id"]
+        constraints = [known_values("became", ReadinessState, "fleet_readinesschange_became_known")]
+
+    def __str__(self):
+        return f"{self.treatment_unit_id} {self.was} → {self.became}"
+
+
+class FindingKind(models.TextChoices):
+    """What assessment may ask for."""
+
+    CHANGE_DUE = "change_due", "Change due"
+    REFLUSH_REQUIRED = "reflush_required", "Re-flush required"
+    PERFORMANCE_DECAY = "performance_decay", "Performance decay"
+    METER_FAULT = "meter_fault", "Meter fault"
+    READING_WANTED = "reading_wanted", "Reading wanted"
+    FEED_TEST_DUE = "feed_test_due", "Feed test due"
+
+
+class Finding(models.Model):
+    """Something that wants action, one row per cause while it stands."""
+
+    kind = models.CharField(max_length=18, choices=FindingKind)
+    cause_key = models.CharField(max_length=120, help_text="Names the one cause, e.g. 'change_due:part:81'.")
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.PROTECT, related_name="findings")
+    part = models.ForeignKey(Part, on_delete=models.PROTECT, null=True, blank=True, related_name="findings")
+    method = models.CharField(max_length=40)
+    method_version = models.PositiveSmallIntegerField(default=1)
+    strength = models.FloatField(default=0, help_text="Wear, or relative change; larger is worse.")
+    not_before_on = models.DateField(null=True, blank=True)
+    early_on = models.DateField(null=True, blank=True)
+    likely_on = models.DateField(null=True, blank=True)
+    late_on = models.DateField(null=True, blank=True)
+    why = models.TextField()
+    numbers = models.JSONField(default=dict, blank=True)
+    found_at = models.DateTimeField()
+    changed_at = models.DateTimeField()
+    gone_at = models.DateTimeField(null=True, blank=True)
+    gone_because = models.CharField(max_length=160, null=True, blank=True)  # noqa: DJ001
+
+    class Meta:
+        ordering = ["likely_on", "id"]
+        constraints = [
+            known_values("kind", FindingKind, "fleet_finding_kind_known"),
+            both_or_neither("gone_at", "gone_because", "fleet_finding_gone_date_and_reason"),
+            models.UniqueConstraint(
+                fields=["cause_key"],
+                condition=Q(gone_at__isnull=True),
+                name="fleet_finding_one_standing_per_cause",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["treatment_unit", "gone_at"], name="fleet_finding_of_unit"),
+            models.Index(fields=["changed_at"], name="fleet_finding_changed"),
+        ]
+
+    def __str__(self):
+        return f"{self.kind} {self.cause_key}"
+
+
+class AssessmentRun(models.Model):
+    """One assessment of the fleet, cut into shards."""
+
+    started_at = models.DateTimeField()
+    as_of = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True, blank=True)
+    is_full = models.BooleanField(default=False)
+    counts = models.JSONField(default=dict, blank=True)
+
+    class Meta:
+        ordering = ["-started_at", "-id"]
+
+    def __str__(self):
+        return f"run {self.pk} as of {self.as_of:%Y-%m-%d %H:%M}"
+
+
+class ShardState(models.TextChoices):
+    """Where a shard stands."""
+
+    WAITING = "waiting", "Waiting"
+    CLAIMED = "claimed", "Claimed"
+    DONE = "done", "Done"
+
+
+class AssessmentShard(models.Model):
+    """A range of treatment units, claimed by one worker at a time. A lost claim runs out."""
+
+    run = models.ForeignKey(AssessmentRun, on_delete=models.CASCADE, related_name="shards")
+    first_unit_id = models.BigIntegerField()
+    last_unit_id = models.BigIntegerField()
+    state = models.CharField(max_length=8, choices=ShardState, default=ShardState.WAITING)
+    claimed_at = models.DateTimeField(null=True, blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    done_at = models.DateTimeField(null=True, blank=True)
+    counts = models.JSONField(default=dict, blank=True)
+
+    class Meta:
+        ordering = ["run", "first_unit_id"]
+        constraints = [
+            known_values("state", ShardState, "fleet_assessmentshard_state_known"),
+            models.UniqueConstraint(fields=["run", "first_unit_id"], name="fleet_assessmentshard_once"),
+        ]
+
+    def __str__(self):
+        return f"run {self.run_id} units {self.first_unit_id}–{self.last_unit_id}"

@@ -1,0 +1,65 @@
+"""Service plans: what was promised, how often, at what price."""
+
+from django.db import models
+from django.db.models import F, Q
+
+from fleet.models import Site, TreatmentUnit
+from shared.model_parts import at_least, known_values
+
+
+class PlanInterval(models.TextChoices):
+    """How often a plan earns its price."""
+
+    MONTH = "month", "Month"
+    QUARTER = "quarter", "Quarter"
+    YEAR = "year", "Year"
+
+
+class ServicePlan(models.Model):
+    """A promise to a site, or to one treatment unit there."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=120)
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="plans")
+    treatment_unit = models.ForeignKey(
+        TreatmentUnit, on_delete=models.PROTECT, null=True, blank=True, related_name="plans"
+    )
+    interval = models.CharField(max_length=8, choices=PlanInterval, default=PlanInterval.MONTH)
+    visit_every_months = models.PositiveSmallIntegerField(null=True, blank=True)
+    includes_parts = models.BooleanField(default=True)
+    starts_on = models.DateField()
+    ends_on = models.DateField(null=True, blank=True, help_text="First day not covered.")
+    renews_on = models.DateField(null=True, blank=True)
+    notice_days = models.PositiveSmallIntegerField(default=30)
+
+    class Meta:
+        ordering = ["site", "code"]
+        constraints = [
+            known_values("interval", PlanInterval, "scheduling_serviceplan_interval_known"),
+            models.CheckConstraint(
+                condition=Q(ends_on__isnull=True) | Q(ends_on__gt=F("starts_on")),
+                name="scheduling_serviceplan_ends_after_start",
+                violation_error_message="A plan ends after it starts.",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.code} {self.name}"
+
+
+class PlanPrice(models.Model):
+    """The price of a plan from a day on. Never overwritten: a new price is a new row."""
+
+    plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="prices")
+    from_on = models.DateField()
+    amount = models.DecimalField(max_digits=10, decimal_places=2, help_text="Per interval, before tax.")
+
+    class Meta:
+        ordering = ["plan", "from_on"]
+        constraints = [
+            models.UniqueConstraint(fields=["plan", "from_on"], name="scheduling_planprice_once_per_day"),
+            at_least("amount", 0, "scheduling_planprice_not_negative"),
+        ]
+
+    def __str__(self):
+        return f"{self.plan_id} {self.amount} from {self.from_on}"

@@ -1,0 +1,34 @@
+"""The roles table put to pages. Needs Django, knows no room."""
+
+from collections.abc import Callable
+from functools import wraps
+
+from django.conf import settings
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+
+from shared.roles import Permission, may
+
+
+def requires(permission: Permission) -> Callable:
+    """Let a page in only for people whose role may do this; others get 403, strangers the log-in."""
+
+    def wrap(view: Callable) -> Callable:
+        @wraps(view)
+        def guarded(request, *args, **kwargs):
+            if not may(request.user.role, permission):
+                raise PermissionDenied(f"Your role may not {permission.value}.")
+            return view(request, *args, **kwargs)
+
+        guarded = login_required(guarded)
+        guarded.required_permission = permission
+        return guarded
+
+    return wrap
+
+
+def page_frame(request) -> dict:
+    """Give every page the company's name and what the person may do (by permission name)."""
+    role = getattr(request.user, "role", "") if hasattr(request, "user") else ""
+    allowed = {permission.name.lower(): may(role, permission) for permission in Permission}
+    return {"company_name": settings.COMPANY_NAME, "currency": settings.CURRENCY, "can": allowed}

@@ -1,0 +1,24 @@
+"""The queue and its timetable, readable in one place."""
+
+import os
+
+from celery import Celery
+from celery.schedules import crontab
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
+
+app = Celery("tapward")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()
+app.conf.beat_schedule = {
+    "assess the fleet at night": {"task": "fleet.tasks.assess_fleet", "schedule": crontab(hour=2, minute=0)},
+    "take up shards that were lost": {
+        "task": "fleet.tasks.take_up_lost_shards",
+        "schedule": crontab(minute="*/5"),
+    },
+    "raise work from findings and plans": {
+        "task": "scheduling.tasks.raise_work",
+        "schedule": crontab(minute="*/15"),
+    },
+    "enter revenue": {"task": "scheduling.tasks.enter_revenue", "schedule": crontab(hour=3, minute=30)},
+}

@@ -1,0 +1,67 @@
+"""Typed readers of the environment. They fail loudly and name the cure."""
+
+import os
+from pathlib import Path
+
+from django.core.exceptions import ImproperlyConfigured
+
+TRUE_WORDS = {"1", "true", "yes", "on"}
+FALSE_WORDS = {"0", "false", "no", "off"}
+
+
+def read_text(name: str, default: str | None = None) -> str:
+    """Return a variable, or the text of the file that NAME_FILE points at."""
+    if file_name := os.environ.get(f"{name}_FILE"):
+        try:
+            return Path(file_name).read_text(encoding="utf-8").strip()
+        except OSError as error:
+            raise ImproperlyConfigured(
+                f"{name}_FILE points at {file_name!r}, which can't be read ({error.strerror}). "
+                f"Point it at a readable file or unset it."
+            ) from error
+    value = os.environ.get(name, default)
+    if value is None:
+        raise ImproperlyConfigured(f"{name} is not set. Set it as shown in .env.example.")
+    return value
+
+
+def read_flag(name: str, default: bool) -> bool:
+    """Return a yes-or-no variable."""
+    value = os.environ.get(name, "")
+    if not value:
+        return default
+    if value.lower() in TRUE_WORDS:
+        return True
+    if value.lower() in FALSE_WORDS:
+        return False
+    raise ImproperlyConfigured(f"{name}={value!r} is neither yes nor no. Write true or false.")
+
+
+def read_whole(name: str, default: int, lowest: int = 0) -> int:
+    """Return a whole number."""
+    value = os.environ.get(name, "")
+    if not value:
+        return default
+    try:
+        number = int(value)
+    except ValueError as error:
+        raise ImproperlyConfigured(
+            f"{name}={value!r} is not a whole number. Write digits, e.g. {default}."
+        ) from error
+    if number < lowest:
+        raise ImproperlyConfigured(f"{name}={number} is too small. Write {lowest} or more.")
+    return number
+
+
+def read_list(name: str, default: list[str]) -> list[str]:
+    """Return a comma-separated list."""
+    value = os.environ.get(name, "")
+    return [item.strip() for item in value.split(",") if item.strip()] if value else default
+
+
+def read_choice(name: str, choices: list[str], default: str) -> str:
+    """Return one of a few words."""
+    value = os.environ.get(name, "") or default
+    if value not in choices:
+        raise ImproperlyConfigured(f"{name}={value!r} is unknown. Choose one of: {', '.join(choices)}.")
+    return value

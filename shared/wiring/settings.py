@@ -1,0 +1,207 @@
+"""Django's settings, all from the environment. Read .env.example for what each variable means."""
+
+import secrets
+from pathlib import Path
+
+from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+from shared.wiring.database import database_settings
+from shared.wiring.env import read_flag, read_list, read_text, read_whole
+
+BASE_DIR = Path(__file__).resolve().parent.parent.parent
+DATA_DIR = Path(read_text("TAPWARD_DATA_DIR", str(BASE_DIR / ".data")))
+DEBUG = read_flag("TAPWARD_DEBUG", False)
+
+
+def embedded_secret() -> str:
+    """Return this machine's own key, made once, readable by its owner only."""
+    path = DATA_DIR / "secret_key"
+    if not path.exists():
+        DATA_DIR.mkdir(parents=True, exist_ok=True)
+        fresh = path.with_name(f"secret_key.{secrets.token_hex(4)}")
+        fresh.write_text(secrets.token_urlsafe(60), encoding="utf-8")
+        fresh.chmod(0o600)
+        fresh.replace(path)
+    return path.read_text(encoding="utf-8")
+
+
+DATABASE_URL = read_text("DATABASE_URL", "")
+DATABASES = {"default": database_settings(DATABASE_URL, DATA_DIR)}
+IS_EMBEDDED = "sqlite" in DATABASES["default"]["ENGINE"]
+SECRET_KEY = read_text("TAPWARD_SECRET_KEY", "")
+if not SECRET_KEY:
+    if not IS_EMBEDDED and not DEBUG:
+        raise ImproperlyConfigured(
+            "TAPWARD_SECRET_KEY is not set. With PostgreSQL set it to 50 or more random characters, "
+            "the same for every process."
+        )
+    SECRET_KEY = embedded_secret()
+
+ALLOWED_HOSTS = read_list("TAPWARD_HOSTS", ["localhost", "127.0.0.1", "[::1]"])
+CSRF_TRUSTED_ORIGINS = read_list("TAPWARD_ORIGINS", [])
+IS_BEHIND_TLS = read_flag("TAPWARD_TLS", False)
+COMPANY_NAME = read_text("TAPWARD_COMPANY", "Our company")
+CURRENCY = read_text("TAPWARD_CURRENCY", "USD")
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.humanize",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "csp",
+    "django_htmx",
+    "js_lib_leaflet",
+    "django_filters",
+    "rest_framework",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "fleet",
+    "scheduling",
+    "api",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+]
+
+ROOT_URLCONF = "shared.wiring.urls"
+WSGI_APPLICATION = "shared.wiring.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "shared.access.page_frame",
+            ],
+        },
+    }
+]
+
+AUTH_USER_MODEL = "fleet.Person"
+LOGIN_URL = "log_in"
+LOGIN_REDIRECT_URL = "home"
+LOGOUT_REDIRECT_URL = "log_in"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+
+LANGUAGE_CODE = "en"
+TIME_ZONE = read_text("TAPWARD_TIME_ZONE", "America/Chicago")
+USE_TZ = True
+USE_I18N = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+STATICFILES_DIRS = [BASE_DIR / "shared" / "static"]
+WHITENOISE_USE_FINDERS = True
+MEDIA_ROOT = DATA_DIR / "media"
+DATA_UPLOAD_MAX_MEMORY_SIZE = 12 * 1024 * 1024
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedStaticFilesStorage"},
+}
+
+# --- security ---
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_SECURE = IS_BEHIND_TLS
+CSRF_COOKIE_SECURE = IS_BEHIND_TLS
+SECURE_SSL_REDIRECT = IS_BEHIND_TLS
+SECURE_HSTS_SECONDS = 31_536_000 if IS_BEHIND_TLS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = IS_BEHIND_TLS
+SECURE_HSTS_PRELOAD = IS_BEHIND_TLS
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+if IS_BEHIND_TLS:
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "connect-src": [SELF],
+        "font-src": [SELF],
+        "manifest-src": [SELF],
+        "worker-src": [SELF],
+        "form-action": [SELF],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+
+# --- queue: Redis when there is one, else the same tasks in this process ---
+REDIS_URL = read_text("REDIS_URL", "")
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_ALWAYS_EAGER = not REDIS_URL
+CELERY_TASK_EAGER_PROPAGATES = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": read_whole("TAPWARD_VISIBILITY_SECONDS", 3600, 1)}
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_TIMEZONE = TIME_ZONE
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL.startswith(("redis://", "rediss://"))
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+}
+
+# --- the trade's settings ---
+SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 5000, 1)
+ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
+MAP_TILE_URL = read_text("TAPWARD_MAP_TILE_URL", "")
+
+EMAIL_BACKEND = read_text("TAPWARD_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
+DEFAULT_FROM_EMAIL = read_text("TAPWARD_EMAIL_FROM", "tapward@localhost")
+
+REST_FRAMEWORK = {
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "EXCEPTION_HANDLER": "api.errors.as_problem",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Tapward",
+    "VERSION": "1",
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "REDOC_DIST": "SIDECAR",
+    "SERVE_INCLUDE_SCHEMA": False,
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

@@ -1,0 +1,9 @@
+"""Every address, by room."""
+
+from django.urls import include, path
+
+urlpatterns = [
+    path("", include("scheduling.urls")),
+    path("", include("fleet.urls")),
+    path("api/", include("api.urls")),
+]
