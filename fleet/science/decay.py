@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.science.change import ewma, ewma_variance, median_of_rows, theil_sen
+from fleet.science.change import cusum, ewma, ewma_variance, median_of_rows, theil_sen
 from fleet.science.columns import (
     Flags,
     Floats,
@@ -75,6 +75,8 @@ class _Chart:
     is_above: Flags
     is_below: Flags
     is_known: Flags
+    score: Floats
+    """(treatment units, points) standardised residuals, baseline points too. [-]"""
 
 
 def assess_performance(
@@ -262,9 +264,10 @@ def _judge_chunk(
 
     flow_base, passage_base = baseline(points.flow), baseline(points.passage)
     flow_now, passage_now = now(points.flow), now(points.passage)
+    drop_error = np.hypot(settings.drop_error, settings.drop_error_psi / baseline(points.drop))
     flow = charted(points.flow, take_window(points.flow_error, window), settings.flow_watch)
     passage = charted(points.passage, fixed(settings.passage_error), settings.passage_limit)
-    drop = charted(points.drop, fixed(settings.drop_error), settings.drop_limit)
+    drop = charted(points.drop, drop_error[:, None] + fixed(0.0), settings.drop_limit)
     drop_change = now(points.drop) / baseline(points.drop) - 1
     raw_change = now(points.raw_flow) / baseline(points.raw_flow) - 1
     is_alarm = flow.is_above | flow.is_below | passage.is_above
@@ -284,6 +287,7 @@ def _judge_chunk(
     times = take_window(points.at_d, window) - now_d
     change = take_window(points.flow, window) / flow_base[:, None] - 1
     newest = slice(WINDOW_POINTS - settings.slope_points, None)
+    change = _since_fall_began(change, flow, settings)
     slope, crosses = _forecast(times[:, newest], change[:, newest], settings)
     rows_used = np.bincount(owner[grouped.point[_slice_rows(grouped, first, last)]] - start, minlength=count)
     base_times = points.at_d[in_baseline]
@@ -332,9 +336,9 @@ def _chart(
     weight = settings.error_weight_points
     scatter = np.sqrt((weight + seen * own**2) / (weight + seen))
     score = np.clip(scaled / scatter[:, None], -settings.clip_sigma, settings.clip_sigma)
-    score = np.where(is_after, score, np.nan)
-    average = ewma(score, settings.ewma_weight)[:, -1]
-    after = np.sum(np.isfinite(score), axis=1)
+    judged = np.where(is_after, score, np.nan)
+    average = ewma(judged, settings.ewma_weight)[:, -1]
+    after = np.sum(np.isfinite(judged), axis=1)
     baseline_variance = _MEDIAN_VARIANCE / np.maximum(base_count, 1)
     band = settings.ewma_limit * np.sqrt(ewma_variance(after, settings.ewma_weight) + baseline_variance)
     started = 1 - (1 - settings.ewma_weight) ** np.maximum(after, 1)
@@ -345,12 +349,27 @@ def _chart(
         is_above=is_known & (average > band) & (estimate > np.log1p(watch)),
         is_below=is_known & (average < -band) & (estimate < np.log1p(-watch)),
         is_known=is_known,
+        score=score,
     )
 
 
 def _is_cold(raw_change: Floats, factor_ratio: Floats, settings: PerformanceSettings) -> Flags:
     """Raw flow fell by more than people overlook, and temperature explains at least half of it."""
     return (raw_change <= -settings.cold_drop) & (_log(factor_ratio) <= 0.5 * _log(1 + raw_change))
+
+
+def _since_fall_began(change: Floats, flow: _Chart, settings: PerformanceSettings) -> Floats:
+    """Blank the level stretch before a fall that is charted, or the slope would be too flat.
+
+    The fall began after the last point where the cumulative sum stood at zero (Page 1954).
+    """
+    _, falls = cusum(flow.score, target=0.0, slack=0.5)
+    points = falls.shape[1]
+    at_rest = np.where(falls == 0, np.arange(points), -1).max(axis=1)
+    is_before = np.arange(points) < at_rest[:, None]
+    left = np.sum(~is_before & np.isfinite(change), axis=1)
+    is_cut = flow.is_below & (left >= settings.slope_least_points)
+    return np.where(is_before & is_cut[:, None], np.nan, change)
 
 
 def _forecast(times: Floats, change: Floats, settings: PerformanceSettings) -> tuple[Floats, Floats]:

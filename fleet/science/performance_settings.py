@@ -43,12 +43,15 @@ class PerformanceSettings:
     """The same corrected for temperature alone. Ours. [-]"""
     passage_error: float = 0.06
     """Expected scatter of normalised salt passage. Ours. [-]"""
-    drop_error: float = 0.10
-    """Expected scatter of normalised pressure drop, a small difference of two gauges. Ours. [-]"""
+    drop_error: float = 0.05
+    """Expected scatter of normalised pressure drop beside that of the gauges. Ours. [-]"""
+    drop_error_psi: float = 1.0
+    """Expected scatter of the difference of two gauges, 0.7 psi each: all of it falls on a small drop. Ours.
+    [psi]"""
     error_weight_points: float = 12.0
     """How many points of own scatter weigh as much as the expected scatter. Ours."""
 
-    ewma_weight: float = 0.2
+    ewma_weight: float = 0.25
     """Weight of the newest point (Lucas & Saccucci advise 0.05 to 0.25, value from memory). [-]"""
     ewma_limit: float = 3.0
     """Half-width of the band in standard deviations of the average; test_decay simulates the run
