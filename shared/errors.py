@@ -28,4 +28,5 @@ class RowProblem:
     remedy: str
 
     def __str__(self) -> str:
-        return f"{self.sheet} row {self.row}, {self.field} = {self.value!r}: {self.message} {self.remedy}".strip()
+        place = f"{self.sheet} row {self.row}, {self.field} = {self.value!r}"
+        return f"{place}: {self.message} {self.remedy}".strip()

@@ -1,0 +1,139 @@
+"""Assess the fleet, shard by shard. Every shard may run twice, die half-way, or run beside another."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from django.db import transaction
+from django.db.models import F, Q
+
+from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit
+from fleet.queries.columns import UnitRange, read_shard
+from fleet.science.assess import assess_shard
+from fleet.services import findings, state_rows
+from fleet.services.days import to_days
+
+CLAIM_LASTS: Final = timedelta(minutes=15)
+"""A claimed shard not finished by then was lost with its worker and may be claimed again."""
+DEFAULT_SHARD_SIZE: Final = 5000
+"""Treatment units in one shard: about a second's work and well under 500 MiB."""
+
+
+@dataclass(frozen=True)
+class AssessmentCounts:
+    """What one shard, or a whole run, came to."""
+
+    units: int = 0
+    parts: int = 0
+    found: int = 0
+    changed: int = 0
+    gone: int = 0
+    readiness_changes: int = 0
+
+    def plus(self, other: "AssessmentCounts") -> "AssessmentCounts":
+        """Return the sum of two counts."""
+        return AssessmentCounts(**{k: getattr(self, k) + getattr(other, k) for k in self.__dict__})
+
+
+def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
+    """Assess just these treatment units, e.g. after a close-out."""
+    if not unit_ids:
+        return AssessmentCounts()
+    return _assess(UnitRange(only_ids=tuple(unit_ids)), now)
+
+
+def assess_fleet(
+    now: datetime,
+    shard_size: int = DEFAULT_SHARD_SIZE,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> AssessmentRun:
+    """Assess every treatment unit here and now, one shard after the other."""
+    run = start_run(now, shard_size)
+    shard_ids = list(run.shards.values_list("id", flat=True))
+    for done, shard_id in enumerate(shard_ids, start=1):
+        assess_claimed(shard_id, now)
+        if on_progress:
+            on_progress(done, len(shard_ids))
+    run.refresh_from_db()
+    return run
+
+
+@transaction.atomic
+def start_run(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE) -> AssessmentRun:
+    """Cut the fleet into shards of treatment units by id and write them down as waiting."""
+    run = AssessmentRun.objects.create(started_at=now, as_of=now)
+    ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
+    bounds = [(ids[i], ids[min(i + shard_size, len(ids)) - 1]) for i in range(0, len(ids), shard_size)]
+    AssessmentShard.objects.bulk_create(
+        AssessmentShard(run=run, first_unit_id=first, last_unit_id=last) for first, last in bounds
+    )
+    if not bounds:
+        AssessmentRun.objects.filter(pk=run.pk).update(finished_at=now)
+    return run
+
+
+def assess_claimed(shard_id: int, now: datetime) -> bool:
+    """Claim a shard and assess it; False when another worker holds it or it is done.
+
+    The shard is assessed as of its run's moment, so that a repeat gives the same rows.
+    """
+    claimable = Q(state=ShardState.WAITING) | Q(state=ShardState.CLAIMED, claimed_at__lt=now - CLAIM_LASTS)
+    claimed = AssessmentShard.objects.filter(claimable, pk=shard_id).update(
+        state=ShardState.CLAIMED, claimed_at=now, attempts=F("attempts") + 1
+    )
+    if not claimed:
+        return False
+    shard = AssessmentShard.objects.select_related("run").get(pk=shard_id)
+    with transaction.atomic():
+        counts = _assess(UnitRange(shard.first_unit_id, shard.last_unit_id), shard.run.as_of)
+        AssessmentShard.objects.filter(pk=shard_id).update(
+            state=ShardState.DONE, done_at=now, counts=counts.__dict__
+        )
+    finish_run(shard.run_id, now)
+    return True
+
+
+def finish_run(run_id: int, now: datetime) -> bool:
+    """Mark a run finished when its last shard is; True when it is finished."""
+    shards = AssessmentShard.objects.filter(run_id=run_id)
+    if shards.exclude(state=ShardState.DONE).exists():
+        return False
+    total = AssessmentCounts()
+    for counts in shards.values_list("counts", flat=True):
+        total = total.plus(AssessmentCounts(**counts))
+    AssessmentRun.objects.filter(pk=run_id, finished_at__isnull=True).update(
+        finished_at=now, counts=total.__dict__
+    )
+    return True
+
+
+def waiting_shards(now: datetime) -> list[int]:
+    """Return shards of unfinished runs that nobody is working on, oldest first."""
+    claimable = Q(state=ShardState.WAITING) | Q(state=ShardState.CLAIMED, claimed_at__lt=now - CLAIM_LASTS)
+    open_runs = AssessmentShard.objects.filter(claimable, run__finished_at__isnull=True)
+    return list(open_runs.order_by("run_id", "first_unit_id").values_list("id", flat=True))
+
+
+def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
+    """Read, compute and write one shard in one transaction."""
+    now_d = to_days(now)
+    with transaction.atomic():
+        shard = read_shard(which, now_d)
+        found = assess_shard(shard.columns, now_d)
+        zone_by_site = dict(
+            Site.objects.filter(id__in=set(shard.site_id.tolist())).values_list("id", "time_zone")
+        )
+        zones = [zone_by_site[site_id] for site_id in shard.site_id.tolist()]
+        parts = state_rows.part_states(shard.columns, found, zones, now, now_d)
+        units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
+        readiness_changes = state_rows.write_states(units, parts, now)
+        raised = findings.sync_findings(shard, found, units, parts, zones, now)
+    return AssessmentCounts(
+        units=len(units),
+        parts=len(parts),
+        found=raised.found,
+        changed=raised.changed,
+        gone=raised.gone,
+        readiness_changes=readiness_changes,
+    )

@@ -1,0 +1,193 @@
+"""When does what assessment knows become a finding that wants action? Plain rules over one shard."""
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Final
+
+from fleet.models import Finding, FindingKind, OwedFlush, PartState, PatternName, ReadinessState, UnitState
+
+CHANGE_AHEAD_DAYS: Final = 28
+"""A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
+KEEP_DAYS: Final = 14
+"""A standing change finding goes only when its early date moves this much beyond that: no flutter."""
+DECAY_WINDOW_DAYS: Final = 21
+"""A decaying treatment unit is looked at within three weeks. *Common practice.*"""
+REFLUSH_WINDOW_DAYS: Final = 2
+"""Carbon fines and storage solution wait no longer than this. *Common practice.*"""
+SILENT_DAYS: Final = 45
+"""No reading for this long: somebody should read the meter."""
+FEED_TEST_DAYS: Final = 365
+"""A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
+
+
+@dataclass
+class Candidate:
+    """A finding as the rules would have it now."""
+
+    kind: str
+    cause_key: str
+    treatment_unit_id: int
+    method: str
+    why: str
+    strength: float
+    part_id: int | None = None
+    not_before_on: date | None = None
+    early_on: date | None = None
+    likely_on: date | None = None
+    late_on: date | None = None
+    numbers: dict = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class UnitFacts:
+    """What the rules need to know of a treatment unit beside its state."""
+
+    serial: str
+    site_id: int
+    is_first_at_site: bool
+    last_test_on: date | None
+
+
+def change_due(state: PartState, name: str, today: date, standing: set[str]) -> Candidate | None:
+    """Ask for a change when the early date is near, or wear has reached its limit."""
+    key = f"change_due:part:{state.part_id}"
+    if state.early_on is None and not (state.wear and state.wear >= 1):
+        return None
+    early = state.early_on or today
+    ahead = CHANGE_AHEAD_DAYS + (KEEP_DAYS if key in standing else 0)
+    is_worn = state.wear is not None and state.wear >= 1
+    if early > today + timedelta(days=ahead) and not is_worn:
+        return None
+    wear_text = f"{state.wear:.0%}" if state.wear is not None else "unknown"
+    limit = state.get_governing_display().lower() or "life"
+    when = f"likely {state.likely_on:%d %b %Y}" if state.likely_on else "now"
+    return Candidate(
+        kind=FindingKind.CHANGE_DUE,
+        cause_key=key,
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.part_id,
+        method="wear",
+        why=f"{name}: {wear_text} of its life by {limit}; limit reached {when}.",
+        strength=state.wear or 0.0,
+        not_before_on=_days(state.numbers.get("not_before_on")) or early,
+        early_on=state.early_on or today,
+        likely_on=state.likely_on or today,
+        late_on=_days(state.numbers.get("not_after_on")) or state.late_on or today,
+        numbers=state.numbers,
+    )
+
+
+def reflush_required(state: UnitState, today: date) -> Candidate | None:
+    """Ask for a flush that readiness says is owed."""
+    if state.readiness not in (ReadinessState.FLUSH_OWED, ReadinessState.BEDDING) or not state.owed_flush:
+        return None
+    owed = OwedFlush(state.owed_flush)
+    since = state.owed_since.date() if state.owed_since else today
+    part_id = state.owed_part_id or 0
+    latest = max(today, since) + timedelta(days=REFLUSH_WINDOW_DAYS)
+    volume = f"{state.flush_gal:.0f} gal" if state.flush_gal else "until it runs clear"
+    minutes = f", about {state.flush_minutes:.0f} min" if state.flush_minutes else ""
+    return Candidate(
+        kind=FindingKind.REFLUSH_REQUIRED,
+        cause_key=f"reflush_required:unit:{state.treatment_unit_id}:{owed.value}:part:{part_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.owed_part_id,
+        method="readiness",
+        why=f"{owed.label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
+        strength=1.0 + min((today - since).days, 365) / 365,
+        not_before_on=min(today, since),
+        early_on=since,
+        likely_on=since,
+        late_on=latest,
+        numbers={"flush_gal": state.flush_gal, "flush_minutes": state.flush_minutes, "owed": owed.value},
+    )
+
+
+def performance_decay(state: UnitState, membrane_part_id: int | None, today: date) -> Candidate | None:
+    """Ask for a look when normalised performance has changed for certain, never for cold water."""
+    quiet = ("", PatternName.COLD_WATER_ONLY)
+    if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
+        return None
+    changes = {
+        "normalised flow": state.flow_change,
+        "salt passage": state.passage_change,
+        "pressure drop": state.drop_change,
+    }
+    told = ", ".join(f"{name} {change:+.0%}" for name, change in changes.items() if change is not None)
+    return Candidate(
+        kind=FindingKind.PERFORMANCE_DECAY,
+        cause_key=f"performance_decay:part:{membrane_part_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=membrane_part_id,
+        method="normalised",
+        why=f"{state.get_pattern_display()}: {told} against its own baseline.",
+        strength=max((abs(c) for c in changes.values() if c is not None), default=0.0),
+        not_before_on=today,
+        early_on=today,
+        likely_on=state.crosses_limit_on or today,
+        late_on=today + timedelta(days=DECAY_WINDOW_DAYS),
+        numbers={**state.numbers, "pattern": state.pattern},
+    )
+
+
+def reading_wanted(state: UnitState, facts: UnitFacts, today: date) -> Candidate | None:
+    """Ask for a reading where the meter has been silent or never spoke."""
+    if state.readiness == ReadinessState.OUT_OF_SERVICE:
+        return None
+    last = state.last_read_at.date() if state.last_read_at else None
+    if last is not None and (today - last).days <= SILENT_DAYS:
+        return None
+    silent = f"silent for {(today - last).days} days" if last else "never read"
+    return Candidate(
+        kind=FindingKind.READING_WANTED,
+        cause_key=f"reading_wanted:unit:{state.treatment_unit_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        method="last reading",
+        why=f"Meter of {facts.serial} {silent}; due dates rest on the design duty until it is read.",
+        strength=min((today - last).days / 365, 3.0) if last else 1.0,
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=30),
+        late_on=today + timedelta(days=60),
+        numbers={"last_read_on": last.isoformat() if last else None, "limit_days": SILENT_DAYS},
+    )
+
+
+def feed_test_due(state: UnitState, facts: UnitFacts, today: date) -> Candidate | None:
+    """Ask once per site for a feed test where the newest is old or there is none."""
+    if not facts.is_first_at_site or state.readiness == ReadinessState.OUT_OF_SERVICE:
+        return None
+    last = facts.last_test_on
+    if last is not None and (today - last).days <= FEED_TEST_DAYS:
+        return None
+    told = f"last tested {last:%d %b %Y}" if last else "never tested"
+    return Candidate(
+        kind=FindingKind.FEED_TEST_DUE,
+        cause_key=f"feed_test_due:site:{facts.site_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        method="last feed test",
+        why=f"Feed water {told}; chlorine and hardness shorten lives and should be known within a year.",
+        strength=min((today - last).days / 365, 3.0) if last else 1.0,
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=45),
+        late_on=today + timedelta(days=90),
+        numbers={"last_test_on": last.isoformat() if last else None, "limit_days": FEED_TEST_DAYS},
+    )
+
+
+def is_stronger(old: Finding, new: Candidate) -> bool:
+    """Say whether a standing finding should be rewritten: stronger, or its dates moved by days."""
+    if abs(new.strength - old.strength) >= 0.02:
+        return True
+    for name in ("early_on", "likely_on", "late_on"):
+        before, after = getattr(old, name), getattr(new, name)
+        if (before is None) != (after is None):
+            return True
+        if before and after and abs((after - before).days) >= 3:
+            return True
+    return False
+
+
+def _days(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None

@@ -1,0 +1,200 @@
+"""Bring standing findings in line with what assessment knows: new ones, stronger ones, gone ones."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from django.db.models import Min
+
+from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, UnitState
+from fleet.queries.columns import Shard
+from fleet.science import columns as science
+from fleet.services import finding_rules as rules
+from fleet.services.days import to_days, to_local_dates
+from shared.periods import local_day
+
+FAULT_MEMORY_DAYS: Final = 60
+"""A meter fault older than this is history, not something to act on."""
+FAULT_WINDOW_DAYS: Final = 45
+"""A doubtful meter is looked at within this many days."""
+FAULT_WORDS: Final = {
+    science.UseFault.SWAP: "the register jumped as if the meter had been swapped",
+    science.UseFault.REVERSED: "the register ran backwards",
+    science.UseFault.STUCK: "the register stood still while the site should use water",
+    science.UseFault.MEASURE_SLIP: "a reading looks as if taken in another measure",
+    science.UseFault.OUTLIER: "one reading stands far off and the next is back in line",
+}
+BATCH: Final = 2000
+
+
+@dataclass(frozen=True)
+class SyncCounts:
+    """How many findings were new, changed and gone."""
+
+    found: int
+    changed: int
+    gone: int
+
+
+def sync_findings(
+    shard: Shard,
+    found: science.ShardFindings,
+    units: list[UnitState],
+    parts: list[PartState],
+    zones: list[str],
+    now: datetime,
+) -> SyncCounts:
+    """Write the difference between what stands and what should stand, once per cause."""
+    unit_ids = [row.treatment_unit_id for row in units]
+    standing = {
+        finding.cause_key: finding
+        for finding in Finding.objects.filter(treatment_unit_id__in=unit_ids, gone_at__isnull=True)
+    }
+    candidates = _candidates(shard, found, units, parts, zones, set(standing), now)
+    wanted = {c.cause_key: c for c in candidates if c is not None}
+    fresh = [_new(c, now) for key, c in wanted.items() if key not in standing]
+    changed = [
+        _rewrite(standing[key], c, now)
+        for key, c in wanted.items()
+        if key in standing and rules.is_stronger(standing[key], c)
+    ]
+    in_place = {state.part_id for state in parts}
+    gone = []
+    for key, finding in standing.items():
+        if key not in wanted:
+            finding.gone_at = finding.changed_at = now
+            finding.gone_because = _why_gone(finding, in_place)
+            gone.append(finding)
+    Finding.objects.bulk_create(fresh, batch_size=BATCH, ignore_conflicts=True)
+    Finding.objects.bulk_update(
+        changed,
+        ["strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers", "changed_at"],
+        batch_size=500,
+    )
+    Finding.objects.bulk_update(gone, ["gone_at", "gone_because", "changed_at"], batch_size=500)
+    return SyncCounts(len(fresh), len(changed), len(gone))
+
+
+def _candidates(shard, found, units, parts, zones, standing, now):
+    """Yield every finding the rules want now, for one shard."""
+    part_names = _part_names([state.part_id for state in parts])
+    facts = _unit_facts(shard, zones, now)
+    membranes = _membrane_ids(shard.columns)
+    today = {state.treatment_unit_id: local_day(now, z) for state, z in zip(units, zones, strict=True)}
+    working = {s.treatment_unit_id for s in units if s.readiness != "out_of_service"}
+    for part in parts:
+        if part.treatment_unit_id in working:
+            yield rules.change_due(part, part_names[part.part_id], today[part.treatment_unit_id], standing)
+    for row, state in enumerate(units):
+        day = today[state.treatment_unit_id]
+        yield rules.reflush_required(state, day)
+        yield rules.performance_decay(state, membranes.get(row), day)
+        yield rules.reading_wanted(state, facts[row], day)
+        yield rules.feed_test_due(state, facts[row], day)
+    yield from _meter_faults(shard, found, facts, zones, now)
+
+
+def _meter_faults(shard, found, facts, zones, now):
+    """Yield one candidate per treatment unit and water whose meter misbehaved lately; the newest counts."""
+    faults = found.faults
+    recent = faults.read_at_d >= to_days(now) - FAULT_MEMORY_DAYS
+    newest: dict[tuple[int, int], int] = {}
+    for i in np.flatnonzero(recent).tolist():
+        if science.UseFault(int(faults.fault[i])) in FAULT_WORDS:
+            newest[int(faults.unit_row[i]), int(faults.water[i])] = i
+    for (row, water), i in newest.items():
+        fault = science.UseFault(int(faults.fault[i]))
+        (read_on,) = to_local_dates(faults.read_at_d[i : i + 1], [zones[row]], to_days(now))
+        day = local_day(now, zones[row])
+        unit_id = int(shard.columns.units.unit_id[row])
+        raw, counted = float(faults.raw_gal[i]), float(faults.counted_gal[i])
+        yield rules.Candidate(
+            kind=FindingKind.METER_FAULT,
+            cause_key=f"meter_fault:unit:{unit_id}:{science.Water(water).name.lower()}",
+            treatment_unit_id=unit_id,
+            method="register",
+            why=(
+                f"Meter of {facts[row].serial}: {FAULT_WORDS[fault]} on {read_on:%d %b %Y} "
+                f"(register says {raw:,.0f} gal, counted {counted:,.0f} gal)."
+            ),
+            strength=0.5,
+            not_before_on=day,
+            early_on=read_on,
+            likely_on=read_on,
+            late_on=day + timedelta(days=FAULT_WINDOW_DAYS),
+            numbers={"fault": fault.name.lower(), "raw_gal": raw, "counted_gal": counted},
+        )
+
+
+def _unit_facts(shard: Shard, zones: list[str], now: datetime) -> list[rules.UnitFacts]:
+    columns = shard.columns
+    site_ids = shard.site_id.tolist()
+    first_at_site = dict(
+        TreatmentUnit.objects.filter(site_id__in=set(site_ids))
+        .values("site_id")
+        .annotate(first=Min("id"))
+        .values_list("site_id", "first")
+    )
+    serials = dict(
+        TreatmentUnit.objects.filter(id__in=columns.units.unit_id.tolist()).values_list("id", "serial")
+    )
+    newest = _newest_test_days(columns)
+    newest_on = to_local_dates(newest, zones, to_days(now))
+    return [
+        rules.UnitFacts(
+            serial=serials[unit_id],
+            site_id=site_ids[row],
+            is_first_at_site=first_at_site[site_ids[row]] == unit_id,
+            last_test_on=newest_on[row],
+        )
+        for row, unit_id in enumerate(columns.units.unit_id.tolist())
+    ]
+
+
+def _newest_test_days(columns: science.ShardColumns) -> np.ndarray:
+    """Return the day of the newest test that speaks for each treatment unit, NaN where there is none."""
+    tests, units = columns.tests, columns.units
+    if not len(tests.source_row):
+        return np.full(len(units.unit_id), np.nan)
+    newest = np.full(int(tests.source_row.max()) + 2, np.nan)
+    np.fmax.at(newest, tests.source_row, tests.sampled_at_d)
+    # The last slot stays NaN and is what row -1 points at.
+    return np.fmax(newest[units.site_source_row], newest[units.supply_source_row])
+
+
+def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:
+    """Return the newest membrane's part id by unit row."""
+    parts = columns.parts
+    rows = np.flatnonzero(parts.role == science.PartRole.MEMBRANE)
+    rows = rows[np.argsort(parts.installed_at_d[rows], kind="stable")]
+    return dict(zip(parts.unit_row[rows].tolist(), parts.part_id[rows].tolist(), strict=True))
+
+
+def _part_names(part_ids: list[int]) -> dict[int, str]:
+    rows = Part.objects.filter(id__in=part_ids).values_list("id", "position__code", "kind__name")
+    return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
+
+
+def _new(candidate: rules.Candidate, now: datetime) -> Finding:
+    return Finding(**candidate.__dict__, found_at=now, changed_at=now)
+
+
+def _rewrite(finding: Finding, candidate: rules.Candidate, now: datetime) -> Finding:
+    for name in ("strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers"):
+        setattr(finding, name, getattr(candidate, name))
+    finding.changed_at = now
+    return finding
+
+
+def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
+    if finding.part_id and finding.part_id not in parts_in_place:
+        return "the part is no longer in place"
+    return {
+        FindingKind.CHANGE_DUE: "newer readings put the due date further away",
+        FindingKind.REFLUSH_REQUIRED: "a flush that ran clear was recorded",
+        FindingKind.PERFORMANCE_DECAY: "normalised performance is back in line with its baseline",
+        FindingKind.METER_FAULT: "no new fault for 60 days",
+        FindingKind.READING_WANTED: "a reading came in",
+        FindingKind.FEED_TEST_DUE: "a feed test came in",
+    }[FindingKind(finding.kind)]

@@ -1,0 +1,34 @@
+"""Three-line tasks: take ids, read the clock, call one service."""
+
+from celery import shared_task
+from django.conf import settings
+from django.utils import timezone
+
+from fleet.services import assessment
+
+
+@shared_task(acks_late=True, soft_time_limit=3600)
+def assess_fleet(**kwargs):
+    """Cut the fleet into shards and hand each to a worker."""
+    run = assessment.start_run(timezone.now(), settings.SHARD_SIZE)
+    for shard_id in run.shards.values_list("id", flat=True):
+        assess_shard.delay(shard_id=shard_id)
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def assess_shard(*, shard_id: int, **kwargs):
+    """Assess one shard unless somebody else has it."""
+    assessment.assess_claimed(shard_id, timezone.now())
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def assess_units(*, unit_ids: list[int], **kwargs):
+    """Assess a few treatment units, e.g. after new readings."""
+    assessment.assess_units(unit_ids, timezone.now())
+
+
+@shared_task(acks_late=True, soft_time_limit=300)
+def take_up_lost_shards(**kwargs):
+    """Hand out again the shards whose worker was lost."""
+    for shard_id in assessment.waiting_shards(timezone.now()):
+        assess_shard.delay(shard_id=shard_id)

@@ -1,0 +1,85 @@
+"""What every test may use: the standing clock, the servers, the browser. Nothing is skipped in CI."""
+
+import os
+from datetime import UTC, datetime
+
+import pytest
+from django.db import connection
+from playwright.sync_api import sync_playwright
+
+from tests import servers
+
+IN_CI = os.environ.get("CI", "").lower() == "true"
+LEFT_OUT: list[str] = []
+CHROMIUM_FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+]  # fmt: skip
+
+
+def leave_out(why: str) -> None:
+    """Skip for want of a service; in CI that is a failure."""
+    if IN_CI:
+        pytest.fail(f"In CI nothing is skipped: {why}")
+    LEFT_OUT.append(why)
+    pytest.skip(why)
+
+
+def pytest_collection_modifyitems(config, items):
+    """On SQLite the tests that need PostgreSQL are not collected: the second run has them."""
+    if connection.vendor == "postgresql":
+        return
+    config.hook.pytest_deselected(items=[i for i in items if i.get_closest_marker("postgres")])
+    items[:] = [i for i in items if not i.get_closest_marker("postgres")]
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Say which journeys were left out and how to get them."""
+    skipped = terminalreporter.stats.get("skipped", [])
+    browser = [r for r in skipped if "Chromium" in str(r.longrepr)]
+    if browser:
+        terminalreporter.write_line(
+            f"{len(browser)} browser journeys were left out: no Chromium here. "
+            "On Debian: apt-get install chromium"
+        )
+
+
+@pytest.fixture
+def now():
+    """A standing moment."""
+    return datetime(2026, 11, 2, 15, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def redis_url():
+    """A Redis-compatible server of the tests' own."""
+    try:
+        return servers.redis_url()
+    except servers.NoServer as error:
+        leave_out(str(error))
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """The machine's own Chromium, driven without a download."""
+    try:
+        path = servers.chromium_path()
+    except servers.NoServer as error:
+        leave_out(str(error))
+    with sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def page(browser):
+    """A fresh page that fails the test on a console error."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    tab = context.new_page()
+    errors: list[str] = []
+    tab.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+    tab.on("pageerror", lambda error: errors.append(str(error)))
+    yield tab
+    context.close()
+    assert not errors, f"The console said: {errors}"

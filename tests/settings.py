@@ -1,0 +1,30 @@
+"""The application's own settings, on the database the tests are to run on.
+
+``TAPWARD_TEST_ON=postgres`` (the default) starts a PostgreSQL where none is given;
+``TAPWARD_TEST_ON=sqlite`` needs no server.
+"""
+
+import os
+import tempfile
+
+from tests import servers
+
+TEST_ON = os.environ.get("TAPWARD_TEST_ON", "postgres")
+if TEST_ON == "postgres":
+    os.environ["DATABASE_URL"] = servers.postgres_url()
+elif TEST_ON == "sqlite":
+    os.environ.pop("DATABASE_URL", None)
+else:
+    raise ValueError(f"TAPWARD_TEST_ON={TEST_ON!r} is unknown. Write postgres or sqlite.")
+os.environ.setdefault("TAPWARD_DATA_DIR", tempfile.mkdtemp(prefix="tapward-tests-"))
+os.environ.setdefault("TAPWARD_SECRET_KEY", "only-for-tests-" + "x" * 50)
+os.environ.pop("REDIS_URL", None)
+# Playwright's own loop runs in the test's thread; the tests still touch the database there.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+from shared.wiring.settings import *  # noqa: E402, F403
+
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+ALLOWED_HOSTS = ["localhost", "127.0.0.1", "testserver"]
+DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
