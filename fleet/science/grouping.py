@@ -45,9 +45,12 @@ def group_medians(sorted_group: Ints, groups: int, values: Floats) -> Floats:
     """
     known = np.isfinite(values)
     group, value = sorted_group[known], values[known]
-    value = value[np.lexsort((value, group))]
-    starts = np.searchsorted(group, np.arange(groups + 1), side="left")
-    counts = np.diff(starts)
+    counts = np.bincount(group, minlength=groups)
+    starts = np.concatenate([[0], np.cumsum(counts)])
+    # One or two values need no sorting, and most groups have no more.
+    is_many = counts[group] > 2
+    many_group, many_value = group[is_many], value[is_many]
+    value[is_many] = many_value[np.lexsort((many_value, many_group))]
     medians = np.full(groups, np.nan)
     some = np.flatnonzero(counts)
     low = starts[some] + (counts[some] - 1) // 2
