@@ -170,13 +170,15 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
     raw_change = chunk.change(points.raw_flow)
     is_alarm = flow.is_above | flow.is_below | passage.is_above
     is_alarm |= drop.is_above & (drop_change >= settings.drop_alone_limit)
-    is_cold = ~is_alarm & _is_cold(raw_change, 1 + chunk.change(points.factor), settings)
+    flow_change = chunk.change(points.flow)
+    is_cold = _is_cold(raw_change, 1 + chunk.change(points.factor), settings)
+    is_cold &= ~is_alarm & (flow_change > -settings.flow_watch)
     slope, crosses = _slope(chunk, flow, now_d, settings)
     base_from, base_to = _baseline_dates(chunk)
     return UnitPerformance(
         normalised_flow_gpm=chunk.now(points.flow),
         baseline_flow_gpm=chunk.base(points.flow),
-        flow_change=chunk.change(points.flow),
+        flow_change=flow_change,
         salt_passage=chunk.now(points.passage),
         baseline_salt_passage=chunk.base(points.passage),
         passage_change=chunk.change(points.passage),
@@ -199,7 +201,7 @@ def _directions(flow: Chart, passage: Chart, drop: Chart, is_alarm: Flags, is_co
         passage_rose=passage.is_above,
         passage_is_known=passage.is_known,
         drop_rose=drop.is_above & is_alarm,
-        drop_is_known=drop.is_known,
+        drop_is_level=drop.is_level,
         is_cold=is_cold,
     )
 

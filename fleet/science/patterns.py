@@ -17,7 +17,8 @@ class Directions:
     passage_rose: Flags
     passage_is_known: Flags
     drop_rose: Flags
-    drop_is_known: Flags
+    drop_is_level: Flags
+    """Known, and clearly not rising."""
     is_cold: Flags
     """Raw flow fell, normalised flow held, and temperature explains it."""
 
@@ -40,12 +41,11 @@ def name_pattern(moved: Directions) -> Ints:
         pattern         flow          salt passage         pressure drop
         ==============  ============  ===================  =============
         oxidation       up            up                   not up
-        scaling         down or flat  up                   up
-        scaling         down          up                   unknown
+        scaling         down          up                   any
+        scaling         flat          up                   up
         seal leak       flat          up                   not up
-        compaction      down          known and not up     known, not up
-        fouling         down          not up               up
-        fouling         not up        not up               up
+        compaction      down          known and not up     known and level
+        fouling         down or flat  not up               up
         ==============  ============  ===================  =============
 
         Anything else that moved is UNNAMED: say what moved, guess nothing.
@@ -56,15 +56,14 @@ def name_pattern(moved: Directions) -> Ints:
     passage up with flat drop; last-stage drop and passage up; first-stage drop up). Seal leak (passage up
     at once, everything else flat) and compaction (flow down, nothing else): common practice.
     """
-    rise, drop_flat = moved.passage_rose, moved.drop_is_known & ~moved.drop_rose
+    rise = moved.passage_rose
     steady = moved.passage_is_known & ~rise
     moved_at_all = moved.flow_fell | moved.flow_rose | rise | moved.drop_rose
     rules = [
         (moved.flow_rose & rise & ~moved.drop_rose, Pattern.OXIDATION),
-        (~moved.flow_rose & rise & moved.drop_rose, Pattern.SCALING),
-        (moved.flow_fell & rise & ~moved.drop_is_known, Pattern.SCALING),
-        (~moved.flow_fell & ~moved.flow_rose & rise & ~moved.drop_rose, Pattern.SEAL_LEAK),
-        (moved.flow_fell & steady & drop_flat, Pattern.COMPACTION),
+        (~moved.flow_rose & rise & (moved.flow_fell | moved.drop_rose), Pattern.SCALING),
+        (~moved.flow_rose & rise, Pattern.SEAL_LEAK),
+        (moved.flow_fell & steady & moved.drop_is_level & ~moved.drop_rose, Pattern.COMPACTION),
         (~moved.flow_rose & ~rise & moved.drop_rose, Pattern.FOULING),
         (moved_at_all, Pattern.UNNAMED),
         (moved.is_cold, Pattern.COLD_WATER_ONLY),

@@ -24,6 +24,8 @@ class Chart:
     is_below: Flags
     is_known: Flags
     """At least one point after the baseline."""
+    is_level: Flags
+    """Known, and not above half of what matters."""
     score: Floats
     """(treatment units, points) standardised residuals, baseline points too. [-]"""
 
@@ -87,6 +89,7 @@ def chart(
         is_above=is_known & (average > band) & (estimate > np.log1p(watch)),
         is_below=is_known & (average < -band) & (estimate < np.log1p(-watch)),
         is_known=is_known,
+        is_level=is_known & (estimate <= np.log1p(watch / 2)),
         score=score,
     )
 
