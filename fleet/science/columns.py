@@ -285,6 +285,12 @@ class UnitUse:
     """No usable reading: the design duty stands in, with a wide spread."""
     last_ran_at_d: Floats
     """When the unit last made water as far as the meter shows."""
+    drift_sd_gal_per_day: Floats
+    """How unsure ``permeate_gal_per_day`` itself is, one standard deviation. [gal/day]"""
+    still_from_d: Floats
+    """Start of the newest stretch in which no meter moved for longer than ``idle_limit_days``; NaN if none."""
+    still_to_d: Floats
+    """Its end as far as the meters show; equal to ``last_read_at_d`` while it lasts."""
 
 
 @dataclass(frozen=True)
@@ -332,6 +338,9 @@ class PartLife:
     """Expected free chlorine after carbon now, for membranes. [mg/L]"""
     ebct_min: Floats
     """Empty-bed contact time at running flow, for carbon. [min]"""
+    membrane_life_lost_per_week: Floats
+    """For carbon ahead of a polyamide membrane: share of that membrane's oxidant tolerance spent in the next
+    week by leaving the carbon in, beyond what fresh carbon would let through. [1/week]"""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,411 @@
+"""What each register interval is worth: faults told apart, repaired, never silently dropped.
+
+An interval is the stretch that ends at a reading. Its fault is a ``UseFault``; every interval whose register
+difference cannot be taken as it stands has one.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fleet.science.columns import Flags, Floats, Ints, UseFault
+from fleet.science.series import group_bounds, positive_median
+from fleet.science.settings import UseSettings
+from shared.measures import LITRES_PER_GAL
+
+WATERS = 4
+"""Series number = treatment unit × 4 + ``Water``; 0 is not used."""
+_SLIP_BELOW, _SLIP_ABOVE = -0.2, 4.0
+_SLIP_KEEPS_BELOW, _SLIP_KEEPS_ABOVE = 0.4, 2.5
+_TICKS_BEFORE_STILL = 1.5
+
+
+@dataclass(frozen=True)
+class Registers:
+    """Readings that carry a number, sorted by (``series``, ``at_d``)."""
+
+    series: Ints
+    meter_id: Ints
+    at_d: Floats
+    total_gal: Floats
+    rollover_gal: Floats
+    days: Floats
+    """Length of the interval that ends here; NaN at the first reading of a series. [day]"""
+    follows: Flags
+    """The row before belongs to the same series."""
+    follows_meter: Flags
+    """The row before is of the same meter, too."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What use may look like, one value per row of ``Registers``."""
+
+    typical_gal: Floats
+    """Typical use over the interval. [gal]"""
+    most_gal: Floats
+    """More is not believed. [gal]"""
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What each interval is worth, one row per row of ``Registers``."""
+
+    gal: Floats
+    """Counted use; 0 at the first reading of a series. [gal]"""
+    raw_gal: Floats
+    """Register difference as entered; 0 at the first reading. [gal]"""
+    fault: Ints
+    is_still: Flags
+    """The register did not move."""
+
+
+def line_up(series: Ints, meter_id: Ints, at_d: Floats, total_gal: Floats, rollover_gal: Floats) -> Registers:
+    """
+    Prepare sorted readings for judgement.
+
+    Parameters
+    ----------
+    series : array (n,)
+        Series number, sorted.
+    meter_id : array (n,)
+        Meter of each reading.
+    at_d : array (n,)
+        Times, sorted inside a series. [day]
+    total_gal : array (n,)
+        Register. [gal]
+    rollover_gal : array (n,)
+        Where the register starts again, NaN when unknown. [gal]
+
+    Returns
+    -------
+    Registers
+        The same rows with their neighbours known.
+
+    Raises
+    ------
+    ValueError
+        When rows are not sorted.
+    """
+    count = len(series)
+    follows = np.zeros(count, dtype=bool)
+    same_meter = np.zeros(count, dtype=bool)
+    days = np.full(count, np.nan)
+    if count:
+        follows[1:] = series[1:] == series[:-1]
+        same_meter[1:] = follows[1:] & (meter_id[1:] == meter_id[:-1])
+        days[1:] = np.where(follows[1:], np.diff(at_d), np.nan)
+        if (np.diff(series) < 0).any() or (days < 0).any():
+            raise ValueError("Readings must be sorted by unit_row, water, read_at_d.")
+    return Registers(series, meter_id, at_d, total_gal, rollover_gal, days, follows, same_meter)
+
+
+def judge(
+    registers: Registers,
+    series_count: int,
+    design_gal_per_day: Floats,
+    cap_gal_per_day: Floats,
+    rules: UseSettings,
+) -> Counted:
+    """
+    Tell faults apart and repair them.
+
+    Parameters
+    ----------
+    registers : Registers
+        The readings.
+    series_count : int
+        How many series there are.
+    design_gal_per_day : array (series,)
+        Design duty of each series, NaN when unknown. [gal/day]
+    cap_gal_per_day : array (series,)
+        Physical ceiling, infinity when unknown. [gal/day]
+    rules : UseSettings
+        Multiples and lengths.
+
+    Returns
+    -------
+    Counted
+        One row per reading.
+
+    Notes
+    -----
+    In this order, each on what the earlier repairs left:
+
+    * MEASURE_SLIP: the register jumps by 3.785 (litres for gallons) or 1/3.785 and the next reading agrees.
+      Values are scaled back until the opposite jump. The first reading of a series is taken as right.
+    * OUTLIER: one value off the line of its neighbours, which agree with each other. The straight line
+      stands in, so both intervals are repaired. A last reading off the line is one, too.
+    * SWAP: another ``meter_id``, or a fall or jump too large to be use. Mean use stands in; a new meter's own
+      count, if larger and believable.
+    * ROLLOVER: a fall that is believable use modulo the register.
+    * REVERSED: a fall the size of use; its size counts.
+    * STUCK: no movement for longer than ``still_days``. When another meter of the treatment unit stood too,
+      the unit was idle: nothing is counted and it is no fault. Otherwise mean use stands in, for a stuck
+      meter must not make a part look fresh.
+    """
+    raw = _differences(registers, registers.total_gal)
+    expected = _expected(registers, raw, series_count, design_gal_per_day, cap_gal_per_day, rules)
+    scaled, slipped = _undo_slips(registers, raw, expected)
+    line, spiked = _undo_spikes(registers, scaled, expected, rules)
+    gal, fault = _classify(registers, line, expected, rules)
+    touched = (fault == UseFault.NONE) & registers.follows_meter
+    fault[touched & spiked] = UseFault.OUTLIER
+    fault[touched & ~spiked & slipped] = UseFault.MEASURE_SLIP
+    still = registers.follows_meter & (gal == 0) & (registers.days > 0) & (fault == UseFault.NONE)
+    mean = _mean_rate(registers, gal, fault, series_count, design_gal_per_day)
+    gal = _stand_in(registers, gal, fault, line, expected, mean)
+    counted = Counted(gal, np.where(registers.follows, raw, 0.0), fault, still)
+    return _mark_stuck(registers, counted, mean, series_count, rules)
+
+
+def _differences(registers: Registers, values: Floats) -> Floats:
+    gal = np.zeros(len(values))
+    gal[1:] = np.where(registers.follows[1:], np.diff(values), 0.0)
+    return gal
+
+
+def _expected(
+    registers: Registers,
+    raw: Floats,
+    series_count: int,
+    design: Floats,
+    cap: Floats,
+    rules: UseSettings,
+) -> Expected:
+    usable = registers.follows_meter & (registers.days > 0)
+    rate = np.where(usable, raw / np.where(usable, registers.days, 1.0), 0.0)
+    median, counts = positive_median(registers.series, series_count, rate)
+    known_design = np.where(design > 0, design, np.nan)
+    typical = np.where((counts < rules.few_readings) & np.isfinite(known_design), known_design, median)
+    believed = np.fmax(typical, 0.5 * known_design)
+    most = np.fmin(rules.plausible_multiple * believed, rules.physical_margin * cap)
+    days = np.nan_to_num(registers.days)
+    return Expected(typical[registers.series] * days, most[registers.series] * np.maximum(days, 1.0))
+
+
+def _undo_slips(registers: Registers, raw: Floats, expected: Expected) -> tuple[Floats, Flags]:
+    """Scale back stretches entered in another measure of volume."""
+    values, k = registers.total_gal, LITRES_PER_GAL
+    state = np.zeros(len(values), dtype=np.int64)
+    jumps = np.flatnonzero(registers.follows_meter & ((raw > expected.most_gal) | (raw < 0)))
+    if len(jumps) == 0:
+        return values, np.zeros(len(values), dtype=bool)
+    up = _slip_candidates(registers, jumps, expected, 1 / k)
+    is_up = np.zeros(len(values), dtype=bool)
+    is_up[up[raw[up] > 0]] = True
+    down = _slip_candidates(registers, jumps, expected, k)
+    is_down = np.zeros(len(values), dtype=bool)
+    is_down[down[raw[down] < 0]] = True
+    steps = np.cumsum(is_up.astype(np.int64) - is_down)
+    first_row = np.maximum.accumulate(np.where(registers.follows, 0, np.arange(len(values))))
+    state = np.clip(steps - steps[first_row], -1, 1)
+    slipped = state != 0
+    slipped[1:] |= registers.follows[1:] & (state[:-1] != 0)
+    return values / k**state, slipped
+
+
+def _slip_candidates(registers: Registers, rows: Ints, expected: Expected, factor: float) -> Ints:
+    """Rows whose value times ``factor`` continues the row before, and that the row after confirms."""
+    values, typical = registers.total_gal, expected.typical_gal
+    slack = 1.0 if factor < 1 else factor
+    advance = values[rows] * factor - values[rows - 1]
+    fits = (advance >= _SLIP_BELOW * slack * typical[rows]) & (advance <= _SLIP_ABOVE * slack * typical[rows])
+    rows = rows[fits & (typical[rows] > 0)]
+    after = np.minimum(rows + 1, len(values) - 1)
+    is_last = (rows + 1 >= len(values)) | ~registers.follows_meter[after]
+    step = (values[after] - values[rows]) * factor
+    keeps = (step >= _SLIP_KEEPS_BELOW * typical[after]) & (step <= _SLIP_KEEPS_ABOVE * typical[after])
+    back = values[after] - values[rows] * factor
+    returns = (back >= _SLIP_BELOW * typical[after]) & (back <= _SLIP_ABOVE * typical[after])
+    home = (values[after] - values[rows] >= 0) & (
+        values[after] - values[rows] <= _SLIP_ABOVE * typical[after]
+    )
+    return rows[is_last | keeps | returns | (home & _came_from_slip(registers, rows, factor))]
+
+
+def _came_from_slip(registers: Registers, rows: Ints, factor: float) -> Flags:
+    """Whether an opposite jump lies in the same series before the row, so that this one is the way home."""
+    values = registers.total_gal
+    ratio = np.ones(len(values))
+    ratio[1:] = np.where(
+        registers.follows_meter[1:] & (values[:-1] > 0),
+        values[1:] / np.where(values[:-1] > 0, values[:-1], 1),
+        1,
+    )
+    low, high = (0.9 * factor, np.inf) if factor > 1 else (0.0, 1.1 * factor)
+    opposite = (ratio > low) & (ratio < high)
+    seen = np.cumsum(opposite)
+    first_row = np.maximum.accumulate(np.where(registers.follows, 0, np.arange(len(values))))
+    came: Flags = seen[rows - 1] - seen[first_row[rows]] > 0
+    return came
+
+
+def _undo_spikes(
+    registers: Registers, values: Floats, expected: Expected, rules: UseSettings
+) -> tuple[Floats, Flags]:
+    """Replace single values off the line of two neighbours that agree with each other."""
+    spiked = np.zeros(len(values), dtype=bool)
+    middle = np.flatnonzero(registers.follows_meter[1:-1] & registers.follows_meter[2:]) + 1
+    rise, fall = values[middle] - values[middle - 1], values[middle + 1] - values[middle]
+    odd = (rise < 0) | (rise > expected.most_gal[middle])
+    odd |= (fall < 0) | (fall > expected.most_gal[middle + 1])
+    middle, rise, fall = middle[odd], rise[odd], fall[odd]
+    bridge = rise + fall
+    span = registers.days[middle] + registers.days[middle + 1]
+    share = np.where(span > 0, registers.days[middle] / np.where(span > 0, span, 1.0), 0.5)
+    off = np.abs(rise - share * bridge)
+    most = expected.most_gal[middle] + expected.most_gal[middle + 1]
+    typical = expected.typical_gal[middle] + expected.typical_gal[middle + 1]
+    found = (bridge >= 0) & (bridge <= most) & (off > rules.spike_multiple * typical)
+    middle, off, line = middle[found], off[found], (values[middle - 1] + share * bridge)[found]
+    keep = _largest_of_neighbours(middle, off)
+    repaired = values.copy()
+    repaired[middle[keep]] = line[keep]
+    spiked[middle[keep]] = True
+    spiked[middle[keep] + 1] = True
+    return repaired, spiked
+
+
+def _largest_of_neighbours(rows: Ints, size: Floats) -> Flags:
+    """Keep a row only if no row next to it is further off."""
+    keep = np.ones(len(rows), dtype=bool)
+    if len(rows) > 1:
+        near = np.diff(rows) == 1
+        keep[1:] &= ~(near & (size[:-1] >= size[1:]))
+        keep[:-1] &= ~(near & (size[1:] > size[:-1]))
+    return keep
+
+
+def _classify(
+    registers: Registers, values: Floats, expected: Expected, rules: UseSettings
+) -> tuple[Floats, Ints]:
+    gal = _differences(registers, values)
+    fault = np.zeros(len(values), dtype=np.int64)
+    fault[registers.follows & ~registers.follows_meter] = UseFault.SWAP
+    falls = np.flatnonzero(registers.follows_meter & (gal < 0))
+    around = gal[falls] + registers.rollover_gal[falls]
+    rolled = (around >= 0) & (around <= expected.most_gal[falls])
+    small = -gal[falls] <= rules.reversed_multiple * expected.typical_gal[falls]
+    misread = _is_last(registers, falls) & (values[falls] > expected.most_gal[falls])
+    fault[falls] = np.select(
+        [rolled, small, misread],
+        [int(UseFault.ROLLOVER), int(UseFault.REVERSED), int(UseFault.OUTLIER)],
+        int(UseFault.SWAP),
+    )
+    gal[falls] = np.where(rolled, around, np.abs(gal[falls]))
+    jumps = np.flatnonzero(registers.follows_meter & (fault == UseFault.NONE) & (gal > expected.most_gal))
+    fault[jumps] = np.where(_is_last(registers, jumps), int(UseFault.OUTLIER), int(UseFault.SWAP))
+    return gal, fault
+
+
+def _is_last(registers: Registers, rows: Ints) -> Flags:
+    goes_on: Flags = np.append(registers.follows, False)[rows + 1]
+    return ~goes_on
+
+
+def is_sure(fault: Ints) -> Flags:
+    """
+    Return which intervals carry information about use.
+
+    Parameters
+    ----------
+    fault : array
+        A ``UseFault`` per interval.
+
+    Returns
+    -------
+    array of bool
+        True where the count was measured, if by a detour, and not made up.
+    """
+    made_up: Flags = (fault == UseFault.SWAP) | (fault == UseFault.STUCK) | (fault == UseFault.OUTLIER)
+    return ~made_up
+
+
+def _mean_rate(registers: Registers, gal: Floats, fault: Ints, series_count: int, design: Floats) -> Floats:
+    sure = registers.follows & is_sure(fault) & (gal > 0)
+    days = np.bincount(registers.series[sure], registers.days[sure], series_count)
+    total = np.bincount(registers.series[sure], gal[sure], series_count)
+    return np.where(days > 0, total / np.where(days > 0, days, 1.0), np.nan_to_num(design))
+
+
+def _stand_in(
+    registers: Registers, gal: Floats, fault: Ints, values: Floats, expected: Expected, mean: Floats
+) -> Floats:
+    """Mean use where the register says nothing; a new meter's own count if that is larger."""
+    lost = np.flatnonzero(
+        (fault == UseFault.SWAP) | ((fault == UseFault.OUTLIER) & _off_end(registers, fault))
+    )
+    usual = mean[registers.series[lost]] * registers.days[lost]
+    own = np.where(
+        (fault[lost] == UseFault.SWAP) & (values[lost] <= expected.most_gal[lost]), values[lost], 0.0
+    )
+    gal = gal.copy()
+    gal[lost] = np.maximum(usual, np.maximum(own, 0.0))
+    return gal
+
+
+def _off_end(registers: Registers, fault: Ints) -> Flags:
+    """Outliers at the end of a series, whose line to the next reading is not known."""
+    rows = np.arange(len(fault))
+    lonely: Flags = fault == UseFault.OUTLIER
+    bridged = np.zeros(len(fault), dtype=bool)
+    bridged[1:] = lonely[1:] & lonely[:-1] & registers.follows[1:]
+    return _is_last(registers, rows) & lonely & ~bridged
+
+
+def _mark_stuck(
+    registers: Registers, counted: Counted, mean: Floats, series_count: int, rules: UseSettings
+) -> Counted:
+    still = counted.is_still
+    rows = np.flatnonzero(still)
+    if len(rows) == 0:
+        return counted
+    starts = np.ones(len(rows), dtype=bool)
+    starts[1:] = (np.diff(rows) != 1) | (np.diff(registers.series[rows]) != 0)
+    run = np.cumsum(starts) - 1
+    first, last = rows[starts], rows[np.append(np.flatnonzero(starts)[1:] - 1, len(rows) - 1)]
+    length = np.bincount(run, registers.days[rows])
+    series = registers.series[first]
+    tick = np.full(series_count, np.inf)
+    moving = counted.gal > 0
+    np.minimum.at(tick, registers.series[moving], counted.gal[moving])
+    expected_gal = mean[series] * length
+    long = (length >= rules.still_days) & (expected_gal > 0)
+    long &= ~(expected_gal <= _TICKS_BEFORE_STILL * np.where(np.isfinite(tick[series]), tick[series], 0.0))
+    long &= ~_others_stood(registers, counted.gal, first, last, series_count)
+    stuck = rows[long[run]]
+    gal, fault = counted.gal.copy(), counted.fault.copy()
+    fault[stuck] = UseFault.STUCK
+    gal[stuck] = mean[registers.series[stuck]] * registers.days[stuck]
+    return replace(counted, gal=gal, fault=fault)
+
+
+def _others_stood(registers: Registers, gal: Floats, first: Ints, last: Ints, series_count: int) -> Flags:
+    """Whether the treatment unit has another meter that was read in the stretch, and none of them moved."""
+    bounds = group_bounds(registers.series, series_count)
+    from_d, to_d = registers.at_d[first - 1], registers.at_d[last]
+    moves = np.concatenate(([0], np.cumsum(gal > 0)))
+    own = registers.series[first]
+    read = np.zeros(len(first), dtype=bool)
+    moved = np.zeros(len(first), dtype=bool)
+    for water in range(1, WATERS):
+        other = own // WATERS * WATERS + water
+        begin = _first_after(registers.at_d, bounds[other], bounds[other + 1], from_d)
+        end = _first_after(registers.at_d, bounds[other], bounds[other + 1], to_d)
+        inside = (end > begin) & (other != own)
+        read |= inside
+        moved |= inside & (moves[end] > moves[begin])
+    return read & ~moved
+
+
+def _first_after(at_d: Floats, low: Ints, high: Ints, when_d: Floats) -> Ints:
+    """First row of each slice [low, high) later than ``when_d``, by halving."""
+    low, high = low.copy(), high.copy()
+    while (low < high).any():
+        middle = (low + high) // 2
+        later = at_d[np.minimum(middle, len(at_d) - 1)] > when_d
+        open_ = low < high
+        high = np.where(open_ & later, middle, high)
+        low = np.where(open_ & ~later, middle + 1, low)
+    return low

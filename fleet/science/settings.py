@@ -1,0 +1,117 @@
+"""Numbers an assessment rests on, each with its source, in one checked place."""
+
+from dataclasses import dataclass, field, fields
+
+from fleet.science.performance_settings import PerformanceSettings
+from fleet.science.season import SeasonClock
+
+DAYS_PER_MONTH = 365.2425 / 12
+"""Gregorian mean month. [day]"""
+
+
+@dataclass(frozen=True)
+class UseSettings:
+    """How meter readings are judged. Raises ValueError for a number out of range."""
+
+    plausible_multiple: float = 8.0
+    """An interval above this many times typical use is not believed. Ours. [-]"""
+    physical_margin: float = 1.5
+    """Nor one above this times the design flow day and night; warm water gives up to 1.3. Ours. [-]"""
+    reversed_multiple: float = 4.0
+    """A register that falls by less than this many times typical use runs backwards; by more, it is another
+    meter. Ours. [-]"""
+    spike_multiple: float = 1.5
+    """A value this many times the use between its neighbours off their line is a misreading. Ours. [-]"""
+    still_days: float = 14.0
+    """A register standing longer than this is stuck, unless another meter stood too. Ours. [day]"""
+    few_readings: float = 4.0
+    """With fewer good intervals the design duty serves as typical use. Ours."""
+    half_life_days: float = 180.0
+    """Age at which a reading weighs half. Ours; a year-old reading weighs a quarter. [day]"""
+    design_cv: float = 0.5
+    """How far true use may lie from the design duty, one standard deviation, relative. Ours. [-]"""
+    design_spread: float = 0.7
+    """Day-to-day standard deviation of use relative to the mean, when readings are few. Ours. [√day]"""
+    spread_weight: float = 4.0
+    """How many intervals the expected spread weighs as much as. Ours."""
+
+    def __post_init__(self) -> None:
+        _all_positive(self)
+
+
+@dataclass(frozen=True)
+class WearSettings:
+    """How parts wear. Raises ValueError for a number out of range."""
+
+    site_test_lasts_days: float = 400.0
+    """A site's own test goes before the supply's this long, a yearly test with some grace. Ours. [day]"""
+    chlorine_after_carbon_limit_mg_l: float = 0.1
+    """Carbon is used up above this (a commercial RO manual MO-12 and dialysis practice, AAMI). [mg/L]"""
+    measured_leak_lasts_days: float = 30.0
+    """A chlorine test after carbon replaces the model's leak this long. Ours. [day]"""
+    carbon_half_time_min: float = 0.05
+    """Contact time in which carbon halves free chlorine. Fitted to 'seconds, in the top 10 cm' (euwa.com);
+    form C/C0 = 0.5^(L/Lhalf) of DIN 19603. [min]"""
+    fresh_halvings: float = 6.0
+    """Halvings in fresh carbon whose bed volume is unknown. Ours. [-]"""
+    least_halvings: float = 2.0
+    """Bounds of the halvings: no carbon is sold with less, and channelling allows no more. Ours. [-]"""
+    most_halvings: float = 12.0
+    """See ``least_halvings``. [-]"""
+    earlier_carbon_end_wear: float = 0.8
+    """How far carbon before the present one was used, for membranes older than their carbon. Ours. [-]"""
+    oxidant_tolerance_mg_h_l: float = 500.0
+    """Polyamide, when the maker gives none: makers say 200 to 1000 mg·h/L. [mg·h/L]"""
+    softened_share: float = 0.05
+    """Hardness a softening cartridge lets through before its end. Ours. [-]"""
+    horizon_days: float = 3650.0
+    """No date is given further ahead. Ours. [day]"""
+
+    def __post_init__(self) -> None:
+        _all_positive(self)
+        if not 1 < self.least_halvings <= self.fresh_halvings <= self.most_halvings:
+            raise ValueError("Halvings must rise: 1 < least_halvings <= fresh_halvings <= most_halvings.")
+
+
+@dataclass(frozen=True)
+class ReadinessSettings:
+    """How flushes are judged and sized. Raises ValueError for a number out of range."""
+
+    bedding_hours: float = 8.0
+    """A bed stands overnight in feed water. Common practice. [h]"""
+    flush_gpm: float = 1.25
+    """Flow to drain; 20 to 30 gal in about 20 minutes is common practice. [gpm]"""
+    carbon_flush_gal: float = 25.0
+    """Fresh carbon, when its kind gives none: 20 to 30 gal, common practice. [gal]"""
+    membrane_flush_gal: float = 25.0
+    """New membrane, when its kind gives none: 20 minutes at line pressure, common practice. [gal]"""
+    idle_flush_gal: float = 25.0
+    """After standing idle or sanitising. Ours; the maker's manual goes first. [gal]"""
+
+    def __post_init__(self) -> None:
+        _all_positive(self)
+
+
+@dataclass(frozen=True)
+class AssessmentSettings:
+    """Everything ``assess_shard`` may be told beside the data."""
+
+    use: UseSettings = field(default_factory=UseSettings)
+    wear: WearSettings = field(default_factory=WearSettings)
+    readiness: ReadinessSettings = field(default_factory=ReadinessSettings)
+    performance: PerformanceSettings = field(default_factory=PerformanceSettings)
+    season: SeasonClock = field(default_factory=SeasonClock)
+    """Flat unless the fleet's own season was learned (``fleet.science.season_fit``)."""
+    units_at_once: int = 16_384
+    """Treatment units worked on together; bounds memory, changes no result."""
+
+    def __post_init__(self) -> None:
+        if self.units_at_once < 1:
+            raise ValueError(f"units_at_once must be at least 1; it is {self.units_at_once}.")
+
+
+def _all_positive(settings: object) -> None:
+    for item in fields(settings):  # type: ignore[arg-type]
+        value = getattr(settings, item.name)
+        if not value > 0:
+            raise ValueError(f"{item.name} must be above 0; it is {value}.")

@@ -1,0 +1,257 @@
+"""The seven limits of a part's life, each an integral over its time in place, and the dates they give."""
+
+import numpy as np
+
+from fleet.science.carbon_chain import ChainFindings, follow_oxidant
+from fleet.science.columns import (
+    Flags,
+    Floats,
+    Flushes,
+    Ints,
+    Limit,
+    PartLife,
+    PartRole,
+    Parts,
+    PerformanceReadings,
+    Units,
+    UnitUse,
+)
+from fleet.science.curves import UseCurves
+from fleet.science.due_dates import due_window
+from fleet.science.feed_water import HARDNESS, FeedHistory, value_now
+from fleet.science.measured_wear import measured_end, pressure_wear, recent_leak
+from fleet.science.season import SeasonClock
+from fleet.science.settings import WearSettings
+from fleet.science.wear_basis import Basis, has_role, measure_basis, positive
+from shared.measures import MG_L_PER_GRAIN_PER_GAL
+
+_DRIVEN = [
+    Limit.VOLUME,
+    Limit.CHLORINE_DOSE,
+    Limit.HARDNESS_LOAD,
+    Limit.OXIDANT_EXPOSURE,
+    Limit.PRESSURE_DROP,
+]
+"""Limits that grow with use; their dates share one distribution."""
+
+
+def assess_life(
+    units: Units,
+    use: UnitUse,
+    curves: UseCurves,
+    history: FeedHistory,
+    parts: Parts,
+    performance: PerformanceReadings,
+    flushes: Flushes,
+    now_d: float,
+    rules: WearSettings | None = None,
+    season: SeasonClock | None = None,
+) -> PartLife:
+    """
+    Return wear and due dates of every part in place.
+
+    Parameters
+    ----------
+    units : Units
+        Treatment units.
+    use : UnitUse
+        From ``compute_use``.
+    curves : UseCurves
+        From ``compute_use``.
+    history : FeedHistory
+        From ``feed_history``.
+    parts : Parts
+        Parts in place.
+    performance : PerformanceReadings
+        Gauges and tests.
+    flushes : Flushes
+        Recorded flushes.
+    now_d : float
+        The moment of judgement. [day]
+    rules : WearSettings, optional
+        The documented ones when not given.
+    season : SeasonClock, optional
+        Flat when not given.
+
+    Returns
+    -------
+    PartLife
+        One row per part. ``governing`` is -1 and the dates NaN where no limit applies.
+
+    Notes
+    -----
+    * VOLUME: gallons seen / rated gallons (learned life where known).
+    * CALENDAR: days in place, with shelf time beyond shelf life, / rated months.
+    * CHLORINE_DOSE, OXIDANT_EXPOSURE: see ``carbon_chain``.
+    * HARDNESS_LOAD: softening: gallons × hardness / 17.118 over its capacity in grains; membrane and
+      anti-scale: gallons and months above, weighted with hardness × concentration relative to the hardness
+      of the rating at design recovery; the larger one.
+    * PRESSURE_DROP, MEASURED_END: see ``measured_wear``.
+
+    The part is worn as far as the largest, and due when the earliest is reached.
+    """
+    rules, season = rules or WearSettings(), season or SeasonClock()
+    count = len(units.unit_id)
+    basis = measure_basis(units, use, curves, history, parts, now_d)
+    leak = recent_leak(parts, performance, count, now_d, rules)
+    chain = follow_oxidant(parts, basis, history, units.design_permeate_gpm[parts.unit_row], leak, rules)
+    wear, per_day = (
+        np.full((len(parts.part_id), len(Limit)), np.nan),
+        np.full((len(parts.part_id), len(Limit)), np.nan),
+    )
+    _volume_and_calendar(wear, per_day, basis)
+    wear[:, Limit.CHLORINE_DOSE], per_day[:, Limit.CHLORINE_DOSE] = chain.dose_wear, chain.dose_wear_per_day
+    wear[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear
+    per_day[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear_per_day
+    by_date, by_use_days = _hardness(wear, per_day, units, history, parts, basis, now_d, rules)
+    drop, per_gal = pressure_wear(units, use, curves, parts, basis, performance, now_d)
+    wear[:, Limit.PRESSURE_DROP], per_day[:, Limit.PRESSURE_DROP] = drop, per_gal * basis.gal_per_day
+    wear[:, Limit.MEASURED_END], ended_d = measured_end(parts, performance, flushes, count, now_d, rules)
+    unknown = ~np.isfinite(parts.installed_at_d)
+    wear[unknown], per_day[unknown] = np.nan, np.nan
+    return _part_life(
+        wear, per_day, by_date, by_use_days, ended_d, use, parts, basis, chain, now_d, rules, season
+    )
+
+
+def _volume_and_calendar(wear: Floats, per_day: Floats, basis: Basis) -> None:
+    wear[:, Limit.VOLUME] = basis.seen_gal / basis.rated_gal
+    per_day[:, Limit.VOLUME] = basis.gal_per_day / basis.rated_gal
+    wear[:, Limit.CALENDAR] = basis.days_in_place / basis.rated_days
+    per_day[:, Limit.CALENDAR] = 1 / basis.rated_days
+
+
+def _hardness(
+    wear: Floats,
+    per_day: Floats,
+    units: Units,
+    history: FeedHistory,
+    parts: Parts,
+    basis: Basis,
+    now_d: float,
+    rules: WearSettings,
+) -> tuple[Floats, Floats]:
+    """Enter the hardness load; return the day its calendar half ends and days of use the other has left."""
+    now = value_now(history, HARDNESS)[parts.unit_row]
+    by_date = np.full(len(parts.part_id), np.nan)
+    soft = has_role(parts, PartRole.SOFTENING)
+    grains = positive(parts.hardness_capacity_grains[soft]) * MG_L_PER_GRAIN_PER_GAL
+    wear[soft, Limit.HARDNESS_LOAD] = basis.carried.hardness[soft] / grains
+    per_day[soft, Limit.HARDNESS_LOAD] = now[soft] * basis.feed_per_day[soft] / grains
+    by_use = (1 - wear[:, Limit.HARDNESS_LOAD]) / positive(per_day[:, Limit.HARDNESS_LOAD])
+    rows = has_role(parts, PartRole.MEMBRANE, PartRole.ANTISCALE)
+    design = units.design_recovery[parts.unit_row[rows]]
+    design = np.where((design > 0) & (design < 1), design, basis.recovery[rows])
+    heavier = (1 - design) / (1 - basis.recovery[rows]) / positive(parts.rated_hardness_mg_l[rows])
+    heavier = heavier * _after_softening(wear, soft, parts, len(units.unit_id), rules)[parts.unit_row[rows]]
+    by_gal = heavier * basis.carried.hardness[rows] * basis.own_per_feed[rows] / basis.rated_gal[rows]
+    by_day = heavier * basis.carried.hardness_days[rows] / basis.rated_days[rows]
+    grow = heavier * now[rows]
+    wear[rows, Limit.HARDNESS_LOAD] = np.fmax(by_gal, by_day)
+    day_rate = grow / basis.rated_days[rows]
+    by_date[rows] = now_d + (1 - by_day) / positive(day_rate)
+    gal_rate = grow * basis.gal_per_day[rows] / basis.rated_gal[rows]
+    by_use[rows] = (1 - by_gal) / positive(gal_rate)
+    per_day[rows, Limit.HARDNESS_LOAD] = np.where(
+        by_day > np.nan_to_num(by_gal, nan=-1.0), day_rate, gal_rate
+    )
+    return by_date, by_use
+
+
+def _after_softening(wear: Floats, soft: Ints, parts: Parts, units: int, rules: WearSettings) -> Floats:
+    """Share of hardness that passes the softening cartridge, mean over its time; 1 without one."""
+    share = np.ones(units)
+    load = wear[soft, Limit.HARDNESS_LOAD]
+    overrun = np.where(load > 1, 1 - 1 / np.where(load > 1, load, 1.0), 0.0)
+    share[parts.unit_row[soft]] = np.maximum(overrun, rules.softened_share)
+    return share
+
+
+def _part_life(
+    wear: Floats,
+    per_day: Floats,
+    hardness_d: Floats,
+    hardness_use_days: Floats,
+    ended_d: Floats,
+    use: UnitUse,
+    parts: Parts,
+    basis: Basis,
+    chain: ChainFindings,
+    now_d: float,
+    rules: WearSettings,
+    season: SeasonClock,
+) -> PartLife:
+    latest = now_d + rules.horizon_days
+    worked_now = season.worked_days(np.full(len(wear), now_d))
+    days_left = (1 - wear) / positive(per_day)
+    days_left[:, Limit.HARDNESS_LOAD] = hardness_use_days
+    due = np.full(wear.shape, np.nan)
+    for limit in _DRIVEN:
+        due[:, limit] = season.day_of(worked_now + days_left[:, limit])
+    due[:, Limit.HARDNESS_LOAD] = np.fmin(due[:, Limit.HARDNESS_LOAD], hardness_d)
+    due[:, Limit.CALENDAR] = now_d + days_left[:, Limit.CALENDAR]
+    due[:, Limit.MEASURED_END] = np.where(wear[:, Limit.MEASURED_END] >= 1, ended_d, np.nan)
+    due = np.maximum(np.minimum(due, latest), parts.installed_at_d[:, None])
+    since, driven = _driven(use, parts, days_left, worked_now, now_d, season)
+    cap = np.fmin(np.fmin(due[:, Limit.CALENDAR], hardness_d), due[:, Limit.MEASURED_END])
+    row = parts.unit_row
+    rate = positive(use.permeate_gal_per_day[row])
+    window = due_window(
+        since,
+        driven,
+        use.spread_gal_per_sqrt_day[row] / rate,
+        use.drift_sd_gal_per_day[row] / rate,
+        cap,
+        season,
+    )
+    early, likely, late = (
+        np.maximum(np.minimum(day, latest), parts.installed_at_d)
+        for day in (window.early_d, window.likely_d, window.late_d)
+    )
+    return PartLife(
+        wear=_largest(wear),
+        wear_by_limit=wear,
+        wear_per_day_by_limit=per_day,
+        governing=_earliest(due),
+        early_d=early,
+        likely_d=likely,
+        late_d=late,
+        due_d_by_limit=due,
+        seen_gal=basis.seen_gal,
+        mean_chlorine_mg_l=_mean_chlorine(basis, chain),
+        mean_hardness_mg_l=basis.carried.hardness / positive(basis.carried.feed_gal),
+        chlorine_leak_mg_l=chain.leak_mg_l,
+        ebct_min=chain.ebct_min,
+        membrane_life_lost_per_week=chain.life_lost_per_week,
+    )
+
+
+def _driven(
+    use: UnitUse, parts: Parts, days_left: Floats, worked_now: Floats, now_d: float, season: SeasonClock
+) -> tuple[Floats, Floats]:
+    """Since when use is uncertain, and the days of average use from there to the nearest use-driven limit."""
+    read = use.last_read_at_d[parts.unit_row]
+    metered = ~use.is_design_duty[parts.unit_row] & np.isfinite(read)
+    installed = np.minimum(parts.installed_at_d, now_d)
+    since = np.where(metered, np.maximum(read, installed), installed)
+    nearest = np.full(len(since), np.inf)
+    for limit in _DRIVEN:
+        nearest = np.fmin(nearest, days_left[:, limit])
+    nearest = np.where(np.isfinite(nearest), nearest, np.nan)
+    return since, nearest + worked_now - season.worked_days(since)
+
+
+def _largest(wear: Floats) -> Floats:
+    known: Flags = np.isfinite(wear)
+    top = np.where(known, wear, -np.inf).max(axis=1, initial=-np.inf)
+    return np.where(np.isfinite(top), top, np.nan)
+
+
+def _earliest(due: Floats) -> Ints:
+    day = np.where(np.isfinite(due), due, np.inf)
+    return np.where(np.isfinite(day).any(axis=1), day.argmin(axis=1), -1).astype(np.int64)
+
+
+def _mean_chlorine(basis: Basis, chain: ChainFindings) -> Floats:
+    raw = basis.carried.free_chlorine / positive(basis.carried.feed_gal)
+    return np.where(np.isfinite(chain.oxidant_mg_l), chain.oxidant_mg_l, raw)

@@ -1,0 +1,145 @@
+"""What every limit of a part is measured with: its water, time and feed since it was put in place."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fleet.science.columns import Floats, Ints, PartRole, Parts, Units, UnitUse, Water
+from fleet.science.curves import UseCurves, gallons_between
+from fleet.science.feed_water import Carried, FeedHistory, carried_since
+from fleet.science.settings import DAYS_PER_MONTH
+
+CARBONS = (PartRole.CARBON, PartRole.CATALYTIC_CARBON, PartRole.POST_CARBON)
+_MINUTES_PER_HOUR = 60.0
+
+
+@dataclass(frozen=True)
+class Basis:
+    """One row per part."""
+
+    seen_gal: Floats
+    """Water of the part's own kind since installation. [gal]"""
+    gal_per_day: Floats
+    own_per_feed: Floats
+    """Gallons of the part's own water per gallon of feed: 1 or recovery. [-]"""
+    feed_per_day: Floats
+    carried: Carried
+    running_gpm: Floats
+    """Flow of the part's own water while the unit runs. [gpm]"""
+    flow_excess: Floats
+    """Running flow over rated flow where above 1, else 1. [-]"""
+    rated_gal: Floats
+    """Learned life, else rating. [gal]"""
+    rated_days: Floats
+    days_in_place: Floats
+    """With the time beyond shelf life before installation. [day]"""
+    recovery: Floats
+
+
+def measure_basis(
+    units: Units, use: UnitUse, curves: UseCurves, history: FeedHistory, parts: Parts, now_d: float
+) -> Basis:
+    """
+    Measure what each part has seen.
+
+    Parameters
+    ----------
+    units : Units
+        Treatment units.
+    use : UnitUse
+        Their use.
+    curves : UseCurves
+        Cumulated gallons.
+    history : FeedHistory
+        Feed-water stretches.
+    parts : Parts
+        Parts in place.
+    now_d : float
+        The moment of judgement. [day]
+
+    Returns
+    -------
+    Basis
+        One row per part; NaN where an input is unknown.
+
+    Notes
+    -----
+    Running flow is the design permeate flow, divided by recovery for feed. Time on the shelf beyond the shelf
+    life counts as time in place.
+    """
+    row = parts.unit_row
+    since = np.minimum(parts.installed_at_d, now_d)
+    recovery = use.recovery[row]
+    is_feed = parts.water == Water.FEED
+    running = np.where(is_feed, units.design_permeate_gpm[row] / recovery, units.design_permeate_gpm[row])
+    excess = np.where(parts.rated_flow_gpm > 0, running / parts.rated_flow_gpm, 1.0)
+    shelved = since - parts.made_on_d - parts.shelf_life_months * DAYS_PER_MONTH
+    learned = np.isfinite(parts.learned_life_gal)
+    return Basis(
+        seen_gal=gallons_between(curves, row, parts.water, since, np.full(len(row), now_d)),
+        gal_per_day=curves.gal_per_day[row, parts.water],
+        own_per_feed=np.where(is_feed, 1.0, recovery),
+        feed_per_day=use.feed_gal_per_day[row],
+        carried=carried_since(history, curves, row, since, now_d),
+        running_gpm=running,
+        flow_excess=np.fmax(excess, 1.0),
+        rated_gal=positive(np.where(learned, parts.learned_life_gal, parts.rated_gal)),
+        rated_days=positive(parts.rated_months * DAYS_PER_MONTH),
+        days_in_place=now_d - since + np.fmax(shelved, 0.0),
+        recovery=recovery,
+    )
+
+
+def positive(values: Floats) -> Floats:
+    """
+    Return values with anything not above 0 as NaN.
+
+    Parameters
+    ----------
+    values : array
+        Any numbers.
+
+    Returns
+    -------
+    array
+        The same, for use as a divisor.
+    """
+    return np.where(values > 0, values, np.nan)
+
+
+def has_role(parts: Parts, *roles: PartRole) -> Ints:
+    """
+    Return rows of parts with one of the roles.
+
+    Parameters
+    ----------
+    parts : Parts
+        Parts in place.
+    *roles : PartRole
+        Roles wanted.
+
+    Returns
+    -------
+    array
+        Row numbers.
+    """
+    return np.flatnonzero(np.isin(parts.role, [int(role) for role in roles]))
+
+
+def running_hours_per_feed_gal(basis: Basis, permeate_gpm: Floats) -> Floats:
+    """
+    Return hours the unit runs for each gallon of feed.
+
+    Parameters
+    ----------
+    basis : Basis
+        For recovery.
+    permeate_gpm : array (parts,)
+        Design permeate flow. [gpm]
+
+    Returns
+    -------
+    array (parts,)
+        Recovery / (60 × permeate flow). [h/gal]
+    """
+    return basis.recovery / (_MINUTES_PER_HOUR * positive(permeate_gpm))
