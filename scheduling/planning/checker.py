@@ -1,0 +1,237 @@
+"""
+The referee: does a finished plan keep every rule of the problem?
+
+Written apart from the solver's model and the planner's own timing: it reads only the problem, the travel
+table and the stated times, and shares no arithmetic with the rooms it judges.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from scheduling.planning.problem import Job, PinLevel, Problem, Shift, Technician
+from scheduling.planning.proposal import Proposal, Route, Stop
+
+
+class Rule(StrEnum):
+    """What a plan can break."""
+
+    EACH_ONCE = "each order once"
+    SHIFT = "inside the shift"
+    DRIVE = "time to drive"
+    WALK_IN = "time to walk in"
+    SERVICE = "time to do the work"
+    LUNCH = "lunch"
+    WINDOW = "not before its first day"
+    ACCESS = "access hours"
+    SKILL = "skills"
+    PARTS = "parts"
+    VAN_SPACE = "van space"
+    LINK = "linked visits"
+    PIN = "pinned place"
+    LATENESS = "lateness stated"
+
+
+@dataclass(frozen=True)
+class Violation:
+    """One broken rule: which, where, and in words."""
+
+    rule: Rule
+    text: str
+    job_id: str | None = None
+    technician_id: str | None = None
+    day: date | None = None
+
+
+def check(problem: Problem, proposal: Proposal) -> list[Violation]:
+    """Return every broken rule; an empty list means the plan may be published."""
+    found = list(_once(problem, proposal))
+    shifts = {(shift.technician_id, shift.day): shift for shift in problem.shifts}
+    technicians = {technician.id: technician for technician in problem.technicians}
+    jobs = {job.id: job for job in problem.jobs}
+    for route in proposal.routes:
+        shift, technician = shifts.get((route.technician_id, route.day)), technicians.get(route.technician_id)
+        if shift is None or technician is None or route.day not in problem.days:
+            text = f"{route.technician_id} has no shift on {route.day}"
+            found.append(Violation(Rule.SHIFT, text, None, route.technician_id, route.day))
+            continue
+        day = _Day(problem, route, shift, technician, jobs)
+        found += [
+            Violation(rule, text, job_id, route.technician_id, route.day)
+            for rule, text, job_id in day.broken()
+        ]
+    found += _parts_over_the_plan(proposal, technicians, jobs)
+    found += _links(problem, proposal, jobs)
+    found += _pins(proposal, jobs)
+    return found
+
+
+def _once(problem: Problem, proposal: Proposal) -> Iterator[Violation]:
+    counted = Counter(stop.job_id for _, stop in proposal.placements())
+    counted.update(one.job_id for one in proposal.unplaced)
+    wanted = {job.id for job in problem.jobs}
+    for job_id in wanted | set(counted):
+        if job_id not in wanted or counted[job_id] != 1:
+            yield Violation(Rule.EACH_ONCE, f"order {job_id} appears {counted[job_id]} times", job_id)
+
+
+_Broken = Iterator[tuple[Rule, str, str | None]]
+
+
+@dataclass(frozen=True)
+class _Day:
+    problem: Problem
+    route: Route
+    shift: Shift
+    technician: Technician
+    jobs: dict[str, Job]
+
+    def broken(self) -> _Broken:
+        known = [stop for stop in self.route.stops if stop.job_id in self.jobs]
+        yield from self._frame(known)
+        yield from self._clock(known)
+        yield from self._lunch(known)
+        for stop in known:
+            yield from self._order(stop, self.jobs[stop.job_id])
+        yield from self._load(known)
+
+    def _frame(self, stops: list[Stop]) -> _Broken:
+        latest = self.shift.end_s + self.problem.settings.overtime_allowed_s
+        start = (self.shift.start_place or self.technician.start).id
+        if self.route.start_s < self.shift.start_s or self.route.end_s > latest:
+            yield (
+                Rule.SHIFT,
+                f"on the road {self.route.start_s}-{self.route.end_s} s, outside the shift",
+                None,
+            )
+        if (self.route.start_place_id, self.route.end_place_id) != (start, self.technician.end.id):
+            yield Rule.SHIFT, "the day starts or ends at another place", None
+        if self.route.overtime_s != max(0, self.route.end_s - self.shift.end_s):
+            yield Rule.SHIFT, "overtime is misstated", None
+
+    def _clock(self, stops: list[Stop]) -> _Broken:
+        """Each move leaves room for the drive, the walk in, and lunch where lunch lies."""
+        travel = self.problem.travel
+        walk_in_s = round(self.problem.settings.site_visit * 60)
+        left_s, place_id = self.route.start_s, self.route.start_place_id
+        drive_total = 0
+        for position, stop in enumerate(stops):
+            job = self.jobs[stop.job_id]
+            if stop.place_id != job.place.id:
+                yield Rule.DRIVE, "the stop is not at the order's site", stop.job_id
+            stays = position > 0 and job.place.id == place_id
+            drive = 0 if stays else travel.seconds(place_id, job.place.id)
+            drive_total += drive
+            if stop.arrive_s - left_s - self._lunch_within(left_s, stop.arrive_s) < drive:
+                yield Rule.DRIVE, f"arrives {drive} s of driving too early", stop.job_id
+            entry = 0 if stays else walk_in_s
+            if stop.start_s - stop.arrive_s - self._lunch_within(stop.arrive_s, stop.start_s) < entry:
+                yield Rule.WALK_IN, "starts work before walking in", stop.job_id
+            if stop.leave_s - stop.start_s != job.service_s:
+                yield (
+                    Rule.SERVICE,
+                    f"{stop.leave_s - stop.start_s} s for {job.service_s} s of work",
+                    stop.job_id,
+                )
+            left_s, place_id = stop.leave_s, job.place.id
+        home = travel.seconds(place_id, self.route.end_place_id) if stops else 0
+        drive_total += home
+        if self.route.end_s - left_s - self._lunch_within(left_s, self.route.end_s) < home:
+            yield Rule.DRIVE, "back before the drive home is done", None
+        if self.route.drive_s != drive_total:
+            yield Rule.DRIVE, f"states {self.route.drive_s} s of driving, {drive_total} s are needed", None
+
+    def _lunch_within(self, start_s: int, end_s: int) -> int:
+        lunch = self.route.lunch
+        return lunch[1] - lunch[0] if lunch and start_s <= lunch[0] and lunch[1] <= end_s else 0
+
+    def _lunch(self, stops: list[Stop]) -> _Broken:
+        if not self.shift.lunch_s:
+            return
+        lunch, settings = self.route.lunch, self.problem.settings
+        if lunch is None:
+            yield Rule.LUNCH, "no lunch", None
+            return
+        if lunch[1] - lunch[0] < self.shift.lunch_s:
+            yield Rule.LUNCH, "lunch is too short", None
+        if not self.route.start_s <= lunch[0] <= lunch[1] <= self.route.end_s:
+            yield Rule.LUNCH, "lunch lies outside the day", None
+        if any(stop.start_s < lunch[1] and lunch[0] < stop.leave_s for stop in stops):
+            yield Rule.LUNCH, "works through lunch", None
+        usual = (
+            settings.lunch_latest_s >= self.shift.start_s
+            and settings.lunch_earliest_s + self.shift.lunch_s <= self.shift.end_s
+        )
+        if usual and not settings.lunch_earliest_s <= lunch[0] <= settings.lunch_latest_s:
+            yield Rule.LUNCH, "lunch starts outside its hours", None
+
+    def _order(self, stop: Stop, job: Job) -> _Broken:
+        if self.route.day < job.first_day:
+            yield Rule.WINDOW, f"done before {job.first_day}", job.id
+        if stop.late_days != max(0, (self.route.day - job.last_day).days):
+            yield Rule.LATENESS, "days late are misstated", job.id
+        if not any(
+            opens <= stop.start_s and stop.leave_s <= shuts for opens, shuts in job.access.on(self.route.day)
+        ):
+            yield Rule.ACCESS, f"worked {stop.start_s}-{stop.leave_s} s, when the site is closed", job.id
+        lacking = job.skills - self.technician.skills
+        if lacking:
+            yield Rule.SKILL, f"lacks {', '.join(sorted(lacking))}", job.id
+
+    def _load(self, stops: list[Stop]) -> _Broken:
+        space = sum(self.jobs[stop.job_id].van_space for stop in stops)
+        if self.technician.van_space is not None and space > self.technician.van_space:
+            yield Rule.VAN_SPACE, f"{space} in a van that holds {self.technician.van_space}", None
+
+
+def _parts_over_the_plan(
+    proposal: Proposal, technicians: dict[str, Technician], jobs: dict[str, Job]
+) -> Iterator[Violation]:
+    used: dict[str, Counter[str]] = {}
+    for route, stop in proposal.placements():
+        if stop.job_id in jobs:
+            used.setdefault(route.technician_id, Counter()).update(jobs[stop.job_id].parts)
+    for technician_id, kinds in used.items():
+        technician = technicians.get(technician_id)
+        if technician is None:
+            continue
+        for kind, pieces in kinds.items():
+            held = technician.van_stock.get(kind, 0)
+            if kind not in technician.restock_kinds and pieces > held:
+                text = f"{pieces} x {kind} needed, {held} in the van"
+                yield Violation(Rule.PARTS, text, None, technician_id)
+
+
+def _links(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
+    day_of = {stop.job_id: route.day for route, stop in proposal.placements()}
+    for job in jobs.values():
+        if job.after is None or job.after.predecessor_id not in jobs:
+            continue
+        first, second = day_of.get(job.after.predecessor_id), day_of.get(job.id)
+        if second is not None and first is None:
+            yield Violation(Rule.LINK, f"order {job.id} is placed without the visit before it", job.id)
+        elif second is not None and first is not None:
+            if not job.after.min_gap_days <= (second - first).days <= job.after.max_gap_days:
+                yield Violation(Rule.LINK, f"order {job.id} comes {(second - first).days} days after", job.id)
+        elif first is not None and (problem.days[-1] - first).days >= job.after.max_gap_days:
+            yield Violation(Rule.LINK, f"order {job.id} is left out though its first visit is placed", job.id)
+
+
+def _pins(proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
+    for route, stop in proposal.placements():
+        job = jobs.get(stop.job_id)
+        if job is None or job.pin is None:
+            continue
+        pin = job.pin
+        moved = route.day != pin.day or (
+            pin.level >= PinLevel.TECHNICIAN_DAY and route.technician_id != pin.technician_id
+        )
+        late = pin.level == PinLevel.PROMISED and not pin.earliest_s <= stop.start_s <= pin.latest_s
+        if moved or late:
+            yield Violation(
+                Rule.PIN, f"order {job.id} left its pinned place", job.id, route.technician_id, route.day
+            )

@@ -1,0 +1,158 @@
+"""Which day for which order: a small linear programme over the whole horizon, solved by HiGHS."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import linprog
+from scipy.sparse import coo_matrix
+
+from scheduling.planning.tables import Slot, Tables
+
+ALLOWANCE_S = 900
+"""Driving and walking in, per order, before routes are known; measured on synthetic weeks of our own."""
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """``day_of[job]``: day number, None where the order is left for later. ``hour_worth_min[day]``: what one
+    more working hour that day would save, by the dual of the capacity row. [min]"""
+
+    day_of: list[int | None]
+    hour_worth_min: list[float]
+
+
+def plan_days(tables: Tables, allowance_s: int = ALLOWANCE_S) -> DayPlan:
+    """
+    Share the orders among the days, by price, so that no day and no scarce skill is overfilled.
+
+    Variables x[job, day] between 0 and 1. Rows: each order at most once; for every distinct set of
+    technicians who may do some order, the orders only they may do fit into their time that day; linked
+    visits keep their gap.
+    """
+    pairs = [
+        (job, day)
+        for job in range(len(tables.jobs))
+        for day in sorted({tables.slots[number].day for number in tables.allowed_slots[job]})
+    ]
+    if not pairs:
+        return DayPlan([None] * len(tables.jobs), [0.0] * len(tables.days))
+    column = {pair: index for index, pair in enumerate(pairs)}
+    saved = [tables.late_cost_s[job][day] - tables.unplaced_cost_s[job] for job, day in pairs]
+    early = [day * 0.01 for _, day in pairs]
+    rows = _Rows()
+    for job in range(len(tables.jobs)):
+        own = [column[job, day] for day in range(len(tables.days)) if (job, day) in column]
+        if own:
+            rows.add(((index, 1.0) for index in own), 1.0)
+    capacity_rows = _capacity_rows(tables, pairs, allowance_s, rows)
+    _link_rows(tables, column, rows)
+    cost = np.asarray(saved, dtype=float) + np.asarray(early)
+    result = linprog(  # type: ignore[call-overload]
+        cost, A_ub=rows.matrix(len(pairs)), b_ub=rows.bounds, bounds=(0, 1), method="highs"
+    )
+    if result.x is None:
+        return DayPlan([None] * len(tables.jobs), [0.0] * len(tables.days))
+    worth = [0.0] * len(tables.days)
+    for row, day in capacity_rows:
+        worth[day] += -float(result.ineqlin.marginals[row]) * 60
+    return DayPlan(_round(tables, pairs, result.x), worth)
+
+
+class _Rows:
+    """Rows of "at most" kind, gathered sparsely."""
+
+    def __init__(self) -> None:
+        self.row: list[int] = []
+        self.column: list[int] = []
+        self.value: list[float] = []
+        self.bounds: list[float] = []
+
+    def add(self, entries: Iterable[tuple[int, float]], bound: float) -> int:
+        number = len(self.bounds)
+        for index, value in entries:
+            self.row.append(number)
+            self.column.append(index)
+            self.value.append(value)
+        self.bounds.append(bound)
+        return number
+
+    def matrix(self, columns: int) -> coo_matrix:
+        entries = (np.array(self.value), (np.array(self.row), np.array(self.column)))
+        return coo_matrix(entries, shape=(len(self.bounds), columns))
+
+
+def _work_s(slot: Slot) -> int:
+    return slot.end_s - slot.start_s - slot.lunch_s
+
+
+def _capacity_rows(
+    tables: Tables, pairs: list[tuple[int, int]], allowance_s: int, rows: _Rows
+) -> list[tuple[int, int]]:
+    """Add one row per day and per distinct set of able technicians; return (row, day) of them all."""
+    able = [
+        [
+            frozenset(
+                tables.slots[number].technician
+                for number in tables.allowed_slots[job]
+                if tables.slots[number].day == day
+            )
+            for day in range(len(tables.days))
+        ]
+        for job in range(len(tables.jobs))
+    ]
+    made = []
+    for day in range(len(tables.days)):
+        on_day = [(index, job) for index, (job, its_day) in enumerate(pairs) if its_day == day]
+        everybody = frozenset(slot.technician for slot in tables.slots if slot.day == day)
+        for group in sorted({everybody, *(able[job][day] for _, job in on_day)}, key=sorted):
+            capacity = sum(
+                _work_s(slot) for slot in tables.slots if slot.day == day and slot.technician in group
+            )
+            entries = [
+                (index, float(tables.service_s[job] + allowance_s))
+                for index, job in on_day
+                if able[job][day] <= group
+            ]
+            if entries:
+                made.append((rows.add(entries, float(capacity)), day))
+    return made
+
+
+def _link_rows(tables: Tables, column: dict[tuple[int, int], int], rows: _Rows) -> None:
+    """A second visit only inside its gap after the first; a first one only if its second has room."""
+    ordinals = [day.toordinal() for day in tables.days]
+    for job, first in enumerate(tables.predecessor):
+        link = tables.jobs[job].after
+        if first is None or link is None:
+            continue
+        for day, ordinal in enumerate(ordinals):
+            if (job, day) in column:
+                before = [
+                    (column[first, other], -1.0)
+                    for other, other_ordinal in enumerate(ordinals)
+                    if (first, other) in column
+                    and link.min_gap_days <= ordinal - other_ordinal <= link.max_gap_days
+                ]
+                rows.add([(column[job, day], 1.0), *before], 0.0)
+            if (first, day) in column and ordinal + link.max_gap_days <= ordinals[-1]:
+                behind = [
+                    (column[job, other], -1.0)
+                    for other, other_ordinal in enumerate(ordinals)
+                    if (job, other) in column
+                    and link.min_gap_days <= other_ordinal - ordinal <= link.max_gap_days
+                ]
+                rows.add([(column[first, day], 1.0), *behind], 0.0)
+
+
+def _round(tables: Tables, pairs: list[tuple[int, int]], values: np.ndarray) -> list[int | None]:
+    """Give each order its heaviest day; orders mostly left out stay out."""
+    best: list[tuple[float, int | None]] = [(0.0, None)] * len(tables.jobs)
+    total = [0.0] * len(tables.jobs)
+    for (job, day), value in zip(pairs, values.tolist(), strict=True):
+        total[job] += value
+        if value > best[job][0] + 1e-9:
+            best[job] = (value, day)
+    return [day if total[job] >= 0.5 else None for job, (_, day) in enumerate(best)]

@@ -1,0 +1,258 @@
+"""Why here, and why not: found by trying, never guessed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from scheduling.planning.insertion import best_insertion, insert, link_day_range, open_slots, remove
+from scheduling.planning.near_miss import nearest_miss
+from scheduling.planning.prices import placed_slots, route_cost_s
+from scheduling.planning.problem import Job, PinLevel
+from scheduling.planning.proposal import Limit, Reason, Unplaced
+from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
+
+
+def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bool = True) -> Unplaced:
+    """
+    Return the binding reason why an order is not in the plan.
+
+    The first that holds: proofs from the order's own data, then links and pins, then every insertion tried.
+    """
+    order = tables.jobs[job]
+    proof = _proof(tables, job) or _pin_reason(tables, plan, job) or _link_reason(tables, plan, job)
+    if proof is not None:
+        return proof
+    place = best_insertion(tables, plan, job)
+    if place is not None:
+        slot = tables.slots[place.slot]
+        extra = (place.delta_s + tables.unplaced_cost_s[job]) / 60
+        worth = tables.unplaced_cost_s[job] / 60
+        text = f"it would add {extra:.0f} min of price and waiting until later costs {worth:.0f} min."
+        return Unplaced(
+            order.id,
+            Reason.COSTS_MORE,
+            text,
+            f"Place it by hand if it matters more; it is safe until {order.last_day}.",
+            technician_id=tables.technicians[slot.technician].id,
+            day=tables.days[slot.day],
+            extra_min=round(extra, 1),
+        )
+    if not open_slots(tables, plan, job):
+        return Unplaced(
+            order.id,
+            Reason.PART_USED_UP,
+            f"the vans' {', '.join(sorted(order.parts))} go to other orders.",
+            "Load more of it.",
+        )
+    miss = nearest_miss(tables, plan, job) if thorough else None
+    if miss is None:
+        text = "every day that suits it is full; no single limit, eased alone, was found to make room."
+        return Unplaced(order.id, Reason.DAY_FULL, text, "Add a shift or move another order.")
+    slot = tables.slots[miss.slot]
+    name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
+    text = {
+        Limit.SHIFT: f"it would fit {name} on {day} if the shift were {miss.short_s // 60} min longer.",
+        Limit.SITE_HOURS: f"it would fit {name} on {day} if the site shut {miss.short_s // 60} min later.",
+    }[miss.limit]
+    return Unplaced(
+        order.id,
+        Reason.DAY_FULL,
+        text,
+        "Lengthen it or move another order.",
+        short_s=miss.short_s,
+        limit=miss.limit,
+        technician_id=tables.technicians[slot.technician].id,
+        day=day,
+    )
+
+
+def _proof(tables: Tables, job: int) -> Unplaced | None:
+    """Return a reason that holds on empty days too, or None."""
+    order, days = tables.jobs[job], tables.days
+    skilled = [one for one in tables.technicians if order.skills <= one.skills]
+    able = [one for one in skilled if has_skills_and_parts(one, order)]
+    open_days = [day for day in days if day >= order.first_day and order.access.on(day)]
+    long_enough = [
+        day
+        for day in open_days
+        if any(shuts - opens >= order.service_s for opens, shuts in order.access.on(day))
+    ]
+    if order.first_day > days[-1]:
+        return _left(
+            order, Reason.WINDOW_CLOSED, f"it may not be done before {order.first_day}.", "Plan a later week."
+        )
+    if not skilled:
+        text = f"nobody has {', '.join(sorted(order.skills))}."
+        return _left(order, Reason.NO_SKILL, text, "Train somebody or hire the skill for this order.")
+    if not able:
+        lacking = sorted({kind for one in skilled for kind in missing_parts(one, order)})
+        return _left(
+            order, Reason.NO_PART, f"no suitable van has {', '.join(lacking)}.", "Order or load the part."
+        )
+    if not open_days:
+        return _left(
+            order, Reason.SITE_CLOSED, "the site is closed on every day left.", "Agree other access hours."
+        )
+    if not long_enough:
+        text = f"no opening is as long as the {order.service_s // 60} min of work."
+        return _left(order, Reason.ACCESS_TOO_SHORT, text, "Agree longer access hours or split the order.")
+    working = {(slot.technician, slot.day) for slot in tables.slots}
+    number = {one.id: index for index, one in enumerate(tables.technicians)}
+    if not any((number[one.id], days.index(day)) in working for one in able for day in long_enough):
+        text = f"{', '.join(one.name for one in able[:3])} not on shift on the days the site is open."
+        return _left(order, Reason.NO_SHIFT, text, "Plan a shift on one of those days.")
+    unpinned = _without_pin(tables, job)
+    if any(route_cost_s(unpinned, slot, (job,)) is not None for slot in unpinned.allowed_slots[job]):
+        return None
+    longest = max(
+        tables.slots[slot].hard_end_s - tables.slots[slot].start_s - tables.slots[slot].lunch_s
+        for slot in unpinned.allowed_slots[job]
+    )
+    if order.service_s > longest:
+        text = (
+            f"the work takes {order.service_s // 60} min; no suitable shift holds more than {longest // 60}."
+        )
+        return _left(order, Reason.LONGER_THAN_SHIFT, text, "Split the order or plan a longer shift.")
+    text = (
+        "driving there, the work and the drive back fit no suitable shift and opening, even on an empty day."
+    )
+    return _left(order, Reason.TOO_FAR, text, "Plan a longer shift, another start, or other access hours.")
+
+
+def _left(order: Job, reason: Reason, text: str, remedy: str) -> Unplaced:
+    return Unplaced(order.id, reason, text, remedy)
+
+
+def _without_pin(tables: Tables, job: int) -> Tables:
+    """Return tables where this order's pin is lifted, for reasons that must hold without it."""
+    order = tables.jobs[job]
+    if order.pin is None:
+        return tables
+    return tables.with_job(job, replace(order, pin=None))
+
+
+def _pin_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
+    order = tables.jobs[job]
+    if order.pin is None:
+        return None
+    if not tables.allowed_slots[job]:
+        text = (
+            f"it is pinned to {order.pin.technician_id or 'a day'}, {order.pin.day}, which doesn't suit it."
+        )
+        return _left(order, Reason.PIN_CONFLICT, text, "Move the pin.")
+    if best_insertion(tables, plan, job) is None:
+        text = f"its pinned place on {order.pin.day} is taken by other orders or the hours don't allow it."
+        return _left(order, Reason.PIN_CONFLICT, text, "Move this pin or another one on that day.")
+    return None
+
+
+def _link_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
+    order, where = tables.jobs[job], placed_slots(plan)
+    first = tables.predecessor[job]
+    if first is not None and first not in where:
+        text = f"the visit before it, order {tables.jobs[first].id}, is not placed."
+        return _left(order, Reason.LINK, text, "See the reason of that order.")
+    if order.after is not None and order.after.predecessor_id in tables.unplannable:
+        text = f"the visit before it, order {order.after.predecessor_id}, can't be planned."
+        return _left(order, Reason.LINK, text, "See the reason of that order.")
+    if first is not None:
+        start, end = link_day_range(tables, where, job)
+        if start > tables.days[-1].toordinal():
+            return _left(
+                order, Reason.LINK, "it follows its first visit after the last day.", "Plan the next week."
+            )
+        if not any(
+            start <= tables.days[tables.slots[slot].day].toordinal() <= end
+            for slot in tables.allowed_slots[job]
+        ):
+            text = "no suitable day lies in the gap after its first visit."
+            return _left(order, Reason.LINK, text, "Move the first visit.")
+    if tables.successors[job] and best_insertion(tables, plan, job) is not None:
+        return _left(
+            order,
+            Reason.LINK,
+            "it would fit, but no room was found for the visit that must follow it in time.",
+            "Make room on the following day.",
+        )
+    return None
+
+
+def why_here(tables: Tables, plan: Assignment) -> dict[str, str]:
+    """Return, for each placed order, why that day and that person."""
+    where = placed_slots(plan)
+    return {tables.jobs[job].id: _why(tables, plan, where, job) for job in sorted(where)}
+
+
+def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> str:
+    order, slot = tables.jobs[job], tables.slots[where[job]]
+    name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
+    parts = [text for text in (_pin_words(order), _link_words(tables, where, job)) if text]
+    late = tables.late_days[job][slot.day]
+    allowed = [tables.slots[number] for number in tables.allowed_slots[job]]
+    on_time = {one.day for one in allowed if not tables.late_days[job][one.day]}
+    if late:
+        parts.append(
+            f"{late} d late: "
+            + (
+                "no earlier day suits it"
+                if slot.day == min(one.day for one in allowed)
+                else "no room on an earlier day at a lower price"
+            )
+            if on_time
+            else f"{late} d late: no day of this plan is in time"
+        )
+    elif len(on_time) == 1:
+        parts.append("the only day in time that the site and the people allow")
+    if len({one.technician for one in allowed}) == 1:
+        needs = ", ".join(sorted(order.skills)) or "what it needs"
+        parts.append(f"only {name} can do it ({needs})")
+    mates = [
+        tables.jobs[one].id
+        for one in plan[where[job]]
+        if one != job and tables.job_row[one] == tables.job_row[job]
+    ]
+    if mates:
+        parts.append(f"same visit as order {', '.join(mates[:3])}")
+    if not parts or (len(parts) == 1 and late):
+        parts.append(_compared(tables, plan, job, where[job], f"{name} on {day}"))
+    return "; ".join(parts) + "."
+
+
+def _pin_words(order: Job) -> str:
+    if order.pin is None:
+        return ""
+    return "promised to the customer" if order.pin.level == PinLevel.PROMISED else "pinned here"
+
+
+def _link_words(tables: Tables, where: dict[int, int], job: int) -> str:
+    first = tables.predecessor[job]
+    if first is None or first not in where:
+        return ""
+    gap = (tables.days[tables.slots[where[job]].day] - tables.days[tables.slots[where[first]].day]).days
+    same = tables.slots[where[job]].technician == tables.slots[where[first]].technician
+    return f"second visit, {gap} d after order {tables.jobs[first].id}" + (
+        ", same technician" if same else ""
+    )
+
+
+def _compared(tables: Tables, plan: Assignment, job: int, number: int, here: str) -> str:
+    """Try every other technician-day and say what the best of them would cost more."""
+    without = dict(plan)
+    remove(without, job)
+    own = (route_cost_s(tables, number, plan[number]) or 0) - (
+        route_cost_s(tables, number, without[number]) or 0
+    )
+    own += tables.late_cost_s[job][tables.slots[number].day] - tables.unplaced_cost_s[job]
+    others = [one for one in open_slots(tables, without, job) if one != number]
+    place = best_insertion(tables, without, job, others)
+    if place is None:
+        return f"{here} is the only technician-day left where it fits"
+    other = tables.slots[place.slot]
+    more = (place.delta_s - own) / 60
+    rival = f"{tables.technicians[other.technician].name} on {tables.days[other.day]}"
+    if more >= 0.5:
+        return f"cheapest with {here}: next best, {rival}, costs {more:.0f} min more"
+    return f"as cheap with {here} as with {rival}"
+
+
+__all__ = ["explain_left_out", "insert", "why_here"]

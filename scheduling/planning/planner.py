@@ -1,0 +1,131 @@
+"""The week planned: checked inputs, day plan, routes, windows, words. The one door of this room."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from importlib.metadata import version
+
+from scheduling.planning.assemble import assemble
+from scheduling.planning.checker import Violation, check
+from scheduling.planning.day_plan import plan_days
+from scheduling.planning.fallback import simple_plan
+from scheduling.planning.insertion import best_insertion, insert
+from scheduling.planning.mend import mend
+from scheduling.planning.prices import plan_cost_s
+from scheduling.planning.problem import Problem
+from scheduling.planning.proposal import Proposal
+from scheduling.planning.tables import Assignment, Tables, build_tables
+
+try:
+    from scheduling.planning.routing import solver_versions
+    from scheduling.planning.windows import Search, first_routes, improve
+
+    SOLVER = True
+except ImportError:  # no wheel of the solver for this platform
+    SOLVER = False
+
+OnProgress = Callable[[float, str], None]
+ShouldStop = Callable[[], bool]
+
+
+class PlanBroken(Exception):
+    """Our own checker refused a plan of ours. Never published; tell the makers."""
+
+    def __init__(self, violations: list[Violation]) -> None:
+        super().__init__("; ".join(f"{one.rule}: {one.text}" for one in violations[:5]))
+        self.violations = violations
+
+
+def plan_week(
+    problem: Problem,
+    *,
+    seconds: float,
+    seed: int,
+    max_iterations: int | None = None,
+    on_progress: OnProgress | None = None,
+    should_stop: ShouldStop | None = None,
+    on_plan: Callable[[Proposal], None] | None = None,
+    use_solver: bool = True,
+) -> Proposal:
+    """
+    Plan the orders onto the technician-days, and say why.
+
+    Parameters
+    ----------
+    seconds : time for the whole search; ignored when ``max_iterations`` is given.
+    seed : same problem, seed and ``max_iterations`` give the same plan.
+    max_iterations : iterations per step of the search, for an answer that repeats exactly.
+    on_progress : called with (share done 0..1, words).
+    should_stop : asked often; when true the best plan so far is returned.
+    on_plan : called once with the first usable plan, well before the end.
+    use_solver : False plans without the solver library, as on a platform that lacks it.
+
+    Raises
+    ------
+    PlanBroken
+        When our own checker finds a broken rule in the result.
+    """
+    began = time.perf_counter()
+    progress: OnProgress = on_progress or (lambda share, words: None)
+    stop: ShouldStop = should_stop or (lambda: False)
+    tables = build_tables(problem)
+    progress(0.02, "sharing the orders among the days")
+    day_plan = plan_days(tables)
+    if use_solver and SOLVER:
+        search = Search(tables, seed, began + seconds, seconds, max_iterations, stop, progress)
+        search.plan = _pinned_first(tables)
+        search.cost_s = plan_cost_s(tables, search.plan) or 0
+        first_routes(search, day_plan, min(0.25 * seconds, 4.0 if len(tables.jobs) <= 600 else 8.0))
+        search.offer(mend(tables, search.plan, fill=True))
+        if on_plan is not None:
+            on_plan(finish(tables, search.plan, seed=seed, explained=False))
+        improve(search)
+        plan, versions = search.plan, solver_versions()
+    else:
+        plan, versions = simple_plan(tables, day_plan, stop), {}
+    progress(0.95, "finding the reasons")
+    filled = mend(tables, plan, fill=True)
+    if (plan_cost_s(tables, filled) or 0) <= (plan_cost_s(tables, plan) or 0):
+        plan = filled
+    proposal = finish(tables, plan, seed=seed, versions=versions)
+    progress(1.0, "planned")
+    return proposal
+
+
+def finish(
+    tables: Tables,
+    plan: Assignment,
+    *,
+    seed: int,
+    versions: dict[str, str] | None = None,
+    explained: bool = True,
+) -> Proposal:
+    """Return the proposal after the referee has passed it; raise PlanBroken otherwise."""
+    all_versions = {**(versions or {}), "scipy": version("scipy")}
+    proposal = assemble(tables, plan, seed=seed, versions=all_versions, explained=explained)
+    violations = check(tables.problem, proposal)
+    if violations:
+        raise PlanBroken(violations)
+    return proposal
+
+
+def _pinned_first(tables: Tables) -> Assignment:
+    """Return a plan that already holds the pinned orders, firmest first, so that nothing pushes them out."""
+    pinned = [job for job, order in enumerate(tables.jobs) if order.pin is not None]
+    pinned.sort(key=lambda job: (-_level(tables, job), job))
+    return mend(tables, _insert_all(tables, pinned))
+
+
+def _level(tables: Tables, job: int) -> int:
+    pin = tables.jobs[job].pin
+    return int(pin.level) if pin else 0
+
+
+def _insert_all(tables: Tables, jobs: list[int]) -> Assignment:
+    from_scratch: Assignment = {}
+    for job in jobs:
+        place = best_insertion(tables, from_scratch, job)
+        if place is not None:
+            insert(from_scratch, job, place)
+    return from_scratch

@@ -1,0 +1,277 @@
+"""What is to be planned: people, shifts, orders, prices. Plain checked dataclasses; no Django."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from enum import IntEnum
+
+from scheduling.planning.travel import Place, TravelTable
+
+DAY_S = 86_400
+DayWindows = tuple[tuple[int, int], ...]
+"""Open and close within one day, seconds since local midnight as the clock on the wall shows them."""
+
+
+class PinLevel(IntEnum):
+    """How firmly an order holds its place; higher is firmer."""
+
+    FREE = 0
+    DAY = 1
+    TECHNICIAN_DAY = 2
+    PROMISED = 3
+
+
+@dataclass(frozen=True)
+class Pin:
+    """Where an order must stay. ``earliest_s`` and ``latest_s`` bound the start of work if a time was promised."""
+
+    level: PinLevel
+    day: date
+    technician_id: str | None = None
+    earliest_s: int = 0
+    latest_s: int = DAY_S
+
+    def __post_init__(self) -> None:
+        if self.level == PinLevel.FREE:
+            raise ValueError("a free order has no pin; give None")
+        if self.level >= PinLevel.TECHNICIAN_DAY and self.technician_id is None:
+            raise ValueError(f"a pin of level {self.level.name} needs a technician")
+        if self.earliest_s > self.latest_s:
+            raise ValueError("the promised time ends before it starts")
+
+
+@dataclass(frozen=True)
+class AccessHours:
+    """
+    When a site lets us work: windows per weekday (0 = Monday), and dates that differ (holidays: empty tuple).
+
+    A weekday not named follows ``otherwise``. Work must start and end inside one window.
+    """
+
+    by_weekday: Mapping[int, DayWindows] = field(default_factory=dict)
+    by_date: Mapping[date, DayWindows] = field(default_factory=dict)
+    otherwise: DayWindows = ((0, DAY_S),)
+
+    def __post_init__(self) -> None:
+        for windows in (*self.by_weekday.values(), *self.by_date.values(), self.otherwise):
+            previous_close = -1
+            for opens, closes in windows:
+                if not previous_close < opens < closes:
+                    raise ValueError(f"access hours {windows} must rise and not overlap")
+                previous_close = closes
+
+    def on(self, day: date) -> DayWindows:
+        if day in self.by_date:
+            return self.by_date[day]
+        return self.by_weekday.get(day.weekday(), self.otherwise)
+
+
+ALWAYS_OPEN = AccessHours()
+
+
+@dataclass(frozen=True)
+class Technician:
+    """
+    A person with a van.
+
+    ``van_stock`` is what the van holds for the whole plan (kind -> pieces); ``restock_kinds`` are kinds the
+    start place always holds, so they are never short. ``van_space`` bounds the sum of ``Job.van_space`` per day.
+    """
+
+    id: str
+    name: str
+    start: Place
+    end: Place
+    skills: frozenset[str] = frozenset()
+    van_stock: Mapping[str, int] = field(default_factory=dict)
+    restock_kinds: frozenset[str] = frozenset()
+    van_space: int | None = None
+
+
+@dataclass(frozen=True)
+class Shift:
+    """One technician's working day. No shift means absent. One that ends before it starts is refused later."""
+
+    technician_id: str
+    day: date
+    start_s: int
+    end_s: int
+    lunch_s: int = 1800
+    start_place: Place | None = None
+
+    def __post_init__(self) -> None:
+        if self.lunch_s < 0:
+            raise ValueError("lunch must not be negative")
+
+
+@dataclass(frozen=True)
+class Link:
+    """This order follows another: bed overnight, flush the next day. Gaps in calendar days."""
+
+    predecessor_id: str
+    min_gap_days: int = 1
+    max_gap_days: int = 1
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.min_gap_days <= self.max_gap_days:
+            raise ValueError("the gap after the first visit must satisfy 0 <= min <= max days")
+
+
+@dataclass(frozen=True)
+class Job:
+    """
+    One work order to be placed.
+
+    Parameters
+    ----------
+    first_day, last_day : the safe window, both days included; after ``last_day`` it is late.
+    service_s : time on the spot, flush included. [s]
+    risk_weight : multiplies what late and missed work costs; 1 is ordinary.
+    parts : kind -> pieces needed.
+    after : the order that must come first.
+    """
+
+    id: str
+    place: Place
+    service_s: int
+    first_day: date
+    last_day: date
+    risk_weight: float = 1.0
+    skills: frozenset[str] = frozenset()
+    parts: Mapping[str, int] = field(default_factory=dict)
+    access: AccessHours = ALWAYS_OPEN
+    preferred_technician_id: str | None = None
+    after: Link | None = None
+    pin: Pin | None = None
+    van_space: int = 0
+
+    def __post_init__(self) -> None:
+        if self.service_s < 0:
+            raise ValueError(f"order {self.id}: the work can't take negative time")
+        if self.first_day > self.last_day:
+            raise ValueError(f"order {self.id}: the window ends before it starts")
+        if self.risk_weight < 0:
+            raise ValueError(f"order {self.id}: the risk weight must not be negative")
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """
+    The price list, in minutes of driving an owner would give up; and the rules of the day.
+
+    A late day costs 240: we would drive four hours to avoid it. The figures are ours, no standard's, and
+    meant to be changed.
+    """
+
+    drive: float = 1.0
+    site_visit: float = 8.0
+    """Parking, walking in, signing in: time spent and price, once per arrival at a site."""
+    late_day: float = 240.0
+    missed: float = 480.0
+    missed_per_day: float = 240.0
+    carry_over_least: float = 18.0
+    carry_over_most: float = 60.0
+    carry_over_days: int = 14
+    """How far past the horizon a due date must lie for the least price."""
+    overtime: float = 3.0
+    overtime_allowed_s: int = 0
+    fairness: float = 0.0
+    """Price of each minute a day is longer than the team's equal share of the work."""
+    other_technician: float = 15.0
+    """Price of sending somebody else than the one preferred, or than whoever made the first of two visits."""
+    lunch_earliest_s: int = 11 * 3600 + 900
+    lunch_latest_s: int = 13 * 3600 + 1800
+    all_orders_required: bool = False
+    """For exercises where an order left out makes the plan worthless."""
+
+    def __post_init__(self) -> None:
+        for name, value in asdict(self).items():
+            if value < 0:
+                raise ValueError(f"plan setting {name} must not be negative")
+        if self.lunch_latest_s < self.lunch_earliest_s:
+            raise ValueError("the latest start of lunch lies before the earliest")
+        if self.carry_over_most < self.carry_over_least:
+            raise ValueError("carry-over: most must not be below least")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything the planner needs. Ids are unique; ``days`` rise; jobs may lie outside the days."""
+
+    days: tuple[date, ...]
+    technicians: tuple[Technician, ...]
+    shifts: tuple[Shift, ...]
+    jobs: tuple[Job, ...]
+    travel: TravelTable
+    settings: PlanSettings = PlanSettings()
+
+    def __post_init__(self) -> None:
+        if not self.days or list(self.days) != sorted(set(self.days)):
+            raise ValueError("the plan needs at least one day, in rising order")
+        require_unique("technician", (technician.id for technician in self.technicians))
+        require_unique("order", (job.id for job in self.jobs))
+        require_unique("shift", (f"{shift.technician_id} on {shift.day}" for shift in self.shifts))
+        known = {technician.id for technician in self.technicians}
+        for shift in self.shifts:
+            if shift.technician_id not in known:
+                raise ValueError(f"a shift names the unknown technician {shift.technician_id}")
+
+    def job(self, job_id: str) -> Job:
+        return next(job for job in self.jobs if job.id == job_id)
+
+    def inputs_hash(self) -> str:
+        """Return the SHA-256 of everything that goes in: same hash, same seed, same limit, same plan."""
+        digest = hashlib.sha256(repr(self.travel.place_ids).encode())
+        digest.update(self.travel.drive_s.tobytes())
+        digest.update(self.travel.distance_m.tobytes())
+        rest = {
+            "days": self.days,
+            "technicians": [asdict(technician) for technician in self.technicians],
+            "shifts": [asdict(shift) for shift in self.shifts],
+            "jobs": [asdict(job) for job in self.jobs],
+            "settings": asdict(self.settings),
+        }
+        digest.update(json.dumps(_canonical(rest), sort_keys=True).encode())
+        return digest.hexdigest()
+
+
+def require_unique(what: str, ids: Iterable[str]) -> None:
+    seen: set[str] = set()
+    for one in ids:
+        if one in seen:
+            raise ValueError(f"{what} {one} appears twice")
+        seen.add(one)
+
+
+def places_of(
+    technicians: Iterable[Technician], jobs: Iterable[Job], shifts: Iterable[Shift] = ()
+) -> list[Place]:
+    """Return each place once: what a travel table for these people and orders must hold."""
+    places: dict[str, Place] = {}
+    for technician in technicians:
+        places.setdefault(technician.start.id, technician.start)
+        places.setdefault(technician.end.id, technician.end)
+    for shift in shifts:
+        if shift.start_place is not None:
+            places.setdefault(shift.start_place.id, shift.start_place)
+    for job in jobs:
+        places.setdefault(job.place.id, job.place)
+    return list(places.values())
+
+
+def _canonical(value: object) -> object:
+    if isinstance(value, Mapping):
+        return sorted(
+            ([str(key), _canonical(item)] for key, item in value.items()), key=lambda pair: str(pair[0])
+        )
+    if isinstance(value, (set, frozenset)):
+        return sorted(str(item) for item in value)
+    if isinstance(value, (list, tuple)):
+        return [_canonical(item) for item in value]
+    if value is None or isinstance(value, (str, int, float)):
+        return value
+    return str(value)

@@ -1,0 +1,173 @@
+"""What comes out: routes with times, everything left out with its reason, totals. Placed + unplaced = all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+
+from scheduling.planning.travel import TravelSource
+
+
+class Reason(StrEnum):
+    """Why an order is not in the plan. Those in ``PROOFS`` hold whatever else is moved."""
+
+    NO_POSITION = "site has no position"
+    WINDOW_CLOSED = "not due within these days"
+    NO_SKILL = "nobody has the skill"
+    NO_PART = "no van has the part"
+    NO_SHIFT = "nobody suitable on shift"
+    SITE_CLOSED = "site closed"
+    ACCESS_TOO_SHORT = "access hours shorter than the work"
+    LONGER_THAN_SHIFT = "longer than any shift"
+    TOO_FAR = "does not fit even an empty day"
+    PIN_CONFLICT = "the pinned place is not possible"
+    LINK = "its other visit is not possible"
+    DAY_FULL = "day full"
+    PART_USED_UP = "the part is used up by other orders"
+    COSTS_MORE = "fits, but costs more than it is worth now"
+
+
+PROOFS = frozenset(
+    {
+        Reason.NO_POSITION,
+        Reason.WINDOW_CLOSED,
+        Reason.NO_SKILL,
+        Reason.NO_PART,
+        Reason.NO_SHIFT,
+        Reason.SITE_CLOSED,
+        Reason.ACCESS_TOO_SHORT,
+        Reason.LONGER_THAN_SHIFT,
+        Reason.TOO_FAR,
+    }
+)
+
+
+class Limit(StrEnum):
+    """What stands in the way of the nearest miss."""
+
+    SHIFT = "the shift is too short"
+    SITE_HOURS = "the site shuts too early"
+    OTHER_STOP = "a later stop would miss its hours"
+    LUNCH = "lunch would no longer fit"
+    VAN_SPACE = "the van is full"
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """One input that can't be planned: what, why, what cures it. The rest is planned."""
+
+    what: str
+    message: str
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.message} {self.remedy}"
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One order done on a route. Seconds since local midnight of the route's day."""
+
+    job_id: str
+    place_id: str
+    arrive_s: int
+    start_s: int
+    leave_s: int
+    drive_s: int
+    distance_m: int
+    same_visit: bool = False
+    """True when the technician is already at this site from the stop before."""
+    late_days: int = 0
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Route:
+    """One technician's day."""
+
+    technician_id: str
+    day: date
+    start_place_id: str
+    end_place_id: str
+    start_s: int
+    end_s: int
+    drive_s: int
+    distance_m: int
+    stops: tuple[Stop, ...]
+    lunch: tuple[int, int] | None = None
+    overtime_s: int = 0
+
+    @property
+    def job_ids(self) -> tuple[str, ...]:
+        return tuple(stop.job_id for stop in self.stops)
+
+
+@dataclass(frozen=True)
+class Unplaced:
+    """One order left out, with the binding reason found by trying."""
+
+    job_id: str
+    reason: Reason
+    text: str
+    remedy: str = ""
+    short_s: int | None = None
+    limit: Limit | None = None
+    technician_id: str | None = None
+    day: date | None = None
+    extra_min: float | None = None
+
+    @property
+    def is_proof(self) -> bool:
+        return self.reason in PROOFS
+
+
+@dataclass(frozen=True)
+class Totals:
+    """The plan in figures; ``cost_min`` is the price list applied. Minutes of [min], seconds of [s]."""
+
+    cost_min: float = 0.0
+    drive_s: int = 0
+    distance_m: int = 0
+    visits: int = 0
+    placed: int = 0
+    late_jobs: int = 0
+    late_days: int = 0
+    unplaced: int = 0
+    unplaced_due: int = 0
+    overtime_s: int = 0
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A whole plan. Raises ValueError unless every order is exactly once placed or unplaced."""
+
+    job_ids: tuple[str, ...]
+    routes: tuple[Route, ...]
+    unplaced: tuple[Unplaced, ...]
+    refusals: tuple[Refusal, ...] = ()
+    totals: Totals = Totals()
+    seed: int = 0
+    versions: Mapping[str, str] = field(default_factory=dict)
+    inputs_hash: str = ""
+    travel_source: TravelSource = TravelSource.ESTIMATED
+    travel_note: str = ""
+
+    def __post_init__(self) -> None:
+        placed = [stop.job_id for route in self.routes for stop in route.stops]
+        left_out = [one.job_id for one in self.unplaced]
+        both = sorted(placed + left_out)
+        if both != sorted(self.job_ids) or len(set(both)) != len(both):
+            raise ValueError("placed and unplaced together must be all orders, each once")
+        days = [(route.technician_id, route.day) for route in self.routes]
+        if len(set(days)) != len(days):
+            raise ValueError("a technician has two routes on one day")
+
+    def placements(self) -> Iterator[tuple[Route, Stop]]:
+        for route in self.routes:
+            for stop in route.stops:
+                yield route, stop
+
+    def where(self, job_id: str) -> tuple[Route, Stop] | None:
+        return next(((route, stop) for route, stop in self.placements() if stop.job_id == job_id), None)

@@ -1,0 +1,216 @@
+"""The problem as numbered rows: what every step of the planner reads. Seconds and metres only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+from scheduling.planning.problem import Job, PinLevel, PlanSettings, Problem, Shift, Technician
+from scheduling.planning.proposal import Refusal, Unplaced
+from scheduling.planning.refusals import unplannable_jobs, usable_shifts
+
+Sequence_ = tuple[int, ...]
+Assignment = dict[int, Sequence_]
+"""Slot number -> job numbers in order of visit; slots without jobs may be missing."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One technician-day that can be worked."""
+
+    number: int
+    technician: int
+    day: int
+    start_row: int
+    end_row: int
+    start_s: int
+    end_s: int
+    lunch_s: int
+    lunch_earliest_s: int
+    lunch_latest_s: int
+    hard_end_s: int
+    fair_s: int
+    """Where the fairness price begins: this day's equal share of the team's work. [s]"""
+
+
+@dataclass
+class Tables:
+    """Numbered view of a problem. Jobs that can't be planned at all are in ``unplannable``, not ``jobs``."""
+
+    problem: Problem
+    jobs: tuple[Job, ...]
+    slots: tuple[Slot, ...]
+    technicians: tuple[Technician, ...]
+    days: tuple[date, ...]
+    drive_s: list[list[int]]
+    job_row: list[int]
+    service_s: list[int]
+    visit_s: int
+    windows: list[list[tuple[tuple[int, int], ...]]]
+    """windows[job][day]: (earliest, latest) start of work."""
+    allowed_slots: list[tuple[int, ...]]
+    late_days: list[list[int]]
+    late_cost_s: list[list[int]]
+    unplaced_cost_s: list[int]
+    due_inside: list[bool]
+    preferred: list[int | None]
+    predecessor: list[int | None]
+    successors: list[tuple[int, ...]]
+    limited_parts: list[dict[str, int]]
+    """limited_parts[technician]: kind -> pieces for the whole plan, where it isn't restocked."""
+    unplannable: dict[str, Unplaced]
+    refusals: list[Refusal]
+    number_of: dict[str, int]
+    route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
+
+    def with_job(self, job: int, changed: Job) -> Tables:
+        """Return tables in which one order's pin, window or hours differ."""
+        windows, allowed, jobs = list(self.windows), list(self.allowed_slots), list(self.jobs)
+        windows[job] = [_start_windows(changed, day) for day in self.days]
+        allowed[job] = _allowed(self.problem, changed, windows[job], self.slots)
+        jobs[job] = changed
+        return replace(self, jobs=tuple(jobs), windows=windows, allowed_slots=allowed, route_memo={})
+
+
+def build_tables(problem: Problem) -> Tables:
+    """Number everything once."""
+    shifts, refused_shifts = usable_shifts(problem)
+    unplannable, refused_jobs = unplannable_jobs(problem, shifts)
+    jobs = tuple(job for job in problem.jobs if job.id not in unplannable)
+    technician_number = {technician.id: number for number, technician in enumerate(problem.technicians)}
+    number_of = {job.id: number for number, job in enumerate(jobs)}
+    day_number = {day: number for number, day in enumerate(problem.days)}
+    slots = _slots(problem, shifts, jobs, technician_number, day_number)
+    windows = [[_start_windows(job, day) for day in problem.days] for job in jobs]
+    predecessor = [number_of.get(job.after.predecessor_id) if job.after else None for job in jobs]
+    late = [[max(0, (day - job.last_day).days) for day in problem.days] for job in jobs]
+    settings = problem.settings
+    return Tables(
+        problem=problem,
+        jobs=jobs,
+        slots=slots,
+        technicians=problem.technicians,
+        days=problem.days,
+        drive_s=problem.travel.drive_s.tolist(),
+        job_row=[problem.travel.row_of[job.place.id] for job in jobs],
+        service_s=[job.service_s for job in jobs],
+        visit_s=round(settings.site_visit * 60),
+        windows=windows,
+        allowed_slots=[_allowed(problem, job, windows[number], slots) for number, job in enumerate(jobs)],
+        late_days=late,
+        late_cost_s=[
+            [round(days * settings.late_day * 60 * job.risk_weight) for days in late[number]]
+            for number, job in enumerate(jobs)
+        ],
+        unplaced_cost_s=[round(unplaced_minutes(problem, job) * 60) for job in jobs],
+        due_inside=[job.last_day <= problem.days[-1] for job in jobs],
+        preferred=[technician_number.get(job.preferred_technician_id or "") for job in jobs],
+        predecessor=predecessor,
+        successors=[
+            tuple(other for other, first in enumerate(predecessor) if first == number)
+            for number in range(len(jobs))
+        ],
+        limited_parts=[
+            {kind: pieces for kind, pieces in one.van_stock.items() if kind not in one.restock_kinds}
+            for one in problem.technicians
+        ],
+        unplannable=unplannable,
+        refusals=[*refused_shifts, *refused_jobs],
+        number_of=number_of,
+    )
+
+
+def unplaced_minutes(problem: Problem, job: Job) -> float:
+    """Return the price of leaving an order out: dear when due inside the days, cheap when it can wait [min]."""
+    settings = problem.settings
+    days_after = (job.last_day - problem.days[-1]).days
+    if days_after <= 0:
+        per_day = max(settings.missed_per_day, settings.late_day)
+        return (settings.missed + per_day * -days_after) * max(job.risk_weight, 0.01)
+    share = min(1.0, days_after / max(1, settings.carry_over_days))
+    return settings.carry_over_most - share * (settings.carry_over_most - settings.carry_over_least)
+
+
+def has_skills_and_parts(technician: Technician, job: Job) -> bool:
+    return job.skills <= technician.skills and not missing_parts(technician, job)
+
+
+def missing_parts(technician: Technician, job: Job) -> list[str]:
+    """Return the kinds that neither the van nor the place where it starts can supply."""
+    return [
+        kind
+        for kind, pieces in job.parts.items()
+        if kind not in technician.restock_kinds and technician.van_stock.get(kind, 0) < pieces
+    ]
+
+
+def _slots(
+    problem: Problem,
+    shifts: list[Shift],
+    jobs: tuple[Job, ...],
+    technician_number: dict[str, int],
+    day_number: dict[date, int],
+) -> tuple[Slot, ...]:
+    rows, settings = problem.travel.row_of, problem.settings
+    ordered = sorted(shifts, key=lambda shift: (shift.day, technician_number[shift.technician_id]))
+    capacity_s = sum(shift.end_s - shift.start_s - shift.lunch_s for shift in ordered)
+    work_s = sum(job.service_s + 900 for job in jobs)
+    share = min(1.0, work_s / capacity_s) if capacity_s else 1.0
+    slots = []
+    for number, shift in enumerate(ordered):
+        technician = problem.technicians[technician_number[shift.technician_id]]
+        length_s = shift.end_s - shift.start_s
+        earliest, latest = lunch_window(settings, shift.start_s, shift.end_s, shift.lunch_s)
+        slots.append(
+            Slot(
+                number=number,
+                technician=technician_number[shift.technician_id],
+                day=day_number[shift.day],
+                start_row=rows[(shift.start_place or technician.start).id],
+                end_row=rows[technician.end.id],
+                start_s=shift.start_s,
+                end_s=shift.end_s,
+                lunch_s=shift.lunch_s,
+                lunch_earliest_s=earliest,
+                lunch_latest_s=latest,
+                hard_end_s=shift.end_s + settings.overtime_allowed_s,
+                fair_s=round(share * (length_s - shift.lunch_s)),
+            )
+        )
+    return tuple(slots)
+
+
+def lunch_window(settings: PlanSettings, start_s: int, end_s: int, lunch_s: int) -> tuple[int, int]:
+    """Return (earliest, latest) start of lunch; the middle of a shift that misses the usual hours."""
+    earliest, latest = settings.lunch_earliest_s, settings.lunch_latest_s
+    if latest < start_s or earliest + lunch_s > end_s:
+        earliest = latest = start_s + (end_s - start_s - lunch_s) // 2
+    return earliest, latest
+
+
+def _start_windows(job: Job, day: date) -> tuple[tuple[int, int], ...]:
+    """Return (earliest, latest) starts of work on a day, the promised time included."""
+    if day < job.first_day:
+        return ()
+    pin = job.pin
+    if pin is not None and pin.day != day:
+        return ()
+    found = []
+    for opens, closes in job.access.on(day):
+        earliest, latest = opens, closes - job.service_s
+        if pin is not None:
+            earliest, latest = max(earliest, pin.earliest_s), min(latest, pin.latest_s)
+        if earliest <= latest:
+            found.append((earliest, latest))
+    return tuple(found)
+
+
+def _allowed(
+    problem: Problem, job: Job, windows: list[tuple[tuple[int, int], ...]], slots: tuple[Slot, ...]
+) -> tuple[int, ...]:
+    pinned = job.pin.technician_id if job.pin and job.pin.level >= PinLevel.TECHNICIAN_DAY else None
+    suited = [
+        has_skills_and_parts(technician, job) and pinned in (None, technician.id)
+        for technician in problem.technicians
+    ]
+    return tuple(slot.number for slot in slots if suited[slot.technician] and windows[slot.day])
