@@ -1,0 +1,271 @@
+"""Learns the life of a kind of part from the fleet's own removals, leaning on the rating while data are few.
+
+A part that came out worn or failed ended its life. One that came out for any other reason, or is still in
+place, lived at least so long (right-censored). One whose records began late is counted from then on
+(left-truncated).
+"""
+
+import warnings
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from lifelines import WeibullAFTFitter
+from lifelines.exceptions import ConvergenceError
+from numpy.typing import ArrayLike
+
+from fleet.science.arrays import as_floats
+from fleet.science.columns import Flags, Floats
+from fleet.science.survival import LearnedLife, NotEnoughData
+
+ENDING_REASONS: Final = frozenset({"worn", "failed"})
+"""Reasons of removal that end a life."""
+CENSORING_REASONS: Final = frozenset({"early", "planned", "unknown", ""})
+"""Reasons that only cut it short; empty for a part still in place."""
+COVARIATES: Final = ("chlorine", "hardness", "use")
+"""What bears on life: each the logarithm of a part's own condition over that of the rating."""
+
+_SHAPE_INFORMATION: Final = np.pi**2 / 6 + (1 - np.euler_gamma) ** 2
+"""What one failure tells about the log-shape (Fisher information of a Weibull sample at known scale)."""
+_LEAST_CONDITION: Final = 0.05
+"""A condition counts at least as this part of the rating's, so that its logarithm exists. Ours. [-]"""
+
+
+@dataclass(frozen=True)
+class PartHistories:
+    """Parts of one kind, removed or still in place, arrays of one length."""
+
+    entry_age: Floats
+    """Age when records of the part began; 0 when known since new. [gal or day]"""
+    exit_age: Floats
+    """Age at removal, or today while in place. [gal or day]"""
+    ended: Flags
+    """Came out worn or failed."""
+    covariates: Floats
+    """(parts, covariates) as ``relative_conditions`` gives them; NaN where unknown. [-]"""
+    covariate_names: tuple[str, ...] = COVARIATES
+
+    def __post_init__(self) -> None:
+        shape = (len(self.exit_age), len(self.covariate_names))
+        if not len(self.entry_age) == len(self.exit_age) == len(self.ended):
+            raise ValueError("entry_age, exit_age and ended must have one length.")
+        if self.covariates.shape != shape:
+            raise ValueError(f"covariates must be {shape}; they are {self.covariates.shape}.")
+
+
+@dataclass(frozen=True)
+class LearningSettings:
+    """How far the rating is believed. Raises ValueError for a number out of range."""
+
+    rating_weight_failures: float = 10.0
+    """The rating weighs as much as this many failures of our own. Ours."""
+    expected_shape: float = 2.5
+    """Weibull shape expected of parts that wear, before any was seen. Ours. [-]"""
+    failures_needed: int = 5
+    """Fewer give no learned life. Ours."""
+    failures_per_covariate: int = 10
+    """A covariate is learned only with this many failures for each: the rule of ten events per variable,
+    common practice."""
+
+    def __post_init__(self) -> None:
+        if self.rating_weight_failures < 0 or self.expected_shape <= 0:
+            raise ValueError("rating_weight_failures must be 0 or more and expected_shape above 0.")
+        if self.failures_needed < 2 or self.failures_per_covariate < 1:
+            raise ValueError("failures_needed must be at least 2 and failures_per_covariate at least 1.")
+
+
+def ends_a_life(reasons: ArrayLike) -> Flags:
+    """
+    Tell removals that ended a life from those that only cut it short.
+
+    Parameters
+    ----------
+    reasons : array of text (parts,)
+        Reason of removal, empty for a part still in place. [word]
+
+    Returns
+    -------
+    array (parts,)
+        True for worn and failed.
+
+    Raises
+    ------
+    ValueError
+        When a word is none of the known reasons.
+    """
+    words = np.asarray(reasons, dtype=str)
+    unknown = set(np.unique(words)) - ENDING_REASONS - CENSORING_REASONS
+    if unknown:
+        known = ", ".join(sorted(ENDING_REASONS | CENSORING_REASONS - {""}))
+        raise ValueError(f"Unknown reason of removal {str(min(unknown))!r}; use one of {known}.")
+    return np.asarray(np.isin(words, sorted(ENDING_REASONS)))
+
+
+def relative_conditions(conditions: ArrayLike, at_rating: ArrayLike) -> Floats:
+    """
+    Return covariates: the logarithm of what parts saw over what their rating assumes.
+
+    Parameters
+    ----------
+    conditions : array (parts, covariates)
+        E.g. mean chlorine [mg/L], hardness [mg/L as CaCO3] and use [gal/day]; NaN where unknown.
+    at_rating : array (covariates,) or (parts, covariates)
+        The same at the conditions of the rating, above 0; otherwise NaN comes back.
+
+    Returns
+    -------
+    array (parts, covariates)
+        ``ln(condition / rating)``, condition no less than 5 % of the rating's. [-]
+
+    Notes
+    -----
+    A coefficient of -1 is the dose law: twice the concentration, half the life.
+    """
+    rating = as_floats(at_rating)
+    rating = np.where(rating > 0, rating, np.nan)
+    return np.asarray(np.log(np.maximum(as_floats(conditions) / rating, _LEAST_CONDITION)))
+
+
+def learn_life(
+    histories: PartHistories, rated_life: float, settings: LearningSettings | None = None
+) -> LearnedLife | NotEnoughData:
+    """
+    Return the Weibull life of a kind of part, drawn to its rating while failures are few.
+
+    Parameters
+    ----------
+    histories : PartHistories
+        Removed parts and parts in place of one kind.
+    rated_life : float
+        Age by which half are expected to be used up at the conditions of the rating, above 0. NaN when
+        there is no rating: then the data stand alone. [gal or day]
+    settings : LearningSettings, optional
+        How far the rating is believed.
+
+    Returns
+    -------
+    LearnedLife or NotEnoughData
+        The life, or why there is none. Data never raise.
+
+    Notes
+    -----
+    Maximum likelihood of the censored, truncated Weibull by lifelines; then the posterior mean under a
+    normal prior (both normal: estimates weighted by their inverse variances). The prior is centred at the
+    rating, the expected shape and coefficients of 0, and is worth ``rating_weight_failures``: n failures
+    tell n β² about the log-scale or a coefficient and 1.82 n about the log-shape.
+    Rows without time under observation are left out; an unknown covariate counts as the median of the
+    known. "Worn" is found at a visit, so such lives are a little long, at most by the time between visits.
+
+    Source
+    ------
+    Likelihood: NIST e-Handbook of Statistical Methods 8.4.1.3 and lifelines' documentation. Shrinkage:
+    normal-normal posterior of the textbooks, value from memory.
+    """
+    settings = settings or LearningSettings()
+    used = (histories.exit_age > np.maximum(histories.entry_age, 0)) & np.isfinite(histories.exit_age)
+    parts, failures = int(used.sum()), int((histories.ended & used).sum())
+
+    def refused(reason: str) -> NotEnoughData:
+        return NotEnoughData(reason, parts, failures, settings.failures_needed)
+
+    if failures == 0:
+        return refused("No part of this kind has worn out or failed yet.")
+    if failures < settings.failures_needed:
+        return refused(f"Only {failures} failures; {settings.failures_needed} are needed.")
+    if np.unique(histories.exit_age[used & histories.ended]).size < 2:
+        return refused("All failures came at the same age, so the spread can't be learned.")
+    frame, chosen = _frame(histories, used, failures, settings)
+    fitted = _fit(frame)
+    if fitted is None:
+        return refused("The fit did not settle on these histories.")
+    return _shrink(fitted, chosen, histories.covariate_names, rated_life, parts, failures, settings)
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """Log-scale, log-shape, coefficients of the chosen covariates, and their covariance."""
+
+    estimate: Floats
+    covariance: Floats
+
+
+def _frame(
+    histories: PartHistories, used: Flags, failures: int, settings: LearningSettings
+) -> tuple[pd.DataFrame, list[int]]:
+    """Rows for lifelines, and which covariates vary and have failures enough, the first named first."""
+    frame = pd.DataFrame(
+        {
+            "entry": np.maximum(histories.entry_age[used], 0),
+            "exit": histories.exit_age[used],
+            "ended": histories.ended[used],
+        }
+    )
+    room = failures // settings.failures_per_covariate
+    chosen: list[int] = []
+    for column in range(len(histories.covariate_names)):
+        values = histories.covariates[used, column]
+        known = values[np.isfinite(values)]
+        if len(chosen) < room and known.size and np.ptp(known) > 0:
+            frame[f"x{column}"] = np.where(np.isfinite(values), values, np.median(known))
+            chosen.append(column)
+    return frame, chosen
+
+
+def _fit(frame: pd.DataFrame) -> _Fitted | None:
+    """Maximum likelihood, or nothing where there is no maximum to be found."""
+    names = [name for name in frame.columns if name.startswith("x")]
+    # Ages near 1 keep the optimiser away from overflow; the logarithm is put back below.
+    size = float(frame["exit"].median())
+    scaled = frame.assign(entry=frame["entry"] / size, exit=frame["exit"] / size)
+    fitter = WeibullAFTFitter()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            fitter.fit(scaled, "exit", "ended", entry_col="entry", formula=" + ".join(["1", *names]))
+        except (ConvergenceError, ArithmeticError, ValueError, np.linalg.LinAlgError, Warning):
+            return None
+    order = [("lambda_", "Intercept"), ("rho_", "Intercept"), *(("lambda_", name) for name in names)]
+    estimate = fitter.params_.loc[order].to_numpy(dtype=np.float64, copy=True)
+    covariance = fitter.variance_matrix_.loc[order, order].to_numpy(dtype=np.float64)
+    estimate[0] += np.log(size)
+    if not np.isfinite(covariance).all() or (np.diag(covariance) <= 0).any():
+        return None
+    return _Fitted(estimate, covariance)
+
+
+def _shrink(
+    fitted: _Fitted,
+    chosen: list[int],
+    names: tuple[str, ...],
+    rated_life: float,
+    parts: int,
+    failures: int,
+    settings: LearningSettings,
+) -> LearnedLife:
+    shape = settings.expected_shape
+    is_rated = rated_life > 0
+    at_rating = np.log(rated_life) - np.log(np.log(2)) / shape if is_rated else fitted.estimate[0]
+    centre = np.concatenate([[at_rating, np.log(shape)], np.zeros(len(chosen))])
+    told = np.full(len(centre), shape**2)
+    told[1] = _SHAPE_INFORMATION
+    if not is_rated:
+        told[0] = 0.0
+    prior = np.diag(settings.rating_weight_failures * told)
+    data = np.linalg.inv(fitted.covariance)
+    covariance = np.linalg.inv(data + prior)
+    posterior = covariance @ (data @ fitted.estimate + prior @ centre)
+    errors = np.sqrt(np.diag(covariance))
+    coefficients, coefficient_errors = np.zeros(len(names)), np.full(len(names), np.nan)
+    coefficients[chosen], coefficient_errors[chosen] = posterior[2:], errors[2:]
+    return LearnedLife(
+        log_scale=float(posterior[0]),
+        log_shape=float(posterior[1]),
+        coefficients=coefficients,
+        standard_errors=np.concatenate([errors[:2], coefficient_errors]),
+        covariate_names=names,
+        covariates_used=tuple(names[column] for column in chosen),
+        parts=parts,
+        failures=failures,
+        rating_share=float((covariance @ prior)[0, 0]),
+    )
