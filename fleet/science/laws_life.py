@@ -1,0 +1,152 @@
+"""Laws of use, wear, flushes and due dates."""
+
+from typing import Final
+
+from fleet.science.law import Law, Standing
+
+LIFE_LAWS: Final = (
+    Law(
+        key="meters",
+        name="Use from cumulative meters",
+        equation="use = difference of readings; rollover adds the register's length; swap, reversal, "
+        "standstill, litres entered as gallons and misreadings are told apart, repaired and shown",
+        used_in=("meter_faults.judge", "use.compute_use"),
+        valid_range="two readings or more",
+        outside_range="with few, the design duty stands in with a wide spread, and the finding says so",
+        source="Our rules; their precision and recall on invented faults are in the tests.",
+        standing=Standing.OURS,
+    ),
+    Law(
+        key="season",
+        name="Season of use",
+        equation="twelve factors of mean 1 bend the calendar into days of average use",
+        used_in=("due_dates.due_window",),
+        valid_range="factors above 0",
+        outside_range="flat until the fleet's own season is learned",
+        source="Our own form.",
+        standing=Standing.OURS,
+    ),
+    Law(
+        key="volume",
+        name="Volume",
+        equation="gallons the position saw / rated (or learned) gallons; feed = permeate / recovery",
+        used_in=("wear.assess_life",),
+        valid_range="recovery measured from flows, else the set-point",
+        outside_range="no rating, no such limit",
+        source="The part's own rating.",
+        standing=Standing.COMMON_PRACTICE,
+    ),
+    Law(
+        key="calendar",
+        name="Calendar",
+        equation="(days in place + days beyond shelf life) / rated months",
+        used_in=("wear.assess_life",),
+        valid_range="any",
+        outside_range="no rating, no such limit",
+        source="The part's own rating.",
+        standing=Standing.COMMON_PRACTICE,
+    ),
+    Law(
+        key="chlorine-dose",
+        name="Chlorine dose on carbon",
+        equation="∫ gallons × oxidant mg/L / (rated gallons × challenge mg/L); chloramine × a factor of the "
+        "medium",
+        used_in=("carbon_chain.follow_oxidant", "wear.assess_life"),
+        valid_range="feed test in force, the site's own before the supply's",
+        outside_range="no test, no such limit",
+        source="First-order scaling of the rating with dose. The 2 mg/L challenge of NSF/ANSI 42 is a value "
+        "from memory.",
+        standing=Standing.OURS,
+    ),
+    Law(
+        key="carbon-leak",
+        name="Chlorine that passes carbon",
+        equation="C/C0 = 0.5^n, n = N - (N - 1) wear; N = contact time / half time",
+        used_in=("leak.leak_share", "leak.leaked_wear", "leak.mean_leak", "leak.fresh_halvings"),
+        valid_range="2 to 12 halvings when fresh",
+        outside_range="held at the bounds; a chlorine test after the carbon replaces the model for 30 days",
+        source="Depth law of DIN 19603; half time fitted to a carbon supplier's 'seconds, in the top 10 cm'. "
+        "One half left at the rated end (50 % reduction, NSF/ANSI 42) is a value from memory.",
+        standing=Standing.FROM_MEMORY,
+    ),
+    Law(
+        key="contact-time",
+        name="Empty-bed contact time",
+        equation="t [min] = V [ft3] × 7.48 / Q [gpm]",
+        used_in=("leak.contact_time_min",),
+        valid_range="flow above 0",
+        outside_range="unknown",
+        source="Definition.",
+        standing=Standing.PUBLISHED,
+    ),
+    Law(
+        key="hardness-load",
+        name="Hardness load",
+        equation="softening: gallons × hardness / capacity; membrane and anti-scale: gallons and months × "
+        "hardness × concentration relative to the rating's",
+        used_in=("wear.assess_life",),
+        valid_range="hardness of the feed test in force",
+        outside_range="no test or rating, no such limit",
+        source="Proportional shortening; the scaling indices are the second opinion.",
+        standing=Standing.OURS,
+    ),
+    Law(
+        key="oxidant-exposure",
+        name="Chlorine exposure of polyamide",
+        equation="∫ chlorine after carbon × running hours / tolerance; 200 to 1000 mg·h/L, 500 where not given",
+        used_in=("carbon_chain.follow_oxidant", "leak.membrane_life_lost", "leak.cost_of_delay"),
+        valid_range="polyamide; cellulose triacetate needs chlorine and has no such limit",
+        outside_range="no such limit",
+        source="Membrane makers' pages: 200 to 1000 h at 1 mg/L before noticeable loss.",
+        standing=Standing.PUBLISHED,
+    ),
+    Law(
+        key="pressure-drop",
+        name="Pressure drop of sediment cartridges",
+        equation="Δp = Δp0 exp(K V); wear = ln(Δp/Δp0) / ln(Δp_end/Δp0)",
+        used_in=("measured_wear.pressure_wear",),
+        valid_range="a clean and a terminal drop known, gauges read",
+        outside_range="no such limit",
+        source="Intermediate blocking (Hermia 1982, value from memory); a cartridge maker's convex loading "
+        "curves.",
+        standing=Standing.FROM_MEMORY,
+    ),
+    Law(
+        key="measured-end",
+        name="Measured end",
+        equation="chlorine after carbon above 0.1 mg/L, fines after a second clear flush, terminal drop "
+        "reached: used up now",
+        used_in=("measured_wear.measured_end",),
+        valid_range="the newest measurement stands",
+        outside_range="not measured: no such limit",
+        source="A commercial RO manual and dialysis practice (AAMI) for 0.1 mg/L.",
+        standing=Standing.PUBLISHED,
+    ),
+    Law(
+        key="first-passage",
+        name="Due dates",
+        equation="F(u) = Φ((u-1)/r) + exp(2/s² + 2p²/s⁴) Φ(-(2p²u/s² + u + 1)/r), r² = s²u + p²u²",
+        used_in=(
+            "due_dates.passage_chance",
+            "due_dates.passage_density",
+            "due_dates.passage_time",
+            "due_dates.due_window",
+        ),
+        valid_range="use as a drifting random walk with an uncertain mean",
+        outside_range="dates end ten years ahead; fixed dates cap them",
+        source="Inverse Gaussian: Chhikara and Folks (1989); uncertain drift: Peng and Tseng (2009), from "
+        "memory; checked by simulation and scipy.",
+        standing=Standing.FROM_MEMORY,
+    ),
+    Law(
+        key="flush",
+        name="Flush of new parts",
+        equation="minutes = gallons / gpm; fresh carbon 20 to 30 gal until clear, again after a night's "
+        "bedding; new membrane about 20 minutes",
+        used_in=("readiness.flush_minutes", "readiness.assess_readiness"),
+        valid_range="flow above 0",
+        outside_range="unknown; owed until a recorded flush ran clear",
+        source="Common practice; the maker's manual goes first.",
+        standing=Standing.COMMON_PRACTICE,
+    ),
+)
