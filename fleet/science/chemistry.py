@@ -237,7 +237,8 @@ def ionic_strength_from_tds(tds_mg_l: ArrayLike) -> Floats:
 
     Source
     ------
-    Langelier's approximation, value from memory; measured against PHREEQC in test_chemistry.
+    Langelier's approximation, value from memory. Against PHREEQC over 720 tap and well waters 16 % high on
+    average, from -9 to +36 % (test_chemistry_reference).
     """
     return as_floats(tds_mg_l) * 2.5e-5
 
@@ -261,11 +262,13 @@ def osmotic_pressure_from_tds(tds_mg_l: ArrayLike, temperature_c: ArrayLike) -> 
     Notes
     -----
     ``C (T + 320) / 491000`` bar below 20 000 mg/L, ``(0.0117 C - 34) / 14.23 × (T + 320) / 345`` bar
-    from there. Both lines meet at 20 000 mg/L within 0.1 %.
+    from there. Both lines meet at 20 000 mg/L within 0.1 %. For pure sodium chloride 9 to 16 % low below
+    20 000 mg/L and 1 to 6 % low above (Pitzer's equations, test_chemistry_reference); on tap water that is
+    under 1 % of the driving pressure.
 
     Source
     ------
-    Membrane makers' design equations, value from memory; measured against PHREEQC in test_chemistry.
+    Membrane makers' design equations, value from memory.
     """
     tds = as_floats(tds_mg_l)
     warmth = as_floats(temperature_c) + 320
@@ -292,7 +295,8 @@ def osmotic_pressure_from_molality(total_molality: ArrayLike, temperature_c: Arr
 
     Notes
     -----
-    1.12 psi is 0.0772 bar: van 't Hoff's 0.0831 with an osmotic coefficient of 0.93 built in.
+    1.12 psi is 0.0772 bar: van 't Hoff's 0.0831 with an osmotic coefficient of 0.93 built in. Within 4.1 % of
+    Pitzer's equations for sodium chloride, within 2 % from 5000 mg/L (test_chemistry_reference).
 
     Source
     ------

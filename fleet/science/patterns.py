@@ -80,8 +80,8 @@ _CHECKS: Final[dict[Pattern, tuple[str, ...]]] = {
         "If the site needs more water in winter, tell the office; do not change the membrane.",
     ),
     Pattern.FOULING: (
-        "Read the pressure before and after the sediment filter, and look at the filter.",
-        "Look for fines, slime or rust in the housing ahead of the membrane.",
+        "Read the pressure before and after the sediment filter.",
+        "Unplug, release the pressure, open the filter housings: look for slime, rust or carbon fines.",
         "Check turbidity and iron of the feed against the unit's limits.",
         "Check that the carbon was flushed until it ran clear after its last change.",
         "Clean or replace the membrane as its maker's manual says.",
@@ -89,7 +89,7 @@ _CHECKS: Final[dict[Pattern, tuple[str, ...]]] = {
     Pattern.SCALING: (
         "Measure hardness of the feed and after the softener or anti-scale cartridge, if there is one.",
         "Measure concentrate flow: a clogged or wrong flow restrictor raises recovery.",
-        "Weigh the membrane or look at its concentrate end for white crust.",
+        "Unplug, release the pressure, open the membrane housing: look for white crust at the drain end.",
         "Check the softener's salt and regeneration.",
         "Clean or replace the membrane as its maker's manual says.",
     ),
@@ -102,7 +102,7 @@ _CHECKS: Final[dict[Pattern, tuple[str, ...]]] = {
     Pattern.SEAL_LEAK: (
         "Measure conductivity of the permeate after ten minutes of running, not at start.",
         "Where there are several membranes, measure each one's permeate to find the leak.",
-        "Unplug, release the pressure, then look at O-rings, brine seal and permeate tube.",
+        "Unplug, release the pressure, open the membrane housing: look at O-rings and permeate tube.",
         "Check that no bypass or blending valve is open.",
     ),
     Pattern.COMPACTION: (
@@ -115,7 +115,8 @@ _CHECKS: Final[dict[Pattern, tuple[str, ...]]] = {
         "Repeat the readings: the three pressures, both flows, temperature, both conductivities.",
         "Check the gauges and the flow meter against a second instrument.",
         "Read concentrate pressure and conductivities, so that the cause can be named.",
-        "Look for a partly closed valve or a clogged filter ahead of the membrane.",
+        "Look for a partly closed valve ahead of the membrane.",
+        "Unplug, release the pressure, open the filter housings: look for a clogged filter.",
     ),
 }
 
@@ -136,6 +137,6 @@ def what_to_check_first(pattern: Pattern) -> tuple[str, ...]:
 
     Source
     ------
-    Common practice; the unit's own manual stands above it.
+    Common practice; the maker's manual, local code and licensed trades stand above it.
     """
     return _CHECKS[Pattern(pattern)]

@@ -39,8 +39,9 @@ class PerformanceSettings:
     0.5 °C. Replaced by the treatment unit's own scatter as points come in. Ours. [-]"""
     flow_error_some_gauges: float = 0.05
     """The same with a gauge or the concentrate flow unread. Ours. [-]"""
-    flow_error_temperature_only: float = 0.08
-    """The same corrected for temperature alone. Ours. [-]"""
+    flow_error_temperature_only: float = 0.10
+    """The same corrected for temperature alone, line pressure and salinity moving as at a real site; all three
+    are checked by simulation in test_normalise. Ours. [-]"""
     passage_error: float = 0.06
     """Expected scatter of normalised salt passage. Ours. [-]"""
     drop_error: float = 0.05

@@ -79,8 +79,8 @@ def _viscosity(temperature_c):
 
 
 def to_readings(unit_row, read_at_d, site: Conditions, answer: Response, rng=None, noise=1.0):
-    """Gauges as read, flattened to rows. With ``rng`` each gauge errs (1 sigma): flow 1.5 %, pressure 0.7 psi,
-    temperature 0.4 °C, conductivity 1.5 %."""
+    """Gauges as read, flattened to rows. With ``rng`` each gauge errs (1 sigma): flow 1.5 %, pressure
+    0.7 psi, temperature 0.4 °C, conductivity 1.5 %."""
 
     def read(values, relative=0.0, absolute=0.0):
         values = np.broadcast_to(values, np.shape(read_at_d)).astype(float).ravel()

@@ -23,17 +23,25 @@ class Composition:
 
     @property
     def tds_mg_l(self) -> float:
-        """Sum of the ions with bicarbonate counted as half, as a TDS residue is weighed."""
+        """Sum of the ions with bicarbonate counted as half, as a residue is weighed."""
         calcium, magnesium = self.calcium_hardness / 2.497, self.calcium_hardness / 3 / 4.118
-        sodium = self.sodium_mg_l
-        ions = calcium + magnesium + sodium + self.sulfate + self.chloride + self.silica
+        ions = calcium + magnesium + self.sodium_mg_l + self.sulfate + self.chloride_mg_l + self.silica
         return ions + self.alkalinity * 0.6
 
     @property
     def sodium_mg_l(self) -> float:
-        """What balances the charges."""
+        """What the anions need beside hardness."""
+        return max(self._anions_less_hardness, 0.1) * 22.99
+
+    @property
+    def chloride_mg_l(self) -> float:
+        """As given, or as much as hardness needs beside the other anions."""
+        return self.chloride + max(0.1 - self._anions_less_hardness, 0) * 35.45
+
+    @property
+    def _anions_less_hardness(self) -> float:
         anions = self.sulfate / 48.03 + self.chloride / 35.45 + self.alkalinity / 50.04
-        return max(anions - self.calcium_hardness * (4 / 3) / 50.04, 0.1) * 22.99
+        return anions - self.calcium_hardness * (4 / 3) / 50.04
 
 
 def grid() -> list[Composition]:
@@ -93,7 +101,7 @@ class Reference:
             "Ca": water.calcium_hardness / 2.497 * factor,
             "Mg": water.calcium_hardness / 3 / 4.118 * factor,
             "Na": water.sodium_mg_l * factor,
-            "Cl": f"{water.chloride * factor} charge",
+            "Cl": f"{water.chloride_mg_l * factor} charge",
             "S(6)": f"{water.sulfate * factor} as SO4",
             "Alkalinity": f"{water.alkalinity * factor} as CaCO3",
             "Si": f"{water.silica * factor} as SiO2",
