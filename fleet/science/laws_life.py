@@ -93,7 +93,7 @@ LIFE_LAWS: Final = (
     Law(
         key="oxidant-exposure",
         name="Chlorine exposure of polyamide",
-        equation="∫ chlorine after carbon × running hours / tolerance; 200 to 1000 mg·h/L, 500 where not given",
+        equation="∫ chlorine after carbon × running hours / tolerance, 500 mg·h/L where the maker gives none",
         used_in=("carbon_chain.follow_oxidant", "leak.membrane_life_lost", "leak.cost_of_delay"),
         valid_range="polyamide; cellulose triacetate needs chlorine and has no such limit",
         outside_range="no such limit",

@@ -39,7 +39,8 @@ PERFORMANCE_LAWS: Final = (
     Law(
         key="salt-passage",
         name="Normalised salt passage, two forms",
-        equation="by flow: SP (Qp/Qps)(STCFs/STCFa)(Cfb/Cf)s/(Cfb/Cf)a; by pressure: Cp (NDPa/NDPs)(Cfbs/Cfba)",
+        equation="by flow: SP (Qp/Qps)(STCFs/STCFa)(Cfb/Cf)s/(Cfb/Cf)a; "
+        "by pressure: Cp (NDPa/NDPs)(Cfbs/Cfba)",
         used_in=("normalise.salt_passage_flow_form", "normalise.permeate_concentration_pressure_form"),
         valid_range="findings use the form by flow",
         outside_range="unknown where an input is",

@@ -24,8 +24,8 @@ WATER_LAWS: Final = (
     Law(
         key="tds-from-conductivity",
         name="Dissolved solids from conductivity",
-        equation="TDS = factor × conductivity at 25 °C; the factor rises with strength and depends on the salt "
-        "the meter assumes (0.64 for natural water)",
+        equation="TDS = factor × conductivity at 25 °C; the factor rises with strength and depends on the "
+        "salt the meter assumes (0.64 for natural water)",
         used_in=("chemistry.tds_from_conductivity", "chemistry.conductivity_from_tds"),
         valid_range="84 to 12 880 µS/cm",
         outside_range="the end factor holds",
