@@ -1,0 +1,96 @@
+"""The demo's run from spreadsheet to revenue, through the same services as the real thing."""
+
+import uuid
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+
+from fleet.models import PartKind, Person
+from fleet.services import assessment
+from scheduling.demo.company import company_sheets
+from scheduling.demo.people import make_people
+from scheduling.models import OrderKind, RouteProposal, StopOrder, WorkOrder
+from scheduling.services import close_outs, revenue, routes, work_orders
+from scheduling.services.import_fleet import import_workbook
+from shared.errors import CannotDo
+from shared.periods import local_day
+
+ZONE = "America/Chicago"
+CLOSED_STOPS = 3
+
+
+def next_monday(today: date) -> date:
+    """Return the first day of next week."""
+    return today + timedelta(days=7 - today.weekday())
+
+
+def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict:
+    """Run the whole line once and return what came of each stage."""
+    today = local_day(now, ZONE)
+    say("Inventing a company: 250 treatment units on 180 sites, 14 months of readings …")
+    sheets = company_sheets(today)
+    say("Bringing the spreadsheet in …")
+    report = import_workbook(sheets, accept_good_rows=False, now=now)
+    if report.problems:
+        first = "\n".join(str(problem) for problem in report.problems[:5])
+        raise CannotDo(f"The demo's own spreadsheet was refused:\n{first}")
+    people = make_people()
+    planner = Person.objects.get(username="planner")
+    say("Assessing use, wear, due dates, performance, readiness …")
+    run = assessment.assess_fleet(now)
+    say("Raising work …")
+    raised = work_orders.raise_work(now=now)
+    monday = next_monday(today)
+    say(f"Planning the week from {monday:%d %b} …")
+    proposal = routes.propose(
+        first_on=monday, days=5, branch=None, seconds=plan_seconds, seed=1, by=planner, now=now
+    )
+    routes.publish(proposal, by=planner, now=now)
+    say("Closing the first stops …")
+    closed = close_first_stops(proposal, now)
+    say("Entering revenue …")
+    earned = revenue.enter_revenue(through=today, now=now)
+    return {
+        "sheets": sheets, "people": people, "run": run, "raised": raised, "proposal": proposal,
+        "closed": closed, "earned": earned,
+    }  # fmt: skip
+
+
+def close_first_stops(proposal: RouteProposal, now: datetime) -> list[str]:
+    """Close the first change orders of the week as their technician would; say what was done."""
+    done = []
+    placed = StopOrder.objects.filter(
+        stop__route__proposal=proposal, is_in_force=True, order__kind=OrderKind.CHANGE_DUE
+    ).select_related("order__part__position", "order__part__kind", "stop__route__technician")
+    for placed_order in placed.order_by("stop__route__day", "stop__starts_at", "id")[:CLOSED_STOPS]:
+        order, stop = placed_order.order, placed_order.stop
+        close_outs.close_out(
+            change_form(order, stop.route.technician_id, now), by=stop.route.technician.person, now=now
+        )
+        done.append(f"{order.treatment_unit.serial}: {order.part.kind.name} changed")
+    return done
+
+
+def change_form(order: WorkOrder, technician_id: int, now: datetime) -> close_outs.CloseOutForm:
+    """Return the form of a plain part change: old out as worn, new in, flushed to clear."""
+    kind: PartKind = order.part.kind
+    flush = None
+    if kind.needs_flush:
+        flush = close_outs.FlushForm(volume_gal=kind.flush_gal or 25, minutes=20, ran_clear=True)
+    return close_outs.CloseOutForm(
+        client_id=uuid.uuid4(),
+        order_id=order.id,
+        technician_id=technician_id,
+        outcome="done",
+        finished_at=now,
+        minutes=order.minutes,
+        part_changes=[
+            close_outs.PartChange(
+                position_code=order.part.position.code,
+                removal_reason="worn",
+                kind_code=kind.code,
+                lot=f"L{now:%y%m}-1",
+            )
+        ],
+        flush=flush,
+        note="Demo close-out (invented).",
+    )
