@@ -59,7 +59,8 @@ class Shard:
 
     columns: science.ShardColumns
     site_id: np.ndarray
-    supply_id: np.ndarray
+    part_cost: np.ndarray
+    """What each part of ``columns.parts`` costs the company. [currency]"""
 
 
 def read_shard(which: UnitRange, until_d: float) -> Shard:
@@ -87,15 +88,16 @@ def read_shard(which: UnitRange, until_d: float) -> Shard:
         is_out_of_service=unit_table["is_out_of_service"] > 0,
         idle_limit_days=unit_table["idle_limit_days"],
     )
+    parts, part_cost = _read_parts(which, unit_ids, until_d)
     shard_columns = science.ShardColumns(
         units=units,
         readings=_read_meter_readings(which, unit_ids, until_d),
         tests=tests,
-        parts=_read_parts(which, unit_ids, until_d),
+        parts=parts,
         performance=_read_performance(which, unit_ids, until_d),
         flushes=_read_flushes(which, unit_ids, until_d),
     )
-    return Shard(shard_columns, site_id, supply_id)
+    return Shard(shard_columns, site_id, part_cost)
 
 
 def _row_of(keys: np.ndarray, wanted: np.ndarray) -> np.ndarray:
@@ -179,9 +181,11 @@ def _read_meter_readings(which: UnitRange, unit_ids: np.ndarray, until_d: float)
     return _build(science.MeterReadings, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))
 
 
-def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> science.Parts:
+def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> tuple[science.Parts, np.ndarray]:
+    """Return the parts in place and what each costs."""
     columns = {
         "part_id": "p.id",
+        "cost": "k.cost",
         "unit_id": "p.treatment_unit_id",
         "position_order": 'o."order"',
         "role": number_of("k.role", ROLE_NUMBERS),
@@ -202,7 +206,8 @@ def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> scien
         'ORDER BY p.treatment_unit_id, o."order", p.id'
     )
     table = read_columns(columns, rest)
-    return _build(science.Parts, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))
+    unit_row = _row_of(unit_ids, table["unit_id"].astype(np.int64))
+    return _build(science.Parts, table, unit_row=unit_row), table["cost"]
 
 
 def _read_performance(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> science.PerformanceReadings:

@@ -125,7 +125,7 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
             Site.objects.filter(id__in=set(shard.site_id.tolist())).values_list("id", "time_zone")
         )
         zones = [zone_by_site[site_id] for site_id in shard.site_id.tolist()]
-        parts = state_rows.part_states(shard.columns, found, zones, now, now_d)
+        parts = state_rows.part_states(shard, found, zones, now, now_d)
         units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
         readiness_changes = state_rows.write_states(units, parts, now)
         raised = findings.sync_findings(shard, found, units, parts, zones, now)

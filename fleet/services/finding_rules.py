@@ -8,6 +8,8 @@ from fleet.models import Finding, FindingKind, OwedFlush, PartState, PatternName
 
 CHANGE_AHEAD_DAYS: Final = 28
 """A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
+STRONGEST: Final = 3.0
+"""Wear beyond this says no more than “far past”."""
 KEEP_DAYS: Final = 14
 """A standing change finding goes only when its early date moves this much beyond that: no flutter."""
 DECAY_WINDOW_DAYS: Final = 21
@@ -58,17 +60,15 @@ def change_due(state: PartState, name: str, today: date, standing: set[str]) -> 
     is_worn = state.wear is not None and state.wear >= 1
     if early > today + timedelta(days=ahead) and not is_worn:
         return None
-    wear_text = f"{state.wear:.0%}" if state.wear is not None else "unknown"
     limit = state.get_governing_display().lower() or "life"
-    when = f"likely {state.likely_on:%d %b %Y}" if state.likely_on else "now"
     return Candidate(
         kind=FindingKind.CHANGE_DUE,
         cause_key=key,
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.part_id,
         method="wear",
-        why=f"{name}: {wear_text} of its life by {limit}; limit reached {when}.",
-        strength=state.wear or 0.0,
+        why=f"{name}: {_wear_words(state, limit)}.",
+        strength=min(state.wear or 0.0, STRONGEST),
         not_before_on=_days(state.numbers.get("not_before_on")) or early,
         early_on=state.early_on or today,
         likely_on=state.likely_on or today,
@@ -187,6 +187,18 @@ def is_stronger(old: Finding, new: Candidate) -> bool:
         if before and after and abs((after - before).days) >= 3:
             return True
     return False
+
+
+def _wear_words(state: PartState, limit: str) -> str:
+    """Say how worn a part is and since or until when, without false precision past the limit."""
+    if state.wear is None:
+        return "wear is not known"
+    if state.wear >= STRONGEST:
+        return f"far past its limit by {limit}"
+    if state.wear >= 1:
+        return f"{state.wear:.0%} of its life by {limit}, past its limit"
+    when = f"limit likely on {state.likely_on:%d %b %Y}" if state.likely_on else "limit near"
+    return f"{state.wear:.0%} of its life by {limit}, {when}"
 
 
 def _days(text: str | None) -> date | None:

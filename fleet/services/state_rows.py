@@ -13,8 +13,10 @@ from fleet.models import (
     ReadinessState,
     UnitState,
 )
+from fleet.queries.columns import Shard
 from fleet.science import columns as science
 from fleet.services.days import to_local_dates, to_moment
+from fleet.services.due_windows import due_windows
 
 LIMITS = list(LimitName)
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
@@ -29,15 +31,19 @@ _NUMBERS_OF_PERFORMANCE = [
 
 
 def part_states(
-    columns: science.ShardColumns, found: science.ShardFindings, zones: list[str], now: datetime, now_d: float
+    shard: Shard, found: science.ShardFindings, zones: list[str], now: datetime, now_d: float
 ) -> list[PartState]:
     """Return one unsaved PartState per part in place, with every number that led to it."""
+    columns = shard.columns
     parts, life, use = columns.parts, found.life, found.use
+    not_before_d, not_after_d = due_windows(parts, life, shard.part_cost)
     unit_row = parts.unit_row.tolist()
     zone_of = [zones[row] for row in unit_row]
     early = to_local_dates(life.early_d, zone_of, now_d)
     likely = to_local_dates(life.likely_d, zone_of, now_d)
     late = to_local_dates(life.late_d, zone_of, now_d)
+    not_before = to_local_dates(not_before_d, zone_of, now_d)
+    not_after = to_local_dates(not_after_d, zone_of, now_d)
     installed = to_local_dates(parts.installed_at_d, zone_of, now_d)
     due = [to_local_dates(life.due_d_by_limit[:, i], zone_of, now_d) for i in range(len(LIMITS))]
     rows = []
@@ -56,6 +62,8 @@ def part_states(
         numbers |= {
             "limits": limits,
             "installed_on": installed[i].isoformat() if installed[i] else None,
+            "not_before_on": not_before[i].isoformat() if not_before[i] else None,
+            "not_after_on": not_after[i].isoformat() if not_after[i] else None,
             "rated_gal": _plain(parts.rated_gal[i]),
             "rated_months": _plain(parts.rated_months[i]),
             "rating_chlorine_mg_l": _plain(parts.rating_chlorine_mg_l[i]),
