@@ -57,7 +57,7 @@ class PerformanceSettings:
     ewma_limit: float = 3.0
     """Half-width of the band in standard deviations of the average; test_decay simulates the run
     length. [-]"""
-    clip_sigma: float = 4.0
+    clip_sigma: float = 6.0
     """A point counts at most so far off, so a single misreading raises no alarm. Ours. [-]"""
 
     slope_points: int = 26

@@ -1,4 +1,4 @@
-"""Naming what a change looks like: the direction table line by line, a confusion matrix on simulated units."""
+"""Naming what a change looks like: the direction table, and a confusion matrix on simulated units."""
 
 import numpy as np
 import pytest
