@@ -288,7 +288,7 @@ class UnitUse:
     drift_sd_gal_per_day: Floats
     """How unsure ``permeate_gal_per_day`` itself is, one standard deviation. [gal/day]"""
     still_from_d: Floats
-    """Start of the newest stretch in which no meter moved for longer than ``idle_limit_days``; NaN if none."""
+    """Start of the newest stretch beyond ``idle_limit_days`` in which no meter moved; NaN if none."""
     still_to_d: Floats
     """Its end as far as the meters show; equal to ``last_read_at_d`` while it lasts."""
 

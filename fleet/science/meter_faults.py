@@ -9,14 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fleet.science.columns import Flags, Floats, Ints, UseFault
+from fleet.science.measure_slips import slip_states
 from fleet.science.series import group_bounds, positive_median
 from fleet.science.settings import UseSettings
 from shared.measures import LITRES_PER_GAL
 
 WATERS = 4
 """Series number = treatment unit × 4 + ``Water``; 0 is not used."""
-_SLIP_BELOW, _SLIP_ABOVE = -0.2, 4.0
-_SLIP_KEEPS_BELOW, _SLIP_KEEPS_ABOVE = 0.4, 2.5
 _TICKS_BEFORE_STILL = 1.5
 
 
@@ -132,8 +131,8 @@ def judge(
     -----
     In this order, each on what the earlier repairs left:
 
-    * MEASURE_SLIP: the register jumps by 3.785 (litres for gallons) or 1/3.785 and the next reading agrees.
-      Values are scaled back until the opposite jump. The first reading of a series is taken as right.
+    * MEASURE_SLIP: a stretch of values is 3.785 times (litres for gallons) or 1/3.785 of what fits; see
+      ``measure_slips``. Values are scaled back.
     * OUTLIER: one value off the line of its neighbours, which agree with each other. The straight line
       stands in, so both intervals are repaired. A last reading off the line is one, too.
     * SWAP: another ``meter_id``, or a fall or jump too large to be use. Mean use stands in; a new meter's own
@@ -186,59 +185,12 @@ def _expected(
 
 def _undo_slips(registers: Registers, raw: Floats, expected: Expected) -> tuple[Floats, Flags]:
     """Scale back stretches entered in another measure of volume."""
-    values, k = registers.total_gal, LITRES_PER_GAL
-    state = np.zeros(len(values), dtype=np.int64)
-    jumps = np.flatnonzero(registers.follows_meter & ((raw > expected.most_gal) | (raw < 0)))
-    if len(jumps) == 0:
-        return values, np.zeros(len(values), dtype=bool)
-    up = _slip_candidates(registers, jumps, expected, 1 / k)
-    is_up = np.zeros(len(values), dtype=bool)
-    is_up[up[raw[up] > 0]] = True
-    down = _slip_candidates(registers, jumps, expected, k)
-    is_down = np.zeros(len(values), dtype=bool)
-    is_down[down[raw[down] < 0]] = True
-    steps = np.cumsum(is_up.astype(np.int64) - is_down)
-    first_row = np.maximum.accumulate(np.where(registers.follows, 0, np.arange(len(values))))
-    state = np.clip(steps - steps[first_row], -1, 1)
+    state = slip_states(
+        registers.total_gal, expected.typical_gal, registers.follows, registers.follows_meter, raw
+    )
     slipped = state != 0
     slipped[1:] |= registers.follows[1:] & (state[:-1] != 0)
-    return values / k**state, slipped
-
-
-def _slip_candidates(registers: Registers, rows: Ints, expected: Expected, factor: float) -> Ints:
-    """Rows whose value times ``factor`` continues the row before, and that the row after confirms."""
-    values, typical = registers.total_gal, expected.typical_gal
-    slack = 1.0 if factor < 1 else factor
-    advance = values[rows] * factor - values[rows - 1]
-    fits = (advance >= _SLIP_BELOW * slack * typical[rows]) & (advance <= _SLIP_ABOVE * slack * typical[rows])
-    rows = rows[fits & (typical[rows] > 0)]
-    after = np.minimum(rows + 1, len(values) - 1)
-    is_last = (rows + 1 >= len(values)) | ~registers.follows_meter[after]
-    step = (values[after] - values[rows]) * factor
-    keeps = (step >= _SLIP_KEEPS_BELOW * typical[after]) & (step <= _SLIP_KEEPS_ABOVE * typical[after])
-    back = values[after] - values[rows] * factor
-    returns = (back >= _SLIP_BELOW * typical[after]) & (back <= _SLIP_ABOVE * typical[after])
-    home = (values[after] - values[rows] >= 0) & (
-        values[after] - values[rows] <= _SLIP_ABOVE * typical[after]
-    )
-    return rows[is_last | keeps | returns | (home & _came_from_slip(registers, rows, factor))]
-
-
-def _came_from_slip(registers: Registers, rows: Ints, factor: float) -> Flags:
-    """Whether an opposite jump lies in the same series before the row, so that this one is the way home."""
-    values = registers.total_gal
-    ratio = np.ones(len(values))
-    ratio[1:] = np.where(
-        registers.follows_meter[1:] & (values[:-1] > 0),
-        values[1:] / np.where(values[:-1] > 0, values[:-1], 1),
-        1,
-    )
-    low, high = (0.9 * factor, np.inf) if factor > 1 else (0.0, 1.1 * factor)
-    opposite = (ratio > low) & (ratio < high)
-    seen = np.cumsum(opposite)
-    first_row = np.maximum.accumulate(np.where(registers.follows, 0, np.arange(len(values))))
-    came: Flags = seen[rows - 1] - seen[first_row[rows]] > 0
-    return came
+    return registers.total_gal / LITRES_PER_GAL**state, slipped
 
 
 def _undo_spikes(

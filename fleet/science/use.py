@@ -77,8 +77,9 @@ def compute_use(
     -----
     Cumulated use is a drifting random walk: gallons over ds days of average use have mean μ·ds and variance
     σ²·ds. With weights w = 2^(-age/half-life): μ = Σ w·gal / Σ w·ds; σ² = Σ w (gal - μ·ds)²/ds / Σ w,
-    corrected for its degrees of freedom and averaged with the expected spread; variance of μ = σ² Σ w²·ds / (Σ w·ds)²,
-    then the precision-weighted mean with the design duty (normal prior, ``design_cv``).
+    corrected for its degrees of freedom and averaged with the expected spread; variance of
+    μ = σ² Σ w²·ds / (Σ w·ds)², then the precision-weighted mean with the design duty (normal prior,
+    ``design_cv``).
     Recovery is measured from two meters, else from flows, else the set-point stands; ``recovery_is_measured``
     says which.
     """
