@@ -96,7 +96,7 @@ class Part(models.Model):
     made_on = models.DateField(null=True, blank=True)
     installed_at = models.DateTimeField()
     removed_at = models.DateTimeField(null=True, blank=True)
-    removal_reason = models.CharField(max_length=8, choices=RemovalReason, null=True, blank=True)  # noqa: DJ001
+    removal_reason = models.CharField(max_length=8, choices=RemovalReason, null=True, blank=True)
     clean_drop_psi = models.FloatField(null=True, blank=True, help_text="Pressure drop when new.")
     clean_drop_flow_gpm = models.FloatField(null=True, blank=True)
 

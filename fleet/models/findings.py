@@ -173,7 +173,7 @@ class Finding(models.Model):
     found_at = models.DateTimeField()
     changed_at = models.DateTimeField()
     gone_at = models.DateTimeField(null=True, blank=True)
-    gone_because = models.CharField(max_length=160, null=True, blank=True)  # noqa: DJ001
+    gone_because = models.CharField(max_length=160, null=True, blank=True)
 
     class Meta:
         ordering = ["likely_on", "id"]
