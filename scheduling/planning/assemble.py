@@ -99,12 +99,13 @@ def _totals(tables: Tables, plan: Assignment, routes: tuple[Route, ...]) -> Tota
     where = placed_slots(plan)
     late = [tables.late_days[job][tables.slots[number].day] for job, number in where.items()]
     left_out = [job for job in range(len(tables.jobs)) if job not in where]
-    cost = plan_cost_s(tables, plan)
+    lost_pins_s = sum(tables.pin_loss_s[job] for job in left_out)
+    cost_s = (plan_cost_s(tables, plan) or 0) - lost_pins_s
     days_end = tables.days[-1]
     due = sum(tables.due_inside[job] for job in left_out)
     due += sum(tables.problem.job(job_id).last_day <= days_end for job_id in tables.unplannable)
     return Totals(
-        cost_min=round((cost or 0) / 60, 1),
+        cost_min=round(cost_s / 60, 1),
         drive_s=sum(route.drive_s for route in routes),
         distance_m=sum(route.distance_m for route in routes),
         visits=sum(not stop.same_visit for route in routes for stop in route.stops),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from scheduling.planning.insertion import best_insertion, insert, link_day_range, open_slots, remove
+from scheduling.planning.insertion import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.near_miss import nearest_miss
-from scheduling.planning.prices import placed_slots, route_cost_s
+from scheduling.planning.prices import job_cost_s, placed_slots, route_cost_s
 from scheduling.planning.problem import Job, PinLevel
 from scheduling.planning.proposal import Limit, Reason, Unplaced
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
@@ -25,7 +25,7 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
     place = best_insertion(tables, plan, job)
     if place is not None:
         slot = tables.slots[place.slot]
-        extra = (place.delta_s + tables.unplaced_cost_s[job]) / 60
+        extra = (place.delta_s + job_cost_s(tables, job, None)) / 60
         worth = tables.unplaced_cost_s[job] / 60
         text = f"it would add {extra:.0f} min of price and waiting until later costs {worth:.0f} min."
         return Unplaced(
@@ -242,7 +242,7 @@ def _compared(tables: Tables, plan: Assignment, job: int, number: int, here: str
     own = (route_cost_s(tables, number, plan[number]) or 0) - (
         route_cost_s(tables, number, without[number]) or 0
     )
-    own += tables.late_cost_s[job][tables.slots[number].day] - tables.unplaced_cost_s[job]
+    own += job_cost_s(tables, job, number) - job_cost_s(tables, job, None)
     others = [one for one in open_slots(tables, without, job) if one != number]
     place = best_insertion(tables, without, job, others)
     if place is None:
@@ -253,6 +253,3 @@ def _compared(tables: Tables, plan: Assignment, job: int, number: int, here: str
     if more >= 0.5:
         return f"cheapest with {here}: next best, {rival}, costs {more:.0f} min more"
     return f"as cheap with {here} as with {rival}"
-
-
-__all__ = ["explain_left_out", "insert", "why_here"]

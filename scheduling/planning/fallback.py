@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from scheduling.planning.day_plan import DayPlan
 from scheduling.planning.insertion import best_insertion, insert
-from scheduling.planning.mend import fill_in, mend
+from scheduling.planning.mend import fill_in, make_room, mend
 from scheduling.planning.prices import placed_slots, route_cost_s
 from scheduling.planning.tables import Assignment, Tables
 
@@ -35,6 +35,7 @@ def simple_plan(
             insert(plan, job, place)
     placed = placed_slots(plan)
     fill_in(tables, plan, [job for job in order if job not in placed], should_stop)
+    make_room(tables, plan, should_stop)
     return mend(tables, {number: two_opt(tables, number, sequence) for number, sequence in plan.items()})
 
 

@@ -62,7 +62,7 @@ def best_insertion(
 ) -> Insertion | None:
     """Return the cheapest feasible place for an order that is not in the plan, or None when nothing fits."""
     best: Insertion | None = None
-    left_out = tables.unplaced_cost_s[job]
+    left_out = job_cost_s(tables, job, None)
     for guess, number, position in _guesses(tables, plan, job, slots):
         if best is not None and guess - left_out >= best.delta_s:
             break

@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from scheduling.planning.insertion import best_insertion, insert, link_day_range, open_slots, remove
-from scheduling.planning.prices import parts_left, placed_slots, route_cost_s
+from scheduling.planning.insertion import (
+    Insertion,
+    best_insertion,
+    insert,
+    link_day_range,
+    open_slots,
+    remove,
+)
+from scheduling.planning.prices import job_cost_s, parts_left, placed_slots, route_cost_s
 from scheduling.planning.tables import Assignment, Tables
 
 
@@ -95,6 +102,48 @@ def owed_followers(tables: Tables, plan: Assignment, job: int) -> list[int]:
         if day + link.max_gap_days <= tables.days[-1].toordinal():
             owed.append(follower)
     return owed
+
+
+def make_room(tables: Tables, plan: Assignment, should_stop: Callable[[], bool] | None = None) -> None:
+    """Place orders due inside the days by bumping one that can wait, where that lowers the price."""
+    waiting = [
+        job
+        for job in range(len(tables.jobs))
+        if (tables.due_inside[job] or tables.pin_loss_s[job]) and not _linked(tables, job)
+    ]
+    for job in sorted(waiting, key=lambda one: (-_urgency(tables, one), one)):
+        if should_stop is not None and should_stop():
+            return
+        if job not in placed_slots(plan):
+            _bump_for(tables, plan, job)
+
+
+def _bump_for(tables: Tables, plan: Assignment, job: int) -> None:
+    best: tuple[int, int, int, Insertion] | None = None
+    for number in open_slots(tables, plan, job):
+        sequence = plan.get(number, ())
+        before = route_cost_s(tables, number, sequence) or 0
+        for victim in sequence:
+            if tables.due_inside[victim] or tables.pin_loss_s[victim] or _linked(tables, victim):
+                continue
+            rest = tuple(one for one in sequence if one != victim)
+            after = route_cost_s(tables, number, rest)
+            place = best_insertion(tables, {**plan, number: rest}, job, [number])
+            if after is None or place is None:
+                continue
+            lost = job_cost_s(tables, victim, None) - job_cost_s(tables, victim, number)
+            total = after - before + lost + place.delta_s
+            if total < 0 and (best is None or total < best[0]):
+                best = (total, number, victim, place)
+    if best is not None:
+        _, _, victim, place = best
+        remove(plan, victim)
+        insert(plan, job, place)
+        fill_in(tables, plan, [victim])
+
+
+def _linked(tables: Tables, job: int) -> bool:
+    return tables.predecessor[job] is not None or bool(tables.successors[job])
 
 
 def _urgency(tables: Tables, job: int) -> int:

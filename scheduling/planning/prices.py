@@ -105,7 +105,7 @@ def link_cost_s(tables: Tables, where: dict[int, int]) -> int:
 def job_cost_s(tables: Tables, job: int, slot_number: int | None) -> int:
     """Return what one order costs by its day, or by being left out."""
     if slot_number is None:
-        return tables.unplaced_cost_s[job]
+        return tables.unplaced_cost_s[job] + tables.pin_loss_s[job]
     return tables.late_cost_s[job][tables.slots[slot_number].day]
 
 

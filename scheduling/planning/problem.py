@@ -27,7 +27,7 @@ class PinLevel(IntEnum):
 
 @dataclass(frozen=True)
 class Pin:
-    """Where an order must stay. ``earliest_s`` and ``latest_s`` bound the start of work if a time was promised."""
+    """Where an order must stay. ``earliest_s`` and ``latest_s`` bound the start of work."""
 
     level: PinLevel
     day: date
@@ -79,7 +79,7 @@ class Technician:
     A person with a van.
 
     ``van_stock`` is what the van holds for the whole plan (kind -> pieces); ``restock_kinds`` are kinds the
-    start place always holds, so they are never short. ``van_space`` bounds the sum of ``Job.van_space`` per day.
+    start place always holds, so never short. ``van_space`` bounds the sum of ``Job.van_space`` per day.
     """
 
     id: str
@@ -94,7 +94,7 @@ class Technician:
 
 @dataclass(frozen=True)
 class Shift:
-    """One technician's working day. No shift means absent. One that ends before it starts is refused later."""
+    """One technician's working day. No shift means absent."""
 
     technician_id: str
     day: date

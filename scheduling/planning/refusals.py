@@ -71,7 +71,7 @@ def _too_long(problem: Problem, shifts: list[Shift]) -> _Found:
             yield (
                 job,
                 Reason.LONGER_THAN_SHIFT,
-                f"the work takes {job.service_s // 60} min; no shift holds more than {(longest + allowed) // 60}.",
+                f"the work takes {job.service_s // 60} min; no shift holds over {(longest + allowed) // 60}.",
                 "Split the order over two visits or plan a longer shift.",
             )
 

@@ -12,15 +12,14 @@ import numpy as np
 import pyvrp
 from pyvrp import Client, ClientGroup, Depot, Location, ProblemData, Route, Solution, VehicleType
 
-from scheduling.planning.prices import parts_left, placed_slots
+from scheduling.planning.academic import TENTHS, RoutingFile, distances_tenths, tenths
+from scheduling.planning.prices import job_cost_s, parts_left, placed_slots
 from scheduling.planning.tables import Assignment, Sequence_, Tables
 from scheduling.planning.timing import timed
 from scheduling.planning.travel import UNREACHABLE_S
 
 AXIS_DAY_S = 200_000
 """Days are laid on one time axis this far apart: more than a day, so that no route crosses."""
-PIN_PRIZE_S = 1_000_000
-"""Worth of keeping a pinned order: more than any lateness, small enough not to overflow."""
 
 
 def solver_versions() -> dict[str, str]:
@@ -146,10 +145,9 @@ class _Model:
         technicians = frozenset(tables.slots[number].technician for number in own)
         key = (tables.job_row[job], technicians, self._preferred(job))
         place = self.place_of.setdefault(key, len(self.place_of))
-        pinned = PIN_PRIZE_S if tables.jobs[job].pin is not None else 0
         stretches = self._stretches(job, own, days)
         for earliest, latest, late_cost in stretches:
-            prize = tables.unplaced_cost_s[job] - late_cost + pinned
+            prize = job_cost_s(tables, job, None) - late_cost
             if prize > 0:
                 self.clients.append(_Visit(job, place, earliest, latest, prize))
 
@@ -171,8 +169,8 @@ class _Model:
 
     def _stretches(self, job: int, own: list[int], days: list[int]) -> list[tuple[int, int, int]]:
         """
-        Return (earliest, latest, late cost) on the axis. Neighbouring days that cost the same and are open for
-        the whole of every shift become one stretch: fewer alternatives, far better search.
+        Return (earliest, latest, late cost) on the axis. Neighbouring days that cost the same and are open
+        for the whole of every shift become one stretch: fewer alternatives, far better search.
         """
         tables = self.tables
         stretches: list[tuple[int, int, int]] = []
@@ -413,7 +411,7 @@ class _Model:
         return None
 
     def read(self, solution: Solution) -> Assignment:
-        """Give the solver's routes to the slots; among equal ones, to the one that had most of these orders."""
+        """Give the solver's routes to the slots; among equal ones, to the one that had most of them."""
         free = {index: list(members) for index, (_, members) in enumerate(self.groups)}
         found: Assignment = {number: () for number in self.slots}
         for route in solution.routes():
@@ -423,3 +421,33 @@ class _Model:
             members.remove(number)
             found[number] = sequence
         return found
+
+
+def bare_distance(file: RoutingFile, seconds: float, seed: int) -> float | None:
+    """Return what the solver alone reaches on an academic file, or None when it finds nothing feasible."""
+    matrix: Any = distances_tenths(file)
+    depot = file.customers[0]
+    data = ProblemData(
+        locations=[Location(one.x, one.y) for one in file.customers],
+        clients=[
+            Client(
+                location=index,
+                delivery=[one.demand],
+                service_duration=tenths(one.service),
+                tw_early=tenths(one.ready),
+                tw_late=tenths(one.due),
+            )
+            for index, one in enumerate(file.customers)
+            if index
+        ],
+        depots=[Depot(0)],
+        vehicle_types=[
+            VehicleType(
+                file.vehicles, [file.capacity], tw_early=tenths(depot.ready), tw_late=tenths(depot.due)
+            )
+        ],
+        distance_matrices=[matrix],
+        duration_matrices=[matrix],
+    )
+    result = pyvrp.solve(data, _Stop(Effort(seconds), None), seed=seed, collect_stats=False)
+    return result.best.distance() / TENTHS if result.best.is_feasible() else None

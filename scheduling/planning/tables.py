@@ -14,6 +14,10 @@ Assignment = dict[int, Sequence_]
 """Slot number -> job numbers in order of visit; slots without jobs may be missing."""
 
 
+PIN_LOSS_S = 1_000_000
+"""Above any sum of lateness that one pin could save, small enough not to overflow the solver."""
+
+
 @dataclass(frozen=True)
 class Slot:
     """One technician-day that can be worked."""
@@ -52,6 +56,8 @@ class Tables:
     late_days: list[list[int]]
     late_cost_s: list[list[int]]
     unplaced_cost_s: list[int]
+    pin_loss_s: list[int]
+    """Added when a pinned order is left out: a pin is lost only when nothing else is possible."""
     due_inside: list[bool]
     preferred: list[int | None]
     predecessor: list[int | None]
@@ -103,6 +109,7 @@ def build_tables(problem: Problem) -> Tables:
             for number, job in enumerate(jobs)
         ],
         unplaced_cost_s=[round(unplaced_minutes(problem, job) * 60) for job in jobs],
+        pin_loss_s=[0 if job.pin is None else PIN_LOSS_S * int(job.pin.level) for job in jobs],
         due_inside=[job.last_day <= problem.days[-1] for job in jobs],
         preferred=[technician_number.get(job.preferred_technician_id or "") for job in jobs],
         predecessor=predecessor,
@@ -121,7 +128,7 @@ def build_tables(problem: Problem) -> Tables:
 
 
 def unplaced_minutes(problem: Problem, job: Job) -> float:
-    """Return the price of leaving an order out: dear when due inside the days, cheap when it can wait [min]."""
+    """Return the price of leaving an order out: dear when due inside the days, else cheap [min]."""
     settings = problem.settings
     days_after = (job.last_day - problem.days[-1]).days
     if days_after <= 0:

@@ -1,0 +1,147 @@
+"""After a sick call or an urgent order: keep what was promised or is due, let later work make room."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+
+from scheduling.planning.assemble import assignment_of
+from scheduling.planning.compare import Comparison, compare
+from scheduling.planning.mend import make_room, mend
+from scheduling.planning.planner import SOLVER, finish, polish, search_from
+from scheduling.planning.problem import Job, Pin, PinLevel, Problem
+from scheduling.planning.proposal import Proposal, Refusal
+from scheduling.planning.rescue import SwapRules, rescue
+from scheduling.planning.tables import Assignment, Tables, build_tables
+
+MOVE_MUST_SAVE_S = 15 * 60
+"""What moving one due visit that nobody was promised must save: ours, a quarter of an hour of driving."""
+SEARCH_SHARE = 0.7
+"""Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
+MOST_MOVED = 0.03
+"""The most due visits that may change places, as a share."""
+
+
+@dataclass(frozen=True)
+class Replanned:
+    """The new plan against the published one. ``lost`` names each promise that could not be kept, and why."""
+
+    proposal: Proposal
+    comparison: Comparison
+    lost: tuple[Refusal, ...]
+
+
+def replan(
+    problem: Problem,
+    published: Proposal,
+    *,
+    seconds: float,
+    seed: int,
+    frozen_until: date | None = None,
+    max_iterations: int | None = None,
+    on_progress: Callable[[float, str], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> Replanned:
+    """
+    Re-plan from a published plan with the fewest moved promises.
+
+    Parameters
+    ----------
+    problem : as it is now: the absent technician's shifts gone, the urgent orders added, promises as pins.
+    published : the plan people know; orders done since are simply no longer in the problem.
+    frozen_until : every published visit on or before this day stays.
+
+    Notes
+    -----
+    Promised visits and visits due inside the days keep technician and day. A visit of somebody who is absent
+    keeps its promised day and time with another person if anybody can. Orders due later may be moved or left
+    out. A step of the search that would lose a pin is refused, so the old visit stands.
+    """
+    began = time.perf_counter()
+    held = replace(problem, jobs=tuple(_held(problem, published, job, frozen_until) for job in problem.jobs))
+    tables = build_tables(held)
+    search_s = SEARCH_SHARE * seconds
+    plan = mend(tables, assignment_of(tables, published), fill=True)
+    make_room(tables, plan, should_stop)
+    plan = mend(tables, plan, fill=True)
+    if SOLVER:
+        search = search_from(
+            tables, plan, seed, began + search_s, search_s, max_iterations, should_stop, on_progress
+        )
+        plan = search.plan
+    plan = polish(tables, plan)
+    loose = build_tables(_released(problem, held))
+    late = (lambda: time.perf_counter() > began + 0.85 * seconds) if max_iterations is None else None
+    moved = _few_moves(loose, _renumbered(tables, loose, plan), late)
+    return _judged(problem, published, finish(loose, moved, seed=seed))
+
+
+def _renumbered(tables: Tables, loose: Tables, plan: Assignment) -> Assignment:
+    """Return the plan in the job numbers of other tables of the same shifts."""
+    ids = {number: [tables.jobs[job].id for job in sequence] for number, sequence in plan.items()}
+    return {
+        number: tuple(loose.number_of[job_id] for job_id in job_ids if job_id in loose.number_of)
+        for number, job_ids in ids.items()
+    }
+
+
+def _few_moves(loose: Tables, plan: Assignment, late: Callable[[], bool] | None) -> Assignment:
+    """Let a few due visits change places where each saves a quarter of an hour at least; promises never."""
+    due = sum(loose.due_inside[job] for sequence in plan.values() for job in sequence)
+    moved = dict(plan)
+    rules = SwapRules(price_per_move_s=MOVE_MUST_SAVE_S, most_moves=round(MOST_MOVED * due))
+    rescue(loose, moved, rules, late)
+    return mend(loose, moved)
+
+
+def _released(problem: Problem, held: Problem) -> Problem:
+    """Return the problem with its own pins, except those an absence made impossible, eased as in ``held``."""
+    eased = {job.id: job.pin for job in held.jobs}
+    return replace(
+        problem,
+        jobs=tuple(
+            job if job.pin is None or _stands(problem, job.pin) else replace(job, pin=eased[job.id])
+            for job in problem.jobs
+        ),
+    )
+
+
+def _held(problem: Problem, published: Proposal, job: Job, frozen_until: date | None) -> Job:
+    """Return the order with the pin it deserves in this re-plan."""
+    if job.pin is not None and job.pin.level == PinLevel.PROMISED:
+        return job if _stands(problem, job.pin) else replace(job, pin=_same_time_anybody(job.pin))
+    spot = published.where(job.id)
+    if spot is None:
+        return job if job.pin is None or _stands(problem, job.pin) else replace(job, pin=None)
+    route, _ = spot
+    here = Pin(PinLevel.TECHNICIAN_DAY, route.day, route.technician_id)
+    due = job.last_day <= problem.days[-1]
+    frozen = frozen_until is not None and route.day <= frozen_until
+    if _stands(problem, here) and (due or frozen):
+        return replace(job, pin=job.pin if job.pin and job.pin.level >= PinLevel.TECHNICIAN_DAY else here)
+    return job if job.pin is None or _stands(problem, job.pin) else replace(job, pin=None)
+
+
+def _same_time_anybody(pin: Pin) -> Pin:
+    return replace(pin, level=PinLevel.DAY, technician_id=None)
+
+
+def _stands(problem: Problem, pin: Pin) -> bool:
+    """Whether the pinned person (or, for a day, anybody) works that day."""
+    return any(
+        shift.day == pin.day and pin.technician_id in (None, shift.technician_id) for shift in problem.shifts
+    )
+
+
+def _judged(problem: Problem, published: Proposal, proposal: Proposal) -> Replanned:
+    left_out = {one.job_id: one for one in proposal.unplaced}
+    lost = tuple(
+        Refusal(
+            f"order {job.id}", f"its promised visit is lost: {left_out[job.id].text}", "Call the customer."
+        )
+        for job in problem.jobs
+        if job.pin is not None and job.pin.level == PinLevel.PROMISED and job.id in left_out
+    )
+    return Replanned(proposal, compare(problem, published, proposal), lost)
