@@ -150,7 +150,7 @@ def newest_time(row: Ints, rows: int, at_d: Floats) -> Floats:
     rows : int
         How many rows there are.
     at_d : array (n,)
-        Times. [day]
+        Times, NaN is left out. [day]
 
     Returns
     -------
@@ -158,7 +158,7 @@ def newest_time(row: Ints, rows: int, at_d: Floats) -> Floats:
         Newest times, minus infinity where there is none. [day]
     """
     newest = np.full(rows, -np.inf)
-    known = row >= 0
+    known = (row >= 0) & np.isfinite(at_d)
     np.maximum.at(newest, row[known], at_d[known])
     return newest
 

@@ -119,4 +119,5 @@ def fit_week(local_day: Ints, gal: Floats, weight: float = 20.0) -> Floats:
     total = np.bincount(weekday, gal, _WEEKDAYS)
     mean = float(gal.mean()) if len(gal) and gal.mean() > 0 else 1.0
     factors: Floats = (total / mean + weight) / (counts + weight)
-    return factors / factors.mean()
+    even: Floats = factors / factors.mean()
+    return even

@@ -11,6 +11,7 @@ from fleet.science.settings import DAYS_PER_MONTH
 
 CARBONS = (PartRole.CARBON, PartRole.CATALYTIC_CARBON, PartRole.POST_CARBON)
 _MINUTES_PER_HOUR = 60.0
+_LEAST = 1e-30
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def measure_basis(
 
 def positive(values: Floats) -> Floats:
     """
-    Return values with anything not above 0 as NaN.
+    Return values with anything not above 0 as NaN (not above 1e-30, so that a quotient stays finite).
 
     Parameters
     ----------
@@ -104,7 +105,7 @@ def positive(values: Floats) -> Floats:
     array
         The same, for use as a divisor.
     """
-    return np.where(values > 0, values, np.nan)
+    return np.where(values > _LEAST, values, np.nan)
 
 
 def has_role(parts: Parts, *roles: PartRole) -> Ints:

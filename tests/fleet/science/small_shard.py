@@ -101,7 +101,7 @@ def part(role, *, days_ago=100.0, part_id=0, unit=0, place=0, **columns):
     return make_table(Parts, 1, **(usual | columns))
 
 
-def tests_of(*rows):
+def feed_tests(*rows):
     """Feed tests from (source, days ago, {field: value})."""
     tables = [
         make_table(FeedTests, 1, source_row=source, sampled_at_d=NOW_D - days_ago, **values)
@@ -141,7 +141,7 @@ def shard(*, of_units=None, readings=None, tests=None, parts=None, performance=N
     return ShardColumns(
         units=of_units or units(),
         readings=readings or make_table(MeterReadings, 0),
-        tests=tests or tests_of(),
+        tests=tests or feed_tests(),
         parts=parts or make_table(Parts, 0),
         performance=performance or gauges(),
         flushes=flushes or flushed(),
