@@ -190,7 +190,7 @@ def test_an_unknown_covariate_counts_as_the_median_of_the_known():
 
 
 def test_a_right_rating_halves_the_error_of_ten_failures():
-    """Twenty fleets of 16 parts, about 10 failures each, leaning on a rating that is right or on data alone."""
+    """Twenty fleets of 16 parts, about 10 failures each, with a right rating and without one."""
     truth = 6000 * np.log(2) ** (1 / 2.2)
     errors = []
     for seed in range(20):
