@@ -83,7 +83,7 @@ def assess_performance(
     values = read_gauges(units, membranes, performance)
     folding = choose_points(membranes, values, performance, now_d, settings)
     normalised = normalise_readings(len(units.unit_id), values, performance, folding)
-    points = fold(folding, performance, values, normalised, settings)
+    points = fold(folding, membranes, performance, values, normalised, settings)
     judged = _judge(len(units.unit_id), folding, points, now_d, settings)
     return judged, to_series(performance, values, normalised, now_d)
 
@@ -132,11 +132,22 @@ class _Chunk:
         """Now against baseline."""
         return self.now(column) / self.base(column) - 1
 
-    def charted(self, column: Floats, error: Floats, watch: float, settings: PerformanceSettings) -> Chart:
-        """Chart of one column, ``error`` broadcast to the window."""
-        logs = _log(self.seen(column) / self.base(column)[:, None])
+    def logs(self, column: Floats) -> Floats:
+        """Logarithm of value over baseline in the window."""
+        return _log(self.seen(column) / self.base(column)[:, None])
+
+    def charted(
+        self,
+        column: Floats,
+        error: Floats,
+        allowance: Floats,
+        watch: float,
+        settings: PerformanceSettings,
+    ) -> Chart:
+        """Chart of one column, ``error`` and ``allowance`` broadcast to the window."""
+        logs = self.logs(column)
         error = np.broadcast_to(error, logs.shape)
-        return chart(logs, error, self.is_after, self.base_count, watch, settings)
+        return chart(logs, error, allowance, self.is_after, self.base_count, watch, settings)
 
 
 def _cut(start: int, count: int, folding: Folding, points: Points) -> _Chunk:
@@ -160,12 +171,7 @@ def _cut(start: int, count: int, folding: Folding, points: Points) -> _Chunk:
 
 def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> UnitPerformance:
     points = chunk.points
-    flow = chunk.charted(points.flow, chunk.seen(points.flow_error), settings.flow_watch, settings)
-    passage = chunk.charted(
-        points.passage, np.array(settings.passage_error), settings.passage_limit, settings
-    )
-    drop_error = np.hypot(settings.drop_error, settings.drop_error_psi / chunk.base(points.drop))
-    drop = chunk.charted(points.drop, drop_error[:, None], settings.drop_limit, settings)
+    flow, passage, drop = _charts(chunk, settings)
     drop_change = chunk.change(points.drop)
     raw_change = chunk.change(points.raw_flow)
     is_alarm = flow.is_above | flow.is_below | passage.is_above
@@ -194,10 +200,27 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
     )
 
 
+def _charts(chunk: _Chunk, settings: PerformanceSettings) -> tuple[Chart, Chart, Chart]:
+    """Charts of flow, salt passage and pressure drop.
+
+    A wrong temperature constant moves flow and passage with the season: that much is allowed for.
+    """
+    points = chunk.points
+    warmth = np.abs(chunk.logs(points.factor))
+    flow_error, k_error = chunk.seen(points.flow_error), chunk.seen(points.k_error)
+    flow = chunk.charted(points.flow, flow_error, warmth * k_error, settings.flow_watch, settings)
+    passage_error, by_season = np.array(settings.passage_error), warmth * settings.salt_k_error
+    passage = chunk.charted(points.passage, passage_error, by_season, settings.passage_limit, settings)
+    drop_error = np.hypot(settings.drop_error, settings.drop_error_psi / chunk.base(points.drop))
+    drop = chunk.charted(points.drop, drop_error[:, None], np.zeros(1), settings.drop_limit, settings)
+    return flow, passage, drop
+
+
 def _directions(flow: Chart, passage: Chart, drop: Chart, is_alarm: Flags, is_cold: Flags) -> Directions:
     return Directions(
         flow_fell=flow.is_below,
         flow_rose=flow.is_above,
+        flow_is_level=flow.is_level,
         passage_rose=passage.is_above,
         passage_is_known=passage.is_known,
         drop_rose=drop.is_above & is_alarm,

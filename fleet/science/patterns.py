@@ -14,6 +14,8 @@ class Directions:
 
     flow_fell: Flags
     flow_rose: Flags
+    flow_is_level: Flags
+    """Clearly not rising."""
     passage_rose: Flags
     passage_is_known: Flags
     drop_rose: Flags
@@ -43,7 +45,7 @@ def name_pattern(moved: Directions) -> Ints:
         oxidation       up            up                   not up
         scaling         down          up                   any
         scaling         flat          up                   up
-        seal leak       flat          up                   not up
+        seal leak       level         up                   not up
         compaction      down          known and not up     known and level
         fouling         down or flat  not up               up
         ==============  ============  ===================  =============
@@ -62,7 +64,7 @@ def name_pattern(moved: Directions) -> Ints:
     rules = [
         (moved.flow_rose & rise & ~moved.drop_rose, Pattern.OXIDATION),
         (~moved.flow_rose & rise & (moved.flow_fell | moved.drop_rose), Pattern.SCALING),
-        (~moved.flow_rose & rise, Pattern.SEAL_LEAK),
+        (~moved.flow_rose & rise & moved.flow_is_level, Pattern.SEAL_LEAK),
         (moved.flow_fell & steady & moved.drop_is_level & ~moved.drop_rose, Pattern.COMPACTION),
         (~moved.flow_rose & ~rise & moved.drop_rose, Pattern.FOULING),
         (moved_at_all, Pattern.UNNAMED),

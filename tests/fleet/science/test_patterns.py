@@ -17,6 +17,7 @@ def named(**moved) -> Pattern:
     flags = {
         "flow_fell": False,
         "flow_rose": False,
+        "flow_is_level": True,
         "passage_rose": False,
         "passage_is_known": True,
         "drop_rose": False,
@@ -37,6 +38,7 @@ def named(**moved) -> Pattern:
         ({"flow_fell": True, "passage_rose": True, "drop_is_level": False}, Pattern.SCALING),
         ({"passage_rose": True, "drop_rose": True}, Pattern.SCALING),
         ({"passage_rose": True}, Pattern.SEAL_LEAK),
+        ({"passage_rose": True, "flow_is_level": False}, Pattern.UNNAMED),
         ({"flow_fell": True}, Pattern.COMPACTION),
         ({"flow_fell": True, "drop_is_level": False}, Pattern.UNNAMED),
         ({"flow_fell": True, "passage_is_known": False}, Pattern.UNNAMED),
@@ -79,12 +81,12 @@ def confusion():
         (Pattern.FOULING, 0.95),
         (Pattern.SCALING, 0.95),
         (Pattern.OXIDATION, 0.95),
-        (Pattern.SEAL_LEAK, 0.90),
+        (Pattern.SEAL_LEAK, 0.80),
         (Pattern.COMPACTION, 0.80),
     ],
 )
 def test_a_grown_trouble_is_called_by_its_name(confusion, kind, floor):
-    """Measured: none 99 %, cold 99 %, fouling 99 %, scaling 100 %, oxidation 100 %, leak 95 %, compaction
+    """Measured: none 99 %, cold 99 %, fouling 99 %, scaling 100 %, oxidation 100 %, leak 85 %, compaction
     85 % (the rest unnamed)."""
     assert confusion["late"][KINDS.index(kind), kind] >= floor
 
