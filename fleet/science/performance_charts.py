@@ -146,7 +146,7 @@ def forecast(times_d: Floats, change: Floats, settings: PerformanceSettings) -> 
     Returns
     -------
     tuple of arrays (treatment units,)
-        Slope [1/day], NaN with too few points; crossing in days from now, negative if past, NaN when not
+        Slope [1/day], NaN with too few points; crossing in days from now, 0 if past, NaN when not
         falling (one-sided Mann-Kendall test) or beyond the horizon. [day]
     """
     slope, intercept, score, used = theil_sen(times_d, change)
@@ -154,4 +154,4 @@ def forecast(times_d: Floats, change: Floats, settings: PerformanceSettings) -> 
     is_falling = enough & (slope < 0) & (score < -settings.slope_z)
     crossing = (-settings.flow_limit - intercept) / np.where(is_falling, slope, np.nan)
     crossing = np.where(crossing <= settings.horizon_days, crossing, np.nan)
-    return np.where(enough, slope, np.nan), crossing
+    return np.where(enough, slope, np.nan), np.maximum(crossing, 0)

@@ -161,6 +161,13 @@ def test_a_steady_fall_is_dated_within_a_week():
     assert judged.flow_slope_per_day[0] == pytest.approx(-0.01 / 7, rel=0.15)
 
 
+def test_a_limit_already_crossed_is_due_now():
+    weeks = np.arange(30)
+    judged, _ = judge(gauges(1 - 0.01 * np.clip(weeks - 9, 0, None), 25), now_d=210.0)
+    assert judged.flow_change[0] < -0.15
+    assert judged.crosses_limit_d[0] == 210
+
+
 def test_a_level_flow_has_a_slope_and_no_date():
     judged, _ = judge(gauges([1, 1.01, 0.99] * 5, 25))
     assert abs(judged.flow_slope_per_day[0]) < 1e-4
