@@ -19,7 +19,7 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
     The first that holds: proofs from the order's own data, then links and pins, then every insertion tried.
     """
     order = tables.jobs[job]
-    proof = _proof(tables, job) or _pin_reason(tables, plan, job) or _link_reason(tables, plan, job)
+    proof = _proof(tables, job) or _link_reason(tables, plan, job) or _pin_reason(tables, plan, job)
     if proof is not None:
         return proof
     place = best_insertion(tables, plan, job)
@@ -124,9 +124,9 @@ def _left(order: Job, reason: Reason, text: str, remedy: str) -> Unplaced:
 
 
 def _without_pin(tables: Tables, job: int) -> Tables:
-    """Return tables where this order's pin is lifted, for reasons that must hold without it."""
+    """Return tables where this order's pin and partner are set aside, for reasons that must hold without it."""
     order = tables.jobs[job]
-    if order.pin is None:
+    if order.pin is None and job not in tables.owed_by:
         return tables
     return tables.with_job(job, replace(order, pin=None))
 
@@ -149,11 +149,11 @@ def _pin_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
 def _link_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
     order, where = tables.jobs[job], placed_slots(plan)
     first = tables.predecessor[job]
+    if job in tables.owed_by:
+        text = f"order {tables.owed_by[job]} must follow it in time and can't be planned."
+        return _left(order, Reason.LINK, text, "See the reason of that order.")
     if first is not None and first not in where:
         text = f"the visit before it, order {tables.jobs[first].id}, is not placed."
-        return _left(order, Reason.LINK, text, "See the reason of that order.")
-    if order.after is not None and order.after.predecessor_id in tables.unplannable:
-        text = f"the visit before it, order {order.after.predecessor_id}, can't be planned."
         return _left(order, Reason.LINK, text, "See the reason of that order.")
     if first is not None:
         start, end = link_day_range(tables, where, job)

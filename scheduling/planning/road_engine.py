@@ -93,7 +93,7 @@ def road_travel(
     Return the travel table of the road engine, or the estimate with the mark "fell back".
 
     All or nothing: engine and straight-line values are never mixed in one table, or failed places would look
-    near or far. A pair without a road counts ``UNREACHABLE_S``; a place without any road is named in the note.
+    near or far. A pair without a road counts ``UNREACHABLE_S``; the note names a place without any road.
     """
     known = list({place.id: place for place in places if place.has_position}.values())
     hand_set = list(corrections)

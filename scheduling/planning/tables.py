@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from scheduling.planning.problem import Job, PinLevel, PlanSettings, Problem, Shift, Technician
-from scheduling.planning.proposal import Refusal, Unplaced
+from scheduling.planning.proposal import Reason, Refusal, Unplaced
 from scheduling.planning.refusals import unplannable_jobs, usable_shifts
 
 Sequence_ = tuple[int, ...]
@@ -67,6 +67,8 @@ class Tables:
     unplannable: dict[str, Unplaced]
     refusals: list[Refusal]
     number_of: dict[str, int]
+    owed_by: dict[int, str]
+    """First visits whose second visit can't be planned: only days so late that it falls after the plan."""
     route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
 
     def with_job(self, job: int, changed: Job) -> Tables:
@@ -82,12 +84,16 @@ def build_tables(problem: Problem) -> Tables:
     """Number everything once."""
     shifts, refused_shifts = usable_shifts(problem)
     unplannable, refused_jobs = unplannable_jobs(problem, shifts)
+    _orphans(problem, unplannable)
     jobs = tuple(job for job in problem.jobs if job.id not in unplannable)
     technician_number = {technician.id: number for number, technician in enumerate(problem.technicians)}
     number_of = {job.id: number for number, job in enumerate(jobs)}
     day_number = {day: number for number, day in enumerate(problem.days)}
     slots = _slots(problem, shifts, jobs, technician_number, day_number)
-    windows = [[_start_windows(job, day) for day in problem.days] for job in jobs]
+    owed = {job.after.predecessor_id: job for job in problem.jobs if job.after and job.id in unplannable}
+    windows = [
+        [_start_windows(job, day, owed.get(job.id), problem.days[-1]) for day in problem.days] for job in jobs
+    ]
     predecessor = [number_of.get(job.after.predecessor_id) if job.after else None for job in jobs]
     late = [[max(0, (day - job.last_day).days) for day in problem.days] for job in jobs]
     settings = problem.settings
@@ -124,6 +130,7 @@ def build_tables(problem: Problem) -> Tables:
         unplannable=unplannable,
         refusals=[*refused_shifts, *refused_jobs],
         number_of=number_of,
+        owed_by={number_of[first]: job.id for first, job in owed.items() if first in number_of},
     )
 
 
@@ -195,9 +202,26 @@ def lunch_window(settings: PlanSettings, start_s: int, end_s: int, lunch_s: int)
     return earliest, latest
 
 
-def _start_windows(job: Job, day: date) -> tuple[tuple[int, int], ...]:
+def _orphans(problem: Problem, unplannable: dict[str, Unplaced]) -> None:
+    """Add the orders whose first visit can't be planned."""
+    found = True
+    while found:
+        found = False
+        for job in problem.jobs:
+            if job.after and job.id not in unplannable and job.after.predecessor_id in unplannable:
+                text = f"the visit before it, order {job.after.predecessor_id}, can't be planned."
+                unplannable[job.id] = Unplaced(job.id, Reason.LINK, text, "See the reason of that order.")
+                found = True
+
+
+def _start_windows(
+    job: Job, day: date, owed: Job | None = None, last_day: date | None = None
+) -> tuple[tuple[int, int], ...]:
     """Return (earliest, latest) starts of work on a day, the promised time included."""
     if day < job.first_day:
+        return ()
+    gap = owed.after.max_gap_days if owed is not None and owed.after is not None else None
+    if gap is not None and last_day is not None and (last_day - day).days >= gap:
         return ()
     pin = job.pin
     if pin is not None and pin.day != day:
