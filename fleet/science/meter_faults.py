@@ -44,6 +44,8 @@ class Expected:
     """Typical use over the interval. [gal]"""
     most_gal: Floats
     """More is not believed. [gal]"""
+    day_gal: Floats
+    """Typical use of a day. [gal]"""
 
 
 @dataclass(frozen=True)
@@ -180,13 +182,19 @@ def _expected(
     believed = np.fmax(typical, 0.5 * known_design)
     most = np.fmin(rules.plausible_multiple * believed, rules.physical_margin * cap)
     days = np.nan_to_num(registers.days)
-    return Expected(typical[registers.series] * days, most[registers.series] * np.maximum(days, 1.0))
+    day_gal = typical[registers.series]
+    return Expected(day_gal * days, most[registers.series] * np.maximum(days, 1.0), day_gal)
 
 
 def _undo_slips(registers: Registers, raw: Floats, expected: Expected) -> tuple[Floats, Flags]:
     """Scale back stretches entered in another measure of volume."""
     state = slip_states(
-        registers.total_gal, expected.typical_gal, registers.follows, registers.follows_meter, raw
+        registers.total_gal,
+        expected.typical_gal,
+        expected.day_gal,
+        registers.follows,
+        registers.follows_meter,
+        raw,
     )
     slipped = state != 0
     slipped[1:] |= registers.follows[1:] & (state[:-1] != 0)

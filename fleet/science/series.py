@@ -12,6 +12,7 @@ STEPS_PER_DAY = 2.0**20
 """Resolution of look-up keys, 0.08 s. [1/day]"""
 _KEY_BITS = 40
 _FIXED = 2.0**20
+_MOST_FIXED = 2.0**42
 
 
 def time_key(group: Ints, at_d: Floats) -> Ints:
@@ -60,14 +61,15 @@ def to_fixed(amounts: Floats) -> Ints:
     Parameters
     ----------
     amounts : array
-        Any quantity below 8e12 in sum over one group.
+        Any quantity below 4e12, and below 8e12 in sum over one group; a larger one is clipped.
 
     Returns
     -------
     array
         Whole numbers; sums of them are exact and wrap harmlessly across groups.
     """
-    return np.rint(np.nan_to_num(amounts, nan=0.0, posinf=0.0, neginf=0.0) * _FIXED).astype(np.int64)
+    known = np.nan_to_num(amounts, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.rint(np.clip(known, -_MOST_FIXED, _MOST_FIXED) * _FIXED).astype(np.int64)
 
 
 def from_fixed(steps: Ints) -> Floats:

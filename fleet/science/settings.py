@@ -102,7 +102,7 @@ class AssessmentSettings:
     performance: PerformanceSettings = field(default_factory=PerformanceSettings)
     season: SeasonClock = field(default_factory=SeasonClock)
     """Flat unless the fleet's own season was learned (``fleet.science.season_fit``)."""
-    units_at_once: int = 16_384
+    units_at_once: int = 8_192
     """Treatment units worked on together; bounds memory, changes no result."""
 
     def __post_init__(self) -> None:

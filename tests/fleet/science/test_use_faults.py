@@ -1,7 +1,11 @@
 """Meter faults are told apart, repaired and flagged."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fleet.science.columns import UseFault, Water
 from fleet.science.use import compute_use
@@ -135,3 +139,36 @@ def test_unsorted_readings_are_refused():
     readings.read_at_d[3], readings.read_at_d[4] = readings.read_at_d[4], readings.read_at_d[3]
     with pytest.raises(ValueError, match="sorted"):
         compute_use(units(), readings, NO_GAUGES, NOW_D)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    totals=st.lists(st.one_of(st.floats(-1e3, 1e6), st.sampled_from([0.0, 5.0, 1e15, np.nan])), max_size=25),
+    gaps=st.lists(st.sampled_from([0.0, 0.01, 1.0, 7.0, 400.0]), min_size=25, max_size=25),
+    meters=st.lists(st.integers(1, 2), min_size=25, max_size=25),
+    design=st.sampled_from([0.0, 40.0, np.nan]),
+)
+def test_no_register_however_absurd_breaks_the_count(totals, gaps, meters, design):
+    """Use is never negative; whatever was entered, there is an answer and no warning."""
+    readings = meter(np.array(totals, dtype=float), meter_id=np.array(meters[: len(totals)], dtype=int))
+    readings = replace(readings, read_at_d=NOW_D - 5 - np.cumsum(gaps[: len(totals)])[::-1])
+    of_units = units(design_use_gal_per_day=design, design_permeate_gpm=np.nan)
+    use, faults, curves = compute_use(of_units, readings, NO_GAUGES, NOW_D)
+    assert (np.diff(curves.cumulated) >= 0).all()
+    assert (faults.counted_gal >= 0).all()
+    assert use.permeate_gal_per_day[0] >= 0 or np.isnan(use.permeate_gal_per_day[0])
+
+
+def test_a_meter_read_every_hour_is_judged_as_well():
+    """Half a year of hours, nights without use, one typing error and one stretch in litres."""
+    hour = np.arange(24 * 180)
+    totals = np.cumsum(np.where((hour % 24 > 6) & (hour % 24 < 23), 2.5, 0.0))
+    totals[1000] *= 10
+    totals[3000:3020] *= 231 * 2.54**3 / 1000
+    readings = meter(totals, every=1 / 24)
+    use, faults, _ = compute_use(units(), readings, NO_GAUGES, NOW_D)
+    kinds = np.bincount(faults.fault, minlength=len(UseFault))
+    assert kinds[UseFault.OUTLIER] == 2
+    assert kinds[UseFault.MEASURE_SLIP] == 21
+    assert kinds.sum() == 23
+    assert use.permeate_gal_per_day[0] == pytest.approx(40.0, rel=0.02)
