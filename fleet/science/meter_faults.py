@@ -17,6 +17,7 @@ from shared.measures import LITRES_PER_GAL
 WATERS = 4
 """Series number = treatment unit × 4 + ``Water``; 0 is not used."""
 _TICKS_BEFORE_STILL = 1.5
+_CATCHES_UP = (0.5, 2.0)
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,8 @@ def judge(
     * REVERSED: a fall the size of use; its size counts.
     * STUCK: no movement for longer than ``still_days``. When another meter of the treatment unit stood too,
       the unit was idle: nothing is counted and it is no fault. Otherwise mean use stands in, for a stuck
-      meter must not make a part look fresh.
+      meter must not make a part look fresh; unless the register then jumps by what was missing, which is
+      spread over the stretch.
     """
     raw = _differences(registers, registers.total_gal)
     expected = _expected(registers, raw, series_count, design_gal_per_day, cap_gal_per_day, rules)
@@ -208,8 +210,7 @@ def _undo_spikes(
     spiked = np.zeros(len(values), dtype=bool)
     middle = np.flatnonzero(registers.follows_meter[1:-1] & registers.follows_meter[2:]) + 1
     rise, fall = values[middle] - values[middle - 1], values[middle + 1] - values[middle]
-    odd = (rise < 0) | (rise > expected.most_gal[middle])
-    odd |= (fall < 0) | (fall > expected.most_gal[middle + 1])
+    odd = (rise < 0) | (fall < 0)
     middle, rise, fall = middle[odd], rise[odd], fall[odd]
     bridge = rise + fall
     span = registers.days[middle] + registers.days[middle + 1]
@@ -325,7 +326,7 @@ def _mark_stuck(
     starts[1:] = (np.diff(rows) != 1) | (np.diff(registers.series[rows]) != 0)
     run = np.cumsum(starts) - 1
     first, last = rows[starts], rows[np.append(np.flatnonzero(starts)[1:] - 1, len(rows) - 1)]
-    length = np.bincount(run, registers.days[rows])
+    length = np.bincount(run, registers.days[rows]).astype(np.float64)
     series = registers.series[first]
     tick = np.full(series_count, np.inf)
     moving = counted.gal > 0
@@ -338,7 +339,32 @@ def _mark_stuck(
     gal, fault = counted.gal.copy(), counted.fault.copy()
     fault[stuck] = UseFault.STUCK
     gal[stuck] = mean[registers.series[stuck]] * registers.days[stuck]
+    _spread_catch_up(registers, counted.raw_gal, rows, run, last, length, long, mean, gal, fault)
     return replace(counted, gal=gal, fault=fault)
+
+
+def _spread_catch_up(
+    registers: Registers,
+    raw: Floats,
+    rows: Ints,
+    run: Ints,
+    last: Ints,
+    length: Floats,
+    long: Flags,
+    mean: Floats,
+    gal: Floats,
+    fault: Ints,
+) -> None:
+    """Where the register then jumps by what was missing, only its reading had stopped: spread the jump."""
+    after = np.minimum(last + 1, len(raw) - 1)
+    span = length + registers.days[after]
+    usual = mean[registers.series[last]] * span
+    caught = long & (after > last) & registers.follows_meter[after]
+    caught &= (raw[after] >= _CATCHES_UP[0] * usual) & (raw[after] <= _CATCHES_UP[1] * usual)
+    rate = np.where(caught, raw[after] / np.where(caught, span, 1.0), 0.0)
+    spread = np.concatenate((rows[caught[run]], after[caught]))
+    gal[spread] = np.concatenate((rate[run][caught[run]], rate[caught])) * registers.days[spread]
+    fault[spread] = UseFault.STUCK
 
 
 def _others_stood(registers: Registers, gal: Floats, first: Ints, last: Ints, series_count: int) -> Flags:

@@ -113,6 +113,17 @@ def test_a_standing_meter_is_stuck_when_the_other_meter_moves():
     assert np.isnan(use.still_from_d[0])
 
 
+def test_a_register_that_catches_up_is_spread_and_not_counted_twice():
+    """The same total was sent ten weeks long, then the true one."""
+    totals = 9000 + 280.0 * np.arange(30)
+    sent = totals.copy()
+    sent[12:22] = totals[11]
+    _, faults, curves = compute_use(units(), meter(sent), NO_GAUGES, NOW_D)
+    assert (faults.fault == UseFault.STUCK).all()
+    assert faults.counted_gal == pytest.approx([280.0] * 11)
+    assert (curves.cumulated[-1] - curves.cumulated[0]) / 2.0**20 == pytest.approx(totals[-1] - totals[0])
+
+
 def test_a_unit_whose_meters_all_stand_is_idle_and_not_faulty():
     """Both stood for eight weeks: nothing was used and no meter is at fault."""
     moving = 280.0 * np.arange(20)
