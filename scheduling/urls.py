@@ -1,3 +1,9 @@
 """Addresses of this room."""
 
-urlpatterns = []
+from django.urls import path
+
+from scheduling.views import home
+
+urlpatterns = [
+    path("", home.home, name="home"),
+]

@@ -1,0 +1,93 @@
+"""What templates of both rooms use: marks, numbers with measures, wear bars, due windows, links."""
+
+from datetime import date
+
+from django import template
+from django.urls import NoReverseMatch, reverse
+from django.utils.html import format_html
+
+from fleet.bars import place_window, wear_length, wear_tone, wear_words
+from fleet.showing import digits, show
+
+register = template.Library()
+
+READINESS_TONES = {
+    "in_service": "good",
+    "flush_owed": "bad",
+    "bedding": "watch",
+    "idle": "watch",
+    "out_of_service": "off",
+}
+NOTHING = "–"
+
+
+@register.inclusion_tag("parts/page_link.html", takes_context=True)
+def page_link(context, name: str, word: str, also: str = ""):
+    """Link a page in the navigation; ``also`` names pages that belong to it."""
+    try:
+        address = reverse(name)
+    except NoReverseMatch:
+        address = ""
+    match = getattr(context.get("request"), "resolver_match", None)
+    here = match.url_name if match else ""
+    return {"address": address, "word": word, "is_here": here == name or here in also.split()}
+
+
+@register.inclusion_tag("parts/mark.html")
+def mark(tone: str, word: str, large: bool = False):
+    """Tell a state by word, shape and colour. Tones: good, watch, bad, info, off."""
+    return {"tone": tone, "word": word, "large": large}
+
+
+@register.inclusion_tag("parts/mark.html")
+def readiness_mark(state: str, word: str, large: bool = False):
+    """Tell a treatment unit's readiness."""
+    return {"tone": READINESS_TONES.get(state, "off"), "word": word or "Not assessed", "large": large}
+
+
+@register.simple_tag(takes_context=True)
+def measured(context, value, quantity: str):
+    """Write a working value in the person's measures: ``{% measured flow "gpm" %}``."""
+    if value is None:
+        return NOTHING
+    system = getattr(context.get("user"), "measure_system", "us")
+    shown = show(value, quantity, system)
+    return format_html(
+        '<span class="num">{} <span class="measure">{}</span></span>', shown.number, shown.measure
+    )
+
+
+@register.filter
+def percent(value):
+    """Write a fraction as whole percent."""
+    return NOTHING if value is None else f"{value:.0%}"
+
+
+@register.filter
+def change(value):
+    """Write a relative change with its sign."""
+    return NOTHING if value is None else f"{value:+.0%}".replace("-", "−")
+
+
+@register.filter
+def number(value):
+    """Write a number with about three figures."""
+    return NOTHING if value is None else digits(float(value))
+
+
+@register.filter
+def day(value):
+    """Write a calendar day the same everywhere, e.g. 3 Nov 2026."""
+    return f"{value.day} {value:%b %Y}" if value else NOTHING
+
+
+@register.inclusion_tag("parts/wear_bar.html")
+def wear_bar(wear: float | None, governing: str = ""):
+    """Draw how much of a part's life is used; the line is its limit."""
+    return {"length": wear_length(wear), "tone": wear_tone(wear), "words": wear_words(wear, governing)}
+
+
+@register.inclusion_tag("parts/due_window.html")
+def due_window(early: date | None, likely: date | None, late: date | None, today: date):
+    """Draw early, likely and late on a road of a year."""
+    return place_window(early, likely, late, today).__dict__
