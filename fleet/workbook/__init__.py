@@ -1,0 +1,1 @@
+"""The spreadsheet door: sheets and columns as data, cells to values, rows to tables."""

@@ -1,0 +1,144 @@
+"""Raw sheets to rows of values, every problem with its place and remedy."""
+
+from dataclasses import dataclass, field
+
+from fleet.workbook.cells import BadCell, is_blank, read_cell
+from fleet.workbook.columns import Column, Kind, Sheet
+from fleet.workbook.measures_met import listed, measure_named
+from fleet.workbook.source import COMMENT, RawRow, RawSheet, plain_name
+from shared.errors import RowProblem
+from shared.measures import Measure
+
+WHAT_IS_WRONG = "what is wrong"
+_SHOWN = 60
+
+
+@dataclass
+class Row:
+    """One row: values by column name (blank cells are missing), and whether it was refused."""
+
+    sheet: str
+    number: int
+    values: dict[str, object]
+    raw: RawRow
+    is_refused: bool = False
+
+    def get(self, name: str, default: object = None) -> object:
+        """Return a value, or the default for a blank cell."""
+        return self.values.get(name, default)
+
+
+@dataclass
+class ParsedSheet:
+    """A sheet's rows, and the problems its cells have."""
+
+    sheet: Sheet
+    headers: list[str]
+    rows: list[Row] = field(default_factory=list)
+    problems: list[RowProblem] = field(default_factory=list)
+
+    @property
+    def good_rows(self) -> list[Row]:
+        """Rows that nothing speaks against so far."""
+        return [row for row in self.rows if not row.is_refused]
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a column stands in the rows, and the measure its header names."""
+
+    index: int
+    column: Column
+    measure: Measure | None
+
+
+def shown(raw: object) -> str:
+    """Return a cell's value for a message, cut to a readable length."""
+    text = "" if raw is None else str(raw)
+    text = text.encode("utf-8", "replace").decode("utf-8").replace("\x00", "\\0")
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+
+
+def parse_sheet(sheet: Sheet, raw: RawSheet) -> ParsedSheet:
+    """Return a sheet's rows with their values. A bad header refuses every row of the sheet."""
+    parsed = ParsedSheet(sheet, raw.headers)
+    places = _places(parsed, raw.headers)
+    for raw_row in raw.rows:
+        row = Row(sheet.name, raw_row.number, {}, raw_row, is_refused=places is None)
+        parsed.rows.append(row)
+        if places is not None:
+            unread = {place.column.name for place in places if not _read(parsed, row, place)}
+            _check_required(parsed, row, unread)
+    return parsed
+
+
+def _places(parsed: ParsedSheet, headers: list[str]) -> list[_Place] | None:
+    """Match headers with columns; None when the sheet can't be read at all."""
+    known = {column.name: column for column in parsed.sheet.columns}
+    by_attribute = {column.attribute: column for column in parsed.sheet.columns if column.measures}
+    places: list[_Place] = []
+    for index, header in enumerate(headers):
+        if not header or header.startswith(COMMENT) or header == WHAT_IS_WRONG:
+            continue
+        name, _, bracket = header.partition("[")
+        column = known.get(plain_name(name))
+        measure = None
+        if column is None and not bracket and plain_name(name) in by_attribute:
+            column = by_attribute[plain_name(name)]
+            measure = column.measures[0]
+        if column is None:
+            _refuse_header(parsed, header, f"Sheet {parsed.sheet.name} has no column of this name.",
+                           f"Known: {', '.join(known)}. Put '# ' before your own columns.")  # fmt: skip
+            continue
+        if bracket:
+            measure = measure_named(bracket.rstrip(" ]"))
+            if measure not in column.measures:
+                allowed = listed(column.measures) or "none"
+                _refuse_header(parsed, header, f"The measure in the brackets does not fit {column.name}.",
+                               f"Known for this column: {allowed}.")  # fmt: skip
+        if any(place.column is column for place in places):
+            _refuse_header(parsed, header, "This column is there twice.", "Delete one of the two.")
+        places.append(_Place(index, column, measure))
+    here = {place.column.name for place in places}
+    for column in parsed.sheet.columns:
+        if column.is_required and column.name not in here and headers:
+            _refuse_header(parsed, column.name, "This required column is missing.",
+                           f"Add a column '{column.header}': {column.what}")  # fmt: skip
+    return None if parsed.problems else places
+
+
+def _refuse_header(parsed: ParsedSheet, header: str, message: str, remedy: str) -> None:
+    parsed.problems.append(RowProblem(parsed.sheet.name, 1, shown(header), shown(header), message, remedy))
+
+
+def _read(parsed: ParsedSheet, row: Row, place: _Place) -> bool:
+    """Put one cell's value into its row; False when the cell was refused."""
+    raw = row.raw.cells[place.index] if place.index < len(row.raw.cells) else None
+    if is_blank(raw):
+        return True
+    try:
+        row.values[place.column.name] = read_cell(place.column, place.measure, raw)
+    except BadCell as bad:
+        row.is_refused = True
+        parsed.problems.append(
+            RowProblem(row.sheet, row.number, place.column.name, shown(raw), bad.message, bad.remedy)
+        )
+        return False
+    return True
+
+
+def _check_required(parsed: ParsedSheet, row: Row, unread: set[str]) -> None:
+    for column in parsed.sheet.columns:
+        if not column.is_required or column.name in row.values or column.name in unread:
+            continue
+        row.is_refused = True
+        message, remedy = f"{column.name} is required.", f"Fill it in: {column.what}"
+        if column.refers_to == "sites" and parsed.sheet.name == "treatment_units":
+            message = "A treatment unit needs a site."
+            remedy = "Write the code of a site from the sheet sites."
+        parsed.problems.append(RowProblem(row.sheet, row.number, column.name, "", message, remedy))
+
+
+def kinds_of(sheet: Sheet, kind: Kind) -> list[str]:
+    """Return the names of a sheet's columns of one kind."""
+    return [column.name for column in sheet.columns if column.kind is kind]
