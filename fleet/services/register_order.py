@@ -111,7 +111,10 @@ def _refuse_fall(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> N
         f"The meter runs backwards: {_name(meter)} showed {_shown(meter, before)} on "
         f"{before.at:%Y-%m-%d}{where}, and this is no rollover.",
         "Correct the wrong one of the two, declare the meter swap in the sheet meters, or write yes in the "
-        "column accept if X
+        "column accept if the register really showed this.",
+    )  # fmt: skip
+
+
 def _refuse_above(batch: Batch, meter: MeterFacts, mark: Mark, standing: Mark) -> None:
     batch.refuse(
         mark.index, mark.row, "total", _shown(meter, mark),
