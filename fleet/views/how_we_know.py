@@ -3,13 +3,13 @@
 from django.contrib.auth.decorators import login_required
 from django.shortcuts import render
 
-from fleet.science.sources import SHELVES
+from fleet.science.sources import SHELVES, Standing
 
 STANDING_TONES = {
-    "published": "good",
-    "common practice": "info",
-    "value from memory": "watch",
-    "our own choice": "off",
+    Standing.PUBLISHED: "good",
+    Standing.COMMON_PRACTICE: "info",
+    Standing.FROM_MEMORY: "watch",
+    Standing.OURS: "off",
 }
 
 
@@ -17,6 +17,6 @@ STANDING_TONES = {
 def how_we_know(request):
     """Show every law with its range, source and standing."""
     shelves = [
-        (title, [(law, STANDING_TONES[law.standing.value]) for law in laws]) for title, laws in SHELVES.items()
+        (title, [(law, STANDING_TONES[law.standing]) for law in laws]) for title, laws in SHELVES.items()
     ]
     return render(request, "fleet/how_we_know.html", {"shelves": shelves})
