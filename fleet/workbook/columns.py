@@ -67,6 +67,11 @@ class Sheet:
     examples: tuple[dict, ...] = field(default=())
     """More example rows; the first is made of the columns' own examples."""
 
+    def __post_init__(self) -> None:
+        names = [column.name for column in self.columns]
+        if len(set(names)) < len(names) or not set(self.key) <= set(names):
+            raise ValueError(f"Sheet {self.name} names a column twice, or a key that is no column.")
+
     def column(self, name: str) -> Column:
         """Return a column by its name."""
         return next(column for column in self.columns if column.name == name)
@@ -102,17 +107,18 @@ def from_model(
     lowest: float | None = None,
     highest: float | None = None,
     past: bool = False,
+    name: str = "",
 ) -> Column:
     """Return the column that fills one column of a table; length, choices and kind are the table's."""
     source = model._meta.get_field(attribute)
     kind = next(kind for parent, kind in _KINDS if isinstance(source, parent))
     choices = tuple((str(value), str(label)) for value, label in (source.choices or ()) if value)
-    name, met = _split_measure(attribute) if kind is Kind.NUMBER else (attribute, ())
+    own_name, met = _split_measure(attribute) if kind is Kind.NUMBER else (attribute, ())
     if kind in (Kind.NUMBER, Kind.WHOLE, Kind.MONEY):
         lowest = 0.0 if lowest is None else lowest
         highest = _most(source) if highest is None else highest
     return Column(
-        name=name,
+        name=name or own_name,
         kind=Kind.CHOICE if choices else kind,
         what=what,
         attribute=attribute,

@@ -1,7 +1,5 @@
 """Sheets of the catalogue, treatment units, parts, flushes, meters and readings."""
 
-from dataclasses import replace
-
 from fleet.models import (
     Flush,
     Membrane,
@@ -27,7 +25,7 @@ CATALOGUE = Sheet(
         from_model(PartKind, "code", "Your article number.", required=True, example="MEM-M"),
         from_model(PartKind, "name", "Name.", required=True, example="Membrane element M (invented)"),
         from_model(PartKind, "role", "What it does to the water.", required=True, example="membrane"),
-        from_model(PartKind, "rated_gal", "Rated volume through it.", lowest=1),
+        from_model(PartKind, "rated_gal", "Rated volume through it.", lowest=1, name="rated_volume"),
         from_model(PartKind, "rated_months", "Rated months in place.", lowest=0.1, highest=600, example=42),
         from_model(PartKind, "shelf_life_months", "Months it keeps before use.", highest=600, example=36),
         from_model(
@@ -61,8 +59,10 @@ CATALOGUE = Sheet(
             example=2640,
         ),
         from_model(PartKind, "needs_flush", "Whether it is flushed when new.", example="yes"),
-        from_model(PartKind, "flush_gal", "Water to drain when new.", highest=100_000, example=25),
-        from_model(PartKind, "flush_gpm", "Flow of that flush.", lowest=0.01, highest=1000, example=1.25),
+        from_model(PartKind, "flush_gal", "Water to drain when new.", highest=100_000, example=25,
+                   name="flush_volume"),
+        from_model(PartKind, "flush_gpm", "Flow of that flush.", lowest=0.01, highest=1000, example=1.25,
+                   name="flush_flow"),
         from_model(PartKind, "change_minutes", "Minutes a change takes.", highest=1440, example=35),
         from_model(PartKind, "cost", "What you pay.", example="163.20"),
         from_model(PartKind, "price", "What the customer pays.", example="365.50"),
@@ -101,8 +101,8 @@ PARTS = Sheet(
     "Parts in place, and parts that were in place before: a removed part says when and why it came out.",
     (
         _UNIT,
-        replace(from_model(Position, "code", "Name of the place in the machine, e.g. carbon.",
-                           required=True, example="membrane"), name="position"),
+        from_model(Position, "code", "Name of the place in the machine, e.g. carbon.", required=True,
+                   example="membrane", name="position"),
         from_model(Position, "order", "Number of the place along the water, feed first.", lowest=1,
                    highest=200, example=4),
         from_model(Position, "water", "Which water the place sees.", example="permeate"),
@@ -127,8 +127,8 @@ FLUSHES = Sheet(
     "Flushes as they were done. Added, never changed.",
     (
         _UNIT,
-        replace(from_model(Position, "code", "Position of the part that was flushed.", example="membrane"),
-                name="position"),
+        from_model(Position, "code", "Position of the part that was flushed.", example="membrane",
+                   name="position"),
         from_model(Flush, "kind", "What the flush was for.", required=True,
                    example="membrane_storage_solution"),
         from_model(Flush, "flushed_at", "When it was done.", required=True, past=True,

@@ -1,7 +1,5 @@
 """Sheets of access hours, technicians, shifts, absences and service plans."""
 
-from dataclasses import replace
-
 from fleet.workbook.columns import Column, Kind, Sheet, from_model, reference
 from scheduling.models import Absence, AccessHours, PlanPrice, ServicePlan, Shift, Technician
 
@@ -96,9 +94,8 @@ PLANS = Sheet(
             "price", Kind.MONEY, "Per interval, before tax.", "amount", is_required=True, lowest=0,
             highest=99_999_999, example="89.00",
         ),
-        replace(
-            from_model(PlanPrice, "from_on", "Day the price holds from; blank: starts_on."),
-            name="price_from_on",
+        from_model(
+            PlanPrice, "from_on", "Day the price holds from; blank: starts_on.", name="price_from_on"
         ),
     ),
     key=("code", "price_from_on"),
