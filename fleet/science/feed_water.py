@@ -10,6 +10,7 @@ from fleet.science.series import from_fixed, group_bounds, latest_true_row, time
 from fleet.science.settings import WearSettings
 
 FREE_CHLORINE, CHLORAMINE, HARDNESS = "free_chlorine_mg_l", "chloramine_mg_l", "hardness_mg_l"
+_MAY_BE_NEGATIVE = "temperature_c"
 CARRIED = (FREE_CHLORINE, CHLORAMINE, HARDNESS)
 """What is integrated over use."""
 
@@ -34,7 +35,8 @@ class TestIndex:
 
 
 def _nearest(tests: FeedTests, field: str) -> tuple[Ints, Ints]:
-    known: Flags = np.isfinite(getattr(tests, field))
+    values = getattr(tests, field)
+    known: Flags = np.isfinite(values) & ((values >= 0) | (field == _MAY_BE_NEGATIVE))
     rows = np.where(known, np.arange(len(known)), len(known))
     return latest_true_row(known), np.minimum.accumulate(rows[::-1])[::-1]
 

@@ -127,7 +127,7 @@ def pressure_wear(
     unit = parts.unit_row[row]
     flow = performance.permeate_flow_gpm[usable] + performance.concentrate_flow_gpm[usable]
     flow = np.where(flow > 0, flow, units.design_permeate_gpm[unit] / use.recovery[unit])
-    scale = np.where(parts.clean_drop_flow_gpm[row] > 0, flow / parts.clean_drop_flow_gpm[row], 1.0)
+    scale = flow / positive(parts.clean_drop_flow_gpm[row])
     clean = positive(parts.clean_drop_psi[row] * np.nan_to_num(scale, nan=1.0))
     room = positive(np.log(positive(parts.terminal_drop_psi[row]) / clean))
     share = np.maximum(np.log(drop / clean) / room, 0.0)

@@ -1,12 +1,17 @@
 """What the whole fleet lends a single treatment unit: the season, the week, and use at like sites."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from fleet.science.columns import Floats, Ints, Units, UnitUse
 from fleet.science.season import SeasonClock
 from fleet.science.series import positive_median
+from fleet.science.settings import UseSettings
 
 _MONTHS = 12
+_WELL_METERED = 10
+_MAD = 1.4826
 _WEEKDAYS = 7
 _YEAR_D = 365.25
 _EPOCH_WEEKDAY = 3
@@ -45,6 +50,38 @@ def like_site_use(units: Units, use: UnitUse, group: Ints, weight: float = 4.0) 
     factor = np.append(shrunk, 1.0)[group]
     alone = np.append(plain, np.nan)[group]
     return np.where(np.isfinite(design), design * factor, alone)
+
+
+def fit_use_rules(units: Units, use: UnitUse, rules: UseSettings, least_units: int = 30) -> UseSettings:
+    """
+    Learn from the fleet how much use swings and how far it lies from the design duty.
+
+    Parameters
+    ----------
+    units : Units
+        Treatment units with their design duty.
+    use : UnitUse
+        From ``compute_use`` with ``rules``.
+    rules : UseSettings
+        The rules so far.
+    least_units : int
+        With fewer well-metered units the rules stay as they are. Ours.
+
+    Returns
+    -------
+    UseSettings
+        ``design_spread`` the median of spread over use, ``design_cv`` 1.4826 × the median distance of use
+        over design duty from 1 (the MAD of a normal), of units with 10 readings or more. Each unit's spread
+        was drawn towards the old rule, so the new one goes most of the way; repeated nightly it arrives.
+    """
+    known = (use.readings_used >= _WELL_METERED) & (use.permeate_gal_per_day > 0)
+    known &= units.design_use_gal_per_day > 0
+    if int(known.sum()) < least_units:
+        return rules
+    rate = use.permeate_gal_per_day[known]
+    spread = float(np.median(use.spread_gal_per_sqrt_day[known] / rate))
+    apart = float(np.median(np.abs(rate / units.design_use_gal_per_day[known] - 1)))
+    return replace(rules, design_spread=max(spread, 0.05), design_cv=max(_MAD * apart, 0.05))
 
 
 def fit_season(

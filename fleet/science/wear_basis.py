@@ -73,7 +73,7 @@ def measure_basis(
     recovery = use.recovery[row]
     is_feed = parts.water == Water.FEED
     running = np.where(is_feed, units.design_permeate_gpm[row] / recovery, units.design_permeate_gpm[row])
-    excess = np.where(parts.rated_flow_gpm > 0, running / parts.rated_flow_gpm, 1.0)
+    excess = running / positive(parts.rated_flow_gpm)
     shelved = since - parts.made_on_d - parts.shelf_life_months * DAYS_PER_MONTH
     learned = np.isfinite(parts.learned_life_gal)
     return Basis(
@@ -82,7 +82,7 @@ def measure_basis(
         own_per_feed=np.where(is_feed, 1.0, recovery),
         feed_per_day=use.feed_gal_per_day[row],
         carried=carried_since(history, curves, row, since, now_d),
-        running_gpm=running,
+        running_gpm=positive(running),
         flow_excess=np.fmax(excess, 1.0),
         rated_gal=positive(np.where(learned, parts.learned_life_gal, parts.rated_gal)),
         rated_days=positive(parts.rated_months * DAYS_PER_MONTH),

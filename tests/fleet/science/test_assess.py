@@ -95,6 +95,36 @@ def test_a_shard_with_unknown_numbers_everywhere_is_assessed_without_a_warning()
     assert np.isfinite(found.use.permeate_gal_per_day).all()
 
 
+DATES = {"read_at_d", "sampled_at_d", "flushed_at_d"}
+MEMBRANE_CONSTANTS = {"temperature_k_below_25", "temperature_k_from_25"}
+
+
+def spoil(rng, share, columns, names):
+    """Blank, zero, negate or enlarge a share of the cells of number columns, in place."""
+    for name in sorted(names):
+        if columns[name].dtype == np.float64:
+            bad = rng.random(len(columns[name])) < share
+            columns[name][bad] = rng.choice([np.nan, 0.0, -3.0, 1e9], int(bad.sum()))
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), share=st.floats(0.05, 0.6))
+def test_numbers_missing_or_absurd_anywhere_break_nothing(seed, share):
+    """Cells of every table blanked, zeroed, negated or enlarged at random; life stays a life."""
+    rng = np.random.default_rng(seed)
+    columns = make_shard(8, 12, seed=seed, now_d=NOW_D)
+    gauges = {"sediment_inlet_psi", "sediment_outlet_psi", "chlorine_after_carbon_mg_l"}
+    spoil(rng, share, vars(columns.performance), gauges)
+    for table in (columns.units, columns.parts, columns.tests, columns.flushes):
+        spoil(rng, share, vars(table), vars(table).keys() - DATES - MEMBRANE_CONSTANTS)
+    life = assess_shard(columns, NOW_D).life
+    assert (np.isnan(life.wear) | (life.wear >= 0)).all()
+    dated = np.isfinite(life.early_d)
+    assert (life.early_d[dated] <= life.likely_d[dated]).all()
+    assert (life.likely_d[dated] <= life.late_d[dated]).all()
+    assert (np.isfinite(life.likely_d) <= (life.governing >= 0)).all()
+
+
 def test_findings_have_one_row_per_unit_and_part():
     """And dates in order."""
     found = assess_shard(SHARD, NOW_D)
