@@ -172,7 +172,14 @@ CELERY_TIMEZONE = TIME_ZONE
 CACHES = {
     "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
     if REDIS_URL.startswith(("redis://", "rediss://"))
-    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    # Charts by the hash of their content: on disk, so that processes share them and restarts keep them.
+    "drawings": {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "drawings",
+        "TIMEOUT": None,
+        "OPTIONS": {"MAX_ENTRIES": 5000},
+    },
 }
 
 # --- the trade's settings ---
