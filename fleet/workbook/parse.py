@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from fleet.workbook.cells import BadCell, is_blank, read_cell
-from fleet.workbook.columns import Column, Kind, Sheet
+from fleet.workbook.columns import Column, Sheet
 from fleet.workbook.measures_met import listed, measure_named
 from fleet.workbook.source import COMMENT, RawRow, RawSheet, plain_name
 from shared.errors import RowProblem
@@ -34,6 +34,7 @@ class ParsedSheet:
 
     sheet: Sheet
     headers: list[str]
+    header_row: int = 1
     rows: list[Row] = field(default_factory=list)
     problems: list[RowProblem] = field(default_factory=list)
 
@@ -61,7 +62,7 @@ def shown(raw: object) -> str:
 
 def parse_sheet(sheet: Sheet, raw: RawSheet) -> ParsedSheet:
     """Return a sheet's rows with their values. A bad header refuses every row of the sheet."""
-    parsed = ParsedSheet(sheet, raw.headers)
+    parsed = ParsedSheet(sheet, raw.headers, raw.header_row)
     places = _places(parsed, raw.headers)
     for raw_row in raw.rows:
         row = Row(sheet.name, raw_row.number, {}, raw_row, is_refused=places is None)
@@ -69,6 +70,7 @@ def parse_sheet(sheet: Sheet, raw: RawSheet) -> ParsedSheet:
         if places is not None:
             unread = {place.column.name for place in places if not _read(parsed, row, place)}
             _check_required(parsed, row, unread)
+            _check_strays(parsed, row)
     return parsed
 
 
@@ -108,7 +110,9 @@ def _places(parsed: ParsedSheet, headers: list[str]) -> list[_Place] | None:
 
 
 def _refuse_header(parsed: ParsedSheet, header: str, message: str, remedy: str) -> None:
-    parsed.problems.append(RowProblem(parsed.sheet.name, 1, shown(header), shown(header), message, remedy))
+    parsed.problems.append(
+        RowProblem(parsed.sheet.name, parsed.header_row, shown(header), shown(header), message, remedy)
+    )
 
 
 def _read(parsed: ParsedSheet, row: Row, place: _Place) -> bool:
@@ -139,6 +143,15 @@ def _check_required(parsed: ParsedSheet, row: Row, unread: set[str]) -> None:
         parsed.problems.append(RowProblem(row.sheet, row.number, column.name, "", message, remedy))
 
 
-def kinds_of(sheet: Sheet, kind: Kind) -> list[str]:
-    """Return the names of a sheet's columns of one kind."""
-    return [column.name for column in sheet.columns if column.kind is kind]
+def _check_strays(parsed: ParsedSheet, row: Row) -> None:
+    """Refuse a row with a value under no header: nothing is dropped unsaid."""
+    headers = parsed.headers
+    if len(row.raw.cells) <= len(headers) and all(headers):
+        return
+    for index, cell in enumerate(row.raw.cells):
+        if (index >= len(headers) or not headers[index]) and not is_blank(cell):
+            row.is_refused = True
+            parsed.problems.append(
+                RowProblem(row.sheet, row.number, f"cell {index + 1}", shown(cell),
+                           "This value stands under no header.", "Name the column, or empty the cell.")
+            )  # fmt: skip

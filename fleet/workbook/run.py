@@ -41,6 +41,8 @@ class ImportRun:
     """Sheet → code → row of the table, from the file or the database."""
     refused: dict[str, dict[str, Row]] = field(default_factory=dict)
     """Sheet → code → the file's row that was refused."""
+    sheets: dict[str, ParsedSheet] = field(default_factory=dict)
+    """Every sheet of the file, for writers that look at another one."""
     refused_places: dict[tuple[str, str, str], Row] = field(default_factory=dict)
     """(sheet, treatment unit, position or water) → the file's row that was refused."""
 
@@ -90,7 +92,7 @@ class ImportRun:
         refused = self.refused.setdefault(parsed.sheet.name, {})
         known = self.known.setdefault(parsed.sheet.name, {})
         for row in parsed.rows:
-            code = str(row.get(key) or "") or _raw_code(parsed, row, key)
+            code = _raw_code(parsed, row, key)
             if row.is_refused and code and code not in known:
                 refused[code] = row
 
@@ -98,7 +100,8 @@ class ImportRun:
         """Note refused rows by treatment unit and position (or water), for what depends on them."""
         for row in parsed.rows:
             if row.is_refused:
-                place = (parsed.sheet.name, str(row.get("treatment_unit", "")), str(row.get(column, default)))
+                unit, where = (_raw_code(parsed, row, name) for name in ("treatment_unit", column))
+                place = (parsed.sheet.name, unit, where or default)
                 self.refused_places[place] = row
 
     def moment(self, row: Row, column: str, zone_name: str) -> datetime | None:
@@ -132,7 +135,9 @@ def chunks(items: list) -> Iterable[list]:
 
 
 def _raw_code(parsed: ParsedSheet, row: Row, key: str) -> str:
-    """Return the code of a row whose sheet could not be read, as far as it can be seen."""
+    """Return a code of a row, also of one that could not be read, as far as it can be seen."""
+    if row.get(key) is not None:
+        return str(row.values[key])
     for index, header in enumerate(parsed.headers):
         if header.lower() == key and index < len(row.raw.cells):
             return str(row.raw.cells[index] or "").strip()

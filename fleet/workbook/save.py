@@ -59,6 +59,7 @@ def save_rows(
     seen: dict[Hashable, Row] = {}
     fresh: list[tuple[Row, models.Model]] = []
     changed: list[tuple[Row, models.Model, list[str]]] = []
+    unchanged: list[int] = []
     outcome = Outcome()
     for candidate in candidates:
         row = candidate.row
@@ -81,14 +82,18 @@ def save_rows(
         if differing:
             changed.append((row, found, differing))
         else:
-            counts.unchanged += 1
+            unchanged.append(row.number)
             outcome.saved.append((row, found))
     # Corrections first: what comes out of a place makes room for what goes in.
     corrected = _correct(run, model, changed, key_column)
     _in_batches(run, fresh, key_column, lambda part: model._base_manager.bulk_create([o for _, o in part]))
     added = [(row, obj) for row, obj in fresh if not row.is_refused]
-    counts.added += len(added)
-    counts.changed += len(corrected)
+    # A row may fill several rows of the table; it counts once, as the most that happened to it.
+    rows_added = {row.number for row, _obj in added}
+    rows_changed = {row.number for row, _obj in corrected} - rows_added
+    counts.added += len(rows_added)
+    counts.changed += len(rows_changed)
+    counts.unchanged += len(set(unchanged) - rows_added - rows_changed)
     outcome.added = added
     outcome.corrected_ids = {obj.pk for _row, obj in corrected}
     outcome.saved += added + corrected

@@ -32,6 +32,7 @@ class RawSheet:
     name: str
     headers: list[str]
     rows: list[RawRow]
+    header_row: int = 1
 
 
 Source = Path | str | Mapping[str, Iterable[Mapping[str, object]]]
@@ -75,17 +76,18 @@ def _from_xlsx(path: Path) -> list[RawSheet]:
     try:
         with CalamineWorkbook.from_path(path) as workbook:
             return [
-                _from_table(
-                    plain_name(name), workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
-                )
+                _from_table(plain_name(name), workbook.get_sheet_by_name(name).to_python(False))
                 for name in workbook.sheet_names
                 if plain_name(name) != READ_ME
             ]
-    except CalamineError as error:
-        raise CannotDo(
-            f"{path.name} can't be read as a workbook.",
-            remedy="Save it as Excel workbook (.xlsx), without a password.",
-        ) from error
+    except BaseException as error:
+        # A defect inside the reader arrives as a PanicException, which is no Exception.
+        if isinstance(error, CalamineError) or type(error).__name__ == "PanicException":
+            raise CannotDo(
+                f"{path.name} can't be read as a workbook.",
+                remedy="Save it as Excel workbook (.xlsx), without a password.",
+            ) from error
+        raise
 
 
 def _from_folder(folder: Path) -> list[RawSheet]:
@@ -127,7 +129,8 @@ def _from_table(name: str, table: list[list[object]]) -> RawSheet:
     headers = [_header(cell) for cell in numbered[0][1]]
     while headers and not headers[-1]:
         headers.pop()
-    return RawSheet(name, headers, [RawRow(number, row) for number, row in numbered[1:]])
+    rows = [RawRow(number, row) for number, row in numbered[1:]]
+    return RawSheet(name, headers, rows, numbered[0][0])
 
 
 def _is_comment(row: list[object]) -> bool:

@@ -117,7 +117,7 @@ def write_rest(path: Path, parsed: Sequence[ParsedSheet], problems: Sequence[Row
             put(page.cell(1, place), sheet.headers[i])
         page.cell(1, len(kept) + 1, WHAT_IS_WRONG).font = _BOLD
         page.column_dimensions[get_column_letter(len(kept) + 1)].width = 90
-        header_reasons = by_place.get((sheet.sheet.name, 1), [])
+        header_reasons = by_place.get((sheet.sheet.name, sheet.header_row), [])
         for line, row in enumerate(refused, start=2):
             for place, i in enumerate(kept, start=1):
                 put(page.cell(line, place), row.raw.cells[i] if i < len(row.raw.cells) else None)

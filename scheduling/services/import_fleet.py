@@ -138,6 +138,7 @@ def _parse(run: ImportRun, raw: list[RawSheet]) -> dict[str, ParsedSheet]:
         else:
             parsed[sheet.name] = parse_sheet(sheets[sheet.name], sheet)
             run.problems += parsed[sheet.name].problems
+            run.sheets[sheet.name] = parsed[sheet.name]
             run.counts[sheet.name] = SheetCounts(read=len(parsed[sheet.name].rows))
     return parsed
 

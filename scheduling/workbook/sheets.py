@@ -38,7 +38,8 @@ TECHNICIANS = Sheet(
         ),
         from_model(Technician, "is_active", "Still with you; blank: yes.", example="yes"),
         Column(
-            "weekdays", Kind.WEEKDAYS, f"Days of the usual week: {_WEEKDAYS}", example="Mon Tue Wed Thu Fri"
+            "weekdays", Kind.WEEKDAYS, f"Days of the usual week; the others become free: {_WEEKDAYS}",
+            example="Mon Tue Wed Thu Fri",
         ),
         Column("shift_starts_at", Kind.CLOCK, "When those days begin.", example="08:00"),
         Column("shift_ends_at", Kind.CLOCK, "When they end.", example="16:30"),

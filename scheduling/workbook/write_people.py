@@ -42,7 +42,7 @@ def write_technicians(run: ImportRun, parsed: ParsedSheet) -> None:
         candidates.append(Candidate(row, row.values["code"], values))
     outcome = save_rows(run, parsed, Technician, candidates, dict(known), key_column="code")
     known.update({row.values["code"]: obj for row, obj in outcome.saved})
-    changed = _write_skills(run, outcome.saved) | _write_usual_weeks(outcome.saved)
+    changed = _write_skills(run, outcome.saved) | _write_usual_weeks(run, outcome.saved)
     untouched = {obj.pk for _row, obj in outcome.added} | outcome.corrected_ids
     counts = run.counts[parsed.sheet.name]
     counts.changed += len(changed - untouched)
@@ -89,23 +89,36 @@ def _write_skills(run: ImportRun, saved: list[tuple[Row, Technician]]) -> set[in
     return changed
 
 
-def _write_usual_weeks(saved: list[tuple[Row, Technician]]) -> set[int]:
-    """Bring shifts in line with the usual week; return whose shifts changed."""
+def _write_usual_weeks(run: ImportRun, saved: list[tuple[Row, Technician]]) -> set[int]:
+    """Bring shifts in line with the usual week, but for days in the sheet shifts; return whose changed."""
+    left: dict[str, set[int]] = {}
+    if "shifts" in run.sheets:
+        for row in run.sheets["shifts"].rows:
+            left.setdefault(str(row.get("technician")), set()).update(row.get("weekday", ()))
     changed = set()
     for row, technician in saved:
         if row.get("weekdays") is None:
             continue
-        hours = {
-            "starts_at": row.values["shift_starts_at"], "ends_at": row.values["shift_ends_at"],
-            "lunch_minutes": row.get("lunch_minutes", 30),
-        }  # fmt: skip
-        standing = {shift.weekday: shift for shift in technician.shifts.all()}
-        for weekday in row.values["weekdays"]:
-            shift = standing.get(weekday)
-            if shift is None:
-                Shift.objects.create(technician=technician, weekday=weekday, **hours)
-                changed.add(technician.pk)
+        hours = (row.values["shift_starts_at"], row.values["shift_ends_at"], row.get("lunch_minutes", 30))
+        aside = left.get(technician.code, set())
+        wanted = {weekday: hours for weekday in row.values["weekdays"] if weekday not in aside}
+        standing = {
+            shift.weekday: (shift.starts_at, shift.ends_at, shift.lunch_minutes)
+            for shift in technician.shifts.all()
+            if shift.weekday not in aside
+        }
+        if wanted != standing:
+            _replace_week(technician, wanted, aside)
+            changed.add(technician.pk)
     return changed
+
+
+def _replace_week(technician: Technician, wanted: dict[int, tuple[time, time, int]], aside: set[int]) -> None:
+    technician.shifts.exclude(weekday__in=aside).delete()
+    Shift.objects.bulk_create(
+        Shift(technician=technician, weekday=day, starts_at=begins, ends_at=ends, lunch_minutes=lunch)
+        for day, (begins, ends, lunch) in wanted.items()
+    )
 
 
 def write_shifts(run: ImportRun, parsed: ParsedSheet) -> None:
