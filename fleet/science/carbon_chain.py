@@ -39,8 +39,24 @@ class _Stream:
     chloramine_now: Floats
     free_ahead: Floats
     """Mean free chlorine to expect if carbon is changed when due."""
-    fresh_now: Floats
-    """Free chlorine as it would be were every carbon fresh."""
+
+
+@dataclass(frozen=True)
+class _Chain:
+    """What every stage looks at."""
+
+    parts: Parts
+    basis: Basis
+    installed: Floats
+    """(units, places) day each consumer was put in. [day]"""
+    halvings: Floats
+    hours_per_feed_gal: Floats
+    """Running hours per gallon of feed, one per part. [h/gal]"""
+    membrane: Ints
+    """Row of each unit's first polyamide membrane, -1 for none."""
+    measured_mg_l: Floats
+    rules: WearSettings
+    found: dict[str, Floats]
 
 
 def follow_oxidant(
@@ -93,19 +109,24 @@ def follow_oxidant(
     installed = np.full(stream.free.shape, np.nan)
     installed[unit, place] = parts.installed_at_d[rows]
     ebct = contact_time_min(parts.bed_volume_ft3, basis.running_gpm)
-    halvings = fresh_halvings(ebct, rules)
-    membrane = _first_membrane(parts, len(stream.free_now))
+    chain = _Chain(
+        parts=parts,
+        basis=basis,
+        installed=installed,
+        halvings=fresh_halvings(ebct, rules),
+        hours_per_feed_gal=running_hours_per_feed_gal(basis, permeate_gpm),
+        membrane=_first_membrane(parts, len(stream.free_now)),
+        measured_mg_l=measured_leak_mg_l,
+        rules=rules,
+        found=found,
+    )
     for number in range(int(place.max()) + 1):
         here = rows[place == number]
         is_carbon = np.isin(parts.role[here], _CARBON_CODES)
-        _at_membrane(
-            here[~is_carbon], number, parts, basis, stream, permeate_gpm, measured_leak_mg_l, found, rules
-        )
+        _at_membrane(chain, stream, here[~is_carbon], number)
         carbon = here[is_carbon]
         found["ebct_min"][carbon] = ebct[carbon]
-        _through_carbon(
-            carbon, number, parts, basis, stream, installed, halvings, membrane, permeate_gpm, found, rules
-        )
+        _through_carbon(chain, stream, carbon, number)
     return ChainFindings(**found)
 
 
@@ -133,133 +154,86 @@ def _enter(rows: Ints, unit: Ints, place: Ints, basis: Basis, history: FeedHisto
     some = np.isfinite(free_sum) | np.isfinite(chloramine_sum)
     free[unit, place] = np.where(some, np.nan_to_num(free_sum), np.nan)
     chloramine[unit, place] = np.where(some, np.nan_to_num(chloramine_sum), np.nan)
-    return _Stream(free, chloramine, free_now, chloramine_now, free_now.copy(), free_now.copy())
+    return _Stream(free, chloramine, free_now, chloramine_now, free_now.copy())
 
 
-def _at_membrane(
-    rows: Ints,
-    number: int,
-    parts: Parts,
-    basis: Basis,
-    stream: _Stream,
-    permeate_gpm: Floats,
-    measured: Floats,
-    found: dict[str, Floats],
-    rules: WearSettings,
-) -> None:
-    unit = parts.unit_row[rows]
-    feed_gal = positive(basis.carried.feed_gal[rows])
-    found["oxidant_mg_l"][rows] = stream.free[unit, number] / feed_gal
-    leak = np.where(np.isfinite(measured[unit]), measured[unit], stream.free_now[unit])
-    found["leak_mg_l"][rows] = leak
-    polyamide = parts.membrane_type[rows] == MembraneType.POLYAMIDE
-    hours = running_hours_per_feed_gal(basis, permeate_gpm)[rows]
-    tolerance = _tolerance(parts, rows, rules)
-    exposure = np.where(polyamide, stream.free[unit, number] * hours, np.nan)
-    ahead = np.where(np.isfinite(measured[unit]), measured[unit], stream.free_ahead[unit])
-    found["exposure_wear"][rows] = exposure / tolerance
-    found["exposure_wear_per_day"][rows] = np.where(
-        polyamide, ahead * hours * basis.feed_per_day[rows] / tolerance, np.nan
-    )
+def _at_membrane(chain: _Chain, stream: _Stream, rows: Ints, number: int) -> None:
+    unit = chain.parts.unit_row[rows]
+    measured = chain.measured_mg_l[unit]
+    is_measured = np.isfinite(measured)
+    polyamide = chain.parts.membrane_type[rows] == MembraneType.POLYAMIDE
+    hours = np.where(polyamide, chain.hours_per_feed_gal[rows], np.nan)
+    tolerance = _tolerance(chain, rows)
+    ahead = np.where(is_measured, measured, stream.free_ahead[unit])
+    found = chain.found
+    found["oxidant_mg_l"][rows] = stream.free[unit, number] / positive(chain.basis.carried.feed_gal[rows])
+    found["leak_mg_l"][rows] = np.where(is_measured, measured, stream.free_now[unit])
+    found["exposure_wear"][rows] = stream.free[unit, number] * hours / tolerance
+    found["exposure_wear_per_day"][rows] = ahead * hours * chain.basis.feed_per_day[rows] / tolerance
 
 
-def _tolerance(parts: Parts, rows: Ints, rules: WearSettings) -> Floats:
-    known = parts.oxidant_tolerance_mg_h_l[rows]
-    return np.where(known > 0, known, rules.oxidant_tolerance_mg_h_l)
+def _tolerance(chain: _Chain, rows: Ints) -> Floats:
+    known = chain.parts.oxidant_tolerance_mg_h_l[rows]
+    return np.where(known > 0, known, chain.rules.oxidant_tolerance_mg_h_l)
 
 
-def _through_carbon(
-    rows: Ints,
-    number: int,
-    parts: Parts,
-    basis: Basis,
-    stream: _Stream,
-    installed: Floats,
-    halvings: Floats,
-    membrane: Ints,
-    permeate_gpm: Floats,
-    found: dict[str, Floats],
-    rules: WearSettings,
-) -> None:
+def _through_carbon(chain: _Chain, stream: _Stream, rows: Ints, number: int) -> None:
+    parts, basis, found = chain.parts, chain.basis, chain.found
     unit = parts.unit_row[rows]
     factor = np.nan_to_num(parts.chloramine_factor[rows], nan=1.0)
     own = basis.own_per_feed[rows]
     rated_dose = positive(basis.rated_gal[rows] * parts.rating_chlorine_mg_l[rows]) / basis.flow_excess[rows]
     dose = stream.free[unit, number] + factor * stream.chloramine[unit, number]
     dose_now = stream.free_now[unit] + factor * stream.chloramine_now[unit]
-    per_day = dose_now * basis.feed_per_day[rows] * own / rated_dose
     found["dose_wear"][rows] = dose * own / rated_dose
-    found["dose_wear_per_day"][rows] = per_day
+    found["dose_wear_per_day"][rows] = dose_now * basis.feed_per_day[rows] * own / rated_dose
     found["oxidant_mg_l"][rows] = dose / positive(basis.carried.feed_gal[rows])
-    wear = np.where(
-        np.isfinite(rated_dose), dose * own / rated_dose, basis.seen_gal[rows] / basis.rated_gal[rows]
-    )
-    wear = np.nan_to_num(wear)
-    per_day = np.where(
-        np.isfinite(per_day), per_day, np.nan_to_num(basis.gal_per_day[rows] / basis.rated_gal[rows])
-    )
-    n = halvings[rows]
-    _note_life_lost(rows, wear, per_day, n, unit, parts, basis, stream, membrane, permeate_gpm, found, rules)
-    _leak_sums(unit, number, factor, dose, wear, n, stream, installed, rules)
-    share = leak_share(wear, n)
-    cycle = mean_leak(np.zeros_like(wear), np.ones_like(wear), n)
+    wear = _known(found["dose_wear"][rows], basis.seen_gal[rows] / basis.rated_gal[rows])
+    per_day = _known(found["dose_wear_per_day"][rows], basis.gal_per_day[rows] / basis.rated_gal[rows])
+    halvings = chain.halvings[rows]
+    _note_life_lost(chain, stream, rows, wear, per_day)
+    _leak_sums(chain, stream, rows, number, wear, factor)
+    share = leak_share(wear, halvings)
+    cycle = mean_leak(np.zeros_like(wear), np.ones_like(wear), halvings)
     stream.free_ahead[unit] *= np.maximum(share, cycle)
-    stream.fresh_now[unit] *= leak_share(np.zeros_like(wear), n)
     stream.free_now[unit] *= share
     stream.chloramine_now[unit] *= share
 
 
-def _leak_sums(
-    unit: Ints,
-    number: int,
-    factor: Floats,
-    dose: Floats,
-    wear: Floats,
-    halvings: Floats,
-    stream: _Stream,
-    installed: Floats,
-    rules: WearSettings,
-) -> None:
+def _known(first: Floats, second: Floats) -> Floats:
+    """The first where known, else the second, else 0."""
+    return np.nan_to_num(np.where(np.isfinite(first), first, second))
+
+
+def _leak_sums(chain: _Chain, stream: _Stream, rows: Ints, number: int, wear: Floats, factor: Floats) -> None:
     """Turn the sums before this carbon into the sums behind it, for every place's own time."""
+    unit = chain.parts.unit_row[rows]
     free, chloramine = stream.free[unit], stream.chloramine[unit]
-    own_since = installed[unit, number][:, None]
-    later = installed[unit] >= own_since
+    later = chain.installed[unit] >= chain.installed[unit, number][:, None]
     sums = free + factor[:, None] * chloramine
-    share = np.where(dose[:, None] > 0, sums / np.where(dose[:, None] > 0, dose[:, None], 1.0), 1.0)
+    dose = sums[:, number][:, None]
+    share = np.where(dose > 0, sums / np.where(dose > 0, dose, 1.0), 1.0)
     share = np.clip(np.nan_to_num(share, nan=1.0), 0.0, 1.0)
-    n, now = halvings[:, None], wear[:, None]
+    n, now = chain.halvings[rows][:, None], wear[:, None]
     since = mean_leak(now * (1 - share), np.broadcast_to(now, share.shape), n)
     whole = mean_leak(np.zeros_like(now), now, n)
-    end = np.full_like(now, rules.earlier_carbon_end_wear)
-    earlier = mean_leak(np.zeros_like(now), end, n)
+    earlier = mean_leak(np.zeros_like(now), np.full_like(now, chain.rules.earlier_carbon_end_wear), n)
     for before in (free, chloramine):
         mine = before[:, number][:, None]
-        behind = np.where(later, before * since, mine * whole + np.maximum(before - mine, 0.0) * earlier)
-        before[:] = behind
+        former = mine * whole + np.maximum(before - mine, 0.0) * earlier
+        before[:] = np.where(later, before * since, former)
     stream.free[unit], stream.chloramine[unit] = free, chloramine
 
 
-def _note_life_lost(
-    rows: Ints,
-    wear: Floats,
-    per_day: Floats,
-    halvings: Floats,
-    unit: Ints,
-    parts: Parts,
-    basis: Basis,
-    stream: _Stream,
-    membrane: Ints,
-    permeate_gpm: Floats,
-    found: dict[str, Floats],
-    rules: WearSettings,
-) -> None:
-    ahead: Flags = (membrane[unit] >= 0) & (membrane[unit] > rows)
+def _note_life_lost(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, per_day: Floats) -> None:
+    unit = chain.parts.unit_row[rows]
+    ahead: Flags = (chain.membrane[unit] >= 0) & (chain.membrane[unit] > rows)
     rows, unit = rows[ahead], unit[ahead]
-    hours = running_hours_per_feed_gal(basis, permeate_gpm)[rows] * basis.feed_per_day[rows]
-    found["life_lost_per_week"][rows] = membrane_life_lost(
+    hours = chain.hours_per_feed_gal[rows] * chain.basis.feed_per_day[rows]
+    chain.found["life_lost_per_week"][rows] = membrane_life_lost(
         wear[ahead],
         per_day[ahead],
-        halvings[ahead],
+        chain.halvings[rows],
         stream.free_now[unit] * hours,
-        _tolerance(parts, membrane[unit], rules),
+        _tolerance(chain, chain.membrane[unit]),
     )

@@ -1,5 +1,7 @@
 """The seven limits of a part's life, each an integral over its time in place, and the dates they give."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from fleet.science.carbon_chain import ChainFindings, follow_oxidant
@@ -33,6 +35,19 @@ _DRIVEN = [
     Limit.PRESSURE_DROP,
 ]
 """Limits that grow with use; their dates share one distribution."""
+
+
+@dataclass(frozen=True)
+class _Limits:
+    """Wear and its growth by limit, (parts, 7), and what dates need beyond."""
+
+    wear: Floats
+    per_day: Floats
+    hardness_d: Floats
+    """Day on which the calendar half of the hardness load is reached."""
+    hardness_use_days: Floats
+    """Days of average use its other half has left."""
+    ended_d: Floats
 
 
 def assess_life(
@@ -103,15 +118,14 @@ def assess_life(
     wear[:, Limit.CHLORINE_DOSE], per_day[:, Limit.CHLORINE_DOSE] = chain.dose_wear, chain.dose_wear_per_day
     wear[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear
     per_day[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear_per_day
-    by_date, by_use_days = _hardness(wear, per_day, units, history, parts, basis, now_d, rules)
+    hardness_d, hardness_use_days = _hardness(wear, per_day, units, history, parts, basis, now_d, rules)
     drop, per_gal = pressure_wear(units, use, curves, parts, basis, performance, now_d)
     wear[:, Limit.PRESSURE_DROP], per_day[:, Limit.PRESSURE_DROP] = drop, per_gal * basis.gal_per_day
     wear[:, Limit.MEASURED_END], ended_d = measured_end(parts, performance, flushes, count, now_d, rules)
     unknown = ~np.isfinite(parts.installed_at_d)
     wear[unknown], per_day[unknown] = np.nan, np.nan
-    return _part_life(
-        wear, per_day, by_date, by_use_days, ended_d, use, parts, basis, chain, now_d, rules, season
-    )
+    limits = _Limits(wear, per_day, hardness_d, hardness_use_days, ended_d)
+    return _part_life(limits, use, parts, basis, chain, now_d, rules, season)
 
 
 def _volume_and_calendar(wear: Floats, per_day: Floats, basis: Basis) -> None:
@@ -168,11 +182,7 @@ def _after_softening(wear: Floats, soft: Ints, parts: Parts, units: int, rules: 
 
 
 def _part_life(
-    wear: Floats,
-    per_day: Floats,
-    hardness_d: Floats,
-    hardness_use_days: Floats,
-    ended_d: Floats,
+    limits: _Limits,
     use: UnitUse,
     parts: Parts,
     basis: Basis,
@@ -181,16 +191,17 @@ def _part_life(
     rules: WearSettings,
     season: SeasonClock,
 ) -> PartLife:
+    wear, per_day, hardness_d = limits.wear, limits.per_day, limits.hardness_d
     latest = now_d + rules.horizon_days
     worked_now = season.worked_days(np.full(len(wear), now_d))
     days_left = (1 - wear) / positive(per_day)
-    days_left[:, Limit.HARDNESS_LOAD] = hardness_use_days
+    days_left[:, Limit.HARDNESS_LOAD] = limits.hardness_use_days
     due = np.full(wear.shape, np.nan)
     for limit in _DRIVEN:
         due[:, limit] = season.day_of(worked_now + days_left[:, limit])
     due[:, Limit.HARDNESS_LOAD] = np.fmin(due[:, Limit.HARDNESS_LOAD], hardness_d)
     due[:, Limit.CALENDAR] = now_d + days_left[:, Limit.CALENDAR]
-    due[:, Limit.MEASURED_END] = np.where(wear[:, Limit.MEASURED_END] >= 1, ended_d, np.nan)
+    due[:, Limit.MEASURED_END] = np.where(wear[:, Limit.MEASURED_END] >= 1, limits.ended_d, np.nan)
     due = np.maximum(np.minimum(due, latest), parts.installed_at_d[:, None])
     since, driven = _driven(use, parts, days_left, worked_now, now_d, season)
     cap = np.fmin(np.fmin(due[:, Limit.CALENDAR], hardness_d), due[:, Limit.MEASURED_END])
