@@ -15,6 +15,8 @@ from scheduling.demo.water import daily_use, feed_temperature_c, free_chlorine_m
 READING_DAYS = 427
 """Fourteen months of readings."""
 _EPOCH = date(1970, 1, 1)
+_BACKWARD_TROUBLES = {"meter swapped, not said", "litres for gallons", "slip of the pen"}
+"""Here the register really showed less than before; the office said so in the sheet."""
 
 
 @dataclass
@@ -168,6 +170,7 @@ def _meter(rng, unit, use, first, rows):
                 "treatment_unit": unit.serial, "water": "permeate", "meter": name,
                 "read_at": f"{read_on} {8 + int(rng.integers(0, 9)):02d}:15",
                 "total": round(value, 1),
+                "accept": "yes" if unit.trouble in _BACKWARD_TROUBLES else None,
             }
         )  # fmt: skip
         day += int(rng.integers(6, 9))
