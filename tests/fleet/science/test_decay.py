@@ -188,6 +188,56 @@ def test_pressure_drop_alone_is_an_alarm_only_when_it_has_grown_by_half():
     assert risen(34).pattern[0] == Pattern.FOULING
 
 
+def test_a_rise_within_the_gauges_is_no_rise():
+    """From 2 psi to 3.5 is three quarters more, and no more than two gauges of 0.7 psi make of nothing."""
+    pressures = 150 - np.array([2.0] * 8 + [3.5] * 4)
+    judged, _ = judge(gauges([1.0] * 12, 25, concentrate_pressure_psi=pressures))
+    assert judged.drop_change[0] > 0.5
+    assert not judged.is_alarm[0]
+
+
+def test_a_baseline_is_not_judged_by_itself():
+    """Six points, the last two far lower: all baseline, nothing to compare them with yet."""
+    judged, _ = judge(gauges([1, 1, 1, 1, 0.5, 0.5], 25))
+    assert judged.readings_used[0] == 6
+    assert not judged.is_alarm[0]
+
+
+def test_a_sound_membrane_is_seldom_given_a_date():
+    """The forecast asks for a fall at 5 %, one-sided; neighbouring noise adds a little."""
+    judged, _ = assess_performance(*simulate(Pattern.NONE, 400, seed=21))
+    assert np.isfinite(judged.flow_slope_per_day).all()
+    assert np.isfinite(judged.crosses_limit_d).mean() < 0.09
+
+
+def test_the_worked_chain_comes_out_of_the_whole_program():
+    """The chain of test_normalise, read as gauges: 0.66 gpm on cold, weak, salty days is 1.03 gpm."""
+    days, today = 8, 1
+    then_now = [days, today]
+    flow = np.repeat([1.0, 0.66], then_now)
+    readings = gauges(
+        flow,
+        np.repeat([25.0, 15.0], then_now),
+        feed_pressure_psi=np.repeat([150.0, 145], then_now),
+        concentrate_pressure_psi=np.repeat([140.0, 133], then_now),
+        permeate_pressure_psi=np.repeat([0.0, 5], then_now),
+        feed_conductivity_us_cm=np.repeat([500.0, 620], then_now) / 0.64,
+        permeate_conductivity_us_cm=np.repeat([10.0, 13], then_now) / 0.64,
+        concentrate_flow_gpm=flow * np.repeat([1, 1 / 0.48 - 1], then_now),
+    )
+    _, series = judge(readings)
+    np.testing.assert_allclose(series.normalised_flow_gpm, np.repeat([1, 1.0299], then_now), atol=1e-4)
+    assert not series.is_simple_form.any()
+
+
+def test_full_readings_against_a_baseline_without_pressure_are_the_simple_form():
+    """There is no standard driving pressure to bring them to."""
+    pressure = np.array([np.nan] * 8 + [150.0] * 4)
+    _, series = judge(gauges([1.0] * 12, 25, feed_pressure_psi=pressure))
+    assert series.is_simple_form.all()
+    np.testing.assert_allclose(series.normalised_flow_gpm, 1)
+
+
 def test_dates_of_ten_percent_over_ninety_days_are_unbiased_once_charted():
     """500 noisy units at 9 % loss after ten level weeks: about half are charted by then, and the median error
     of their date is under two weeks."""
