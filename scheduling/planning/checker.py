@@ -131,7 +131,7 @@ class _Day:
             entry = 0 if stays else walk_in_s
             if stop.start_s - stop.arrive_s - self._lunch_within(stop.arrive_s, stop.start_s) < entry:
                 yield Rule.WALK_IN, "starts work before walking in", stop.job_id
-            if stop.leave_s - stop.start_s != job.service_s:
+            if stop.leave_s - stop.start_s - self._lunch_within(stop.start_s, stop.leave_s) != job.service_s:
                 yield (
                     Rule.SERVICE,
                     f"{stop.leave_s - stop.start_s} s for {job.service_s} s of work",
@@ -160,7 +160,7 @@ class _Day:
             yield Rule.LUNCH, "lunch is too short", None
         if not self.route.start_s <= lunch[0] <= lunch[1] <= self.route.end_s:
             yield Rule.LUNCH, "lunch lies outside the day", None
-        if any(stop.start_s < lunch[1] and lunch[0] < stop.leave_s for stop in stops):
+        if any(self._works_through(stop, lunch) for stop in stops):
             yield Rule.LUNCH, "works through lunch", None
         usual = (
             settings.lunch_latest_s >= self.shift.start_s
@@ -168,6 +168,13 @@ class _Day:
         )
         if usual and not settings.lunch_earliest_s <= lunch[0] <= settings.lunch_latest_s:
             yield Rule.LUNCH, "lunch starts outside its hours", None
+
+    def _works_through(self, stop: Stop, lunch: tuple[int, int]) -> bool:
+        """Whether lunch and this work overlap, other than lunch inside long work."""
+        apart = lunch[1] <= stop.start_s or stop.leave_s <= lunch[0]
+        inside = stop.start_s <= lunch[0] and lunch[1] <= stop.leave_s
+        long = self.jobs[stop.job_id].service_s >= self.problem.settings.lunch_inside_work_from_s
+        return not apart and not (inside and long)
 
     def _order(self, stop: Stop, job: Job) -> _Broken:
         if self.route.day < job.first_day:

@@ -124,7 +124,7 @@ def _left(order: Job, reason: Reason, text: str, remedy: str) -> Unplaced:
 
 
 def _without_pin(tables: Tables, job: int) -> Tables:
-    """Return tables where this order's pin and partner are set aside, for reasons that must hold without it."""
+    """Return tables where this order's pin and partner are set aside, for reasons that hold without them."""
     order = tables.jobs[job]
     if order.pin is None and job not in tables.owed_by:
         return tables

@@ -26,6 +26,12 @@ try:
 except ImportError:  # no wheel of the solver for this platform
     SOLVER = False
 
+STARTS = ((1100, 1), (1300, 3), (900, 1))
+"""Allowance per order [s] and rounds of gathering for the first day plans; the best of them goes on."""
+SEVERAL_STARTS_FROM_S = 20
+SIMPLE_TOO_UP_TO_JOBS = 250
+"""Up to this many orders plain insertion takes a moment and is tried as a start too."""
+
 OnProgress = Callable[[float, str], None]
 ShouldStop = Callable[[], bool]
 
@@ -73,24 +79,46 @@ def plan_week(
     tables = build_tables(problem)
     seconds -= time_for_reasons(tables, seconds)
     progress(0.02, "sharing the orders among the days")
-    day_plan = plan_days(tables)
     if use_solver and SOLVER:
-        search = Search(
-            tables, seed, began + seconds, seconds, max_iterations, stop, progress, _pinned_first(tables)
-        )
-        first_routes(search, day_plan, min(0.25 * seconds, 4.0 if len(tables.jobs) <= 600 else 8.0))
-        search.offer(polish(tables, search.plan))
+        ends_at = began + seconds
+        search = _first_plan(tables, STARTS[0], seed, ends_at, seconds, max_iterations, stop, progress)
         if on_plan is not None:
             on_plan(finish(tables, search.plan, seed=seed, explained=False))
+        if max_iterations is None and seconds >= SEVERAL_STARTS_FROM_S and len(problem.days) > 1:
+            for start in STARTS[1:]:
+                other = _first_plan(tables, start, seed, ends_at, seconds, None, stop, progress)
+                search = min(search, other, key=lambda one: one.cost_s)
         improve(search)
         plan, versions = search.plan, solver_versions()
     else:
-        plan, versions = simple_plan(tables, day_plan, stop), {}
+        plan, versions = simple_plan(tables, plan_days(tables), stop), {}
     progress(0.95, "finding the reasons")
     plan = polish(tables, plan)
     proposal = finish(tables, plan, seed=seed, versions=versions)
     progress(1.0, "planned")
     return proposal
+
+
+def _first_plan(
+    tables: Tables,
+    start: tuple[int, int],
+    seed: int,
+    ends_at: float,
+    seconds: float,
+    max_iterations: int | None,
+    stop: ShouldStop,
+    progress: OnProgress,
+) -> Search:
+    """Return a search holding a usable plan: orders shared among the days, then routes day by day."""
+    allowance_s, rounds = start
+    pinned = _pinned_first(tables)
+    search = Search(tables, seed, ends_at, seconds, max_iterations, stop, progress, pinned)
+    usual_s = 3.5 if len(tables.jobs) <= 600 else 8.0
+    first_routes(search, plan_days(tables, allowance_s, rounds), min(0.25 * seconds, usual_s))
+    search.offer(polish(tables, search.plan))
+    if len(tables.jobs) <= SIMPLE_TOO_UP_TO_JOBS:
+        search.offer(polish(tables, simple_plan(tables, plan_days(tables), stop)))
+    return search
 
 
 def time_for_reasons(tables: Tables, seconds: float) -> float:

@@ -185,6 +185,8 @@ class PlanSettings:
     """Price of sending somebody else than the one preferred, or than whoever made the first of two visits."""
     lunch_earliest_s: int = 11 * 3600 + 900
     lunch_latest_s: int = 13 * 3600 + 1800
+    lunch_inside_work_from_s: int = 2 * 3600
+    """Work at least this long may be interrupted for lunch on the spot, if the site stays open."""
     all_orders_required: bool = False
     """For exercises where an order left out makes the plan worthless."""
 

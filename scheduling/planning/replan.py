@@ -91,7 +91,7 @@ def _few_moves(loose: Tables, plan: Assignment, late: Callable[[], bool] | None)
     """Let a few due visits change places where each saves a quarter of an hour at least; promises never."""
     due = sum(loose.due_inside[job] for sequence in plan.values() for job in sequence)
     moved = dict(plan)
-    rules = SwapRules(price_per_move_s=MOVE_MUST_SAVE_S, most_moves=round(MOST_MOVED * due))
+    rules = SwapRules(price_per_move_s=MOVE_MUST_SAVE_S, most_moves=int(MOST_MOVED * due))
     rescue(loose, moved, rules, late)
     return mend(loose, moved)
 

@@ -42,11 +42,11 @@ def rescue(
     Returns
     -------
     int
-        How many due visits changed places.
+        How many due visits changed places, at most.
     """
     moves = 0
     for job in _in_trouble(tables, plan):
-        if moves >= rules.most_moves or (should_stop is not None and should_stop()):
+        if moves + 2 > rules.most_moves or (should_stop is not None and should_stop()):
             break
         swap = best_swap(tables, plan, job, rules)
         if swap is None:
@@ -56,7 +56,7 @@ def rescue(
         insert(plan, job, swap.place)
         if swap.refuge is not None:
             insert(plan, swap.victim, swap.refuge)
-        moves += tables.due_inside[swap.victim]
+        moves += 1 + tables.due_inside[swap.victim]
     return moves
 
 

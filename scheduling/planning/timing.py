@@ -64,8 +64,10 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
             hungry += tables.visit_s
             fed += tables.visit_s
         windows, service = tables.windows[job][slot.day], tables.service_s[job]
-        hungry = first_start(windows, hungry) + service
-        fed = first_start(windows, fed) + service
+        begin = first_start(windows, hungry)
+        hungry, fed = begin + service, first_start(windows, fed) + service
+        if lunch_s and lunch_inside(tables, slot, job, begin) is not None:
+            fed = min(fed, hungry + lunch_s)
         if hungry >= NEVER and fed >= NEVER:
             return NEVER
         row, first = here, False
@@ -81,11 +83,26 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
     return end if end <= slot.hard_end_s else NEVER
 
 
+def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | None:
+    """Return when lunch interrupts long work begun at ``begin_s``, or None when the hours don't allow it."""
+    service = tables.service_s[job]
+    if service < tables.problem.settings.lunch_inside_work_from_s or begin_s >= NEVER:
+        return None
+    start = max(begin_s, slot.lunch_earliest_s)
+    if start > min(slot.lunch_latest_s, begin_s + service):
+        return None
+    stays_open = any(
+        earliest <= begin_s and begin_s + slot.lunch_s <= latest
+        for earliest, latest in tables.windows[job][slot.day]
+    )
+    return start if stays_open else None
+
+
 def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> TimedRoute | None:
     """Return the day with times and lunch placed where the day ends earliest; None when it doesn't work."""
     if day_end(tables, slot, sequence) >= NEVER:
         return None
-    places: list[int | None] = [None] if not slot.lunch_s else list(range(2 * len(sequence) + 2))
+    places: list[int | None] = [None] if not slot.lunch_s else list(range(3 * len(sequence) + 2))
     tries = [route for place in places if (route := _walk(tables, slot, sequence, place)) is not None]
     if not tries:
         return None
@@ -93,7 +110,10 @@ def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> TimedRoute | None:
 
 
 def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None) -> TimedRoute | None:
-    """Walk the day with lunch at a fixed place: 2k before the k-th drive, 2k + 1 on arrival there."""
+    """
+    Walk the day with lunch at a fixed place: 2k before the k-th drive, 2k + 1 on arrival there, and from
+    2n + 2 on inside the work of the first, second... of n stops.
+    """
     now, row, drive_total, visits = slot.start_s, slot.start_row, 0, 0
     lunch: tuple[int, int] | None = None
     stops: list[TimedStop] = []
@@ -120,6 +140,12 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         if start >= NEVER:
             return None
         now = start + tables.service_s[job]
+        if lunch_at == 2 * len(sequence) + 2 + leg:
+            pause = lunch_inside(tables, slot, job, start)
+            if pause is None:
+                return None
+            lunch = (pause, pause + slot.lunch_s)
+            now += slot.lunch_s
         stops.append(TimedStop(job, arrive, start, now, drive, not moves))
         row = here
     if now > slot.hard_end_s:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from scheduling.planning.day_plan import DayPlan
 from scheduling.planning.mend import mend
 from scheduling.planning.prices import placed_slots, plan_cost_s
+from scheduling.planning.rescue import rescue
 from scheduling.planning.routing import Effort, improve_days
 from scheduling.planning.tables import Assignment, Tables
 
@@ -64,6 +65,12 @@ class Search:
             return False
         return self.offer(mend(self.tables, {**self.plan, **found}))
 
+    def rescue(self) -> None:
+        """Get late work in on time by swaps, where that is cheaper."""
+        swapped = dict(self.plan)
+        rescue(self.tables, swapped, should_stop=self.should_stop)
+        self.offer(mend(self.tables, swapped))
+
     def window(self, slots: list[int], seconds: float) -> bool:
         """Re-plan slots with their own orders and every order not placed."""
         where, chosen = placed_slots(self.plan), set(slots)
@@ -100,26 +107,26 @@ def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
 
 
 def improve(search: Search) -> None:
-    """Sweep over windows until the time is over; with an iteration limit, one sweep."""
+    """Re-plan window after window until the time is over; with an iteration limit, a fixed number of them."""
     tables = search.tables
     if len(tables.jobs) <= WHOLE_UP_TO_JOBS or len({slot.day for slot in tables.slots}) == 1:
         _whole(search)
         return
-    window_s = max(1.0, min(3.0, search.seconds / 20))
-    sweep = 0
+    rng = np.random.default_rng(search.seed)
+    shapes = [Yield(shape) for shape in SHAPES]
     while not search.over:
-        gained = False
-        for slots in _windows(tables, sweep):
-            if search.over:
-                break
-            gained = search.window(slots, window_s) or gained
-            _report(search)
-        sweep += 1
-        if search.max_iterations is not None:
+        turn = shapes[search.solves % len(shapes)]
+        if search.max_iterations is None and rng.random() > EXPLORE:
+            turn = max(shapes, key=lambda one: one.per_second)
+        slots = turn.shape.slots(tables, rng)
+        began, before = time.perf_counter(), search.cost_s
+        search.window(slots, turn.shape.seconds * (0.6 + 0.8 * rng.random()))
+        turn.learn(before - search.cost_s, time.perf_counter() - began)
+        if search.solves % RESCUE_EVERY == 0:
+            search.rescue()
+        _report(search)
+        if search.max_iterations is not None and search.solves >= FIXED_WINDOWS + len(tables.days):
             return
-        if not gained:
-            window_s *= 1.5
-    search.on_progress(0.95, "search finished")
 
 
 def _whole(search: Search) -> None:
@@ -139,28 +146,63 @@ def _report(search: Search) -> None:
     search.on_progress(min(0.95, max(0.25, used)), f"price {hours:.1f} h, improving")
 
 
-def _windows(tables: Tables, sweep: int) -> Iterator[list[int]]:
-    """Yield two or three neighbouring days with everybody, then neighbouring people with every day."""
+RESCUE_EVERY = 5
+EXPLORE = 0.25
+"""Share of windows drawn in turn, whatever they brought before."""
+FIXED_WINDOWS = 6
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A kind of window: so many days near each other, with everybody or with some neighbours."""
+
+    days: int
+    people: int
+    seconds: float
+
+    def slots(self, tables: Tables, rng: np.random.Generator) -> list[int]:
+        """Draw one window of this shape."""
+        days, people = _near_days(tables, self.days, rng), _near_people(tables, self.people, rng)
+        return [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
+
+
+SHAPES = (
+    Shape(3, 99, 2.5),
+    Shape(2, 99, 2.0),
+    Shape(1, 99, 1.0),
+    Shape(5, 4, 2.0),
+    Shape(5, 2, 1.0),
+    Shape(3, 5, 1.5),
+)
+
+
+@dataclass
+class Yield:
+    """What a shape has brought lately. Starts hopeful, so that each is tried."""
+
+    shape: Shape
+    per_second: float = 1e9
+
+    def learn(self, gain_s: int, seconds: float) -> None:
+        rate = gain_s / max(0.01, seconds)
+        self.per_second = rate if self.per_second >= 1e9 else 0.5 * self.per_second + 0.5 * rate
+
+
+def _near_days(tables: Tables, count: int, rng: np.random.Generator) -> set[int]:
+    """Draw days, the first anywhere, the others mostly close to it."""
     days = sorted({slot.day for slot in tables.slots})
-    width = 3 if sweep % 2 == 0 else 2
-    for start in range(0, max(1, len(days) - width + 1), 1 if len(days) <= 6 else 2):
-        chosen = set(days[start : start + width])
-        yield [slot.number for slot in tables.slots if slot.day in chosen]
-    for group in _neighbours(tables, sweep):
-        yield [slot.number for slot in tables.slots if slot.technician in group]
+    lead = days[int(rng.integers(len(days)))]
+    order = sorted(days, key=lambda day: abs(day - lead) + 2 * rng.random())
+    return set(order[:count])
 
 
-def _neighbours(tables: Tables, sweep: int) -> Iterator[set[int]]:
-    """Yield groups of technicians whose days start near each other."""
+def _near_people(tables: Tables, count: int, rng: np.random.Generator) -> set[int]:
+    """Draw technicians whose days start near each other."""
     start_of = {slot.technician: slot.start_row for slot in tables.slots}
     people = sorted(start_of)
-    size = max(2, min(4, len(people) // 3 + 1))
+    if count >= len(people):
+        return set(people)
+    lead = people[int(rng.integers(len(people)))]
     drive = tables.problem.travel.drive_s
-    for lead in people[sweep % 2 :: 2]:
-        near = sorted(people, key=lambda one: (int(drive[start_of[lead], start_of[one]]), one))
-        yield set(near[:size])
-
-
-def random_order(items: list[list[int]], seed: int) -> list[list[int]]:
-    order = np.random.default_rng(seed).permutation(len(items))
-    return [items[index] for index in order.tolist()]
+    near = sorted(people, key=lambda one: float(drive[start_of[lead], start_of[one]]) * (0.5 + rng.random()))
+    return {lead, *near[:count]} if lead not in near[:count] else set(near[:count])

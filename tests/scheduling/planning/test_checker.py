@@ -80,19 +80,45 @@ def with_job(problem, job_id, **changes):
         (Rule.LUNCH, lambda p, q: (p, with_route(q, lunch=(9 * HOUR, 9 * HOUR + 1800)))),
         (Rule.LUNCH, lambda p, q: (p, with_route(q, end_s=11 * HOUR))),
         (Rule.WINDOW, lambda p, q: (with_job(p, "one", first_day=TUESDAY), q)),
-        (Rule.LATENESS, lambda p, q: (with_job(p, "one", first_day=MONDAY - timedelta(9), last_day=MONDAY - timedelta(2)), q)),
-        (Rule.ACCESS, lambda p, q: (with_job(p, "two", access=AccessHours(otherwise=((9 * HOUR + 700, 15 * HOUR),))), q)),
+        (
+            Rule.LATENESS,
+            lambda p, q: (
+                with_job(p, "one", first_day=MONDAY - timedelta(9), last_day=MONDAY - timedelta(2)),
+                q,
+            ),
+        ),
+        (
+            Rule.ACCESS,
+            lambda p, q: (
+                with_job(p, "two", access=AccessHours(otherwise=((9 * HOUR + 700, 15 * HOUR),))),
+                q,
+            ),
+        ),
         (Rule.ACCESS, lambda p, q: (with_job(p, "two", access=AccessHours(by_date={MONDAY: ()})), q)),
         (Rule.SKILL, lambda p, q: (with_job(p, "one", skills=frozenset({"b"})), q)),
         (Rule.PARTS, lambda p, q: (with_job(p, "two", parts={"membrane": 1}), q)),
-        (Rule.VAN_SPACE, lambda p, q: (replace(with_job(p, "one", van_space=3), technicians=(replace(p.technicians[0], van_space=2),)), q)),
+        (
+            Rule.VAN_SPACE,
+            lambda p, q: (
+                replace(
+                    with_job(p, "one", van_space=3), technicians=(replace(p.technicians[0], van_space=2),)
+                ),
+                q,
+            ),
+        ),
         (Rule.LINK, lambda p, q: (with_job(p, "two", after=Link("one")), q)),
         (Rule.PIN, lambda p, q: (with_job(p, "one", pin=Pin(PinLevel.DAY, TUESDAY)), q)),
-        (Rule.PIN, lambda p, q: (with_job(p, "one", pin=Pin(PinLevel.PROMISED, MONDAY, "ann", 9 * HOUR, 10 * HOUR)), q)),
+        (
+            Rule.PIN,
+            lambda p, q: (
+                with_job(p, "one", pin=Pin(PinLevel.PROMISED, MONDAY, "ann", 9 * HOUR, 10 * HOUR)),
+                q,
+            ),
+        ),
         (Rule.PIN, lambda p, q: (with_job(p, "one", pin=Pin(PinLevel.TECHNICIAN_DAY, MONDAY, "bob")), q)),
         (Rule.EACH_ONCE, lambda p, q: (replace(p, jobs=(*p.jobs, order("three", NEAR))), q)),
     ],
-)  # fmt: skip
+)
 def test_each_fault_is_caught_by_its_rule(rule, spoil):
     assert rule in broken_rules(*spoil(*good()))
 
@@ -101,6 +127,17 @@ def test_work_through_lunch_is_caught():
     problem, proposal = good()
     spoilt = with_stop(proposal, 1, start_s=11 * HOUR + 1000, leave_s=11 * HOUR + 2800)
     assert Rule.LUNCH in broken_rules(problem, spoilt)
+
+
+def test_long_work_may_pause_for_lunch_and_short_work_may_not():
+    for minutes, fault in ((330, False), (100, True)):
+        problem = week([person()], [order("x", NEAR, minutes=minutes)], days=(MONDAY,))
+        start, lunch = 11 * HOUR, (11 * HOUR + 900, 11 * HOUR + 2700)
+        leave = start + (minutes + 30) * 60
+        stop = Stop("x", "near", start - 480, start, leave, 600, 10_000)
+        long_day = replace(problem, shifts=(Shift("ann", MONDAY, 8 * HOUR, 19 * HOUR),))
+        route = Route("ann", MONDAY, "depot", "depot", 8 * HOUR, leave + 600, 1200, 20_000, (stop,), lunch)
+        assert (Rule.LUNCH in broken_rules(long_day, Proposal(("x",), (route,), ()))) == fault
 
 
 def test_leaving_out_the_second_visit_is_caught():

@@ -141,7 +141,10 @@ def walk(tables, slot, sequence, lunch):
             now = around(now, tables.drive_s[row][here], lunch, over)
         entry = tables.visit_s if moves else 0
         done = worked(tables, slot, job, now + entry)
-        if done is None or (now < over and done > lunch):
+        inside = eaten_inside(tables, slot, job, now + entry, lunch)
+        if inside is not None:
+            done = inside
+        elif done is None or (now < over and done > lunch):
             done = worked(tables, slot, job, max(now, over) + entry)
         if done is None:
             return None
@@ -150,6 +153,17 @@ def walk(tables, slot, sequence, lunch):
         now = around(now, tables.drive_s[row][slot.end_row], lunch, over)
     now = max(now, over)
     return now if now <= slot.hard_end_s else None
+
+
+def eaten_inside(tables, slot, job, ready, lunch):
+    """The end of long work interrupted by lunch, if the site stays open."""
+    for early, late in tables.windows[job][slot.day]:
+        if ready <= late:
+            start, service = max(ready, early), tables.service_s[job]
+            if service >= 7200 and start <= lunch <= start + service and start + slot.lunch_s <= late:
+                return start + service + slot.lunch_s
+            return None
+    return None
 
 
 def around(now, length, lunch, over):
