@@ -382,7 +382,8 @@ class PerformanceSeries:
     normalised_drop_psi: Floats
     raw_flow_gpm: Floats
     is_simple_form: Flags
-    """Pressure or salinity was missing: temperature only, with a wider error."""
+    """A gauge, the salinity or the membrane's own constant was missing: corrected for what is known,
+    with a wider error."""
 
 
 @dataclass(frozen=True)

@@ -113,6 +113,7 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
         "salt passage": state.passage_change,
         "pressure drop": state.drop_change,
     }
+    latest = today + timedelta(days=DECAY_WINDOW_DAYS)
     told = ", ".join(f"{name} {change:+.0%}" for name, change in changes.items() if change is not None)
     return Candidate(
         kind=FindingKind.PERFORMANCE_DECAY,
@@ -124,8 +125,8 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
         strength=max((abs(c) for c in changes.values() if c is not None), default=0.0),
         not_before_on=today,
         early_on=today,
-        likely_on=state.crosses_limit_on or today,
-        late_on=today + timedelta(days=DECAY_WINDOW_DAYS),
+        likely_on=min(state.crosses_limit_on or today, latest),
+        late_on=latest,
         numbers={**state.numbers, "pattern": state.pattern},
     )
 
