@@ -72,7 +72,8 @@ PERFORMANCE_LAWS: Final = (
     Law(
         key="ewma",
         name="Moving average chart",
-        equation="z = w x + (1 - w) z; alarm beyond L √(w/(2-w) (1 - (1-w)^2t))",
+        equation="z = w x + (1 - w) z; alarm beyond L √(w/(2-w) (1 - (1-w)^2t) + 1.4/n) "
+        "plus what a wrong temperature constant could explain",
         used_in=("change.ewma", "change.ewma_variance", "performance_charts.chart"),
         valid_range="run length without a change is simulated in the tests",
         outside_range="a missing point leaves the average where it is",
@@ -84,7 +85,7 @@ PERFORMANCE_LAWS: Final = (
         key="cusum",
         name="Cumulative sum chart",
         equation="S = max(0, x - (target + k) + S), and the mirror image",
-        used_in=("change.cusum",),
+        used_in=("change.cusum", "performance_charts.since_fall_began"),
         valid_range="any",
         outside_range="a missing point leaves the sums where they are",
         source="Montgomery and Runge, Applied Statistics and Probability for Engineers, example 16-6.",
@@ -103,8 +104,9 @@ PERFORMANCE_LAWS: Final = (
     Law(
         key="patterns",
         name="What a change looks like",
-        equation="flow and passage up, drop flat: oxidation; drop up: fouling or scaling; passage up alone: "
-        "seal; flow down alone: compaction; raw flow down but normalised flow level: cold water only",
+        equation="flow and passage up, drop level: oxidation; drop up without passage: fouling; passage up "
+        "with flow down or drop up: scaling; passage up with flow level: seal; flow down with a known, level "
+        "drop: compaction; raw flow down but normalised flow level: cold water only",
         used_in=("patterns.name_pattern", "patterns.what_to_check_first"),
         valid_range="where at least flow is known",
         outside_range="change without a known pattern is said to be that",
