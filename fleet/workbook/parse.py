@@ -55,6 +55,8 @@ class _Place:
 
 def shown(raw: object) -> str:
     """Return a cell's value for a message, cut to a readable length."""
+    if isinstance(raw, float) and raw.is_integer() and abs(raw) < 1e15:
+        raw = int(raw)
     text = "" if raw is None else str(raw)
     text = text.encode("utf-8", "replace").decode("utf-8").replace("\x00", "\\0")
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"

@@ -159,8 +159,11 @@ def _one(
 def _reason(obj: models.Model, error: str) -> str:
     """Return the words of the constraint that was broken."""
     for constraint in obj._meta.constraints:
-        if constraint.name in error:
-            return str(constraint.get_violation_error_message())
+        if constraint.name not in error:
+            continue
+        if isinstance(constraint, models.UniqueConstraint) and not constraint.condition:
+            return f"Another row has the same {', '.join(constraint.fields)} already."
+        return str(constraint.get_violation_error_message())
     if error.startswith(_SQLITE_TWICE):
         columns = error.removeprefix(_SQLITE_TWICE).replace(f"{obj._meta.db_table}.", "").replace("_id", "")
         return f"Another row has the same {columns} already."

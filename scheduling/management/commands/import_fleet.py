@@ -72,9 +72,10 @@ class Command(BaseCommand):
             self.stderr.write(f"  {sheet} ({done} of {total} rows done)")
 
     def _tell(self, report: ImportReport) -> None:
+        added, changed = ("added", "changed") if report.is_written else ("to add", "to change")
         for name, counts in report.counts.items():
             self.stdout.write(
-                f"{name}: {counts.read} rows, {counts.added} added, {counts.changed} changed, "
+                f"{name}: {counts.read} rows, {counts.added} {added}, {counts.changed} {changed}, "
                 f"{counts.unchanged} unchanged, {counts.refused} refused"
             )
         first, following = split_consequences(report.problems)
