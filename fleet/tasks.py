@@ -5,6 +5,8 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.services import assessment
+from fleet.services.days import to_days
+from fleet.services.learning import learn_lives as learn
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -32,3 +34,9 @@ def take_up_lost_shards(**kwargs):
     """Hand out again the shards whose worker was lost."""
     for shard_id in assessment.waiting_shards(timezone.now()):
         assess_shard.delay(shard_id=shard_id)
+
+
+@shared_task(acks_late=True, soft_time_limit=3000)
+def learn_lives(**kwargs):
+    """Learn the life of every kind of part from the fleet's removals."""
+    learn(to_days(timezone.now()))

@@ -16,6 +16,10 @@ app.conf.beat_schedule = {
         "task": "fleet.tasks.take_up_lost_shards",
         "schedule": crontab(minute="*/5"),
     },
+    "learn lives once a month": {
+        "task": "fleet.tasks.learn_lives",
+        "schedule": crontab(day_of_month=1, hour=1, minute=0),
+    },
     "raise work from findings and plans": {
         "task": "scheduling.tasks.raise_work",
         "schedule": crontab(minute="*/15"),
