@@ -96,7 +96,6 @@ class WeekFigure:
     unplaced_due: int
     unexplained: int
     drive_min: float
-    price_by_second: tuple[tuple[float, float], ...] = ()
 
 
 def week_figure(size: str, *, seconds: float, seed: int, case: int = 1) -> tuple[WeekFigure, Proposal]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from scheduling.planning.prices import job_cost_s, parts_left, placed_slots, route_cost_s
+from scheduling.planning.prices import busy_s, job_cost_s, parts_left, placed_slots, route_cost_s
 from scheduling.planning.tables import Assignment, Tables
 
 
@@ -80,20 +80,23 @@ def best_insertion(
 def _guesses(
     tables: Tables, plan: Assignment, job: int, slots: Iterable[int] | None
 ) -> list[tuple[int, int, int]]:
-    """Return (lower bound of the price added, slot, position), cheapest first: detour, visit and lateness."""
+    """Return (lower bound of the price added, slot, position), cheapest first; days without time left out."""
     settings, here, drive = tables.problem.settings, tables.job_row[job], tables.drive_s
     found = []
     for number in open_slots(tables, plan, job) if slots is None else slots:
         slot, sequence = tables.slots[number], plan.get(number, ())
         fixed = tables.late_cost_s[job][slot.day] - 1
+        spare = slot.hard_end_s - slot.start_s - busy_s(tables, slot, sequence) - tables.service_s[job]
         stops = [slot.start_row, *(tables.job_row[one] for one in sequence), slot.end_row]
         for position in range(len(sequence) + 1):
             row, following = stops[position], stops[position + 1]
             same_site = (position > 0 and row == here) or (position < len(sequence) and following == here)
             skipped = drive[row][following] if sequence else 0
             detour = 0 if same_site else drive[row][here] + drive[here][following] - skipped
-            visit = 0 if same_site else settings.site_visit * 60
-            found.append((int(detour * settings.drive + visit) + fixed, number, position))
+            visit_s = 0 if same_site else tables.visit_s
+            if detour + visit_s <= spare:
+                price = int(detour * settings.drive + visit_s)
+                found.append((price + fixed, number, position))
     found.sort()
     return found
 

@@ -52,6 +52,18 @@ def drive_and_visits(tables: Tables, slot: Slot, sequence: Sequence_) -> tuple[i
     return drive + (tables.drive_s[row][slot.end_row] if sequence else 0), visits
 
 
+def busy_s(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
+    """Return driving, walking in, work and lunch of a day without any waiting. Remembered."""
+    key = (slot.number, sequence)
+    if key not in tables.busy_memo:
+        if len(tables.busy_memo) > 1_000_000:
+            tables.busy_memo.clear()
+        drive, visits = drive_and_visits(tables, slot, sequence)
+        work = sum(tables.service_s[job] for job in sequence)
+        tables.busy_memo[key] = drive + visits * tables.visit_s + work + slot.lunch_s
+    return tables.busy_memo[key]
+
+
 def load_fits(tables: Tables, slot: Slot, sequence: Sequence_) -> bool:
     """Whether the day's jobs fit the van: space, and limited parts of this one day."""
     technician = tables.technicians[slot.technician]

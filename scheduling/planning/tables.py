@@ -70,6 +70,7 @@ class Tables:
     owed_by: dict[int, str]
     """First visits whose second visit can't be planned: only days so late that it falls after the plan."""
     route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
+    busy_memo: dict[tuple[int, Sequence_], int] = field(default_factory=dict, repr=False)
 
     def with_job(self, job: int, changed: Job) -> Tables:
         """Return tables in which one order's pin, window or hours differ."""
@@ -77,7 +78,9 @@ class Tables:
         windows[job] = [_start_windows(changed, day) for day in self.days]
         allowed[job] = _allowed(self.problem, changed, windows[job], self.slots)
         jobs[job] = changed
-        return replace(self, jobs=tuple(jobs), windows=windows, allowed_slots=allowed, route_memo={})
+        return replace(
+            self, jobs=tuple(jobs), windows=windows, allowed_slots=allowed, route_memo={}, busy_memo={}
+        )
 
 
 def build_tables(problem: Problem) -> Tables:

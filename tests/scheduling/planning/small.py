@@ -67,7 +67,7 @@ def week(
 
 
 def random_week(seed: int) -> Problem:
-    """A small awkward week: skills, parts, short openings, closed days, links, pins, bad shifts, shared sites."""
+    """A small awkward week: skills, parts, short openings, links, pins, bad shifts, shared sites."""
     rng = np.random.default_rng(seed)
     days = tuple(MONDAY + timedelta(days=offset) for offset in range(int(rng.integers(1, 4))))
     homes = [spot(f"home {number}", *rng.integers(-30, 31, 2)) for number in range(2)]

@@ -1,0 +1,71 @@
+"""The figures are computed as they say: gaps, forced lateness, what a re-plan keeps."""
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from scheduling.planning.academic import read_vrptw
+from scheduling.planning.benchmark import FileFigure, promises_on, unavoidably_late, urgent_orders
+from scheduling.planning.planner import plan_week
+from scheduling.planning.problem import AccessHours
+from scheduling.planning.rival import second_solver_distance
+from scheduling.planning.synthetic import SIZES, Size, invented_week
+from tests.scheduling.planning.small import MONDAY, TUESDAY, order, person, spot, week
+
+FILES = Path(__file__).parents[2] / "data" / "vrptw"
+
+
+def test_a_gap_is_in_percent_above_the_best_known():
+    figure = FileFigure("x", 100, 10.0, best_known=200.0, ours=203.0, bare=None, rival=None)
+    assert figure.our_gap == pytest.approx(1.5)
+    assert figure.bare_gap is None
+
+
+def test_the_second_solver_keeps_the_rules_of_the_file_and_never_beats_the_best_known():
+    found = second_solver_distance(read_vrptw(FILES / "C101.txt"), 1.0)
+    assert found is not None
+    assert 827.3 - 1e-6 <= found < 1.3 * 827.3
+
+
+def test_lateness_is_forced_only_when_no_day_in_time_is_open_with_somebody_suitable():
+    closed_monday = AccessHours(by_weekday={0: ()})
+    orders = [
+        order("forced", spot("a"), last=MONDAY, access=closed_monday),
+        order("free", spot("b"), last=TUESDAY, access=closed_monday),
+        order("nobody", spot("c"), last=TUESDAY, skills=frozenset({"rare"})),
+        order("later", spot("d"), last=MONDAY + timedelta(days=60), access=AccessHours(otherwise=())),
+    ]
+    assert unavoidably_late(week([person()], orders)) == 2
+
+
+@pytest.mark.parametrize("name", ["S", "M", "L"])
+def test_invented_weeks_have_the_size_they_say(name):
+    size = SIZES[name]
+    problem = invented_week(size, seed=1)
+    assert len(problem.jobs) == size.jobs
+    assert len(problem.technicians) == size.technicians
+    assert len(problem.days) == size.days
+    assert size.technicians * size.days - len(problem.shifts) > 0
+    restricted = sum(job.access.otherwise[0][0] > 6 * 3600 for job in problem.jobs) / size.jobs
+    assert 0.2 < restricted < 0.5
+    assert 0.2 < sum(bool(job.skills) for job in problem.jobs) / size.jobs < 0.4
+
+
+def test_promises_are_made_only_on_published_visits_and_never_on_the_spared_day():
+    problem = invented_week(Size(4, 3, 60), seed=3)
+    published = plan_week(problem, seconds=1, seed=1, use_solver=False)
+    route = published.routes[0]
+    spare = (route.technician_id, route.day)
+    rng = np.random.default_rng(0)
+    jobs = promises_on(problem, published, spare=spare, share=0.5, rng=rng)
+    promised = [job for job in jobs if job.pin is not None]
+    assert promised
+    for job in promised:
+        where, stop = published.where(job.id)
+        assert (where.technician_id, where.day) != spare
+        assert job.pin.earliest_s <= stop.start_s <= job.pin.latest_s
+    assert [replace(job, pin=None) for job in jobs] == list(problem.jobs)
+    assert len({one.id for one in urgent_orders(problem, 5, rng)}) == 5
