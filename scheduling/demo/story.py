@@ -9,7 +9,7 @@ from fleet.services import assessment
 from scheduling.demo.company import company_sheets
 from scheduling.demo.people import make_people
 from scheduling.models import OrderKind, RouteProposal, StopOrder, WorkOrder
-from scheduling.services import close_outs, revenue, routes, work_orders
+from scheduling.services import close_outs, revenue, routes, steps, work_orders
 from scheduling.services.import_fleet import import_workbook
 from shared.errors import CannotDo
 from shared.periods import local_day
@@ -83,6 +83,7 @@ def change_form(order: WorkOrder, technician_id: int, now: datetime) -> close_ou
         outcome="done",
         finished_at=now,
         minutes=order.minutes,
+        steps=steps.all_done(order.kind),
         part_changes=[
             close_outs.PartChange(
                 position_code=order.part.position.code,

@@ -41,6 +41,12 @@ class CloseOut(models.Model):
     signature = models.TextField(blank=True, help_text="Pen strokes as JSON points.")
     flush = models.ForeignKey(Flush, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     performance_reading_id = models.BigIntegerField(null=True, blank=True)
+    form_hash = models.CharField(
+        max_length=64,
+        blank=True,
+        editable=False,
+        help_text="Of what was sent, to know a repeat from a clash.",
+    )
     follow_up = models.ForeignKey(
         WorkOrder, on_delete=models.PROTECT, null=True, blank=True, related_name="raised_by_close_outs"
     )

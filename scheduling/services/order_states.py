@@ -1,0 +1,49 @@
+"""The few ways an order changes state, each a conditional update that is counted, each with its event."""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from fleet.models import Person
+from scheduling.models import OrderState, StopOrder, WorkOrder, WorkOrderEvent
+
+BATCH = 2000
+
+
+def number_of(order_id: int) -> str:
+    """Return an order's number as people read it."""
+    return f"W{order_id:06d}"
+
+
+def note(order: WorkOrder, what: str, detail: str, *, at: datetime, by: Person | None = None) -> None:
+    """Add one line to an order's history."""
+    WorkOrderEvent.objects.create(order=order, what=what, detail=detail, at=at, by=by)
+
+
+def note_all(
+    order_ids: Iterable[int], what: str, detail: str, *, at: datetime, by: Person | None = None
+) -> None:
+    """Add the same line to many orders' histories."""
+    WorkOrderEvent.objects.bulk_create(
+        (WorkOrderEvent(order_id=pk, what=what, detail=detail, at=at, by=by) for pk in order_ids),
+        batch_size=BATCH,
+    )
+
+
+def release(order_ids: list[int], why: str, *, at: datetime, by: Person | None = None) -> int:
+    """Take orders off their routes and open them again. Returns how many were on one."""
+    freed: list[int] = []
+    for part in in_batches(order_ids):
+        rows = WorkOrder.objects.filter(pk__in=part, state=OrderState.ON_ROUTE)
+        ids = list(rows.select_for_update().values_list("pk", flat=True))
+        WorkOrder.objects.filter(pk__in=ids).update(state=OrderState.OPEN, changed_at=at)
+        StopOrder.objects.filter(order_id__in=ids, is_in_force=True).update(is_in_force=False)
+        freed += ids
+    note_all(freed, "taken off its route", why, at=at, by=by)
+    return len(freed)
+
+
+def in_batches(ids: Iterable[int], size: int = 500) -> Iterable[list[int]]:
+    """Cut ids into lists a database takes in one statement."""
+    listed = list(ids)
+    for start in range(0, len(listed), size):
+        yield listed[start : start + size]

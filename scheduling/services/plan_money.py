@@ -1,0 +1,95 @@
+"""What a plan earns in a month, to the cent. Plain arithmetic; no database."""
+
+import calendar
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import lru_cache
+from typing import Final
+
+from shared.money import split_cents
+from shared.periods import add_months, month_start
+
+MONTHS_OF: Final = {"month": 1, "quarter": 3, "year": 12}
+"""Months in a plan's interval."""
+
+
+@dataclass(frozen=True)
+class DatedPrice:
+    """The price of one interval from a day on."""
+
+    from_on: date
+    amount: Decimal
+
+
+def month_shares(price: Decimal, interval: str) -> tuple[Decimal, ...]:
+    """Return the price of an interval split over its months; the pieces add up to it to the cent."""
+    return _shares(price, MONTHS_OF[interval])
+
+
+def earned_in(
+    month: date,
+    *,
+    interval: str,
+    starts_on: date,
+    ends_on: date | None,
+    prices: Sequence[DatedPrice],
+) -> Decimal:
+    """
+    Return what a plan earns in a month.
+
+    Parameters
+    ----------
+    month : its first day.
+    ends_on : the first day not covered.
+    prices : by rising day; before the first the plan earns nothing.
+
+    Notes
+    -----
+    A quarter's or year's price is split over its months, counted from the month the plan starts in, so that a
+    whole interval earns its price to the cent. A month covered in part earns by the day: its share is split
+    over the days before, in and after the covered stretch; the largest remainders get the cents left over,
+    the earlier stretch first. So two stretches that make up a month at one price make up its share.
+    """
+    after = add_months(month, 1)
+    first = max(month, starts_on)
+    last = after if ends_on is None else min(after, ends_on)
+    if first >= last:
+        return Decimal("0.00")
+    place = (month.year - starts_on.year) * 12 + month.month - starts_on.month
+    days = calendar.monthrange(month.year, month.month)[1]
+    total = Decimal("0.00")
+    for index, price in enumerate(prices):
+        until = prices[index + 1].from_on if index + 1 < len(prices) else date.max
+        begins, ends = max(first, price.from_on), min(last, until)
+        if begins >= ends:
+            continue
+        shares = month_shares(price.amount, interval)
+        share = shares[place % len(shares)]
+        total += _stretch(share, (begins - month).days, (ends - month).days, days)
+    return total
+
+
+def months_of(starts_on: date, ends_on: date | None, through: date) -> list[date]:
+    """Return the months a plan covers a day of, up to the month of ``through``."""
+    months = []
+    month = month_start(starts_on)
+    while month <= through and (ends_on is None or month < ends_on):
+        months.append(month)
+        month = add_months(month, 1)
+    return months
+
+
+@lru_cache(maxsize=4096)
+def _shares(price: Decimal, months: int) -> tuple[Decimal, ...]:
+    return tuple(split_cents(price, [Decimal(1)] * months))
+
+
+@lru_cache(maxsize=65536)
+def _stretch(share: Decimal, first: int, last: int, days: int) -> Decimal:
+    """Return the part of a month's share from day ``first`` to before day ``last``, counted from 0."""
+    if (first, last) == (0, days):
+        return share
+    weights = [Decimal(first), Decimal(last - first), Decimal(days - last)]
+    return split_cents(share, weights)[1]
