@@ -66,6 +66,10 @@ def test_a_bed_standing_overnight_is_bedding_and_then_owes_the_second_flush():
     assert found.owed_since_d[0] == pytest.approx(20_000 - 2 / 24)
     done = (0, 5, SECOND, 1 / 24, True)
     assert ready(first, (0, 5, BED, 10 / 24, True), done)[0] is Readiness.IN_SERVICE
+    other = (0, 5, FINES, 1 / 24, True)
+    assert ready(first, (0, 5, BED, 10 / 24, True), other)[0] is Readiness.IN_SERVICE
+    too_soon = (0, 5, FINES, 9 / 24, True)
+    assert ready(first, (0, 5, BED, 10 / 24, True), too_soon)[0] is Readiness.FLUSH_OWED
     cloudy = (0, 5, SECOND, 1 / 24, False)
     assert ready(first, (0, 5, BED, 10 / 24, True), cloudy)[0] is Readiness.FLUSH_OWED
 

@@ -222,6 +222,17 @@ def test_pressure_drop_follows_the_convex_curve_and_a_straight_line_would_be_lat
     assert straight > 2 * 180
 
 
+def test_drop_is_judged_at_the_flow_of_the_reading():
+    """At 2 gpm a clean cartridge drops 2 psi, so 2 psi are no wear; at 1 gpm they are ln 2 / ln 15."""
+    wear = {}
+    for gpm in (1.0, 2.0):
+        flows = {"permeate_flow_gpm": 0.4 * gpm, "concentrate_flow_gpm": 0.6 * gpm}
+        seen = gauges((0, 0, flows | {"sediment_inlet_psi": 60.0, "sediment_outlet_psi": 58.0}))
+        wear[gpm] = wear_of(Limit.PRESSURE_DROP, part(PartRole.SEDIMENT), performance=seen)[0]
+    assert wear[1.0] == pytest.approx(np.log(2) / np.log(15))
+    assert wear[2.0] == pytest.approx(0.0)
+
+
 def test_a_clogged_cartridge_is_used_up():
     """15 psi at the gauges."""
     life = life_of(part(PartRole.SEDIMENT, days_ago=50), performance=drops([(3, 15.0)]))
