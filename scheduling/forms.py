@@ -1,0 +1,203 @@
+"""What people may ask of the pages of this room, checked before anything is read or written."""
+
+from datetime import date, timedelta
+from typing import Any
+
+from django import forms
+
+from fleet.models import Branch, TreatmentUnit
+from scheduling.models import STANDING_STATES, EntryKind, OrderKind, OrderState, Skill
+from scheduling.queries.revenue import SORTS as REVIEW_SORTS
+from scheduling.queries.revenue import ReviewChoice
+from scheduling.queries.work_orders import SORTS, OrderChoice
+from shared.periods import month_start
+
+ANY = [("", "Any")]
+STATE_CHOICES = [("", "Still to be done"), ("any", "Any"), *OrderState.choices]
+
+
+class DayInput(forms.DateInput):
+    """A date by the browser's own picker."""
+
+    input_type = "date"
+
+    def __init__(self):
+        super().__init__(format="%Y-%m-%d")
+
+
+class MonthInput(forms.TextInput):
+    """A month by the browser's own picker."""
+
+    input_type = "month"
+
+
+class OrderFilterForm(forms.Form):
+    """Which orders a list shows."""
+
+    words = forms.CharField(
+        label="Search", required=False, max_length=80,
+        widget=forms.TextInput(attrs={"type": "search", "placeholder": "Number, serial, site, customer"}),
+    )  # fmt: skip
+    kind = forms.ChoiceField(choices=[*ANY, *OrderKind.choices], required=False)
+    state = forms.ChoiceField(choices=STATE_CHOICES, required=False)
+    area = forms.ChoiceField(choices=ANY, required=False)
+    window_from = forms.DateField(label="Due from", required=False, widget=DayInput())
+    window_to = forms.DateField(label="Due until", required=False, widget=DayInput())
+    late = forms.BooleanField(label="Late only", required=False)
+
+    def __init__(self, *args, areas: list[str] = (), **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["area"].choices = [*ANY, *((area, area) for area in areas)]
+
+    def choice(self, *, sort: str, branch_id: int | None) -> OrderChoice:
+        """Return the choice; a field that makes no sense counts as not filled in."""
+        self.is_valid()
+        data = self.cleaned_data
+        state = data.get("state") or ""
+        states = {"": tuple(STANDING_STATES), "any": ()}.get(state, (state,))
+        return OrderChoice(
+            kinds=(data["kind"],) if data.get("kind") else (),
+            states=states,
+            area=data.get("area") or "",
+            is_late=bool(data.get("late")),
+            window_from=data.get("window_from"),
+            window_to=data.get("window_to"),
+            words=data.get("words") or "",
+            sort=sort if sort in SORTS else "due",
+            branch_id=branch_id,
+        )
+
+
+class WithdrawForm(forms.Form):
+    """Why an order is not to be done."""
+
+    reason = forms.CharField(
+        max_length=160,
+        label="Why",
+        help_text="Kept in the order's history and shown to whoever asks.",
+        error_messages={"required": "Say why the order is withdrawn; the history keeps it."},
+    )
+
+
+class OneOffForm(forms.Form):
+    """Work nobody's finding asked for. The client id makes a second press harmless."""
+
+    client_id = forms.UUIDField(widget=forms.HiddenInput)
+    serial = forms.CharField(label="Treatment unit", max_length=60, help_text="Its serial, as on its label.")
+    why = forms.CharField(label="What is to be done, and why", widget=forms.Textarea(attrs={"rows": 3}))
+    window_from = forms.DateField(label="Not before", widget=DayInput())
+    window_to = forms.DateField(label="Not after", widget=DayInput())
+    minutes = forms.IntegerField(label="Minutes on site", min_value=5, max_value=720, initial=45)
+    skills = forms.ModelMultipleChoiceField(
+        queryset=Skill.objects.all(), required=False, widget=forms.CheckboxSelectMultiple
+    )
+
+    def __init__(self, *args, branch_id: int | None = None, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.branch_id = branch_id
+
+    def clean_serial(self) -> TreatmentUnit:
+        """Find the treatment unit by its serial."""
+        serial = self.cleaned_data["serial"].strip()
+        units = TreatmentUnit.objects.filter(serial__iexact=serial)
+        if self.branch_id:
+            units = units.filter(site__branch_id=self.branch_id)
+        found = units.first()
+        if found is None:
+            raise forms.ValidationError(
+                f"There is no treatment unit {serial!r}. Look its serial up in the fleet list."
+            )
+        return found
+
+    def clean(self) -> dict[str, Any]:
+        """Hold the window in order."""
+        data = super().clean()
+        first, last = data.get("window_from"), data.get("window_to")
+        if first and last and last < first:
+            self.add_error("window_to", f"{last} is before {first}. Choose that day or a later one.")
+        return data
+
+
+class PlanForm(forms.Form):
+    """What to plan."""
+
+    first_on = forms.DateField(label="First day", widget=DayInput())
+    days = forms.IntegerField(label="Days", min_value=1, max_value=14, initial=5)
+    seconds = forms.IntegerField(
+        label="Seconds to think", min_value=1, max_value=600, initial=20,
+        help_text="20 is enough for a few hundred orders.",
+    )  # fmt: skip
+    branch = forms.ModelChoiceField(
+        queryset=Branch.objects.none(), required=False, empty_label="All branches"
+    )
+
+    def __init__(self, *args, branch_id: int | None = None, today: date | None = None, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.today = today
+        self.fields["branch"].queryset = (
+            Branch.objects.filter(pk=branch_id) if branch_id else Branch.objects.all()
+        )
+        if branch_id:
+            self.fields["branch"].empty_label = None
+            self.fields["branch"].required = True
+            self.fields["branch"].initial = branch_id
+        if today:
+            self.fields["first_on"].initial = today + timedelta(days=7 - today.weekday())
+
+    def clean_first_on(self) -> date:
+        """Plan from today on, at most a year ahead."""
+        first = self.cleaned_data["first_on"]
+        if self.today and first < self.today:
+            raise forms.ValidationError(f"{first} has passed. Plan from {self.today} on.")
+        if self.today and first > self.today + timedelta(days=366):
+            raise forms.ValidationError(f"{first} is more than a year ahead. Choose a nearer day.")
+        return first
+
+
+class ReviewFilterForm(forms.Form):
+    """Which month and which sites the owner looks at."""
+
+    month = forms.CharField(required=False, max_length=7, widget=MonthInput())
+    words = forms.CharField(
+        label="Search", required=False, max_length=80,
+        widget=forms.TextInput(attrs={"type": "search", "placeholder": "Site or customer"}),
+    )  # fmt: skip
+    at_risk = forms.BooleanField(label="At risk only", required=False)
+
+    def choice(self, *, today: date, sort: str, branch_id: int | None) -> ReviewChoice:
+        """Return the choice; an unreadable month is this month."""
+        self.is_valid()
+        data = self.cleaned_data
+        return ReviewChoice(
+            month=month_of(data.get("month") or "") or month_start(today),
+            words=data.get("words") or "",
+            only_at_risk=bool(data.get("at_risk")),
+            sort=sort if sort.removeprefix("-") in REVIEW_SORTS else "-recurring",
+            branch_id=branch_id,
+        )
+
+
+class EntryFilterForm(forms.Form):
+    """Which entries stand behind a number."""
+
+    month = forms.CharField(required=False, max_length=7, widget=MonthInput())
+    site = forms.CharField(label="Site code", required=False, max_length=40)
+    kind = forms.ChoiceField(choices=[*ANY, *EntryKind.choices], required=False)
+
+    def asked(self) -> dict[str, Any]:
+        """Return what to look for, as the query takes it."""
+        self.is_valid()
+        data = self.cleaned_data
+        return {
+            "month": month_of(data.get("month") or ""),
+            "site_code": data.get("site") or "",
+            "kind": data.get("kind") or "",
+        }
+
+
+def month_of(text: str) -> date | None:
+    """Read "2026-11" as the first of November; None for anything else."""
+    try:
+        return date.fromisoformat(f"{text}-01")
+    except ValueError:
+        return None

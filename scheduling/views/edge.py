@@ -1,0 +1,93 @@
+"""What every page of this room takes from a request: the clock, the branch, the measures, list addresses."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.http import HttpRequest
+from django.utils import timezone
+
+from fleet.models import MeasureSystem
+from scheduling.models import Technician
+from shared.periods import local_day
+
+
+@dataclass(frozen=True)
+class Header:
+    """One heading of a list that sorts."""
+
+    title: str
+    url: str
+    sorted_as: str
+    is_number: bool
+
+
+@dataclass(frozen=True)
+class Paging:
+    """Where one is in a list."""
+
+    text: str
+    earlier_url: str
+    later_url: str
+
+
+def now_and_today(request: HttpRequest) -> tuple[datetime, date]:
+    """Read the clock, once, and the office's own day."""
+    now = timezone.now()
+    return now, timezone.localdate(now)
+
+
+def now_and_day_of(technician: Technician) -> tuple[datetime, date]:
+    """Read the clock, once, and the day it is where a technician works."""
+    now = timezone.now()
+    return now, local_day(now, technician.branch.time_zone)
+
+
+def branch_of(request: HttpRequest) -> int | None:
+    """Return the only branch this person sees, or None for all."""
+    return request.user.branch_id
+
+
+def is_metric(request: HttpRequest) -> bool:
+    """Say which measures this person reads."""
+    return request.user.measure_system == MeasureSystem.METRIC
+
+
+def address_with(request: HttpRequest, **changed: object) -> str:
+    """Return this page's address with some of its query changed; None takes a key away."""
+    query = request.GET.copy()
+    for name, value in changed.items():
+        if value is None:
+            query.pop(name, None)
+        else:
+            query[name] = str(value)
+    text = query.urlencode()
+    return f"{request.path}?{text}" if text else request.path
+
+
+def headers(request: HttpRequest, titles: Sequence[tuple[str, str, bool]], sort: str) -> list[Header]:
+    """Return headings; a second press turns the order. Titles are (sort key or "", title, is number)."""
+    made = []
+    for key, title, is_number in titles:
+        sorted_as = {key: "ascending", f"-{key}": "descending"}.get(sort, "") if key else ""
+        turned = f"-{key}" if sorted_as == "ascending" or (is_number and not sorted_as) else key
+        url = address_with(request, sort=turned, page=None) if key else ""
+        made.append(Header(title, url, sorted_as, is_number))
+    return made
+
+
+def paging(request: HttpRequest, *, page: int, pages: int, total: int, size: int, what: str) -> Paging:
+    """Return the addresses of the pages beside this one."""
+    first, last = (page - 1) * size + 1, min(page * size, total)
+    text = f"{first:,}–{last:,} of {total:,} {what}" if total else f"No {what}"
+    return Paging(
+        text=text,
+        earlier_url=address_with(request, page=page - 1) if page > 1 else "",
+        later_url=address_with(request, page=page + 1) if page < pages else "",
+    )
+
+
+def page_number(request: HttpRequest) -> int:
+    """Return the page asked for; nonsense is page one."""
+    text = request.GET.get("page", "1")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 8 else 1

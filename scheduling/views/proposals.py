@@ -1,0 +1,162 @@
+"""Planning: ask for a plan, watch it, look at it, publish it or take it back."""
+
+from collections.abc import Callable
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling import tasks
+from scheduling.forms import PlanForm
+from scheduling.models import ProposalState, RouteProposal
+from scheduling.queries import maps
+from scheduling.queries import routes as queries
+from scheduling.services import routes as service
+from scheduling.views.edge import branch_of, is_metric, now_and_today
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.periods import days_from
+from shared.roles import Permission, may
+
+DAYS_AHEAD = 7
+
+
+@requires(Permission.SEE_WORK)
+@require_http_methods(["GET", "POST"])
+def proposals(request: HttpRequest) -> HttpResponse:
+    """List plans and take a wish for a new one."""
+    now, today = now_and_today(request)
+    form = PlanForm(request.POST or None, branch_id=branch_of(request), today=today)
+    if request.method == "POST":
+        if not may(request.user.role, Permission.PLAN_ROUTES):
+            return HttpResponse("Your role may not plan routes.", status=403)
+        if form.is_valid() and (proposal := _start(request, form, now)):
+            return redirect("proposal", pk=proposal.pk)
+    days = days_from(today, DAYS_AHEAD)
+    return render(
+        request,
+        "scheduling/proposals.html",
+        {
+            "form": form,
+            "proposals": queries.proposal_rows(branch_of(request)),
+            "in_force": queries.routes_in_force(days[0], days[-1], branch_of(request)),
+            "is_in_process": settings.CELERY_TASK_ALWAYS_EAGER,
+        },
+        status=422 if form.errors else 200,
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one plan as people × days, with everything it left out."""
+    _, today = now_and_today(request)
+    board = _board(request, pk, today)
+    routes = [cell for person in board.people for cell in person.cells if cell]
+    return render(
+        request,
+        "scheduling/proposal.html",
+        {
+            "board": board,
+            "row": board.row,
+            "map": maps.route_map(routes, is_metric=is_metric(request)),
+            "geojson_url": reverse("proposal_geojson", args=[pk]),
+        },
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal_progress(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return how far planning has come; when it is over, have the page loaded anew."""
+    found = get_object_or_404(_in_branch(request), pk=pk)
+    if found.state != ProposalState.RUNNING:
+        return HttpResponse(status=200, headers={"HX-Redirect": reverse("proposal", args=[pk])})
+    return render(request, "scheduling/parts/progress.html", {"row": found, "board": found})
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
+    """Return a plan's routes for other maps."""
+    _, today = now_and_today(request)
+    board = _board(request, pk, today)
+    routes = [cell for person in board.people for cell in person.cells if cell]
+    return JsonResponse(maps.geojson(routes), content_type="application/geo+json")
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def stop_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ask a running plan to stop with the best it has."""
+    service.cancel(get_object_or_404(_in_branch(request), pk=pk))
+    return redirect("proposal", pk=pk)
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def publish_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a plan in force."""
+    now, _ = now_and_today(request)
+    return _do(
+        request, pk, lambda found: service.publish(found, by=request.user, now=now),
+        "Published. The technicians see it now.",
+    )  # fmt: skip
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a published plan back."""
+    now, _ = now_and_today(request)
+    return _do(
+        request, pk, lambda found: service.unpublish(found, by=request.user, now=now),
+        "Taken back. Its orders are open again and its days are empty.",
+    )  # fmt: skip
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a plan away that will not be used."""
+    return _do(request, pk, service.set_aside, "Set aside.")
+
+
+def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
+    data = form.cleaned_data
+    try:
+        made = service.start(
+            first_on=data["first_on"], days=data["days"], branch=data["branch"],
+            seconds=data["seconds"], by=request.user, now=now,
+        )  # fmt: skip
+    except CannotDo as error:
+        form.add_error(error.field if error.field in form.fields else None, str(error))
+        return None
+    tasks.propose_routes.delay_on_commit(proposal_id=made.pk)
+    return made
+
+
+def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object], done: str) -> HttpResponse:
+    found = get_object_or_404(_in_branch(request), pk=pk)
+    try:
+        command(found)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, done)
+    return redirect("proposal", pk=pk)
+
+
+def _in_branch(request: HttpRequest):
+    branch_id = branch_of(request)
+    return RouteProposal.objects.filter(branch_id=branch_id) if branch_id else RouteProposal.objects.all()
+
+
+def _board(request: HttpRequest, pk: int, today) -> queries.Board:
+    board = queries.board(pk, branch_of(request), today)
+    if board is None:
+        raise Http404("There is no such plan in your branch.")
+    return board

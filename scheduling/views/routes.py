@@ -1,0 +1,46 @@
+"""One technician's route, on the screen and on paper."""
+
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET
+
+from scheduling.queries import maps
+from scheduling.queries import routes as queries
+from scheduling.views.edge import branch_of, is_metric
+from shared.access import requires
+from shared.roles import Permission
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def route(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show a route: what to load, where to go, what to do there."""
+    sheet = _sheet(request, pk)
+    metric = is_metric(request)
+    return render(
+        request,
+        "scheduling/route.html",
+        {
+            "sheet": sheet,
+            "route": sheet.route,
+            "is_metric": metric,
+            "map": maps.route_map([sheet.route], is_metric=metric),
+            "geojson_url": reverse("route_geojson", args=[pk]),
+        },
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def route_geojson(request: HttpRequest, pk: int) -> JsonResponse:
+    """Return a route for other maps."""
+    found = maps.geojson([_sheet(request, pk).route])
+    return JsonResponse(found, content_type="application/geo+json")
+
+
+def _sheet(request: HttpRequest, pk: int) -> queries.RouteSheet:
+    sheet = queries.route_sheet(pk, branch_of(request))
+    if sheet is None:
+        raise Http404("There is no such route in your branch.")
+    return sheet

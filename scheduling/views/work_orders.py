@@ -1,0 +1,179 @@
+"""Work orders: the list, one order, withdrawing, raising one-off work."""
+
+import uuid
+from typing import Final
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling.forms import OneOffForm, OrderFilterForm, WithdrawForm
+from scheduling.models import WorkOrder
+from scheduling.queries import work_orders as orders
+from scheduling.services import work_orders as service
+from scheduling.views.downloads import Column, table_file
+from scheduling.views.edge import branch_of, headers, is_metric, now_and_today, page_number, paging
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission, may
+
+TITLES: Final = [
+    ("", "Order", False), ("kind", "Kind", False), ("site", "Site and treatment unit", False),
+    ("due", "Window", False), ("", "Why", False), ("minutes", "Minutes", True), ("", "Planned", False),
+]  # fmt: skip
+COLUMNS: Final = [
+    Column("Order", lambda row: row.number),
+    Column("Kind", lambda row: row.kind_word),
+    Column("State", lambda row: row.state_word),
+    Column("Treatment unit", lambda row: row.serial),
+    Column("Site", lambda row: row.site_name),
+    Column("Site code", lambda row: row.site_code),
+    Column("Customer", lambda row: row.customer),
+    Column("Area", lambda row: row.area),
+    Column("Why", lambda row: row.why),
+    Column("Window from", lambda row: row.window_from),
+    Column("Window to", lambda row: row.window_to),
+    Column("Likely", lambda row: row.likely_on),
+    Column("Days late", lambda row: row.days_late),
+    Column("Minutes", lambda row: row.minutes),
+    Column("Flush minutes", lambda row: row.flush_minutes),
+    Column("Parts", lambda row: row.parts),
+    Column("Promised", lambda row: row.promised_on),
+    Column("Planned on", lambda row: row.placed_on),
+    Column("Technician", lambda row: row.technician),
+    Column("Raised", lambda row: row.raised_at),
+    Column("Withdrawn because", lambda row: row.withdrawn_because),
+]
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def work_orders(request: HttpRequest) -> HttpResponse:
+    """List orders by filter, sort and page."""
+    _, today = now_and_today(request)
+    sort = request.GET.get("sort", "due")
+    choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
+        sort=sort, branch_id=branch_of(request)
+    )
+    found = orders.order_page(choice, today=today, page=page_number(request))
+    return render(
+        request,
+        "scheduling/work_orders.html",
+        {
+            "form": OrderFilterForm(request.GET or None, areas=found.areas),
+            "found": found,
+            "headers": headers(request, TITLES, choice.sort),
+            "paging": paging(
+                request, page=found.page, pages=found.pages, total=found.total, size=orders.PAGE_SIZE,
+                what="orders",
+            ),
+            "query": request.GET.urlencode(),
+            "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
+        },
+    )  # fmt: skip
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def order_file(request: HttpRequest, form: str) -> HttpResponseBase:
+    """Return the list as it is filtered and sorted, as CSV or XLSX."""
+    _, today = now_and_today(request)
+    choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
+        sort=request.GET.get("sort", "due"), branch_id=branch_of(request)
+    )
+    return table_file("work orders", form, COLUMNS, orders.every_row(choice, today))
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def work_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one order."""
+    return _order_page(request, pk, WithdrawForm())
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Withdraw an order, with its reason."""
+    order = _order_in_branch(request, pk)
+    now, _ = now_and_today(request)
+    form = WithdrawForm(request.POST)
+    if form.is_valid():
+        try:
+            service.withdraw(order, by=request.user, reason=form.cleaned_data["reason"], now=now)
+        except CannotDo as error:
+            form.add_error(None, str(error))
+        else:
+            messages.success(request, f"{orders.number_of(pk)} is withdrawn. Its history keeps your reason.")
+            return redirect("work_order", pk=pk)
+    return _order_page(request, pk, form, status=422)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a withdrawn order again."""
+    order = _order_in_branch(request, pk)
+    now, _ = now_and_today(request)
+    try:
+        service.reopen(order, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, f"{orders.number_of(pk)} is open again.")
+    return redirect("work_order", pk=pk)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_http_methods(["GET", "POST"])
+def new_order(request: HttpRequest) -> HttpResponse:
+    """Raise one-off work."""
+    now, today = now_and_today(request)
+    asked = {"serial": request.GET.get("unit", ""), "window_from": today, "client_id": uuid.uuid4()}
+    form = OneOffForm(request.POST or None, branch_id=branch_of(request), initial=asked)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            order = service.raise_one_off(
+                treatment_unit=data["serial"], why=data["why"], window_from=data["window_from"],
+                window_to=data["window_to"], minutes=data["minutes"], skills=list(data["skills"]),
+                client_id=data["client_id"], by=request.user, now=now,
+            )  # fmt: skip
+        except CannotDo as error:
+            form.add_error(error.field if error.field in form.fields else None, str(error))
+        else:
+            messages.success(
+                request, f"{orders.number_of(order.pk)} is raised. The next plan will take it up."
+            )
+            return redirect("work_order", pk=order.pk)
+    status = 422 if form.errors else 200
+    return render(request, "scheduling/new_order.html", {"form": form}, status=status)
+
+
+def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int = 200) -> HttpResponse:
+    _, today = now_and_today(request)
+    sheet = orders.order_sheet(
+        pk,
+        today=today,
+        branch_id=branch_of(request),
+        is_metric=is_metric(request),
+        sees_stock=may(request.user.role, Permission.SEE_STOCK),
+    )
+    if sheet is None:
+        raise Http404("There is no such order in your branch.")
+    context = {"sheet": sheet, "row": sheet.row, "today": today, "form": form}
+    return render(request, "scheduling/work_order.html", context, status=status)
+
+
+def _order_in_branch(request: HttpRequest, pk: int) -> WorkOrder:
+    found = WorkOrder.objects.all()
+    if branch_id := branch_of(request):
+        found = found.filter(site__branch_id=branch_id)
+    return get_object_or_404(found, pk=pk)
+
+
+def _asked_area(request: HttpRequest) -> list[str]:
+    """Let the filter accept whatever area the address names; an unknown one finds nothing."""
+    area = request.GET.get("area", "")
+    return [area] if area else []
