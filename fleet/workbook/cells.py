@@ -18,7 +18,8 @@ T = TypeVar("T")
 FIRST_YEAR = 1980
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(\S.*)?")
 _CODE = re.compile(r"[-a-zA-Z0-9_]+")
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+"""Characters that no text has: neither XML nor PostgreSQL takes them."""
 _YES = {"yes", "y", "true", "1", "x"}
 _NO = {"no", "n", "false", "0"}
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -45,6 +46,11 @@ def is_blank(raw: object) -> bool:
     return raw is None or (isinstance(raw, str) and not raw.strip())
 
 
+def plain_value(raw: object) -> object:
+    """Return a number of an array library as Python's own; anything else as it is."""
+    return raw.item() if getattr(raw, "ndim", None) == 0 and hasattr(raw, "item") else raw
+
+
 def read_cell(column: Column, header_measure: Measure | None, raw: object) -> object:
     """
     Return the value of a cell that is not blank.
@@ -69,15 +75,14 @@ def read_cell(column: Column, header_measure: Measure | None, raw: object) -> ob
     BadCell
         With message and remedy.
     """
-    if hasattr(raw, "item") and not isinstance(raw, str | bytes):
-        raw = raw.item()
+    raw = plain_value(raw)
     if isinstance(raw, str):
         raw = _clean(raw)
     return _READERS[column.kind](column, header_measure, raw)
 
 
 def _clean(raw: str) -> str:
-    if _CONTROL.search(raw):
+    if NO_TEXT.search(raw):
         raise BadCell("This cell holds characters that are no text.", "Type the cell anew.")
     return raw.strip()
 

@@ -140,7 +140,8 @@ def _raw_code(parsed: ParsedSheet, row: Row, key: str) -> str:
         return str(row.values[key])
     for index, header in enumerate(parsed.headers):
         if header.lower() == key and index < len(row.raw.cells):
-            return str(row.raw.cells[index] or "").strip()
+            raw = row.raw.cells[index]
+            return "" if raw is None else str(raw).strip()
     return ""
 
 

@@ -5,11 +5,12 @@ from datetime import date, datetime, time
 from pathlib import Path
 
 from openpyxl import Workbook
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE, Cell
+from openpyxl.cell.cell import Cell
 from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
+from fleet.workbook.cells import NO_TEXT, plain_value
 from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.measures_met import listed
 from fleet.workbook.parse import WHAT_IS_WRONG, ParsedSheet
@@ -132,13 +133,12 @@ def write_rest(path: Path, parsed: Sequence[ParsedSheet], problems: Sequence[Row
 
 def put(cell: Cell, value: object) -> None:
     """Put a value into a cell; text stays text, so that nothing becomes a formula."""
-    if hasattr(value, "item") and not isinstance(value, str | bytes):
-        value = value.item()
+    value = plain_value(value)
     if isinstance(value, datetime) and value.tzinfo is not None:
         value = value.isoformat()
     if value is None or isinstance(value, bool | int | float | date | time):
         is_odd = isinstance(value, float) and value != value
         cell.value = str(value) if is_odd else value
         return
-    cell.value = ILLEGAL_CHARACTERS_RE.sub("�", str(value))[:32_767]
+    cell.value = NO_TEXT.sub("�", str(value))[:32_767]
     cell.data_type = "s"
