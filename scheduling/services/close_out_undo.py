@@ -111,4 +111,7 @@ def _open_again(order: WorkOrder, now: datetime) -> None:
     if twin is not None:
         work_orders.withdraw(twin, by=None, reason=f"{order} was reopened", now=now)
     StopOrder.objects.filter(order=order, is_in_force=True).update(is_in_force=False)
-    WorkOrder.objects.filter(pk=order.pk).update(state=OrderState.OPEN, ended_at=None, changed_at=now)
+    # Its finding went with the work; the next one for the same cause joins it again.
+    WorkOrder.objects.filter(pk=order.pk).update(
+        state=OrderState.OPEN, ended_at=None, changed_at=now, finding=None
+    )

@@ -42,6 +42,21 @@ def release(order_ids: list[int], why: str, *, at: datetime, by: Person | None =
     return len(freed)
 
 
+def withdraw_all(ids: list[int], because: str, now: datetime, by: Person | None) -> int:
+    """Withdraw those still standing, take them off routes, say so. Returns how many."""
+    done: list[int] = []
+    for part in in_batches(ids):
+        rows = WorkOrder.objects.standing().filter(pk__in=part).select_for_update()
+        standing = list(rows.order_by("pk").values_list("pk", flat=True))
+        WorkOrder.objects.filter(pk__in=standing).update(
+            state=OrderState.WITHDRAWN, ended_at=now, changed_at=now, withdrawn_because=because
+        )
+        StopOrder.objects.filter(order_id__in=standing, is_in_force=True).update(is_in_force=False)
+        done += standing
+    note_all(done, "withdrawn", because, at=now, by=by)
+    return len(done)
+
+
 def in_batches(ids: Iterable[int], size: int = 500) -> Iterable[list[int]]:
     """Cut ids into lists a database takes in one statement."""
     listed = list(ids)

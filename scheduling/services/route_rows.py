@@ -36,7 +36,7 @@ def write(row: RouteProposal, built: BranchProblem, plan: planning.Proposal) -> 
             UnplacedOrder(
                 proposal=row,
                 order=built.order_of[one.job_id],
-                reason=one.reason.value[:40],
+                reason=one.reason.value.removesuffix(" now"),
                 text=f"{one.text} {one.remedy}".strip(),
             )
             for one in plan.unplaced
