@@ -1,14 +1,14 @@
 """Assess the fleet, shard by shard. Every shard may run twice, die half-way, or run beside another."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
 from django.db import transaction
 from django.db.models import F, Q
 
-from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit
+from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
 from fleet.queries.columns import UnitRange, read_shard
 from fleet.science.assess import assess_shard
 from fleet.services import findings, state_rows
@@ -119,7 +119,7 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
     """Read, compute and write one shard in one transaction."""
     now_d = to_days(now)
     with transaction.atomic():
-        shard = read_shard(which, now_d)
+        shard = read_shard(_held(which, now), now_d)
         found = assess_shard(shard.columns, now_d)
         zone_by_site = dict(
             Site.objects.filter(id__in=set(shard.site_id.tolist())).values_list("id", "time_zone")
@@ -137,3 +137,15 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
         gone=raised.gone,
         readiness_changes=readiness_changes,
     )
+
+
+def _held(which: UnitRange, now: datetime) -> UnitRange:
+    """Keep others from assessing these treatment units until the transaction ends.
+
+    Leaves out those assessed as of a later moment: a shard that comes late must not undo what is known since.
+    """
+    units = TreatmentUnit.objects.filter(which.condition("id")).order_by("id")
+    # In order of id, so that two assessments never wait for each other.
+    list(units.select_for_update(no_key=True).values_list("id", flat=True))
+    newer = UnitState.objects.filter(which.condition("treatment_unit_id"), assessed_at__gt=now)
+    return replace(which, except_ids=tuple(newer.values_list("treatment_unit_id", flat=True)))

@@ -164,9 +164,9 @@ def write_states(units: list[UnitState], parts: list[PartState], now: datetime) 
     )
     _upsert(UnitState, units, "treatment_unit")
     _upsert(PartState, parts, "part")
-    PartState.objects.filter(treatment_unit_id__in=unit_ids).exclude(
-        part_id__in=[row.part_id for row in parts]
-    ).delete()
+    kept = {row.part_id for row in parts}
+    had = PartState.objects.filter(treatment_unit_id__in=unit_ids).values_list("part_id", flat=True)
+    PartState.objects.filter(part_id__in=[part_id for part_id in had if part_id not in kept]).delete()
     changes = [
         ReadinessChange(
             treatment_unit_id=row.treatment_unit_id,
