@@ -1,0 +1,182 @@
+"""How many parts fall due in each coming month: chances from due windows, mean and quantiles of counts."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.signal import fftconvolve
+
+from fleet.science.columns import Floats, Ints
+from fleet.science.economics import chance_past
+
+_TAIL_Z: Final = 1.2815515655446004
+"""Standard normal score of 90 %. [-]"""
+_LEAST_SPREAD: Final = 0.08
+_MOST_SPREAD: Final = 0.35
+"""Bounds of the standard deviation of a whole life over the life. Ours. [-]"""
+_SHORTEST_LIFE: Final = 7.0
+"""No part is expected to live shorter than this, so that successors come to an end. Ours. [day]"""
+_NEGLIGIBLE: Final = 1e-6
+_SMALL: Final = 64
+"""Up to so many chances are convolved plainly. [-]"""
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Chances that parts, or the parts that will follow them in their place, fall due in each month."""
+
+    part_row: Ints
+    """Place of each row in the parts asked about; a place may have several rows, one per successor."""
+    chance: Floats
+    """(rows, months) chance that this very change falls due in the month. [-]"""
+
+
+def changes_due(
+    early_d: ArrayLike,
+    likely_d: ArrayLike,
+    late_d: ArrayLike,
+    life_days: ArrayLike,
+    month_edges_d: ArrayLike,
+) -> Changes:
+    """
+    Return the chance of each coming change falling due in each month.
+
+    Parameters
+    ----------
+    early_d, likely_d, late_d : array (parts,)
+        10 %, 50 % and 90 % dates of each part in place. [day since 1970-01-01]
+    life_days : array (parts,)
+        Whole expected life of the part in place, above 0. [day]
+    month_edges_d : array (months + 1,)
+        First days of the months, and the day after the last. [day since 1970-01-01]
+
+    Returns
+    -------
+    Changes
+        Rows of parts without dates are left out.
+
+    Notes
+    -----
+    What is due before the first month is due in the first: the backlog is still to be done. A successor is
+    expected to live as long as its predecessor. Its spread is as wide for its life as the present window is
+    for the life that is left, a quarter of the life at least, held between 8 and 35 % of the life; variances
+    add up from change to change. A successor of an overdue part starts when the work can be done, not in the
+    past.
+    """
+    early, likely, late, life = (
+        np.asarray(given, dtype=np.float64) for given in (early_d, likely_d, late_d, life_days)
+    )
+    edges = np.asarray(month_edges_d, dtype=np.float64)
+    rows = np.flatnonzero(np.isfinite(early + likely + late + life) & (life > 0))
+    early, likely, late, life = early[rows], likely[rows], late[rows], np.maximum(life[rows], _SHORTEST_LIFE)
+    low, high = (likely - early) / _TAIL_Z, (late - likely) / _TAIL_Z
+    left = np.maximum(likely - edges[0], life / 4)
+    own_spread = np.clip((low + high) / 2 / left, _LEAST_SPREAD, _MOST_SPREAD) * life
+    part_rows, chances = [], []
+    while len(rows):
+        by_edge = chance_past(edges[:, None], likely - _TAIL_Z * low, likely, likely + _TAIL_Z * high)
+        by_edge[0] = 0.0
+        chance = np.diff(by_edge, axis=0).T
+        kept = chance.sum(axis=1) > _NEGLIGIBLE
+        part_rows.append(rows[kept])
+        chances.append(chance[kept])
+        rows, likely, low, high = rows[kept], likely[kept], low[kept], high[kept]
+        life, own_spread = life[kept], own_spread[kept]
+        likely = np.maximum(likely, edges[0]) + life
+        low, high = np.hypot(low, own_spread), np.hypot(high, own_spread)
+    if not part_rows:
+        return Changes(np.zeros(0, dtype=np.int64), np.zeros((0, len(edges) - 1)))
+    return Changes(np.concatenate(part_rows).astype(np.int64), np.vstack(chances))
+
+
+def count_distribution(chances: ArrayLike) -> Floats:
+    """
+    Return the distribution of how many of some independent events happen (Poisson binomial).
+
+    Parameters
+    ----------
+    chances : array (events,)
+        Chance of each, 0 to 1. [-]
+
+    Returns
+    -------
+    array (events + 1,)
+        Chance of exactly 0, 1, 2 … events. [-]
+
+    Raises
+    ------
+    ValueError
+        For a chance outside 0 to 1.
+
+    Source
+    ------
+    Product of the generating functions 1 - p + p·x; scipy.stats.poisson_binom gives the same for few
+    events (checked in test_forecast).
+    """
+    all_chances = np.asarray(chances, dtype=np.float64)
+    if ((all_chances < 0) | (all_chances > 1)).any() or np.isnan(all_chances).any():
+        raise ValueError("A chance must be 0 to 1.")
+    pieces = [np.array([1 - p, p]) for p in all_chances.tolist()] or [np.ones(1)]
+    while len(pieces) > 1:
+        pairs = [pieces[i : i + 2] for i in range(0, len(pieces), 2)]
+        pieces = [_product(*pair) if len(pair) == 2 else pair[0] for pair in pairs]
+    whole = np.clip(pieces[0], 0.0, None)
+    return np.asarray(whole / whole.sum())
+
+
+def count_quantile(chances: ArrayLike, share: float) -> int:
+    """
+    Return the smallest count that is enough with a given chance.
+
+    Parameters
+    ----------
+    chances : array (events,)
+        Chance of each, 0 to 1. [-]
+    share : float
+        Above 0 and below 1, e.g. 0.9. [-]
+
+    Returns
+    -------
+    int
+        Count. [-]
+
+    Raises
+    ------
+    ValueError
+        When the share or a chance is out of range.
+    """
+    if not 0 < share < 1:
+        raise ValueError(f"share must lie between 0 and 1; it is {share}.")
+    possible = np.asarray(chances, dtype=np.float64)
+    cumulated = np.cumsum(count_distribution(possible[possible > 0]))
+    return int(np.searchsorted(cumulated, share - 1e-12))
+
+
+def at_least_one(chance: Floats, group_row: Ints, groups: int) -> Floats:
+    """
+    Return the chance that a group sees at least one of its events, month by month.
+
+    Parameters
+    ----------
+    chance : array (rows, months)
+        Chances of single events. [-]
+    group_row : array (rows,)
+        Group of each event, e.g. its site.
+    groups : int
+        How many groups.
+
+    Returns
+    -------
+    array (groups, months)
+        ``1 - Π(1 - p)``. [-]
+    """
+    log_none = np.zeros((groups, chance.shape[1]))
+    np.add.at(log_none, group_row, np.log1p(-np.minimum(chance, 1 - 1e-12)))
+    return np.asarray(-np.expm1(log_none))
+
+
+def _product(one: Floats, other: Floats) -> Floats:
+    if len(one) <= _SMALL:
+        return np.convolve(one, other)
+    return np.asarray(fftconvolve(one, other))
