@@ -117,7 +117,8 @@ def _carry_out(
         run.counts[sheet.sheet.name].refused = sum(row.is_refused for row in sheet.rows)
     order = {entry.sheet.name: place for place, entry in enumerate(ENTRIES)}
     problems = sorted(run.problems, key=lambda p: (order.get(p.sheet, -1), p.row))
-    return ImportReport(is_written, run.counts, problems, list(parsed.values()))
+    counts = dict(sorted(run.counts.items(), key=lambda item: order[item[0]]))
+    return ImportReport(is_written, counts, problems, list(parsed.values()))
 
 
 def _parse(run: ImportRun, raw: list[RawSheet]) -> dict[str, ParsedSheet]:
