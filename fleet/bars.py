@@ -48,9 +48,9 @@ def wear_words(wear: float | None, governing: str = "") -> str:
         return "Wear not known"
     by = f" by {governing.lower()}" if governing else ""
     if wear >= 3:
-        return f"Far past its limit{by}"
+        return f"Far past limit{by}"
     if wear >= 1:
-        return f"{wear:.0%} used{by}, past its limit"
+        return f"{wear:.0%} used{by}, past limit"
     return f"{wear:.0%} used{by}"
 
 

@@ -66,7 +66,7 @@ def draw_once(
     if kept is None:
         kept = _draw(build(), description)
         caches["drawings"].set(key, kept)
-    return mark_safe(kept)  # noqa: S308 - our own renderer's output
+    return mark_safe(kept)
 
 
 def _draw(specification: dict[str, Any], description: str) -> str:
