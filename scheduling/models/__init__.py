@@ -1,5 +1,6 @@
 """The public list of scheduling's tables."""
 
+from scheduling.models.billing import InvoiceBatch, InvoiceLine, PeriodKind, PlanPeriod, TaxRate
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
 from scheduling.models.revenue import ClosedMonth, EntryKind, RevenueEntry
@@ -35,10 +36,14 @@ __all__ = [
     "CloseOutPhoto",
     "ClosedMonth",
     "EntryKind",
+    "InvoiceBatch",
+    "InvoiceLine",
     "OrderKind",
     "OrderState",
     "Outcome",
+    "PeriodKind",
     "PlanInterval",
+    "PlanPeriod",
     "PlanPrice",
     "ProposalState",
     "RevenueEntry",
@@ -53,6 +58,7 @@ __all__ = [
     "StockPlace",
     "Stop",
     "StopOrder",
+    "TaxRate",
     "Technician",
     "TravelLeg",
     "UnplacedOrder",

@@ -1,10 +1,12 @@
 """Service plans: what was promised, how often, at what price."""
 
+from decimal import Decimal
+
 from django.db import models
 from django.db.models import F, Q
 
 from fleet.models import Site, TreatmentUnit
-from shared.model_parts import at_least, known_values
+from shared.model_parts import at_least, between, known_values
 
 
 class PlanInterval(models.TextChoices):
@@ -31,6 +33,15 @@ class ServicePlan(models.Model):
     ends_on = models.DateField(null=True, blank=True, help_text="First day not covered.")
     renews_on = models.DateField(null=True, blank=True)
     notice_days = models.PositiveSmallIntegerField(default=30)
+    escalator_percent = models.DecimalField(
+        max_digits=5,
+        decimal_places=2,
+        default=Decimal("0"),
+        help_text="By how much the price rises on each anniversary of the start.",
+    )
+    included_visits_per_year = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="More visits are outside the plan; empty: as many as needed."
+    )
 
     class Meta:
         ordering = ["site", "code"]
@@ -41,6 +52,7 @@ class ServicePlan(models.Model):
                 name="scheduling_serviceplan_ends_after_start",
                 violation_error_message="A plan ends after it starts.",
             ),
+            between("escalator_percent", 0, 100, "scheduling_serviceplan_escalator_range"),
         ]
 
     def __str__(self):
