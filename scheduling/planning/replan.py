@@ -18,7 +18,7 @@ from scheduling.planning.tables import Assignment, Tables, build_tables
 
 MOVE_MUST_SAVE_S = 15 * 60
 """What moving one due visit that nobody was promised must save: ours, a quarter of an hour of driving."""
-SEARCH_SHARE = 0.7
+SEARCH_SHARE = 0.65
 """Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
 MOST_MOVED = 0.03
 """The most due visits that may change places, as a share."""

@@ -16,7 +16,7 @@ from scheduling.planning.routing import Effort, improve_days
 from scheduling.planning.tables import Assignment, Tables
 
 WHOLE_UP_TO_JOBS = 150
-"""Up to this many orders the whole horizon is one window; above it, one axis was measured to collapse."""
+"""Up to this many orders the whole horizon is a window too; above, one axis was measured to collapse."""
 
 
 @dataclass
@@ -109,11 +109,12 @@ def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
 def improve(search: Search) -> None:
     """Re-plan window after window until the time is over; with an iteration limit, a fixed number of them."""
     tables = search.tables
-    if len(tables.jobs) <= WHOLE_UP_TO_JOBS or len({slot.day for slot in tables.slots}) == 1:
+    small, one_day = len(tables.jobs) <= WHOLE_UP_TO_JOBS, len({slot.day for slot in tables.slots}) == 1
+    if one_day or (small and search.max_iterations is not None):
         _whole(search)
         return
     rng = np.random.default_rng(search.seed)
-    shapes = [Yield(shape) for shape in SHAPES]
+    shapes = [Yield(shape) for shape in ((WHOLE, *SHAPES) if small else SHAPES)]
     while not search.over:
         turn = shapes[search.solves % len(shapes)]
         if search.max_iterations is None and rng.random() > EXPLORE:
@@ -130,7 +131,7 @@ def improve(search: Search) -> None:
 
 
 def _whole(search: Search) -> None:
-    """The whole horizon in one window; several short seeds beat one long run."""
+    """All days in one window; several short seeds beat one long run."""
     slots = [slot.number for slot in search.tables.slots]
     share = max(1.0, search.left_s / 3)
     while not search.over:
@@ -166,6 +167,7 @@ class Shape:
         return [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
 
 
+WHOLE = Shape(99, 99, 3.0)
 SHAPES = (
     Shape(3, 99, 2.5),
     Shape(2, 99, 2.0),
