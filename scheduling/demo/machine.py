@@ -245,7 +245,7 @@ def _condition(trouble: str, day: int, days: int) -> tuple[float, float, float]:
     if trouble == "oxidised":
         return healthy * (1 + 0.22 * late), 1 + 1.6 * late, 1.0
     if trouble == "fouling":
-        return healthy * (1 - 0.2 * late), 1 + 0.06 * late, 1 + 0.75 * late
+        return healthy * (1 - 0.2 * late), 1.0, 1 + 0.75 * late
     return healthy, 1.0, 1.0
 
 
