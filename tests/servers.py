@@ -57,6 +57,7 @@ def postgres_url() -> str:
         preexec_fn=_die_with_parent,
         **as_user,
     )
+    log.close()
     _stop_at_exit(process, home, signal.SIGINT)
     _wait_for_port(port, process, home / "log")
     _run(
@@ -92,6 +93,7 @@ def start_redis(port: int | None = None) -> tuple[subprocess.Popen, int]:
         stderr=log,
         preexec_fn=_die_with_parent,
     )  # fmt: skip
+    log.close()
     _stop_at_exit(process, home, signal.SIGTERM)
     _wait_for_port(port, process, home / "log")
     return process, port

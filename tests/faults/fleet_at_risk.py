@@ -1,0 +1,120 @@
+"""A small fleet, real workers and a broker that may die."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from celery import Celery
+from django.db import connection
+
+from fleet.models import AssessmentShard, Finding, PartState, ShardState, UnitState
+from tests import factories as make
+
+ROOT = Path(__file__).resolve().parents[2]
+PATIENCE_SECONDS = 60
+
+
+def small_fleet(units: int) -> None:
+    """Treatment units of one site, with a worn part, a meter and readings each."""
+    site = make.site()
+    make.feed_test(site=site)
+    carbon = make.part_kind(**make.CARBON)
+    for number in range(units):
+        unit = make.treatment_unit(site=site)
+        make.part(make.position(unit, "carbon", 1), carbon,
+                  installed_at=make.NOW - timedelta(days=100 + 5 * number))  # fmt: skip
+        make.weekly_readings(make.meter(unit), weeks=4, gal_per_day=10 + number % 7)
+
+
+def database_url() -> str:
+    """The address of the tests' own database, for other processes."""
+    of = connection.settings_dict
+    login = of["USER"] + (f":{of['PASSWORD']}" if of["PASSWORD"] else "")
+    return f"postgres://{login}@{of['HOST']}:{of['PORT']}/{of['NAME']}"
+
+
+def start_worker(redis_url: str) -> subprocess.Popen:
+    """Start a Celery worker of one process, in a group of its own so that it can be killed whole."""
+    env = {
+        **os.environ,
+        "DATABASE_URL": database_url(),
+        "REDIS_URL": redis_url,
+        "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
+        "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50,
+    }
+    return subprocess.Popen(
+        [sys.executable, "-m", "celery", "-A", "shared.wiring", "worker", "--pool=solo", "--loglevel=ERROR",
+         "--without-gossip", "--without-mingle", "--without-heartbeat"],
+        cwd=ROOT,
+        env=env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )  # fmt: skip
+
+
+def kill(worker: subprocess.Popen) -> None:
+    """Kill a worker as the kernel does when memory runs out: no farewell."""
+    if worker.poll() is None:
+        os.killpg(worker.pid, signal.SIGKILL)
+    worker.wait(10)
+
+
+def sender(redis_url: str) -> Celery:
+    """A client of the queue."""
+    client = Celery("tests", broker=redis_url)
+    client.conf.update(task_ignore_result=True, broker_connection_timeout=5)
+    return client
+
+
+def send_shards(redis_url: str, shard_ids: list[int], times: int = 1) -> None:
+    """Hand shards out, each as often as told."""
+    with sender(redis_url) as client:
+        for shard_id in shard_ids * times:
+            client.send_task("fleet.tasks.assess_shard", kwargs={"shard_id": shard_id})
+
+
+def wait_until(holds: Callable[[], bool], what: str) -> None:
+    """Wait for a condition. Raises AssertionError when it does not come about."""
+    deadline = time.monotonic() + PATIENCE_SECONDS
+    while not holds():
+        assert time.monotonic() < deadline, f"waited {PATIENCE_SECONDS} s in vain until {what}"
+        time.sleep(0.02)
+
+
+def done_count(run_id: int) -> int:
+    """How many shards of a run are done."""
+    return AssessmentShard.objects.filter(run_id=run_id, state=ShardState.DONE).count()
+
+
+def let_claims_run_out(run_id: int) -> None:
+    """Act as if the time a claim lasts had passed."""
+    long_ago = datetime(2000, 1, 1, tzinfo=UTC)
+    AssessmentShard.objects.filter(run_id=run_id, state=ShardState.CLAIMED).update(claimed_at=long_ago)
+
+
+def what_is_known() -> dict[str, list]:
+    """Everything an assessment wrote, without row ids."""
+    return {
+        "findings": sorted(
+            Finding.objects.filter(gone_at__isnull=True).values_list(
+                "cause_key", "strength", "early_on", "likely_on", "late_on", "why", "found_at"
+            )
+        ),
+        "parts": sorted(
+            (part_id, wear, str(numbers))
+            for part_id, wear, numbers in PartState.objects.values_list("part_id", "wear", "numbers")
+        ),
+        "units": sorted(UnitState.objects.values_list("treatment_unit_id", "readiness", "worst_wear")),
+    }
+
+
+def forget_everything() -> None:
+    """Take away what assessments wrote."""
+    for model in (Finding, PartState, UnitState):
+        model.objects.all().delete()
