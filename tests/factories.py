@@ -11,6 +11,7 @@ from fleet.models import (
     FeedTest,
     Finding,
     FindingKind,
+    Flush,
     Membrane,
     Meter,
     MeterReading,
@@ -209,13 +210,25 @@ def performance_reading(unit: TreatmentUnit, read_at: datetime = NOW, **given) -
     return PerformanceReading.objects.create(treatment_unit=unit, read_at=read_at, **defaults | given)
 
 
+def flush(of: Part, **given) -> Flush:
+    """The flush after a part was put in, run until clear."""
+    purpose = "membrane_storage_solution" if of.kind.role == "membrane" else "carbon_fines"
+    defaults = {
+        "kind": purpose, "flushed_at": of.installed_at + timedelta(hours=1), "volume_gal": 30, "minutes": 30,
+        "ran_clear": True,
+    }  # fmt: skip
+    return Flush.objects.create(treatment_unit=of.treatment_unit, part=of, **defaults | given)
+
+
 def whole_unit(**given) -> TreatmentUnit:
-    """A treatment unit as in the field: four parts, a meter with a year of readings, gauges, a feed test."""
+    """A treatment unit as in the field: four parts, flushed, a meter with a year of readings, gauges."""
     unit = treatment_unit(**given)
     kinds = [("sediment", SEDIMENT, "feed"), ("carbon", CARBON, "feed"), ("membrane", MEMBRANE, "permeate"),
              ("post-carbon", POST_CARBON, "permeate")]  # fmt: skip
     for order, (code, kind, water) in enumerate(kinds, start=1):
-        part(position(unit, code, order, water), part_kind(name=code.capitalize(), **kind))
+        made = part(position(unit, code, order, water), part_kind(name=code.capitalize(), **kind))
+        if made.kind.needs_flush:
+            flush(made)
     weekly_readings(meter(unit))
     for weeks in range(0, 52, 4):
         cold = 9 if weeks in (36, 40, 44) else 16

@@ -1,0 +1,153 @@
+/* The close-out form with a memory: kept as typed, sent when there is signal, closed once. */
+import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
+import { sendAll } from "./queue.js";
+import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
+import { flushTimer } from "./timer.js";
+
+const form = document.getElementById("close-out");
+const kept = document.getElementById("kept");
+if (form) begin();
+
+async function begin() {
+  const { person, order } = form.dataset;
+  const isAnswer = document.getElementById("problems") || document.getElementById("conflict");
+  form.elements.namedItem("client_id").value ||= newId();
+  form.addEventListener("change", (event) => event.target.matches("[data-control]") && showReasons());
+  for (const input of form.querySelectorAll("[data-high]")) input.addEventListener("input", () => judge(input));
+  flushTimer(form, save);
+  if (!isAnswer) await restore(person, order);
+  showReasons();
+  form.querySelectorAll("[data-high]").forEach(judge);
+  form.addEventListener("input", save);
+  form.addEventListener("change", save);
+  form.addEventListener("submit", submit);
+  tellSignal(document.getElementById("signal"), form.dataset.made);
+  guardLogOut(person);
+  keepOffline([location.pathname, form.dataset.dayUrl]);
+}
+
+function collect() {
+  const fields = {};
+  for (const [name, value] of new FormData(form)) if (name !== "csrfmiddlewaretoken") fields[name] = String(value);
+  return fields;
+}
+
+let lastSave = Promise.resolve();
+function save() {
+  const { person, order } = form.dataset;
+  lastSave = saveDraft(person, order, collect()).catch(() => tell("bad", "This browser keeps nothing. Send before you leave the page."));
+  return lastSave;
+}
+
+async function restore(person, order) {
+  const waiting = (await entries().catch(() => [])).find((entry) => entry.person === person && entry.order === order);
+  const draft = await readDraft(person, order).catch(() => null);
+  const fields = draft?.fields ?? waiting?.fields;
+  if (fields) fill(fields);
+  // A page kept on the phone carries the number it was loaded with; each close-out needs its own.
+  else form.elements.namedItem("client_id").value = newId();
+  if (waiting?.state === "look") tellProblems(waiting.message, waiting.problems);
+  else if (waiting) tell("watch", `Closed on this phone, not sent yet. ${waiting.message ?? ""}`);
+  else if (draft) tell("info", "What you typed before is here again.");
+  document.dispatchEvent(new Event("restored"));
+}
+
+function fill(fields) {
+  for (const element of form.elements) {
+    if (!element.name || element.name === "csrfmiddlewaretoken") continue;
+    if (element.type === "checkbox" || element.type === "radio") element.checked = fields[element.name] === element.value;
+    else if (element.name in fields) element.value = fields[element.name];
+    const folded = element.closest("details");
+    const isTyped = element.type === "checkbox" ? element.checked : element.inputMode === "decimal" && element.value;
+    if (folded && isTyped) folded.open = true;
+  }
+}
+
+function showReasons() {
+  for (const box of form.querySelectorAll("[data-control]")) document.getElementById(`${box.dataset.control}-box`).hidden = box.checked && !form.elements.namedItem(box.dataset.control).value;
+}
+
+function judge(input) {
+  const help = document.getElementById(`${input.id}-help`);
+  const value = Number(input.value.replace(/,(?=\d{3}\b)/g, "").replace(",", "."));
+  const low = input.dataset.low === "" ? -Infinity : Number(input.dataset.low);
+  const high = input.dataset.high === "" ? Infinity : Number(input.dataset.high);
+  const odd = input.value.trim() !== "" && (Number.isNaN(value) || value < low || value > high);
+  help.dataset.usual ??= help.textContent;
+  help.textContent = odd ? `${help.dataset.usual} Unusual: look again, then keep it if it is right.` : help.dataset.usual;
+  help.classList.toggle("odd", odd);
+}
+
+/* What can be known without the server, so that nobody drives away from a missing tick. */
+function check() {
+  const fields = collect();
+  const problems = [];
+  const refuse = (field, message) => problems.push({ field, message });
+  if (!fields.outcome) refuse("outcome", "Choose how the visit ended.");
+  if (!fields.minutes?.trim()) refuse("minutes", "Write how many minutes you were here.");
+  if (fields.outcome === "not_done" && !fields.note?.trim()) refuse("note", "Say in the note why it could not be done.");
+  if ((fields.flush_volume || fields.flush_minutes) && !fields.flush_clear && fields.outcome !== "not_done") refuse("flush_clear", "Say whether the flush ran clear.");
+  if (fields.outcome === "not_done") return problems;
+  for (const box of form.querySelectorAll("[data-control]")) {
+    const excused = fields.outcome === "bedding" && box.name === "step__flush";
+    if (!box.checked && !excused && !fields[box.dataset.control]?.trim()) refuse(box.name, `“${box.closest("label").textContent.trim()}” guards people. Tick it when it is done, or write why it was not.`);
+  }
+  return problems;
+}
+
+async function submit(event) {
+  event.preventDefault();
+  const problems = check();
+  if (problems.length) return tellProblems("", problems);
+  const { person, order, number, title, send, dayUrl } = form.dataset;
+  const button = document.getElementById("submit");
+  button.disabled = true;
+  form.elements.namedItem("finished_at").value ||= new Date().toISOString();
+  const fields = collect();
+  const entry = { client_id: fields.client_id, person, order, number, title, fields, state: "waiting", message: "", problems: [], made_at: fields.finished_at };
+  try {
+    await lastSave;
+    await queueDraft(entry);
+  } catch {
+    form.removeEventListener("submit", submit);
+    button.disabled = false;
+    return form.requestSubmit();
+  }
+  const result = (await sendAll(person, send)).get(entry.client_id);
+  button.disabled = false;
+  if (result?.state === "look") return tellProblems(result.message, result.problems);
+  await dropDraft(person, order);
+  sessionStorage.setItem("tapward-said", result?.state === "sent" ? result.message : `${number} is kept on this phone and sent when there is signal.`);
+  location.assign(dayUrl);
+}
+
+function tell(tone, text) {
+  kept.className = `notice ${tone}`;
+  kept.replaceChildren(Object.assign(document.createElement("p"), { textContent: text }));
+  kept.hidden = false;
+}
+
+function tellProblems(message, problems) {
+  // A changed report is a report of another moment.
+  form.elements.namedItem("finished_at").value = "";
+  const box = document.createElement("div");
+  box.append(Object.assign(document.createElement("h2"), { textContent: problems.length && !message ? `${problems.length} thing${problems.length === 1 ? "" : "s"} to mend` : "Not taken up, and nothing is lost" }));
+  if (message) box.append(Object.assign(document.createElement("p"), { textContent: message }));
+  const list = document.createElement("ul");
+  for (const problem of problems) {
+    const link = Object.assign(document.createElement("a"), { textContent: problem.message, href: `#${problem.field}` });
+    const item = document.createElement("li");
+    item.append(link);
+    list.append(item);
+    document.getElementById(problem.field)?.setAttribute("aria-invalid", "true");
+    document.getElementById(problem.field)?.closest("details")?.setAttribute("open", "");
+  }
+  if (!message || problems.some((problem) => problem.message !== message)) box.append(list);
+  kept.className = "notice bad";
+  kept.setAttribute("role", "alert");
+  kept.replaceChildren(box);
+  kept.hidden = false;
+  kept.tabIndex = -1;
+  kept.focus();
+  kept.scrollIntoView({ block: "start" });
+}

@@ -1,0 +1,78 @@
+/* The day: what waits on this phone, sending it, and keeping the pages for a basement. */
+import { forgetOthers, guardLogOut, keepOffline, tellSignal } from "./offline.js";
+import { sendAll } from "./queue.js";
+import { dropEntry, entries } from "./store.js";
+
+const day = document.getElementById("day");
+const EVERY_MS = 30000;
+if (day) begin();
+
+async function begin() {
+  const { person, send } = day.dataset;
+  tellSignal(document.getElementById("signal"), day.dataset.made);
+  guardLogOut(person);
+  await forgetOthers(person);
+  say();
+  await show();
+  const kept = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
+  keepOffline([location.pathname, "/phone/day/", ...kept]);
+  const again = async () => {
+    const mine = (await entries()).some((entry) => entry.person === person && entry.state === "waiting");
+    if (!mine) return;
+    const results = [...(await sendAll(person, send)).values()];
+    await show();
+    if (results.some((result) => result.state === "sent") && navigator.onLine) location.reload();
+  };
+  document.getElementById("send-now").addEventListener("click", again);
+  window.addEventListener("online", again);
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && again());
+  setInterval(again, EVERY_MS);
+  again();
+}
+
+function say() {
+  const said = sessionStorage.getItem("tapward-said");
+  if (!said) return;
+  sessionStorage.removeItem("tapward-said");
+  const notice = Object.assign(document.createElement("p"), { className: "notice good", textContent: said });
+  notice.setAttribute("role", "status");
+  day.prepend(notice);
+}
+
+async function show() {
+  const all = await entries().catch(() => []);
+  const box = document.getElementById("waiting");
+  box.hidden = !all.length;
+  document.getElementById("waiting-rows").replaceChildren(...all.map(row));
+  for (const entry of all) {
+    const place = day.querySelector(`li[data-order="${CSS.escape(entry.order)}"]`);
+    if (!place || place.querySelector(".on-phone")) continue;
+    const mark = Object.assign(document.createElement("p"), { className: "on-phone small", textContent: entry.state === "look" ? "On this phone: somebody must look" : "Closed on this phone, not sent yet" });
+    place.append(mark);
+  }
+}
+
+function row(entry) {
+  const item = document.createElement("li");
+  const line = Object.assign(document.createElement("div"), { className: "line" });
+  line.append(Object.assign(document.createElement("strong"), { textContent: entry.number }), Object.assign(document.createElement("span"), { textContent: entry.title }));
+  item.append(line);
+  const isOther = entry.person !== day.dataset.person;
+  const words = isOther ? "Typed by somebody else; it is sent when that person logs in on this phone." : entry.message || "Waiting to be sent.";
+  item.append(Object.assign(document.createElement("p"), { className: entry.state === "look" ? "problem" : "small", textContent: words }));
+  if (isOther) return item;
+  const actions = Object.assign(document.createElement("p"), { className: "actions" });
+  actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Open", href: `/phone/close-out/${encodeURIComponent(entry.order)}/` }));
+  if (entry.message.startsWith("Log in")) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: "Log in", href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));
+  if (entry.state === "look") {
+    const away = Object.assign(document.createElement("button"), { className: "button risky", type: "button", textContent: "Throw away" });
+    away.addEventListener("click", async () => {
+      if (!window.confirm(`Throw away what you typed for ${entry.number}? Only do this when the office has it or it is wrong.`)) return;
+      await dropEntry(entry.client_id);
+      await show();
+    });
+    actions.append(away);
+  }
+  item.append(actions);
+  return item;
+}

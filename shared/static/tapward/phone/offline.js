@@ -1,0 +1,47 @@
+/* Keeps the day openable without signal, and forgets its pages when somebody logs out. */
+import { entries } from "./store.js";
+
+const WORKER = "/phone/sw.js";
+
+export async function keepOffline(urls) {
+  if (!("serviceWorker" in navigator)) return;
+  try {
+    await navigator.serviceWorker.register(WORKER, { scope: "/phone/" });
+    const ready = await navigator.serviceWorker.ready;
+    ready.active?.postMessage({ type: "keep", urls });
+  } catch {
+    // Without a worker the pages still work where there is signal.
+  }
+}
+
+export async function forgetOthers(person) {
+  const before = localStorage.getItem("tapward-person");
+  localStorage.setItem("tapward-person", person);
+  if (before && before !== person && "caches" in window) await caches.delete("tapward-pages");
+}
+
+export function guardLogOut(person) {
+  for (const form of document.querySelectorAll('form[action*="log-out"]')) {
+    form.addEventListener("submit", async (event) => {
+      if (form.dataset.sure) return;
+      event.preventDefault();
+      const left = (await entries().catch(() => [])).filter((entry) => entry.person === person).length;
+      const asks = `${left} close-out${left === 1 ? " is" : "s are"} still on this phone. They stay here and are sent when you log in again. Log out?`;
+      if (left && !window.confirm(asks)) return;
+      if ("caches" in window) await caches.delete("tapward-pages");
+      form.dataset.sure = "1";
+      form.requestSubmit();
+    });
+  }
+}
+
+export function tellSignal(place, madeAt) {
+  const show = () => {
+    place.hidden = navigator.onLine;
+    const at = new Date(madeAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    place.textContent = `No signal. This is the page as loaded at ${at}. What you enter is kept on this phone and sent later.`;
+  };
+  window.addEventListener("online", show);
+  window.addEventListener("offline", show);
+  show();
+}

@@ -1,0 +1,49 @@
+/* Sends what waits, in the order it was made. Sending twice is harmless: every entry has its own number. */
+import { dropEntry, entries, putEntry } from "./store.js";
+
+const WAITING = "waiting";
+const LOOK = "look";
+
+const cookie = (name) =>
+  document.cookie.split("; ").find((one) => one.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
+
+/* Returns what became of each entry of this person: client_id → {state, message, problems}. */
+export async function sendAll(person, address) {
+  const send = () => sendInOrder(person, address);
+  return navigator.locks ? navigator.locks.request("tapward-send", send) : send();
+}
+
+async function sendInOrder(person, address) {
+  const results = new Map();
+  for (const entry of await entries()) {
+    if (entry.person !== person || entry.state !== WAITING) continue;
+    const result = await sendOne(entry, address);
+    results.set(entry.client_id, result);
+    if (result.state === "sent") await dropEntry(entry.client_id);
+    else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems });
+    if (result.state === WAITING) break;
+  }
+  return results;
+}
+
+async function sendOne(entry, address) {
+  let answer;
+  try {
+    answer = await fetch(address, {
+      method: "POST",
+      credentials: "same-origin",
+      redirect: "manual",
+      headers: { "Content-Type": "application/json", "X-CSRFToken": cookie("csrftoken") },
+      body: JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }),
+    });
+  } catch {
+    return { state: WAITING, message: "No signal. It is sent when there is some.", problems: [] };
+  }
+  if (answer.type === "opaqueredirect" || answer.status === 403)
+    return { state: WAITING, message: "Log in again, then it is sent.", problems: [], needsLogIn: true };
+  if (answer.status >= 500 || answer.status === 429)
+    return { state: WAITING, message: "The server has trouble. It is tried again.", problems: [] };
+  const told = await answer.json().catch(() => ({ message: "The server's answer was not readable.", problems: [] }));
+  if (answer.ok) return { state: "sent", message: told.message, problems: [] };
+  return { state: LOOK, message: told.message, problems: told.problems ?? [] };
+}
