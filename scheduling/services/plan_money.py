@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final
 
-from shared.money import split_cents
+from shared.money import split_cents, to_cents
 from shared.periods import add_months, month_start
 
 MONTHS_OF: Final = {"month": 1, "quarter": 3, "year": 12}
@@ -23,6 +24,16 @@ class DatedPrice:
     amount: Decimal
 
 
+@dataclass(frozen=True)
+class Relief:
+    """Days on which a plan earns less: a discount, or a pause that takes all."""
+
+    from_on: date
+    to_on: date | None
+    """First day after it; None when it goes on."""
+    percent_off: Decimal
+
+
 def month_shares(price: Decimal, interval: str) -> tuple[Decimal, ...]:
     """Return the price of an interval split over its months; the pieces add up to it to the cent."""
     return _shares(price, MONTHS_OF[interval])
@@ -35,6 +46,7 @@ def earned_in(
     starts_on: date,
     ends_on: date | None,
     prices: Sequence[DatedPrice],
+    reliefs: Sequence[Relief] = (),
 ) -> Decimal:
     """
     Return what a plan earns in a month.
@@ -44,13 +56,15 @@ def earned_in(
     month : its first day.
     ends_on : the first day not covered.
     prices : by rising day; before the first the plan earns nothing.
+    reliefs : discounts and pauses; of several on one day the largest counts.
 
     Notes
     -----
     A quarter's or year's price is split over its months, counted from the month the plan starts in, so that a
     whole interval earns its price to the cent. A month covered in part earns by the day: its share is split
     over the days before, in and after the covered stretch; the largest remainders get the cents left over,
-    the earlier stretch first. So two stretches that make up a month at one price make up its share.
+    the earlier stretch first. So two stretches that make up a month at one price make up its share. What a
+    relief takes off is taken off its own stretch of days, and the rest rounded half up to the cent.
     """
     after = add_months(month, 1)
     first = max(month, starts_on)
@@ -67,7 +81,9 @@ def earned_in(
             continue
         shares = month_shares(price.amount, interval)
         share = shares[place % len(shares)]
-        total += _stretch(share, (begins - month).days, (ends - month).days, days)
+        for some, other, percent_off in _relieved(begins, ends, reliefs):
+            amount = _stretch(share, (some - month).days, (other - month).days, days)
+            total += to_cents(amount * (1 - percent_off / 100)) if percent_off else amount
     return total
 
 
@@ -79,6 +95,20 @@ def months_of(starts_on: date, ends_on: date | None, through: date) -> list[date
         months.append(month)
         month = add_months(month, 1)
     return months
+
+
+def _relieved(begins: date, ends: date, reliefs: Sequence[Relief]) -> list[tuple[date, date, Decimal]]:
+    """Cut a stretch of days where reliefs begin and end; return the pieces with what is taken off each."""
+    if not reliefs:
+        return [(begins, ends, Decimal(0))]
+    bounds = {relief.from_on for relief in reliefs} | {relief.to_on for relief in reliefs if relief.to_on}
+    cuts = [begins, *sorted(day for day in bounds if begins < day < ends), ends]
+    return [(some, other, _most_off(some, reliefs)) for some, other in pairwise(cuts)]
+
+
+def _most_off(day: date, reliefs: Sequence[Relief]) -> Decimal:
+    runs = [one for one in reliefs if one.from_on <= day and (one.to_on is None or day < one.to_on)]
+    return max((one.percent_off for one in runs), default=Decimal(0))
 
 
 @lru_cache(maxsize=4096)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 
-from scheduling.models import EntryKind, PlanPrice, RevenueEntry, ServicePlan
-from scheduling.services.plan_money import DatedPrice, earned_in, months_of
+from scheduling.models import EntryKind, PlanPeriod, PlanPrice, RevenueEntry, ServicePlan
+from scheduling.services.plan_money import DatedPrice, Relief, earned_in, months_of
 from scheduling.services.revenue_months import BATCH, Months, RevenueReport, worded
 
 
@@ -16,11 +16,15 @@ def enter_plans(report: RevenueReport, months: Months, through: date, now: datet
     rows = PlanPrice.objects.order_by("plan_id", "from_on")
     for plan_id, from_on, amount in rows.values_list("plan_id", "from_on", "amount"):
         prices[plan_id].append(DatedPrice(from_on, amount))
+    reliefs: dict[int, list[Relief]] = defaultdict(list)
+    periods = PlanPeriod.objects.order_by("plan_id", "from_on", "pk")
+    for plan_id, *relief in periods.values_list("plan_id", "from_on", "to_on", "percent_off"):
+        reliefs[plan_id].append(Relief(*relief))
     known = _known_plan_entries()
     fresh: list[RevenueEntry] = []
     for plan in ServicePlan.objects.filter(starts_on__lte=through).order_by("pk").iterator(chunk_size=2000):
         due = {
-            f"plan:{plan.pk}:{month:%Y-%m}": (month, _earned(plan, month, prices[plan.pk]))
+            f"plan:{plan.pk}:{month:%Y-%m}": (month, _earned(plan, month, prices[plan.pk], reliefs[plan.pk]))
             for month in months_of(plan.starts_on, plan.ends_on, through)
         }
         entered = known.pop(plan.pk, {})
@@ -63,9 +67,14 @@ def _known_plan_entries() -> dict[int, dict[str, _Standing]]:
     return known
 
 
-def _earned(plan: ServicePlan, month: date, prices: list[DatedPrice]) -> Decimal:
+def _earned(plan: ServicePlan, month: date, prices: list[DatedPrice], reliefs: list[Relief]) -> Decimal:
     return earned_in(
-        month, interval=plan.interval, starts_on=plan.starts_on, ends_on=plan.ends_on, prices=prices
+        month,
+        interval=plan.interval,
+        starts_on=plan.starts_on,
+        ends_on=plan.ends_on,
+        prices=prices,
+        reliefs=reliefs,
     )
 
 
