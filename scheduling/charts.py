@@ -7,7 +7,7 @@ from fleet.charts import Chart
 from scheduling.queries.revenue import Bridge, MonthMoney
 from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, draw_once
 
-WIDTH: Final = 560
+WIDTH: Final = 500
 HEIGHT: Final = 220
 
 
@@ -21,7 +21,7 @@ def recurring_and_earned(months: list[MonthMoney]) -> Chart | None:
     ]
     last = months[-1]
     svg = draw_once(
-        "recurring and earned", values, lambda: _trend_specification(values),
+        "month on month", values, lambda: _trend_specification(values),
         description=(
             f"Thirteen months of revenue. {last.month:%B %Y}: recurring {money(last.recurring)}, "
             f"earned {money(last.earned)}."
@@ -89,7 +89,7 @@ def _trend_specification(values: list[dict]) -> dict[str, Any]:
     x = {"field": "month", "type": "temporal", "timeUnit": "utcyearmonth", "title": None,
          "axis": {"format": "%b %y", "labelAngle": 0, "grid": False, "tickCount": 7}}  # fmt: skip
     legend = {"domain": ["Recurring", "Earned"], "range": [FIRST, SECOND]}
-    y = {"type": "quantitative", "title": None, "axis": {"format": "~s", "tickCount": 5}}
+    y = {"type": "quantitative", "title": None, "axis": {"format": ",.0f", "tickCount": 5}}
     return {
         "width": WIDTH,
         "height": HEIGHT,

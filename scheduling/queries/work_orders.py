@@ -36,6 +36,8 @@ SORTS: Final[dict[str, tuple[str, ...]]] = {
 }
 """What a list can be sorted by; every order ends in the key, so that pages never overlap."""
 PAGE_SIZE: Final = 50
+FAR_PAST: Final = 3.0
+"""Wear beyond this says no more than “far past”, as findings have it."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +149,7 @@ class OrderSheet:
 
     row: OrderRow
     numbers: list[Figure]
-    limits: list[tuple[str, str, str]]
+    limits: list[tuple[str, str, date | None]]
     position: str
     part_name: str
     skills: list[str]
@@ -162,6 +164,7 @@ class OrderSheet:
     readiness: str
     readiness_word: str
     is_standing: bool
+    early_on: date
     route_pk: int | None
     same_site: list[OrderRow] = field(default_factory=list)
 
@@ -250,6 +253,7 @@ def order_sheet(
         readiness=state.readiness if state else "",
         readiness_word=state.get_readiness_display() if state else "Never assessed",
         is_standing=order.state in STANDING_STATES,
+        early_on=min(order.window_from, order.likely_on or order.window_from),
         route_pk=placed.stop.route_id if placed else None,
         same_site=[as_row(other, today) for other in with_rows(beside[:8])],
     )
@@ -322,13 +326,22 @@ def _has_words(words: str) -> Q:
     return found
 
 
-def _limits(numbers: dict) -> list[tuple[str, str, str]]:
+def _limits(numbers: dict) -> list[tuple[str, str, date | None]]:
     """Return limit, share used and day reached, worst first."""
     limits = sorted(numbers.get("limits", {}).items(), key=lambda item: -(item[1].get("wear") or 0))
     return [
-        (name.replace("_", " "), f"{limit.get('wear') or 0:.0%}", limit.get("due_on") or "")
+        (name.replace("_", " "), _share(limit.get("wear") or 0), _day(limit.get("due_on")))
         for name, limit in limits
     ]
+
+
+def _share(wear: float) -> str:
+    """Say how far a limit is used up, without false precision past it."""
+    return "far past" if wear >= FAR_PAST else f"{wear:.0%}"
+
+
+def _day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
 
 
 def _needed(order: WorkOrder, sees_stock: bool) -> list[NeededPart]:
