@@ -2,6 +2,9 @@
 
 from scheduling.models.billing import InvoiceBatch, InvoiceLine, PeriodKind, PlanPeriod, TaxRate
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.models.feeds import CalendarFeed
+from scheduling.models.plan_changes import PlanRevision, Replan
+from scheduling.models.plan_settings import PlanPriceList, TravelCorrection
 from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
 from scheduling.models.revenue import ClosedMonth, EntryKind, RevenueEntry
 from scheduling.models.routes import (
@@ -31,6 +34,7 @@ __all__ = [
     "STANDING_STATES",
     "Absence",
     "AccessHours",
+    "CalendarFeed",
     "CloseOut",
     "CloseOutPart",
     "CloseOutPhoto",
@@ -45,7 +49,10 @@ __all__ = [
     "PlanInterval",
     "PlanPeriod",
     "PlanPrice",
+    "PlanPriceList",
+    "PlanRevision",
     "ProposalState",
+    "Replan",
     "RevenueEntry",
     "Route",
     "RouteProposal",
@@ -60,6 +67,7 @@ __all__ = [
     "StopOrder",
     "TaxRate",
     "Technician",
+    "TravelCorrection",
     "TravelLeg",
     "UnplacedOrder",
     "WorkOrder",
