@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from django.db.models import QuerySet
+
 from fleet.models import Meter, MeterReading, MeterWater, PerformanceReading, ReadingSource
 from fleet.services import readings
 from scheduling.models import CloseOut, WorkOrder
@@ -21,10 +23,12 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
             remedy="Leave the total out and write it in the note; the planner can add the meter.",
             field="meter_total",
         )
+    _stand_again(MeterReading.objects.filter(meter=meter, read_at=form.finished_at))
     report = readings.record_meter_readings(
         [readings.NewMeterReading(meter_id=meter.pk, read_at=form.finished_at, total=form.meter_total)],
         source=ReadingSource.PHONE,
         now=now,
+        as_correction=True,
     )
     _raise_first(report, "meter_total")
 
@@ -39,10 +43,14 @@ def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | 
     saw_fines = bool(form.performance.get("saw_fines"))
     if not values and not saw_fines:
         return None
+    _stand_again(
+        PerformanceReading.objects.filter(treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at)
+    )
     report = readings.record_performance_readings(
         [readings.NewPerformanceReading(order.treatment_unit_id, form.finished_at, values, saw_fines)],
         source=ReadingSource.PHONE,
         now=now,
+        as_correction=True,
     )
     _raise_first(report, "performance")
     return (
@@ -61,9 +69,15 @@ def set_aside(row: CloseOut) -> None:
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,
         read_at=row.finished_at,
-        recorded_at=row.received_at,
         source=ReadingSource.PHONE,
     ).update(is_latest=False)
+
+
+def _stand_again(rows: QuerySet) -> None:
+    """Let a reading set aside by an undo count again, so that what is sent now repeats or corrects it."""
+    newest = rows.order_by("-revision").first()
+    if newest is not None and not newest.is_latest and not rows.filter(is_latest=True).exists():
+        rows.filter(pk=newest.pk).update(is_latest=True)
 
 
 def _raise_first(report: readings.RecordReport, field: str) -> None:

@@ -97,4 +97,5 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
 
 
 def _sum(entries) -> Decimal:
-    return entries.aggregate(total=Sum("amount"))["total"] or Decimal("0.00")
+    # SQLite adds in floating point, so the sum is brought back to the cent.
+    return to_cents(entries.aggregate(total=Sum("amount"))["total"] or Decimal("0.00"))

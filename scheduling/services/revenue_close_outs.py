@@ -101,7 +101,7 @@ def take_back_undone(report: RevenueReport, months: Months, now: datetime) -> No
     taken_back = RevenueEntry.objects.filter(cause_key__startswith="undo:").values("corrects_id")
     fresh = []
     for entry in undone.exclude(pk__in=taken_back).order_by("pk"):
-        stands = entry.amount + (entry.corrected or Decimal("0.00"))
+        stands = entry.amount + to_cents(entry.corrected or Decimal("0.00"))
         if not stands:
             continue
         placed, late = months.place(entry.month)

@@ -49,7 +49,7 @@ def reopen(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -
     """Open a withdrawn order again, e.g. because its work was done before the withdrawal was known."""
     if not reason.strip():
         raise CannotDo(f"{order} can't be reopened without a reason.", remedy="Say why in a few words.")
-    standing = WorkOrder.objects.standing().filter(cause_key=order.cause_key).first()
+    standing = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if standing is not None:
         raise CannotDo(
             f"{order} has been followed by {standing} for the same cause.", remedy=f"Work on {standing}."
