@@ -16,32 +16,6 @@ MEASURELESS = {"wear_basis.positive", "meter_faults.is_sure"}
 """Take any numbers, or give yes and no."""
 EXERCISES = {"academic", "benchmark"}
 """Planner's exercises: their fields are explained where the figures are printed."""
-STILL_WITHOUT_DOCSTRING = {
-    "academic.tenths",
-    "benchmark.FileFigure.bare_gap",
-    "benchmark.FileFigure.our_gap",
-    "insertion.insert",
-    "insertion.remove",
-    "problem.AccessHours.on",
-    "problem.Problem.job",
-    "problem.require_unique",
-    "proposal.Proposal.placements",
-    "proposal.Proposal.where",
-    "proposal.Route.job_ids",
-    "proposal.Unplaced.is_proof",
-    "road_engine.RoadEngine.key",
-    "road_engine.TravelCache.fetch",
-    "road_engine.TravelCache.store",
-    "routing.solver_versions",
-    "tables.has_skills_and_parts",
-    "travel.Place.has_position",
-    "travel.TravelTable.metres",
-    "travel.TravelTable.seconds",
-    "windows.Search.left_s",
-    "windows.Search.over",
-    "windows.random_order",
-}
-"""Known gaps, to be closed; never to grow."""
 STILL_WITHOUT_PARAMETERS = {"feed_water.TestIndex.rows_with"}
 """The same."""
 SELF_EXPLAINING = re.compile(
@@ -112,7 +86,7 @@ def root(request):
 def test_everything_public_in_the_pure_rooms_has_a_docstring(root):
     found = list(items_of(root, SCIENCE, PLANNING))
     assert len(found) > 200
-    silent = {item.label for item in found if not item.text} - STILL_WITHOUT_DOCSTRING
+    silent = {item.label for item in found if not item.text}
     assert sorted(silent) == []
 
 

@@ -81,6 +81,7 @@ def _is_number(word: str) -> bool:
 
 
 def tenths(value: float) -> int:
+    """Cut a distance to one decimal, as tenths."""
     return math.floor(value * TENTHS)
 
 

@@ -17,7 +17,11 @@ AXIS_DAY_S = 200_000
 
 @dataclass(frozen=True)
 class Visit:
-    """One way of doing one order: a stretch of the axis. [axis seconds]"""
+    """One way of doing one order: a stretch of the axis.
+
+    ``job`` and ``place`` are row numbers; work may begin from ``earliest`` to ``latest`` [axis seconds];
+    ``prize`` is what doing it then is worth [s of drive].
+    """
 
     job: int
     place: int
@@ -28,7 +32,11 @@ class Visit:
 
 @dataclass
 class AxisModel:
-    """The given slots and orders, numbered: ways of doing each order, groups of equal slots, prices."""
+    """The given slots and orders, numbered: ways of doing each order, groups of equal slots, prices.
+
+    ``tables`` and ``plan`` are what is planned and how it stands, ``slots`` and ``jobs`` the rows at hand;
+    ``day_offset`` says where each day begins [axis seconds], ``clients`` holds the ways of doing each order.
+    """
 
     tables: Tables
     plan: Assignment
@@ -188,6 +196,7 @@ class AxisModel:
 
     @property
     def has_space(self) -> bool:
+        """Say whether any van's room is limited."""
         return any(
             self.tables.technicians[self.tables.slots[one].technician].van_space is not None
             for one in self.slots

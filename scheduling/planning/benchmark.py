@@ -49,10 +49,12 @@ class FileFigure:
 
     @property
     def our_gap(self) -> float | None:
+        """Return our plan's gap to the best known. [%]"""
         return self.gap(self.ours, self.best_known)
 
     @property
     def bare_gap(self) -> float | None:
+        """Return the bare solver's gap to the best known. [%]"""
         return self.gap(self.bare, self.best_known)
 
 

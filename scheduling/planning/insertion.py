@@ -102,11 +102,13 @@ def _guesses(
 
 
 def insert(plan: Assignment, job: int, place: Insertion) -> None:
+    """Put an order into a plan at a place found for it."""
     sequence = plan.get(place.slot, ())
     plan[place.slot] = (*sequence[: place.position], job, *sequence[place.position :])
 
 
 def remove(plan: Assignment, job: int) -> None:
+    """Take an order out of a plan; nothing happens when it is not in."""
     for number, sequence in plan.items():
         if job in sequence:
             plan[number] = tuple(one for one in sequence if one != job)

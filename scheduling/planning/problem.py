@@ -65,6 +65,7 @@ class AccessHours:
                 previous_close = closes
 
     def on(self, day: date) -> DayWindows:
+        """Return the hours of one day, the date's own before the weekday's. [s of local day]"""
         if day in self.by_date:
             return self.by_date[day]
         return self.by_weekday.get(day.weekday(), self.otherwise)
@@ -223,6 +224,7 @@ class Problem:
                 raise ValueError(f"a shift names the unknown technician {shift.technician_id}")
 
     def job(self, job_id: str) -> Job:
+        """Return the order of this id. Raises StopIteration when there is none."""
         return next(job for job in self.jobs if job.id == job_id)
 
     def inputs_hash(self) -> str:
@@ -242,6 +244,7 @@ class Problem:
 
 
 def require_unique(what: str, ids: Iterable[str]) -> None:
+    """Raise ValueError naming the first id that appears twice."""
     seen: set[str] = set()
     for one in ids:
         if one in seen:

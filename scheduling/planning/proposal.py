@@ -101,6 +101,7 @@ class Route:
 
     @property
     def job_ids(self) -> tuple[str, ...]:
+        """Return the orders of the route in their order."""
         return tuple(stop.job_id for stop in self.stops)
 
 
@@ -120,6 +121,7 @@ class Unplaced:
 
     @property
     def is_proof(self) -> bool:
+        """Say whether the reason is proved, not only the best found."""
         return self.reason in PROOFS
 
 
@@ -165,9 +167,11 @@ class Proposal:
             raise ValueError("a technician has two routes on one day")
 
     def placements(self) -> Iterator[tuple[Route, Stop]]:
+        """Yield every stop with its route."""
         for route in self.routes:
             for stop in route.stops:
                 yield route, stop
 
     def where(self, job_id: str) -> tuple[Route, Stop] | None:
+        """Return the route and stop of an order, None when it is not placed."""
         return next(((route, stop) for route, stop in self.placements() if stop.job_id == job_id), None)

@@ -34,9 +34,13 @@ FAR_FROM_ROAD_M = 500
 class TravelCache(Protocol):
     """Keeps legs between runs, per engine and map version. A database table backs it outside this room."""
 
-    def fetch(self, engine: str, keys: Sequence[PairKey]) -> Mapping[PairKey, Leg]: ...
+    def fetch(self, engine: str, keys: Sequence[PairKey]) -> Mapping[PairKey, Leg]:
+        """Return the legs that are known."""
+        ...
 
-    def store(self, engine: str, legs: Mapping[PairKey, Leg]) -> None: ...
+    def store(self, engine: str, legs: Mapping[PairKey, Leg]) -> None:
+        """Keep legs for the next time."""
+        ...
 
 
 class EngineTrouble(Exception):
@@ -70,6 +74,7 @@ class RoadEngine:
 
     @property
     def key(self) -> str:
+        """Return what names engine, profile and map version in the cache."""
         return f"{self.base_url.rstrip('/')} {self.profile} {self.map_version}".strip()
 
 

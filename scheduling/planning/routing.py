@@ -18,6 +18,7 @@ from scheduling.planning.timing import timed
 
 
 def solver_versions() -> dict[str, str]:
+    """Return the solver's version, kept with each plan."""
     return {"pyvrp": version("pyvrp")}
 
 

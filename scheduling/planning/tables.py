@@ -71,6 +71,7 @@ class Tables:
     """First visits whose second visit can't be planned: only days so late that it falls after the plan."""
     route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
     busy_memo: dict[tuple[int, Sequence_], int] = field(default_factory=dict, repr=False)
+    """Busy seconds of routes already timed. [s]"""
 
     def with_job(self, job: int, changed: Job) -> Tables:
         """Return tables in which one order's pin, window or hours differ."""
@@ -149,6 +150,7 @@ def unplaced_minutes(problem: Problem, job: Job) -> float:
 
 
 def has_skills_and_parts(technician: Technician, job: Job) -> bool:
+    """Say whether a technician may do an order and can have its parts."""
     return job.skills <= technician.skills and not missing_parts(technician, job)
 
 

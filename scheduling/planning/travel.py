@@ -45,6 +45,7 @@ class Place:
 
     @property
     def has_position(self) -> bool:
+        """Say whether latitude and longitude are known."""
         return self.latitude is not None and self.longitude is not None
 
 
@@ -126,9 +127,11 @@ class TravelTable:
         object.__setattr__(self, "row_of", rows)
 
     def seconds(self, origin: str, destination: str) -> int:
+        """Return the drive between two places. [s]"""
         return int(self.drive_s[self.row_of[origin], self.row_of[destination]])
 
     def metres(self, origin: str, destination: str) -> int:
+        """Return the road between two places. [m]"""
         return int(self.distance_m[self.row_of[origin], self.row_of[destination]])
 
 

@@ -39,10 +39,12 @@ class Search:
 
     @property
     def left_s(self) -> float:
+        """Return the time left. [s]"""
         return self.ends_at - time.perf_counter()
 
     @property
     def over(self) -> bool:
+        """Say whether the search must end."""
         return self.should_stop() or (self.max_iterations is None and self.left_s <= 0.05)
 
     def offer(self, plan: Assignment) -> bool:
@@ -180,12 +182,13 @@ SHAPES = (
 
 @dataclass
 class Yield:
-    """What a shape has brought lately. Starts hopeful, so that each is tried."""
+    """What a ``shape`` has brought lately, ``per_second`` of search [s of cost]. Starts hopeful."""
 
     shape: Shape
     per_second: float = 1e9
 
     def learn(self, gain_s: int, seconds: float) -> None:
+        """Take in what a try of this shape brought."""
         rate = gain_s / max(0.01, seconds)
         self.per_second = rate if self.per_second >= 1e9 else 0.5 * self.per_second + 0.5 * rate
 
