@@ -2,8 +2,8 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -27,6 +27,7 @@ from scheduling.models import (
 from scheduling.planning import problem as planning
 from scheduling.planning.travel import Place
 from scheduling.services.order_states import in_batches, number_of
+from scheduling.services.plan_settings import prices_on
 from scheduling.services.travel_legs import travel_between
 from shared.periods import days_from
 
@@ -52,28 +53,36 @@ class BranchProblem:
     order_of: dict[str, WorkOrder]
     technician_of: dict[str, Technician]
     refusals: list[dict] = field(default_factory=list)
+    pinned: frozenset[int] = frozenset()
+    """Keys of the orders whose stop is pinned by hand."""
 
 
-def build(branch: Branch, first_on: date, days: int, now: datetime) -> BranchProblem:
+def build(
+    branch: Branch, first_on: date, days: int, now: datetime, *, is_from_now: bool = True
+) -> BranchProblem:
     """Return the problem of a branch.
 
     Orders: the open ones, those on routes that this plan would replace, and those a past route missed.
-    Technician-days with finished stops are left as they are, and so are their orders.
+    Technician-days with finished stops or under way are left as they are, and so are their orders, unless
+    the technician has been called absent: then what is left of that day is to be placed with others.
+    ``is_from_now`` lets today's shifts begin no earlier than now.
     """
     plan_days = days_from(first_on, days)
-    kept = kept_days(branch, plan_days)
+    kept = kept_days(branch, plan_days, now)
     technicians = list(
         Technician.objects.filter(branch=branch, is_active=True).prefetch_related("skills").order_by("pk")
     )
     orders = _orders(branch, plan_days, kept, now)
     parts = _parts(orders)
     kinds = {code for needed in parts.values() for code in needed}
-    pins = _pins(orders, plan_days, kept)
+    pins, pinned = _pins(orders, plan_days, kept)
     access = _access({order.site_id for order in orders}, branch, plan_days)
     keys = {order.pk: number_of(order.pk) for order in orders}
     jobs = tuple(_job(order, keys, parts, pins, access) for order in orders)
     people = tuple(_person(technician, kinds) for technician in technicians)
     shifts, refusals = _shifts(technicians, plan_days, kept)
+    if is_from_now:
+        shifts = _from_now(shifts, now.astimezone(ZoneInfo(branch.time_zone)))
     return BranchProblem(
         branch=branch,
         problem=planning.Problem(
@@ -82,23 +91,44 @@ def build(branch: Branch, first_on: date, days: int, now: datetime) -> BranchPro
             shifts=shifts,
             jobs=jobs,
             travel=travel_between(planning.places_of(people, jobs, shifts)),
+            settings=prices_on(first_on),
         ),
         order_of={keys[order.pk]: order for order in orders},
         technician_of={technician.code: technician for technician in technicians},
         refusals=refusals,
+        pinned=pinned,
     )
 
 
-def kept_days(branch: Branch, plan_days: list[date]) -> set[tuple[int, date]]:
-    """Return the technician-days whose route holds finished stops and so stays in force."""
-    rows = Route.objects.filter(
-        is_in_force=True,
-        technician__branch=branch,
-        day__in=plan_days,
-        stops__orders__is_in_force=True,
-        stops__orders__order__state=OrderState.DONE,
+def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
+    """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
+    routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
+    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    rows = routes.filter(finished | Q(leaves_at__lte=now))
+    absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
+    return set(rows.values_list("technician_id", "day").distinct()) - absent
+
+
+def _from_now(shifts: tuple[planning.Shift, ...], here: datetime) -> tuple[planning.Shift, ...]:
+    """Return the shifts that are left: today's begin at the next five minutes on the wall."""
+    ready_s = -(-seconds_of(here.time()) // 300) * 300
+    return tuple(
+        replace(one, start_s=max(one.start_s, ready_s)) if one.day == here.date() else one
+        for one in shifts
+        if one.day != here.date() or ready_s < one.end_s
     )
-    return set(rows.values_list("technician_id", "day").distinct())
+
+
+def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[int, date]]:
+    rows = Absence.objects.filter(
+        technician__in=technician_ids, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
+    )
+    return {
+        (gone.technician_id, day)
+        for gone in rows
+        for day in plan_days
+        if gone.first_on <= day <= gone.last_on
+    }
 
 
 def _orders(
@@ -132,8 +162,9 @@ def _parts(orders: list[WorkOrder]) -> dict[int, dict[str, int]]:
 
 def _pins(
     orders: list[WorkOrder], plan_days: list[date], kept: set[tuple[int, date]]
-) -> dict[int, planning.Pin]:
-    """Promised orders stay on their day, pinned stops with their technician too."""
+) -> tuple[dict[int, planning.Pin], frozenset[int]]:
+    """Promised orders stay on their day, pinned stops with their technician too. Also which are pinned."""
+    pinned: set[int] = set()
     pins = {
         order.pk: planning.Pin(planning.PinLevel.DAY, order.promised_on)
         for order in orders
@@ -151,7 +182,9 @@ def _pins(
             continue
         level = planning.PinLevel.PROMISED if is_promised else planning.PinLevel.TECHNICIAN_DAY
         pins[order.pk] = planning.Pin(level, route.day, route.technician.code)
-    return pins
+        if row.stop.is_pinned:
+            pinned.add(order.pk)
+    return pins, frozenset(pinned)
 
 
 def _access(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
@@ -273,12 +306,7 @@ def _shifts(
     by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
     for row in Shift.objects.filter(technician__in=technicians):
         by_person[row.technician_id][row.weekday] = row
-    absent: set[tuple[int, date]] = set()
-    for gone in Absence.objects.filter(
-        technician__in=technicians, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
-    ):
-        length = (gone.last_on - gone.first_on).days + 1
-        absent |= {(gone.technician_id, gone.first_on + timedelta(days=i)) for i in range(length)}
+    absent = _absent_days([technician.pk for technician in technicians], plan_days)
     shifts, refusals = [], []
     for technician in technicians:
         if not by_person[technician.pk]:

@@ -4,10 +4,10 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet.models import Branch, Person
-from scheduling.models import OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
+from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
 from scheduling.services import order_states
 from shared.errors import CannotDo
 
@@ -81,14 +81,15 @@ def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) 
     if row.branch_id:
         old = old.filter(technician__branch_id=row.branch_id)
     old_ids = set(old.values_list("pk", flat=True))
-    kept = {route.pk: route for route in _with_finished_stops(old)}
+    kept = {route.pk: route for route in _staying(old, now)}
     for route in kept.values():
         if row.routes.filter(technician_id=route.technician_id, day=route.day).exists():
             raise CannotDo(
-                f"{route.technician.name}'s route of {route.day:%d %b} has had stops finished since this was "
-                "proposed.",
-                remedy="Propose again; finished stops will be left as they are.",
+                f"{route.technician.name}'s route of {route.day:%d %b} has had stops finished, or has been "
+                "under way, since this was proposed.",
+                remedy="Propose again; what is done or under way will be left as it is.",
             )
+    _take_over(row, list(kept), by, now)
     gone = sorted(old_ids - set(kept))
     orders = StopOrder.objects.filter(stop__route_id__in=gone, is_in_force=True)
     order_states.release(
@@ -99,6 +100,27 @@ def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) 
     )
     StopOrder.objects.filter(stop__route_id__in=gone, is_in_force=True).update(is_in_force=False)
     Route.objects.filter(pk__in=gone).update(is_in_force=False)
+
+
+def _staying(routes: QuerySet[Route], now: datetime) -> list[Route]:
+    """Return the routes that stay in force: with finished stops, or under way by somebody not absent."""
+    absent = Absence.objects.filter(
+        technician=OuterRef("technician"), first_on__lte=OuterRef("day"), last_on__gte=OuterRef("day")
+    )
+    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    under_way = Q(leaves_at__lte=now) & ~Exists(absent)
+    return list(routes.filter(finished | under_way).select_related("technician").distinct())
+
+
+def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: datetime) -> None:
+    """Free what this plan gives to others from routes that stay: the rest of a day somebody fell ill on."""
+    known = StopOrder.objects.filter(stop__route__proposal=row).values("order_id")
+    left = row.unplaced.values("order_id")
+    taken = StopOrder.objects.filter(stop__route_id__in=kept, is_in_force=True).filter(
+        Q(order_id__in=known) | Q(order_id__in=left)
+    )
+    ids = list(taken.values_list("order_id", flat=True))
+    order_states.release(ids, f"Taken over by plan {row.pk}.", at=now, by=by)
 
 
 def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> None:

@@ -14,23 +14,29 @@ BATCH = 2000
 def write(row: RouteProposal, built: BranchProblem, plan: planning.Proposal) -> None:
     """Write a branch's plan under a proposal. Raises AssertionError when an order is lost or doubled."""
     zone = ZoneInfo(built.branch.time_zone)
-    placed, left_out = 0, len(plan.unplaced)
-    for route in plan.routes:
-        if not route.stops:
-            continue
-        lunch_at = on_wall(route.day, route.lunch[0], zone) if route.lunch else None
-        kept = Route.objects.create(
-            proposal=row,
-            technician=built.technician_of[route.technician_id],
-            day=route.day,
-            leaves_at=on_wall(route.day, route.start_s, zone),
-            returns_at=on_wall(route.day, route.end_s, zone),
-            lunch_at=lunch_at,
-            drive_minutes=round(route.drive_s / 60),
-            work_minutes=sum(round((stop.leave_s - stop.start_s) / 60) for stop in route.stops),
-            drive_metres=route.distance_m,
-        )
-        placed += _write_stops(kept, route, built, zone)
+    placed = sum(write_route(row, route, built, zone) for route in plan.routes if route.stops)
+    write_unplaced(row, built, plan)
+    assert placed + len(plan.unplaced) == len(built.order_of), "placed and unplaced must be all orders"
+
+
+def write_route(row: RouteProposal, route: planning.Route, built: BranchProblem, zone: ZoneInfo) -> int:
+    """Write one technician's day. Returns how many orders are on it."""
+    kept = Route.objects.create(
+        proposal=row,
+        technician=built.technician_of[route.technician_id],
+        day=route.day,
+        leaves_at=on_wall(route.day, route.start_s, zone),
+        returns_at=on_wall(route.day, route.end_s, zone),
+        lunch_at=on_wall(route.day, route.lunch[0], zone) if route.lunch else None,
+        drive_minutes=round(route.drive_s / 60),
+        work_minutes=sum(round((stop.leave_s - stop.start_s) / 60) for stop in route.stops),
+        drive_metres=route.distance_m,
+    )
+    return _write_stops(kept, route, built, zone)
+
+
+def write_unplaced(row: RouteProposal, built: BranchProblem, plan: planning.Proposal) -> None:
+    """Write what a plan leaves out, each with its reason."""
     UnplacedOrder.objects.bulk_create(
         (
             UnplacedOrder(
@@ -43,7 +49,6 @@ def write(row: RouteProposal, built: BranchProblem, plan: planning.Proposal) -> 
         ),
         batch_size=BATCH,
     )
-    assert placed + left_out == len(built.order_of), "placed and unplaced must be all orders"
 
 
 def _write_stops(kept: Route, route: planning.Route, built: BranchProblem, zone: ZoneInfo) -> int:
@@ -59,6 +64,7 @@ def _write_stops(kept: Route, route: planning.Route, built: BranchProblem, zone:
             leaves_at=on_wall(route.day, last.leave_s, zone),
             drive_minutes=round(first.drive_s / 60),
             drive_metres=first.distance_m,
+            is_pinned=any(built.order_of[one.job_id].pk in built.pinned for one in visit),
             why=" ".join(dict.fromkeys(one.why for one in visit if one.why)),
         )
         links += [StopOrder(stop=stop, order=built.order_of[one.job_id], why=one.why) for one in visit]

@@ -11,6 +11,7 @@ from fleet.models import Branch, Person
 from scheduling.models import ProposalState, RouteProposal
 from scheduling.planning import planner
 from scheduling.planning.proposal import Proposal
+from scheduling.planning.travel import TravelSource
 from scheduling.services import route_problem, route_rows
 from scheduling.services.route_publish import publish, release_missed, unpublish
 from shared.errors import CannotDo
@@ -160,7 +161,7 @@ def _plan(
             totals=route_rows.merged_totals(plans),
             problems=_problems(built, plans),
             solver=_solver(plans),
-            travel_source=plans[0].travel_source.value if plans else "",
+            travel_source=_travel_source(plans),
             inputs_hash=plans[0].inputs_hash if len(plans) == 1 else "",
         )
         if claimed:
@@ -205,6 +206,15 @@ def _problems(built: list[route_problem.BranchProblem], plans: list[Proposal]) -
                 {"what": "travel times", "message": plan.travel_note, "remedy": "Check the road engine."}
             )
     return told
+
+
+def _travel_source(plans: list[Proposal]) -> str:
+    """Return where the driving times come from; one branch that fell back marks the whole plan."""
+    sources = [plan.travel_source for plan in plans]
+    for source in (TravelSource.FELL_BACK, TravelSource.ESTIMATED, TravelSource.ROAD_ENGINE):
+        if source in sources:
+            return source.value
+    return ""
 
 
 def _solver(plans: list[Proposal]) -> str:

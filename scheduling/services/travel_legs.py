@@ -10,6 +10,7 @@ from scheduling.models import TravelLeg
 from scheduling.planning.road_engine import Leg, PairKey, RoadEngine, road_travel
 from scheduling.planning.travel import Place, TravelTable, estimate_travel
 from scheduling.services.order_states import in_batches
+from scheduling.services.plan_settings import corrections_among
 
 _ENGINE_LENGTH = TravelLeg._meta.get_field("engine").max_length
 
@@ -51,10 +52,15 @@ class LegsInDatabase:
 
 
 def travel_between(places: Sequence[Place]) -> TravelTable:
-    """Return the travel table of these places, and say in it where the times come from."""
+    """Return the travel table of these places, and say in it where the times come from.
+
+    Drives set by hand between two sites win over the road engine and over the estimate.
+    """
+    hand_set = corrections_among(place.id for place in places)
     if settings.ROAD_ENGINE_URL:
-        return road_travel(places, RoadEngine(settings.ROAD_ENGINE_URL), cache=LegsInDatabase())
-    return estimate_travel(places)
+        engine = RoadEngine(settings.ROAD_ENGINE_URL)
+        return road_travel(places, engine, cache=LegsInDatabase(), corrections=hand_set)
+    return estimate_travel(places, corrections=hand_set)
 
 
 def _text(latitude: float, longitude: float) -> str:
