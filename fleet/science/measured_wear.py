@@ -115,7 +115,7 @@ def pressure_wear(
     Source
     ------
     Intermediate blocking of the filtration laws (Hermia 1982, value from memory); a cartridge maker's loading
-    curves (fd-filtercartridges.com): drop linear in flow, convex in load.
+    curves (a cartridge supplier's page): drop linear in flow, convex in load.
     """
     wear, slope = np.full(len(parts.part_id), np.nan), np.full(len(parts.part_id), np.nan)
     row = _first_of_role(parts, PartRole.SEDIMENT, len(units.unit_id))[performance.unit_row]

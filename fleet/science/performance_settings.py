@@ -14,7 +14,7 @@ class PerformanceSettings:
     """Smallest change of flow worth an alarm, half the limit so that a visit can be planned. Ours. [-]"""
     passage_limit: float = 0.10
     """Relative rise of salt passage worth an alarm: 10 % (a trade bulletin says +5 to 10 %, a commercial
-    unit's manual MO-12 p. 11 +10 to 15 %). [-]"""
+    unit's manual, p. 11, +10 to 15 %). [-]"""
     drop_limit: float = 0.15
     """Rise of normalised pressure drop that names a pattern: 10 to 15 % (same two sources). [-]"""
     drop_alone_limit: float = 0.50

@@ -46,12 +46,12 @@ class WearSettings:
     site_test_lasts_days: float = 400.0
     """A site's own test goes before the supply's this long, a yearly test with some grace. Ours. [day]"""
     chlorine_after_carbon_limit_mg_l: float = 0.1
-    """Carbon is used up above this (a commercial RO manual MO-12 and dialysis practice, AAMI). [mg/L]"""
+    """Carbon is used up above this (a commercial RO unit's manual and dialysis practice, AAMI). [mg/L]"""
     measured_leak_lasts_days: float = 30.0
     """A chlorine test after carbon replaces the model's leak this long. Ours. [day]"""
     carbon_half_time_min: float = 0.05
-    """Contact time in which carbon halves free chlorine. Fitted to 'seconds, in the top 10 cm' (euwa.com);
-    form C/C0 = 0.5^(L/Lhalf) of DIN 19603. [min]"""
+    """Contact time in which carbon halves free chlorine. Fitted to 'seconds, in the top 10 cm' (a
+    supplier's page); form C/C0 = 0.5^(L/Lhalf) of DIN 19603. [min]"""
     fresh_halvings: float = 6.0
     """Halvings in fresh carbon whose bed volume is unknown. Ours. [-]"""
     least_halvings: float = 2.0

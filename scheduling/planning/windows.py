@@ -157,7 +157,10 @@ FIXED_WINDOWS = 6
 
 @dataclass(frozen=True)
 class Shape:
-    """A kind of window: so many days near each other, with everybody or with some neighbours."""
+    """A kind of window: so many days near each other, with everybody or some neighbours.
+
+    ``days`` by ``people``, searched for ``seconds``.
+    """
 
     days: int
     people: int

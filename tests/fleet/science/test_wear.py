@@ -58,7 +58,7 @@ def test_time_on_the_shelf_beyond_shelf_life_counts():
 
 @pytest.mark.parametrize(("chlorine", "gallons"), [(2.0, 5000), (1.0, 10_000), (4.0, 2500)])
 def test_rated_gallons_scale_with_two_over_the_chlorine(chlorine, gallons):
-    """5000 gal at 2 mg/L (granular carbon, aquariumwaterfilters.com): 10 000 at 1, 2500 at 4."""
+    """5000 gal at 2 mg/L (granular carbon, a reseller's page): 10 000 at 1, 2500 at 4."""
     tests = feed_tests((0, 900, {"free_chlorine_mg_l": chlorine}))
     wear = wear_of(Limit.CHLORINE_DOSE, part(PartRole.CARBON, days_ago=gallons / 100), tests=tests)
     assert wear[0] == pytest.approx(1.0)
