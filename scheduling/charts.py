@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from fleet.charts import Chart
-from scheduling.queries.revenue import Bridge, MonthMoney
+from scheduling.queries.bridge import Bridge, MonthMoney
 from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, draw_once
 
 WIDTH: Final = 500

@@ -1,4 +1,4 @@
-"""What the owner's review shows: recurring revenue, what moved it, what is ahead, what is at risk."""
+"""What the owner's review shows: recurring revenue by site, what moved it, what is ahead, what is at risk."""
 
 from collections import defaultdict
 from dataclasses import dataclass, field
@@ -6,38 +6,24 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
 
+import numpy as np
 from django.db.models import Count, Q, Sum
 
-from fleet.models import ReadinessState, Site, UnitState
-from scheduling.models import RAISED_KINDS, PlanInterval, RevenueEntry, ServicePlan, WorkOrder
+from fleet.models import Site, UnitState
+from scheduling.models import RAISED_KINDS, RevenueEntry, WorkOrder
+from scheduling.money import bridge as arithmetic
+from scheduling.money.recurring import Standing, standing_on
+from scheduling.queries.bridge import Bridge, MonthMoney, as_of, to_money
+from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
+from scheduling.queries.revenue_risk import UNREADY
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 
-MONTHS_OF: Final = {PlanInterval.MONTH: 1, PlanInterval.QUARTER: 3, PlanInterval.YEAR: 12}
-"""Months that one price of a plan covers."""
 NOTHING: Final = Decimal("0.00")
 MONTHS_SHOWN: Final = 13
 RENEWAL_DAYS: Final = 120
 PAGE_SIZE: Final = 50
 SORTS: Final = ("recurring", "change", "earned", "risk", "site", "customer", "area")
-UNREADY: Final = [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING, ReadinessState.OUT_OF_SERVICE]
-
-
-@dataclass(frozen=True)
-class Bridge:
-    """What moved recurring revenue from one month to the next. The parts add up to the end exactly."""
-
-    start: Decimal
-    new: Decimal
-    grown: Decimal
-    shrunk: Decimal
-    lost: Decimal
-    end: Decimal
-
-    @property
-    def steps(self) -> list[tuple[str, Decimal]]:
-        """Return the moves in words."""
-        return [("New", self.new), ("Grown", self.grown), ("Shrunk", self.shrunk), ("Lost", self.lost)]
 
 
 @dataclass(frozen=True)
@@ -65,15 +51,6 @@ class SiteMoney:
     def risks_text(self) -> str:
         """Why its revenue is at risk, in words."""
         return ", ".join(self.risks)
-
-
-@dataclass(frozen=True)
-class MonthMoney:
-    """One month's figures."""
-
-    month: date
-    recurring: Decimal
-    earned: Decimal
 
 
 @dataclass(frozen=True)
@@ -162,50 +139,29 @@ class EntryPage:
     pages: int
 
 
-@dataclass(frozen=True)
-class _Plan:
-    """A plan and its prices in memory."""
-
-    pk: int
-    site_id: int
-    months: int
-    starts_on: date
-    ends_on: date | None
-    prices: list[tuple[date, Decimal]]
-
-    def monthly_on(self, day: date) -> Decimal:
-        """Return what the plan brings per month on a day, rounded to the cent."""
-        if day < self.starts_on or (self.ends_on and day >= self.ends_on):
-            return NOTHING
-        amount = NOTHING
-        for from_on, price in self.prices:
-            if from_on <= day:
-                amount = price
-        return to_cents(amount / self.months)
-
-
 def review(choice: ReviewChoice, *, today: date, page: int) -> Review:
     """Return the review of a month. Eight queries, however many sites.
 
     Recurring revenue of a month is what the plans in force on its last day bring per month (today, for
     the month under way).
     """
-    plans = _plans(choice.branch_id)
+    table = read_plans(choice.branch_id)
     month = month_start(choice.month)
-    lines = site_lines(choice, today=today, plans=plans)
+    before, now = _standing(table, add_months(month, -1), today), _standing(table, month, today)
+    lines = _site_lines(choice, table, before, now, today)
     shown = [line for line in lines if _is_chosen(line, choice)]
     pages = max(1, -(-len(shown) // PAGE_SIZE))
     page = min(max(page, 1), pages)
     risky = [line for line in lines if line.risks and line.recurring]
     return Review(
         month=month,
-        months=_months(plans, month, today, choice.branch_id),
-        bridge=bridge(plans, month, today),
+        months=_months(table, month, today, choice.branch_id),
+        bridge=whole_bridge(before, now),
         sites=shown[(page - 1) * PAGE_SIZE : page * PAGE_SIZE],
         site_total=len(shown),
         page=page,
         pages=pages,
-        renewals=_renewals(choice.branch_id, plans, today),
+        renewals=_renewals(table, now, today),
         at_risk=sum((line.recurring for line in risky), NOTHING),
         at_risk_sites=len(risky),
         earned=sum((line.earned_month for line in lines), NOTHING),
@@ -215,62 +171,18 @@ def review(choice: ReviewChoice, *, today: date, page: int) -> Review:
 
 def every_site(choice: ReviewChoice, today: date) -> list[SiteMoney]:
     """Return all chosen lines for a download."""
-    return [line for line in site_lines(choice, today=today) if _is_chosen(line, choice)]
-
-
-def site_lines(choice: ReviewChoice, *, today: date, plans: list[_Plan] | None = None) -> list[SiteMoney]:
-    """Return one line per site that has a plan or earned something within the year, sorted."""
-    plans = _plans(choice.branch_id) if plans is None else plans
+    table = read_plans(choice.branch_id)
     month = month_start(choice.month)
-    now_on, before_on = _as_of(month, today), _as_of(add_months(month, -1), today)
-    sums: dict[int, list] = defaultdict(lambda: [0, NOTHING, NOTHING])
-    for plan in plans:
-        line = sums[plan.site_id]
-        current = plan.monthly_on(now_on)
-        line[0] += bool(current)
-        line[1] += current
-        line[2] += plan.monthly_on(before_on)
-    earned = _earned(month, choice.branch_id)
-    risks = _risks(today, choice.branch_id)
-    rows = []
-    for site in _sites(set(sums) | set(earned)):
-        count, current, before = sums[site["id"]]
-        month_sum, year_sum = earned.get(site["id"], (NOTHING, NOTHING))
-        rows.append(
-            SiteMoney(
-                site_pk=site["id"],
-                site_name=site["name"],
-                site_code=site["code"],
-                customer=site["customer__name"],
-                area=site["area"],
-                plans=count,
-                recurring=current,
-                recurring_before=before,
-                earned_month=month_sum,
-                earned_year=year_sum,
-                risks=risks.get(site["id"], []),
-            )
-        )
-    return _sorted(rows, choice.sort)
+    before, now = _standing(table, add_months(month, -1), today), _standing(table, month, today)
+    return [line for line in _site_lines(choice, table, before, now, today) if _is_chosen(line, choice)]
 
 
-def bridge(plans: list[_Plan], month: date, today: date) -> Bridge:
-    """Return what moved recurring revenue into this month, plan by plan."""
-    start = new = grown = shrunk = lost = end = NOTHING
-    before_on, now_on = _as_of(add_months(month, -1), today), _as_of(month, today)
-    for plan in plans:
-        before, current = plan.monthly_on(before_on), plan.monthly_on(now_on)
-        start += before
-        end += current
-        if not before:
-            new += current
-        elif not current:
-            lost -= before
-        elif current > before:
-            grown += current - before
-        else:
-            shrunk += current - before
-    return Bridge(start, new, grown, shrunk, lost, end)
+def whole_bridge(before: Standing, now: Standing) -> Bridge:
+    """Return what moved recurring revenue of all plans together."""
+    one_by_one = arithmetic.bridge(before, now)
+    total = arithmetic.grouped(one_by_one, np.zeros(len(now.cents), dtype=np.int64), 1)
+    moves = {name: to_money(cents[0]) for name, cents in total.moves.items()}
+    return Bridge("", "All", start=to_money(total.start[0]), end=to_money(total.end[0]), **moves)
 
 
 def entries(
@@ -294,35 +206,53 @@ def entries(
         rows = rows[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
     return EntryPage(
         rows=[_entry_row(entry) for entry in rows],
-        total=sums["total"] or NOTHING,
+        total=to_cents(sums["total"] or NOTHING),
         count=sums["count"],
         page=page or 1,
         pages=pages,
     )
 
 
-def _plans(branch_id: int | None) -> list[_Plan]:
-    plans = ServicePlan.objects.filter(site__branch_id=branch_id) if branch_id else ServicePlan.objects.all()
-    return [
-        _Plan(
-            pk=plan.pk,
-            site_id=plan.site_id,
-            months=MONTHS_OF[PlanInterval(plan.interval)],
-            starts_on=plan.starts_on,
-            ends_on=plan.ends_on,
-            prices=sorted((price.from_on, price.amount) for price in plan.prices.all()),
+def _standing(table: PlanTable, month: date, today: date) -> Standing:
+    return standing_on(table.columns, day_number(as_of(month, today)))
+
+
+def _site_lines(
+    choice: ReviewChoice, table: PlanTable, before: Standing, now: Standing, today: date
+) -> list[SiteMoney]:
+    """Return one line per site that has a plan or earned something within the year, sorted."""
+    sums: dict[int, list[int]] = defaultdict(lambda: [0, 0, 0])
+    rows = zip(table.words["site_id"].tolist(), now.cents.tolist(), before.cents.tolist(), strict=True)
+    for site_id, cents, cents_before in rows:
+        line = sums[site_id]
+        line[0] += bool(cents)
+        line[1] += cents
+        line[2] += cents_before
+    earned = _earned(month_start(choice.month), choice.branch_id)
+    risks = _risks(today, choice.branch_id)
+    lines = []
+    for site in _sites(set(sums) | set(earned), choice.branch_id):
+        plans, cents, cents_before = sums[site["id"]]
+        month_sum, year_sum = earned.get(site["id"], (NOTHING, NOTHING))
+        lines.append(
+            SiteMoney(
+                site_pk=site["id"],
+                site_name=site["name"],
+                site_code=site["code"],
+                customer=site["customer__name"],
+                area=site["area"],
+                plans=plans,
+                recurring=to_money(cents),
+                recurring_before=to_money(cents_before),
+                earned_month=month_sum,
+                earned_year=year_sum,
+                risks=risks.get(site["id"], []),
+            )
         )
-        for plan in plans.order_by("id").prefetch_related("prices")
-    ]
+    return _sorted(lines, choice.sort)
 
 
-def _as_of(month: date, today: date) -> date:
-    """Return the day a month's recurring revenue is taken on: its last, or today within it."""
-    last = add_months(month, 1) - timedelta(days=1)
-    return min(last, today) if month_start(today) == month else last
-
-
-def _months(plans: list[_Plan], month: date, today: date, branch_id: int | None) -> list[MonthMoney]:
+def _months(table: PlanTable, month: date, today: date, branch_id: int | None) -> list[MonthMoney]:
     first = add_months(month, 1 - MONTHS_SHOWN)
     found = RevenueEntry.objects.filter(month__range=(first, month))
     if branch_id:
@@ -332,8 +262,8 @@ def _months(plans: list[_Plan], month: date, today: date, branch_id: int | None)
     return [
         MonthMoney(
             month=one,
-            recurring=sum((plan.monthly_on(_as_of(one, today)) for plan in plans), NOTHING),
-            earned=earned.get(one, NOTHING),
+            recurring=to_money(_standing(table, one, today).cents.sum()),
+            earned=to_cents(earned.get(one, NOTHING)),
         )
         for one in months
     ]
@@ -345,7 +275,10 @@ def _earned(month: date, branch_id: int | None) -> dict[int, tuple[Decimal, Deci
     if branch_id:
         found = found.filter(site__branch_id=branch_id)
     sums = found.values("site_id").annotate(year=Sum("amount"), now=Sum("amount", filter=Q(month=month)))
-    return {row["site_id"]: (row["now"] or NOTHING, row["year"]) for row in sums.order_by()}
+    # SQLite adds in floating point, so each sum is brought back to the cent.
+    return {
+        row["site_id"]: (to_cents(row["now"] or NOTHING), to_cents(row["year"])) for row in sums.order_by()
+    }
 
 
 def _risks(today: date, branch_id: int | None) -> dict[int, list[str]]:
@@ -368,36 +301,33 @@ def _risks(today: date, branch_id: int | None) -> dict[int, list[str]]:
     return risks
 
 
-def _sites(site_ids: set[int]) -> list[dict]:
-    sites = Site.objects
-    if len(site_ids) < 900:
-        sites = sites.filter(id__in=site_ids)
+def _sites(site_ids: set[int], branch_id: int | None) -> list[dict]:
+    sites = Site.objects.filter(branch_id=branch_id) if branch_id else Site.objects.all()
     rows = sites.values("id", "name", "code", "area", "customer__name").order_by("name", "id")
     return [row for row in rows if row["id"] in site_ids]
 
 
-def _renewals(branch_id: int | None, plans: list[_Plan], today: date) -> list[Renewal]:
-    monthly = {plan.pk: plan.monthly_on(today) for plan in plans}
-    ahead = ServicePlan.objects.filter(renews_on__range=(today, today + timedelta(days=RENEWAL_DAYS)))
-    ahead = ahead.filter(Q(ends_on__isnull=True) | Q(ends_on__gt=today))
-    if branch_id:
-        ahead = ahead.filter(site__branch_id=branch_id)
+def _renewals(table: PlanTable, now: Standing, today: date) -> list[Renewal]:
+    """Return plans in force whose term ends soon, the soonest first."""
+    last = today + timedelta(days=RENEWAL_DAYS)
     rows = []
-    for plan in ahead.select_related("site").order_by("renews_on", "code"):
-        notice_by = plan.renews_on - timedelta(days=plan.notice_days)
+    for i, plan in enumerate(table.words.itertuples()):
+        if not (plan.renews_on and today <= plan.renews_on <= last and now.is_in_force[i]):
+            continue
+        notice_by = plan.renews_on - timedelta(days=int(plan.notice_days))
         rows.append(
             Renewal(
-                plan_code=plan.code,
-                plan_name=plan.name,
-                site_name=plan.site.name,
-                site_code=plan.site.code,
+                plan_code=plan.plan,
+                plan_name=plan.plan_name,
+                site_name=plan.site_name,
+                site_code=plan.site,
                 renews_on=plan.renews_on,
                 notice_by=notice_by,
-                monthly=monthly.get(plan.pk, NOTHING),
+                monthly=to_money(now.cents[i]),
                 is_notice_over=notice_by < today,
             )
         )
-    return rows
+    return sorted(rows, key=lambda row: (row.renews_on, row.plan_code))
 
 
 def _is_chosen(line: SiteMoney, choice: ReviewChoice) -> bool:
