@@ -1,13 +1,15 @@
 """Addresses of this room."""
 
-from django.urls import path
+from django.urls import include, path
 
 from scheduling.views import (
     close_out,
     day,
+    documents,
     fleet_list,
     home,
     import_fleet,
+    labels,
     overview,
     proposals,
     revenue,
@@ -35,6 +37,13 @@ urlpatterns = [
     path("work-orders/<int:pk>/withdraw/", work_orders.withdraw_order, name="withdraw_order"),
     path("work-orders/<int:pk>/reopen/", work_orders.reopen_order, name="reopen_order"),
     path("close-outs/<int:pk>/undo/", close_out.undo_close_out, name="undo_close_out"),
+    path("close-outs/<int:pk>/report.pdf", documents.service_report, name="service_report"),
+    path("own/close-outs/<int:pk>/report.pdf", documents.own_service_report, name="own_service_report"),
+    path("routes/<int:pk>/sheet.pdf", documents.work_sheet, name="work_sheet"),
+    path("own/routes/<int:pk>/sheet.pdf", documents.own_work_sheet, name="own_work_sheet"),
+    path("labels/", labels.labels, name="labels"),
+    path("labels/sheet.pdf", labels.label_file, name="label_file"),
+    path("u/<uuid:code>/", labels.unit_label, name="unit_label"),
     path("plans/", proposals.proposals, name="proposals"),
     path("plans/<int:pk>/", proposals.proposal, name="proposal"),
     path("plans/<int:pk>/progress/", proposals.proposal_progress, name="proposal_progress"),
@@ -51,6 +60,7 @@ urlpatterns = [
     path("phone/close-outs/", close_out.send_close_outs, name="send_close_outs"),
     path("phone/sw.js", day.service_worker, name="phone_worker"),
     path("phone/day.webmanifest", day.manifest, name="phone_manifest"),
+    path("revenue/", include("scheduling.owner_urls")),
     path("revenue/", revenue.revenue_review, name="revenue_review"),
     path("revenue/sites.<str:form>", revenue.revenue_file, name="revenue_file"),
     path("revenue/entries/", revenue.revenue_entries, name="revenue_entries"),

@@ -1,0 +1,158 @@
+"""The service report: what was read, changed, flushed and left, and when each part is due next. No Django."""
+
+from datetime import datetime
+from pathlib import Path
+
+from scheduling.documents.content import PartLine, ServiceReport, StepLine
+from scheduling.documents.paper import BAD, SOFT, Paper, day, moment
+from scheduling.documents.signature import draw_strokes
+
+
+def service_report_pdf(
+    report: ServiceReport, *, is_metric: bool, made_at: datetime, fonts: Path | None
+) -> bytes:
+    """Return the report as a PDF; A4 for metric people, Letter for others."""
+    paper = Paper(
+        title=f"Service report {report.number}",
+        company=report.company,
+        is_metric=is_metric,
+        made_at=made_at,
+        fonts=fonts,
+    )
+    paper.add_page()
+    _head(paper, report)
+    paper.cautions(report.cautions)
+    _parts(paper, report)
+    _flushes(paper, report)
+    _readings(paper, report)
+    _next_due(paper, report)
+    _steps(paper, report)
+    _end(paper, report)
+    return bytes(paper.output())
+
+
+def _head(paper: Paper, report: ServiceReport) -> None:
+    paper.type(15, bold=True)
+    paper.flow(f"{report.kind_word}: {report.outcome_word.lower()}", 7)
+    paper.ln(1)
+    if report.undone:
+        paper.text_block(f"This close-out was taken back: {report.undone}", bold=True, colour=BAD)
+    unit = ", ".join(text for text in (report.serial, report.unit_label) if text)
+    paper.facts(
+        [
+            ("Customer", report.customer),
+            ("Site", ", ".join(text for text in (report.site, report.address) if text)),
+            ("Treatment unit", unit),
+            ("Finished", moment(report.finished_at)),
+            ("On site", f"{report.minutes} min"),
+            ("Technician", report.technician),
+            ("Order", report.number),
+            ("Why", report.why),
+            ("Readiness now", ". ".join(text for text in (report.readiness_word, report.owed_word) if text)),
+            ("To follow", report.follow_up),
+        ]
+    )
+    paper.ln(2)
+
+
+def _parts(paper: Paper, report: ServiceReport) -> None:
+    paper.heading("Parts")
+    if not report.parts_out and not report.parts_in:
+        paper.text_block("No part was changed.", colour=SOFT)
+        return
+    if report.parts_out:
+        rows = [[one.position, one.name, _marks(one), one.reason] for one in report.parts_out]
+        paper.grid(["Taken out of", "Part", "Serial, lot", "Why"], rows, [20, 40, 28, 22])
+    if report.parts_in:
+        rows = [[one.position, one.name, _marks(one)] for one in report.parts_in]
+        paper.grid(["Put into", "Part", "Serial, lot"], rows, [20, 52, 38])
+
+
+def _marks(part: PartLine) -> str:
+    told = [part.serial and f"serial {part.serial}", part.lot and f"lot {part.lot}"]
+    return ", ".join(text for text in told if text) or "not noted"
+
+
+def _flushes(paper: Paper, report: ServiceReport) -> None:
+    paper.heading("Flush to drain")
+    if not report.flushes:
+        paper.text_block("No flush was recorded.", colour=SOFT)
+        return
+    rows = [
+        [one.kind_word, one.volume, one.minutes, "yes" if one.ran_clear else "no"] for one in report.flushes
+    ]
+    paper.grid(["What for", "Drained", "Took", "Ran clear"], rows, [56, 20, 18, 16])
+
+
+def _readings(paper: Paper, report: ServiceReport) -> None:
+    paper.heading("Readings")
+    if not report.readings:
+        paper.text_block("Nothing was read.", colour=SOFT)
+        return
+    before = f"Before ({day(report.readings_before_at)})" if report.readings_before_at else "Before"
+    rows = [[one.label, one.before or "–", one.after or "–"] for one in report.readings]
+    paper.grid(["Gauge", before, "After the work"], rows, [46, 32, 32], right_from=1)
+
+
+def _next_due(paper: Paper, report: ServiceReport) -> None:
+    paper.heading("Due next")
+    if not report.next_due:
+        paper.text_block("Nothing was worked out yet.", colour=SOFT)
+        return
+    rows = [[one.position, one.name, day(one.early_on), day(one.likely_on), day(one.late_on)]
+            for one in report.next_due]  # fmt: skip
+    paper.grid(["Position", "Part", "Early", "Likely", "Late"], rows, [20, 42, 18, 18, 18])
+    if report.assessed_at:
+        paper.text_block(
+            f"As worked out on {moment(report.assessed_at)}. By the early date 1 part in 10 like this is "
+            "used up, by the likely date half of them, by the late date 9 in 10. Readings move these dates.",
+            colour=SOFT,
+        )
+
+
+def _steps(paper: Paper, report: ServiceReport) -> None:
+    if not report.steps:
+        return
+    version = f", version {report.sheet_version} of the sheet" if report.sheet_version else ""
+    skipped = [one for one in report.steps if one.is_hazard_control and not one.is_done]
+    paper.heading(f"Steps{version}")
+    for one in skipped:
+        paper.text_block(f"Hazard control not done: {one.text} Reason: {_reason(one)}", bold=True, colour=BAD)
+    for one in report.steps:
+        step_line(paper, one)
+
+
+def step_line(paper: Paper, step: StepLine) -> None:
+    """Print a step behind its box: ticked, open with the reason, or empty to be ticked by hand."""
+    if paper.will_page_break(9):
+        paper.add_page()
+    top = paper.get_y()
+    paper.box(paper.l_margin + 0.5, top + 0.7, 3.2, ticked=bool(step.is_done))
+    paper.set_xy(paper.l_margin + 6, top)
+    mark = "Hazard control. " if step.is_hazard_control else ""
+    reason = f" Not done: {_reason(step)}" if step.is_done is False else ""
+    paper.type(9, bold=step.is_hazard_control)
+    paper.flow(f"{mark}{step.text}{reason}", 4.4)
+    paper.ln(0.6)
+    paper.type()
+
+
+def _reason(step: StepLine) -> str:
+    return step.because or "no reason given."
+
+
+def _end(paper: Paper, report: ServiceReport) -> None:
+    if report.note:
+        paper.heading("Note")
+        paper.text_block(report.note)
+    paper.heading("Signed for on site", room_mm=42)
+    if report.signature:
+        top = paper.get_y()
+        draw_strokes(paper, report.signature, width=70, height=20)
+        paper.set_xy(paper.l_margin, top + 21)
+    elif not report.signature_is_readable:
+        paper.text_block("A signature was sent but can't be drawn.", colour=SOFT)
+    elif not report.signed_by:
+        paper.text_block("Nobody signed.", colour=SOFT)
+    if report.signed_by:
+        paper.text_block(report.signed_by)
