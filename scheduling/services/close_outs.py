@@ -15,6 +15,7 @@ from scheduling.models import (
     OrderState,
     Outcome,
     StepSheet,
+    Stop,
     StopOrder,
     Technician,
     WorkOrder,
@@ -167,15 +168,20 @@ def _sheet(form: CloseOutForm, order: WorkOrder) -> StepSheet | None:
     return steps.current_sheet(order.kind)
 
 
-def _stop(order: WorkOrder, technician: Technician):
-    links = StopOrder.objects.filter(order=order).select_related("stop__route")
-    link = links.filter(is_in_force=True).first() or (
-        links.filter(stop__route__technician=technician, stop__route__is_in_force=True).first()
-    )
+def _stop(order: WorkOrder, technician: Technician) -> Stop | None:
+    """Return the technician's own stop for the order, the one in force first.
+
+    A place on somebody else's route is given up: that stop will not be made for this order.
+    """
+    StopOrder.objects.filter(order=order, is_in_force=True).exclude(
+        stop__route__technician=technician
+    ).update(is_in_force=False)
+    own = StopOrder.objects.filter(order=order, stop__route__technician=technician)
+    link = own.select_related("stop__route").order_by("-is_in_force", "-pk").first()
     return link.stop if link else None
 
 
-def _drive_minutes(stop) -> int:
+def _drive_minutes(stop: Stop | None) -> int:
     """The drive to a stop counts once, with the first of its orders that is closed."""
     if stop is None or CloseOut.objects.filter(stop=stop, undone_at__isnull=True).exists():
         return 0

@@ -209,6 +209,15 @@ def test_the_drive_to_a_stop_counts_once():
     assert [row.drive_minutes for row in rows] == [20, 0]
 
 
+def test_work_done_by_somebody_else_frees_the_route_it_stood_on(job):
+    order, technician, _ = job
+    other = factories.technician(branch=technician.branch)
+    row = close_out(form_for(order, other), by=None, now=NOW)
+    assert (row.stop, row.drive_minutes) == (None, 0)
+    assert not order.stops.filter(is_in_force=True).exists()
+    assert WorkOrder.objects.get(pk=order.pk).state == OrderState.DONE
+
+
 def withdrawn(order, technician, form):
     work_orders.withdraw(order, by=None, reason="customer left", now=NOW)
     return form
