@@ -7,6 +7,7 @@ from decimal import Decimal
 from django.db.models import Count, Q, Sum
 
 from scheduling.models import ClosedMonth, InvoiceBatch, RevenueEntry
+from shared.money import to_cents
 from shared.periods import add_months, month_start
 
 
@@ -49,7 +50,7 @@ def invoices(today: date) -> Invoices:
     batches = [
         BatchRow(
             row.pk, str(row), row.through, row.made_at, str(row.made_by or ""), row.entries, row.taxes,
-            row.net or zero, row.tax or zero,
+            to_cents(row.net or zero), to_cents(row.tax or zero),
         )
         for row in rows.order_by("-pk")
     ]  # fmt: skip
@@ -63,5 +64,5 @@ def invoices(today: date) -> Invoices:
         newest_closed=newest,
         next_month=following if following and following < month_start(today) else None,
         waiting=sums["count"],
-        waiting_amount=sums["total"] or zero,
+        waiting_amount=to_cents(sums["total"] or zero),
     )

@@ -1,0 +1,19 @@
+"""Addresses of the owner's further pages."""
+
+from django.urls import path
+
+from scheduling.views import invoices, owner_bridge, owner_forecast, owner_margin, owner_risk
+
+urlpatterns = [
+    path("bridge/", owner_bridge.owner_bridge, name="owner_bridge"),
+    path("bridge/rows.<str:form>", owner_bridge.owner_bridge_file, name="owner_bridge_file"),
+    path("margins/", owner_margin.owner_margin, name="owner_margin"),
+    path("margins/rows.<str:form>", owner_margin.owner_margin_file, name="owner_margin_file"),
+    path("risk/", owner_risk.owner_risk, name="owner_risk"),
+    path("risk/rows.<str:form>", owner_risk.owner_risk_file, name="owner_risk_file"),
+    path("forecast/", owner_forecast.owner_forecast, name="owner_forecast"),
+    path("forecast/rows.<str:form>", owner_forecast.owner_forecast_file, name="owner_forecast_file"),
+    path("invoices/", invoices.invoices, name="invoices"),
+    path("invoices/end-month/", invoices.end_of_month, name="end_of_month"),
+    path("invoices/<int:pk>.csv", invoices.invoice_batch_file, name="invoice_batch_file"),
+]

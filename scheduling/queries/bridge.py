@@ -1,0 +1,178 @@
+"""The owner's bridge: what recurring revenue was, what moved it, what it is, in total and by any group."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from django.db.models import Sum
+
+from scheduling.models import RevenueEntry
+from scheduling.money.bridge import MOVES, BridgeCents, bridge, grouped
+from scheduling.money.recurring import Standing, standing_on
+from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
+from shared.money import to_cents
+from shared.periods import add_months, month_start
+
+GROUPS: Final = {
+    "site": ("site", "site_name"),
+    "customer": ("customer", "customer_name"),
+    "area": ("area", "area"),
+    "plan": ("plan", "plan_name"),
+}
+"""What the bridge can be cut by: the key and the name of each group in the plans' words."""
+MONTHS_SHOWN: Final = 36
+PAGE_SIZE: Final = 50
+RENEWAL_MONTHS: Final = 12
+WORDS: Final = {name: name.capitalize() for name in MOVES}
+
+
+@dataclass(frozen=True)
+class Bridge:
+    """What moved recurring revenue from one month's end to the next; adds up to the cent."""
+
+    key: str
+    name: str
+    start: Decimal
+    new: Decimal
+    grown: Decimal
+    resumed: Decimal
+    shrunk: Decimal
+    paused: Decimal
+    lost: Decimal
+    end: Decimal
+
+    @property
+    def steps(self) -> list[tuple[str, Decimal]]:
+        """Return the moves in words."""
+        return [(word, getattr(self, name)) for name, word in WORDS.items()]
+
+    @property
+    def change(self) -> Decimal:
+        """End less start."""
+        return self.end - self.start
+
+    @property
+    def yearly(self) -> Decimal:
+        """Annual recurring revenue: twelve times the monthly."""
+        return self.end * 12
+
+
+@dataclass(frozen=True)
+class MonthMoney:
+    """One month's figures."""
+
+    month: date
+    recurring: Decimal
+    earned: Decimal
+
+
+@dataclass(frozen=True)
+class RenewalMonth:
+    """Plans whose term ends in a month, and what they bring."""
+
+    month: date
+    plans: int
+    monthly: Decimal
+    notice_over: int
+    """How many of them can't be given notice any more."""
+
+
+@dataclass(frozen=True)
+class BridgeReview:
+    """The owner's page."""
+
+    month: date
+    by: str
+    total: Bridge
+    rows: list[Bridge]
+    """Groups that brought something or moved, by how much they moved, the largest first."""
+    months: list[MonthMoney]
+    renewals: list[RenewalMonth]
+
+
+def bridge_review(*, month: date, by: str, branch_id: int | None, today: date) -> BridgeReview:
+    """Return a month's bridge by site, customer, area or plan. Four queries, however many sites.
+
+    Recurring revenue of a month is what plans bring per month on its last day; today, in the month under way.
+    """
+    table = read_plans(branch_id)
+    month = month_start(month)
+    before = standing_on(table.columns, day_number(as_of(add_months(month, -1), today)))
+    after = standing_on(table.columns, day_number(as_of(month, today)))
+    one_by_one = bridge(before, after)
+    everything = grouped(one_by_one, np.zeros(len(table.words), dtype=np.int64), 1)
+    return BridgeReview(
+        month=month,
+        by=by,
+        total=_bridges(everything, [""], ["All"])[0],
+        rows=_by_group(table, one_by_one, by),
+        months=_months(table, month, today, branch_id),
+        renewals=_renewals(table, after, today),
+    )
+
+
+def as_of(month: date, today: date) -> date:
+    """Return the day a month's recurring revenue is taken on: its last, or today within it."""
+    last = add_months(month, 1) - timedelta(days=1)
+    return min(last, today) if month_start(today) == month else last
+
+
+def to_money(cents: int) -> Decimal:
+    """Return whole cents as an amount."""
+    return Decimal(int(cents)).scaleb(-2)
+
+
+def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> list[Bridge]:
+    key, name = GROUPS[by]
+    rows, keys = pd.factorize(table.words[key])
+    names = table.words.drop_duplicates(key)[name].tolist()
+    sums = grouped(one_by_one, rows.astype(np.int64), len(keys))
+    moved = sum(np.abs(cents) for cents in sums.moves.values())
+    shown = np.flatnonzero((sums.start != 0) | (sums.end != 0) | (np.asarray(moved) != 0))
+    order = shown[np.lexsort((-sums.end[shown], -np.asarray(moved)[shown]))] if len(shown) else shown
+    picked = BridgeCents(
+        sums.start[order], {move: cents[order] for move, cents in sums.moves.items()}, sums.end[order]
+    )
+    return _bridges(picked, [keys[i] for i in order], [names[i] for i in order])
+
+
+def _bridges(cents: BridgeCents, keys: list[str], names: list[str]) -> list[Bridge]:
+    moves = [cents.moves[name].tolist() for name in MOVES]
+    rows = zip(keys, names, cents.start.tolist(), *moves, cents.end.tolist(), strict=True)
+    return [Bridge(key, name, *(to_money(amount) for amount in amounts)) for key, name, *amounts in rows]
+
+
+def _months(table: PlanTable, month: date, today: date, branch_id: int | None) -> list[MonthMoney]:
+    first = add_months(month, 1 - MONTHS_SHOWN)
+    found = RevenueEntry.objects.filter(month__range=(first, month))
+    if branch_id:
+        found = found.filter(site__branch_id=branch_id)
+    earned = dict(found.values_list("month").annotate(total=Sum("amount")).order_by())
+    months = [add_months(first, i) for i in range(MONTHS_SHOWN)]
+    recurring = [standing_on(table.columns, day_number(as_of(one, today))).cents.sum() for one in months]
+    return [
+        MonthMoney(one, to_money(cents), to_cents(earned.get(one, Decimal(0))))
+        for one, cents in zip(months, recurring, strict=True)
+    ]
+
+
+def _renewals(table: PlanTable, now: Standing, today: date) -> list[RenewalMonth]:
+    """Return the coming months in which terms of plans in force end."""
+    first = month_start(today)
+    last = add_months(first, RENEWAL_MONTHS)
+    found: dict[date, list[int]] = {}
+    words = table.words
+    rows = zip(words["renews_on"], words["notice_days"], now.cents.tolist(), now.is_in_force, strict=True)
+    for renews_on, notice_days, cents, is_in_force in rows:
+        if is_in_force and renews_on and today <= renews_on < last:
+            sums = found.setdefault(month_start(renews_on), [0, 0, 0])
+            sums[0] += 1
+            sums[1] += cents
+            sums[2] += renews_on - timedelta(days=int(notice_days)) < today
+    return [
+        RenewalMonth(month, plans, to_money(cents), over)
+        for month, (plans, cents, over) in sorted(found.items())
+    ]

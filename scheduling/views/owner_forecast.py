@@ -1,0 +1,71 @@
+"""What the coming months ask for, and what to buy now."""
+
+from datetime import date
+from typing import Final
+
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from scheduling import owner_charts
+from scheduling.queries import forecast
+from scheduling.views.downloads import Column, table_file
+from scheduling.views.edge import branch_of, now_and_today
+from shared.access import requires
+from shared.roles import Permission, may
+
+MOST_MONTHS: Final = 12
+
+
+@requires(Permission.SEE_REVENUE)
+@require_GET
+def owner_forecast(request: HttpRequest) -> HttpResponse:
+    """Show the forecast; costs only to who may see them."""
+    found, _ = _forecast(request)
+    return render(
+        request,
+        "scheduling/owner_forecast.html",
+        {
+            "found": found,
+            "ahead": owner_charts.changes_ahead(found),
+            "kinds": [(kind, list(zip(kind.means, kind.highs, strict=True))) for kind in found.kinds],
+            "query": request.GET.urlencode(),
+            "reorder_months": forecast.REORDER_MONTHS,
+            "lengths": [(count, count == len(found.months)) for count in (3, 6, 12)],
+        },
+    )
+
+
+@requires(Permission.SEE_REVENUE)
+@require_GET
+def owner_forecast_file(request: HttpRequest, form: str) -> HttpResponseBase:
+    """Return the parts ahead and what to order as CSV or XLSX."""
+    found, today = _forecast(request)
+    columns = [
+        Column("Code", lambda kind: kind.code),
+        Column("Part", lambda kind: kind.name),
+        Column("In stock", lambda kind: kind.in_stock),
+        Column(f"Needed in {forecast.REORDER_MONTHS} months", lambda kind: kind.needed),
+        Column("To order", lambda kind: kind.to_order),
+    ]
+    if may(request.user.role, Permission.SEE_MARGINS):
+        columns += [
+            Column("Cost each", lambda kind: kind.cost, is_money=True),
+            Column("Cost of order", lambda kind: kind.order_cost, is_money=True),
+        ]
+    for i, month in enumerate(found.months):
+        columns += [
+            Column(f"{month.month:%Y-%m} expected", lambda kind, i=i: round(kind.means[i], 2)),
+            Column(f"{month.month:%Y-%m} enough 9 in 10", lambda kind, i=i: kind.highs[i]),
+        ]
+    return table_file(f"parts ahead {today:%Y-%m-%d}", form, columns, found.kinds)
+
+
+def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, date]:
+    _, today = now_and_today(request)
+    text = request.GET.get("months", "")
+    months = int(text) if text.isascii() and text.isdigit() and len(text) < 4 else forecast.MONTHS
+    found = forecast.forecast(
+        today=today, branch_id=branch_of(request), months=min(max(months, 1), MOST_MONTHS)
+    )
+    return found, today
