@@ -9,6 +9,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from fleet.models import Branch, Person
 from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
 from scheduling.services import order_states
+from scheduling.services.route_stored import refuse_broken
 from shared.errors import CannotDo
 
 
@@ -17,7 +18,8 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
     """Put a proposal's routes in force, all or none. Publishing it again changes nothing.
 
     Routes in force on the same days are set aside and their orders opened, unless they hold finished stops:
-    those days stay. Raises CannotDo, naming the order or the day, when the world has moved on since.
+    those days stay. Raises CannotDo, naming the order or the day, when the world has moved on since: our own
+    checker looks at the plan once more against today's promises, pins, shifts, skills and hours.
     """
     row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
     if row.state == ProposalState.PUBLISHED:
@@ -35,6 +37,7 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
     row.routes.update(is_in_force=True)
     row.state, row.published_at = ProposalState.PUBLISHED, now
     row.save(update_fields=["state", "published_at"])
+    refuse_broken(row, now)
     return row
 
 

@@ -1,0 +1,281 @@
+"""A stored proposal as the planner knows it: one branch's problem today, and the plan laid onto it again."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from fleet.models import Branch
+from scheduling.models import Absence, ProposalState, Route, RouteProposal, StopOrder, Technician
+from scheduling.planning import problem as planning
+from scheduling.planning.assemble import assemble, assignment_of
+from scheduling.planning.checker import Violation, check
+from scheduling.planning.prices import route_cost_s
+from scheduling.planning.proposal import Proposal, Reason, Totals, Unplaced
+from scheduling.planning.proposal import Route as PlannedRoute
+from scheduling.planning.proposal import Stop as PlannedStop
+from scheduling.planning.tables import Tables, build_tables, missing_parts
+from scheduling.services.order_states import number_of
+from scheduling.services.route_problem import BranchProblem, build
+from shared.errors import CannotDo
+
+Spot = tuple[str, date]
+"""A technician's code and a day."""
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a proposal says for one branch, against the world as it is now.
+
+    ``plan`` holds what still works; ``gone`` says what doesn't, order by order, with its reason.
+    """
+
+    row: RouteProposal
+    branch: Branch
+    built: BranchProblem
+    tables: Tables
+    plan: Proposal
+    gone: tuple[str, ...]
+
+
+def branches_of(row: RouteProposal) -> list[Branch]:
+    """Return the branches a proposal has something to say about."""
+    if row.branch is not None:
+        return [row.branch]
+    return list(Branch.objects.filter(technicians__is_active=True).distinct().order_by("pk"))
+
+
+def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
+    """Return a proposal's part for one branch, laid onto today's orders, shifts, hours and pins."""
+    days = (row.last_on - row.first_on).days + 1
+    built = build(branch, row.first_on, days, now, is_from_now=False)
+    placed, pinned = _layout(row, branch, now)
+    built = _without_others(row, built) if row.state == ProposalState.PUBLISHED else built
+    built = _with_own_pins(built, placed, pinned)
+    tables = build_tables(built.problem)
+    wanted = _as_proposal(built, placed)
+    laid = assignment_of(tables, wanted)
+    kept = {tables.jobs[job].id for sequence in laid.values() for job in sequence}
+    gone = [
+        f"{job_id}: {_why_gone(tables, built, job_id, spot)}"
+        for spot, jobs in placed.items()
+        for job_id in jobs
+        if job_id not in kept
+    ]
+    for number, sequence in laid.items():
+        if sequence and route_cost_s(tables, number, sequence) is None:
+            slot = tables.slots[number]
+            who, day = tables.technicians[slot.technician].name, tables.days[slot.day]
+            gone.append(f"{who} on {day:%d %b}: the stops no longer fit into the day.")
+            laid[number] = ()
+    plan = assemble(tables, laid, seed=row.seed, versions={}, explained=False)
+    return Stored(row, branch, built, tables, plan, tuple(gone))
+
+
+def refuse_broken(row: RouteProposal, now: datetime) -> None:
+    """Raise CannotDo naming what a plan breaks today: a pin, a promise, a window, skill, shift, access hour.
+
+    What is done or under way is no longer judged.
+    """
+    for branch in branches_of(row):
+        stored = read(row, branch, now)
+        words = [
+            *stored.gone,
+            *(words_of(one, stored.built) for one in check(stored.built.problem, stored.plan)),
+        ]
+        if words:
+            more = f" And {len(words) - 3} more." if len(words) > 3 else ""
+            raise CannotDo(
+                " ".join(words[:3]) + more,
+                remedy="Move what is named to another day or person, or propose again.",
+            )
+
+
+def words_of(one: Violation, built: BranchProblem) -> str:
+    """Return a broken rule as a sentence for people."""
+    where = ""
+    if one.technician_id in built.technician_of:
+        where = f" ({built.technician_of[one.technician_id].name}" + (
+            f", {one.day:%d %b})" if one.day else ")"
+        )
+    return f"{one.rule.value.capitalize()}: {one.text}{where}."
+
+
+def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal:
+    """Return what is in force as a plan with its stored times; orders no longer to be done are left out.
+
+    ``links`` come with stop, route and technician, in the order of the day.
+    """
+    by_spot: dict[Spot, list[PlannedStop]] = defaultdict(list)
+    for link in links:
+        job_id = number_of(link.order_id)
+        if job_id not in built.order_of:
+            continue
+        route, stop = link.stop.route, link.stop
+        at = [_second(moment, built.branch) for moment in (stop.arrives_at, stop.starts_at, stop.leaves_at)]
+        by_spot[(route.technician.code, route.day)].append(
+            PlannedStop(
+                job_id, stop.site.code, at[0], at[1], at[2], stop.drive_minutes * 60, stop.drive_metres
+            )
+        )
+    routes = tuple(
+        PlannedRoute(
+            code, day, "", "", stops[0].arrive_s, stops[-1].leave_s, sum(one.drive_s for one in stops),
+            sum(one.distance_m for one in stops), tuple(stops),
+        )
+        for (code, day), stops in by_spot.items()
+    )  # fmt: skip
+    return _whole(built, routes)
+
+
+def _whole(built: BranchProblem, routes: tuple[PlannedRoute, ...]) -> Proposal:
+    on_route = {stop.job_id for route in routes for stop in route.stops}
+    ids = tuple(built.order_of)
+    left = tuple(Unplaced(one, Reason.COSTS_MORE, "") for one in ids if one not in on_route)
+    last = {job.id: job.last_day for job in built.problem.jobs}
+    late = [max(0, (route.day - last[stop.job_id]).days) for route in routes for stop in route.stops]
+    totals = Totals(
+        drive_s=sum(route.drive_s for route in routes), placed=len(on_route), unplaced=len(left),
+        late_jobs=sum(days > 0 for days in late), late_days=sum(late),
+    )  # fmt: skip
+    return Proposal(ids, routes, left, totals=totals)
+
+
+def _as_proposal(built: BranchProblem, placed: dict[Spot, list[str]]) -> Proposal:
+    """Return the order of visits alone; ``assemble`` puts the times on again."""
+    routes = tuple(
+        PlannedRoute(
+            code, day, "", "", 0, 0, 0, 0,
+            tuple(PlannedStop(one, "", 0, 0, 0, 0, 0) for one in jobs if one in built.order_of),
+        )
+        for (code, day), jobs in placed.items()
+    )  # fmt: skip
+    return _whole(built, routes)
+
+
+def _layout(row: RouteProposal, branch: Branch, now: datetime) -> tuple[dict[Spot, list[str]], set[str]]:
+    """Return technician-day -> orders in order of visit, and which orders are pinned by hand."""
+    links = StopOrder.objects.filter(stop__route__proposal=row, stop__route__technician__branch=branch)
+    if row.state == ProposalState.PUBLISHED:
+        links = links.filter(is_in_force=True)
+    untouched = under_way(row, now) if row.state == ProposalState.PUBLISHED else set()
+    placed: dict[Spot, list[str]] = defaultdict(list)
+    pinned: set[str] = set()
+    rows = links.order_by("stop__route__day", "stop__route_id", "stop__place", "pk").values_list(
+        "stop__route_id", "stop__route__technician__code", "stop__route__day", "order_id", "stop__is_pinned"
+    )
+    for route_id, code, day, order_id, is_pinned in rows:
+        if route_id in untouched:
+            continue
+        placed[(code, day)].append(number_of(order_id))
+        if is_pinned:
+            pinned.add(number_of(order_id))
+    return dict(placed), pinned
+
+
+def under_way(row: RouteProposal, now: datetime) -> set[int]:
+    """Return the keys of a published plan's routes that have finished stops or have left already."""
+    routes = row.routes.filter(is_in_force=True)
+    done = routes.filter(stops__orders__is_in_force=True, stops__orders__order__state="done")
+    return set(done.values_list("pk", flat=True)) | set(
+        routes.filter(leaves_at__lte=now).values_list("pk", flat=True)
+    )
+
+
+def _without_others(row: RouteProposal, built: BranchProblem) -> BranchProblem:
+    """Return the problem without the days and orders that another published plan holds by now."""
+    others = Route.objects.filter(
+        is_in_force=True, technician__branch=built.branch, day__range=(row.first_on, row.last_on)
+    ).exclude(proposal=row)
+    days = set(others.values_list("technician__code", "day"))
+    taken = StopOrder.objects.filter(is_in_force=True, stop__route__in=others).values_list(
+        "order_id", flat=True
+    )
+    ids = {number_of(pk) for pk in taken}
+    if not days:
+        return built
+    problem = replace(
+        built.problem,
+        jobs=tuple(job for job in built.problem.jobs if job.id not in ids),
+        shifts=tuple(one for one in built.problem.shifts if (one.technician_id, one.day) not in days),
+    )
+    kept = {job_id: order for job_id, order in built.order_of.items() if job_id not in ids}
+    return replace(built, problem=problem, order_of=kept)
+
+
+def _with_own_pins(built: BranchProblem, placed: dict[Spot, list[str]], pinned: set[str]) -> BranchProblem:
+    """Return the problem with this proposal's pins: a promise holds the day, a pinned stop the person too."""
+    spot_of = {job_id: spot for spot, jobs in placed.items() for job_id in jobs}
+    days = set(built.problem.days)
+    jobs = []
+    for job in built.problem.jobs:
+        promised = built.order_of[job.id].promised_on
+        if job.id in pinned:
+            code, day = spot_of[job.id]
+            pin = planning.Pin(planning.PinLevel.TECHNICIAN_DAY, day, code)
+        elif promised in days:
+            pin = planning.Pin(planning.PinLevel.DAY, promised)
+        else:
+            pin = None if job.id in spot_of else job.pin
+        jobs.append(replace(job, pin=pin))
+    own = frozenset(built.order_of[one].pk for one in pinned if one in built.order_of)
+    return replace(built, problem=replace(built.problem, jobs=tuple(jobs)), pinned=own)
+
+
+def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) -> tuple[str, str]:
+    """Return why an order can't stand on a technician-day at all, and the remedy; empty when it could."""
+    code, day = spot
+    order, who = built.order_of.get(job_id), built.technician_of.get(code)
+    if order is None:
+        return "it is no longer open, or stands on another published plan.", "Leave it out of this plan."
+    if who is None:
+        return f"{code} does not work in this branch any more.", "Choose somebody else."
+    if not any(one.technician_id == code and one.day == day for one in built.problem.shifts):
+        gone = Absence.objects.filter(technician=who, first_on__lte=day, last_on__gte=day).exists()
+        word = "is absent" if gone else "has no shift, or is under way,"
+        return f"{who.name} {word} on {day:%d %b}.", "Choose another day or person."
+    if order.promised_on and order.promised_on != day:
+        return (
+            f"it is promised to the customer for {order.promised_on:%d %b}, not {day:%d %b}.",
+            "Ask the customer and change the promised day first.",
+        )
+    if job_id in tables.unplannable:
+        return tables.unplannable[job_id].text, tables.unplannable[job_id].remedy
+    return _by_its_own_data(tables, job_id, who, day)
+
+
+def _by_its_own_data(tables: Tables, job_id: str, who: Technician, day: date) -> tuple[str, str]:
+    job = tables.jobs[tables.number_of[job_id]]
+    person = next(one for one in tables.technicians if one.id == who.code)
+    hours = job.access.on(day)
+    if lacking := job.skills - person.skills:
+        return f"{who.name} lacks the skill {', '.join(sorted(lacking))}.", "Choose somebody who has it."
+    if day < job.first_day:
+        return (
+            f"its window opens on {job.first_day:%d %b}, after {day:%d %b}.",
+            f"Choose {job.first_day:%d %b} or a later day.",
+        )
+    if not hours:
+        return f"the site is closed on {day:%A}s.", "Choose a day on which it may be entered."
+    if all(shuts - opens < job.service_s for opens, shuts in hours):
+        return (
+            f"the site's hours on {day:%A}s are shorter than the {job.service_s // 60} min of work.",
+            "Choose a day with longer hours.",
+        )
+    if missing := missing_parts(person, job):
+        return (
+            f"neither {who.name}'s van nor the shelf holds {', '.join(sorted(missing))}.",
+            "Have the part brought first, or choose somebody who has it.",
+        )
+    return "", ""
+
+
+def _why_gone(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) -> str:
+    text, _ = why_not_here(tables, built, job_id, spot)
+    return text or "it no longer fits there."
+
+
+def _second(moment: datetime, branch: Branch) -> int:
+    here = moment.astimezone(ZoneInfo(branch.time_zone))
+    return here.hour * 3600 + here.minute * 60 + here.second
