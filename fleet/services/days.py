@@ -1,11 +1,13 @@
 """From the science's float days to moments and calendar days."""
 
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+SECONDS_PER_DAY = 86400
 FURTHEST_DAYS = 365.25 * 30
 """Dates further away than this say nothing; they are left empty."""
 
@@ -24,12 +26,33 @@ def to_moment(day: float) -> datetime | None:
 
 def to_local_dates(days: np.ndarray, zone_names: list[str], now_d: float) -> list[date | None]:
     """Return each moment's calendar day at its own place; None for NaN and for the far future."""
-    zones = {name: ZoneInfo(name) for name in set(zone_names)}
-    limit = now_d + FURTHEST_DAYS
-    answers: list[date | None] = []
-    for day, name in zip(days.tolist(), zone_names, strict=True):
-        if day != day or day > limit:
-            answers.append(None)
-        else:
-            answers.append((EPOCH + timedelta(seconds=round(day * 86400))).astimezone(zones[name]).date())
-    return answers
+    is_told = days <= now_d + FURTHEST_DAYS
+    names = np.array(zone_names, dtype=object)
+    answers = np.full(len(days), None, dtype=object)
+    for name in set(zone_names):
+        rows = np.flatnonzero(is_told & (names == name))
+        answers[rows] = _dates_at(np.rint(days[rows] * SECONDS_PER_DAY).astype(np.int64), ZoneInfo(name))
+    return answers.tolist()
+
+
+def _dates_at(seconds: np.ndarray, zone: ZoneInfo) -> np.ndarray:
+    """Return calendar days of moments at one place, asking for the clock once per day, not per moment."""
+    utc_days, place = np.unique(seconds // SECONDS_PER_DAY, return_inverse=True)
+    begins = (utc_days * SECONDS_PER_DAY).tolist()
+    first = np.array([_offset_s(zone, begin) for begin in begins], dtype=np.int64)
+    last = np.array([_offset_s(zone, begin + SECONDS_PER_DAY - 1) for begin in begins], dtype=np.int64)
+    offset = first[place]
+    # On a day the clocks change, each moment is asked for by itself.
+    for row in np.flatnonzero((first != last)[place]).tolist():
+        offset[row] = _offset_s(zone, int(seconds[row]))
+    local_days, place = np.unique((seconds + offset) // SECONDS_PER_DAY, return_inverse=True)
+    dates = np.empty(len(local_days), dtype=object)
+    dates[:] = [date.fromordinal(EPOCH.toordinal() + day) for day in local_days.tolist()]
+    return dates[place]
+
+
+@lru_cache(maxsize=100_000)
+def _offset_s(zone: ZoneInfo, seconds: int) -> int:
+    """Return how far a place's clock is ahead of UTC at a moment. [s]"""
+    moment = (EPOCH + timedelta(seconds=seconds)).astimezone(zone)
+    return round(moment.utcoffset().total_seconds())

@@ -11,6 +11,7 @@ from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, U
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
 from fleet.services import finding_rules as rules
+from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_days, to_local_dates
 from shared.periods import local_day
 
@@ -67,12 +68,8 @@ def sync_findings(
             finding.gone_because = _why_gone(finding, in_place)
             gone.append(finding)
     Finding.objects.bulk_create(fresh, batch_size=BATCH, ignore_conflicts=True)
-    Finding.objects.bulk_update(
-        changed,
-        ["strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers", "changed_at"],
-        batch_size=500,
-    )
-    Finding.objects.bulk_update(gone, ["gone_at", "gone_because", "changed_at"], batch_size=500)
+    write_over(changed, "id")
+    write_over(gone, "id")
     return SyncCounts(len(fresh), len(changed), len(gone))
 
 

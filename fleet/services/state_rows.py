@@ -1,6 +1,8 @@
 """From a shard's findings as columns to the rows of PartState and UnitState, and their bulk writes."""
 
-from datetime import datetime
+from collections.abc import Callable
+from datetime import date, datetime
+from math import isfinite
 
 import numpy as np
 
@@ -15,6 +17,7 @@ from fleet.models import (
 )
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
+from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_local_dates, to_moment
 from fleet.services.due_windows import due_windows
 
@@ -22,8 +25,14 @@ LIMITS = list(LimitName)
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
 OWED = {int(science.OwedFlush[owed.name]): owed.value for owed in OwedFlush}
 PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in PatternName}
-BATCH = 2000
 _NUMBERS_OF_PART = ["seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min"]
+_RATINGS_OF_PART = ["rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l"]
+_NUMBERS_OF_USE = ["permeate_gal_per_day", "feed_gal_per_day", "recovery"]
+_FACTS_OF_USE = ["recovery_is_measured", "is_design_duty", "readings_used"]
+_USE_OF_UNIT = ["permeate_gal_per_day", "spread_gal_per_sqrt_day", "recovery"]
+_PERFORMANCE_OF_UNIT = [
+    "flow_change", "passage_change", "drop_change", "raw_flow_change", "normalised_flow_gpm", "salt_passage",
+]  # fmt: skip
 _NUMBERS_OF_PERFORMANCE = [
     "normalised_flow_gpm", "baseline_flow_gpm", "flow_change", "salt_passage", "baseline_salt_passage",
     "passage_change", "drop_change", "raw_flow_change", "flow_slope_per_day",
@@ -36,60 +45,57 @@ def part_states(
     """Return one unsaved PartState per part in place, with every number that led to it."""
     columns = shard.columns
     parts, life, use = columns.parts, found.life, found.use
-    not_before_d, not_after_d = due_windows(parts, life, shard.part_cost)
     unit_row = parts.unit_row.tolist()
     zone_of = [zones[row] for row in unit_row]
-    early = to_local_dates(life.early_d, zone_of, now_d)
-    likely = to_local_dates(life.likely_d, zone_of, now_d)
-    late = to_local_dates(life.late_d, zone_of, now_d)
-    not_before = to_local_dates(not_before_d, zone_of, now_d)
-    not_after = to_local_dates(not_after_d, zone_of, now_d)
-    installed = to_local_dates(parts.installed_at_d, zone_of, now_d)
-    due = [to_local_dates(life.due_d_by_limit[:, i], zone_of, now_d) for i in range(len(LIMITS))]
-    rows = []
-    for i, part_id in enumerate(parts.part_id.tolist()):
-        u = unit_row[i]
-        limits = {
-            name.value: {
-                "wear": _plain(life.wear_by_limit[i, j]),
-                "wear_per_day": _plain(life.wear_per_day_by_limit[i, j], 7),
-                "due_on": due[j][i].isoformat() if due[j][i] else None,
-            }
-            for j, name in enumerate(LIMITS)
-            if not np.isnan(life.wear_by_limit[i, j])
-        }
-        numbers = {name: _plain(getattr(life, name)[i]) for name in _NUMBERS_OF_PART}
-        numbers |= {
+
+    def dates(days: np.ndarray) -> list[date | None]:
+        return to_local_dates(days, zone_of, now_d)
+
+    not_before, not_after = map(dates, due_windows(parts, life, shard.part_cost))
+    early, likely, late = dates(life.early_d), dates(life.likely_d), dates(life.late_d)
+    limits = _limits(life, dates)
+    wear, governing = _plains(life.wear), life.governing.tolist()
+    unit_ids = columns.units.unit_id[parts.unit_row].tolist()
+    numbers = _rows_of(
+        {name: _plains(getattr(life, name)) for name in _NUMBERS_OF_PART}
+        | {
             "limits": limits,
-            "installed_on": installed[i].isoformat() if installed[i] else None,
-            "not_before_on": not_before[i].isoformat() if not_before[i] else None,
-            "not_after_on": not_after[i].isoformat() if not_after[i] else None,
-            "rated_gal": _plain(parts.rated_gal[i]),
-            "rated_months": _plain(parts.rated_months[i]),
-            "rating_chlorine_mg_l": _plain(parts.rating_chlorine_mg_l[i]),
-            "rated_hardness_mg_l": _plain(parts.rated_hardness_mg_l[i]),
-            "permeate_gal_per_day": _plain(use.permeate_gal_per_day[u]),
-            "feed_gal_per_day": _plain(use.feed_gal_per_day[u]),
-            "recovery": _plain(use.recovery[u]),
-            "recovery_is_measured": bool(use.recovery_is_measured[u]),
-            "is_design_duty": bool(use.is_design_duty[u]),
-            "readings_used": int(use.readings_used[u]),
+            "installed_on": _isos(dates(parts.installed_at_d)),
+            "not_before_on": _isos(not_before),
+            "not_after_on": _isos(not_after),
         }
-        wear = _plain(life.wear[i])
-        rows.append(
-            PartState(
-                part_id=part_id,
-                treatment_unit_id=int(columns.units.unit_id[u]),
-                wear=wear,
-                governing=LIMITS[int(life.governing[i])].value if limits else "",
-                early_on=early[i],
-                likely_on=likely[i],
-                late_on=late[i],
-                numbers=numbers,
-                assessed_at=now,
-            )
+        | {name: _plains(getattr(parts, name)) for name in _RATINGS_OF_PART}
+        | {name: _plains(getattr(use, name)[parts.unit_row]) for name in _NUMBERS_OF_USE}
+        | {name: getattr(use, name)[parts.unit_row].tolist() for name in _FACTS_OF_USE}
+    )
+    return [
+        PartState(
+            part_id=part_id,
+            treatment_unit_id=unit_ids[i],
+            wear=wear[i],
+            governing=LIMITS[governing[i]].value if limits[i] else "",
+            early_on=early[i],
+            likely_on=likely[i],
+            late_on=late[i],
+            numbers=numbers[i],
+            assessed_at=now,
         )
-    return rows
+        for i, part_id in enumerate(parts.part_id.tolist())
+    ]
+
+
+def _limits(
+    life: science.PartLife, dates: Callable[[np.ndarray], list[date | None]]
+) -> list[dict[str, dict]]:
+    """Return, for each part, wear and due date by each limit that applies to it."""
+    limits: list[dict[str, dict]] = [{} for _ in life.wear]
+    for j, name in enumerate(LIMITS):
+        column = life.wear_by_limit[:, j]
+        wear, per_day = _plains(column), _plains(life.wear_per_day_by_limit[:, j], 7)
+        due = _isos(dates(life.due_d_by_limit[:, j]))
+        for i in np.flatnonzero(~np.isnan(column)).tolist():
+            limits[i][name.value] = {"wear": wear[i], "wear_per_day": per_day[i], "due_on": due[i]}
+    return limits
 
 
 def unit_states(
@@ -112,48 +118,44 @@ def unit_states(
                 next_due[state.treatment_unit_id] = state.likely_on
         if state.wear is not None:
             worst[state.treatment_unit_id] = max(worst.get(state.treatment_unit_id, 0.0), state.wear)
-    rows = []
-    for i, unit_id in enumerate(columns.units.unit_id.tolist()):
-        owed_row = int(ready.owed_part_row[i])
-        numbers = {name: _plain(getattr(performance, name)[i], 6) for name in _NUMBERS_OF_PERFORMANCE}
-        numbers |= {
-            "readings_used": int(performance.readings_used[i]),
-            "baseline_from": _iso(performance.baseline_from_d[i]),
-            "baseline_to": _iso(performance.baseline_to_d[i]),
-            "last_ran_at": _iso(use.last_ran_at_d[i]),
+    # A last slot for row -1: no part.
+    owed_part = np.append(columns.parts.part_id, -1)[ready.owed_part_row].tolist()
+    numbers = _rows_of(
+        {name: _plains(getattr(performance, name), 6) for name in _NUMBERS_OF_PERFORMANCE}
+        | {
+            "readings_used": performance.readings_used.tolist(),
+            "baseline_from": _moments_iso(performance.baseline_from_d),
+            "baseline_to": _moments_iso(performance.baseline_to_d),
+            "last_ran_at": _moments_iso(use.last_ran_at_d),
         }
-        rows.append(
-            UnitState(
-                treatment_unit_id=unit_id,
-                permeate_gal_per_day=_plain(use.permeate_gal_per_day[i]),
-                spread_gal_per_sqrt_day=_plain(use.spread_gal_per_sqrt_day[i]),
-                recovery=_plain(use.recovery[i]),
-                recovery_is_measured=bool(use.recovery_is_measured[i]),
-                is_design_duty=bool(use.is_design_duty[i]),
-                readings_used=int(use.readings_used[i]),
-                last_read_at=to_moment(use.last_read_at_d[i]),
-                readiness=READINESS[int(ready.state[i])],
-                owed_flush=OWED[int(ready.owed[i])],
-                owed_part_id=int(columns.parts.part_id[owed_row]) if owed_row >= 0 else None,
-                owed_since=to_moment(ready.owed_since_d[i]),
-                flush_gal=_plain(ready.flush_gal[i]),
-                flush_minutes=_plain(ready.flush_minutes[i]),
-                flow_change=_plain(performance.flow_change[i]),
-                passage_change=_plain(performance.passage_change[i]),
-                drop_change=_plain(performance.drop_change[i]),
-                raw_flow_change=_plain(performance.raw_flow_change[i]),
-                normalised_flow_gpm=_plain(performance.normalised_flow_gpm[i]),
-                salt_passage=_plain(performance.salt_passage[i]),
-                crosses_limit_on=crosses[i],
-                pattern=PATTERNS[int(performance.pattern[i])],
-                is_decaying=bool(performance.is_alarm[i]),
-                next_due_on=next_due.get(unit_id),
-                worst_wear=worst.get(unit_id),
-                numbers=numbers,
-                assessed_at=now,
-            )
+    )
+    plain = {name: _plains(getattr(use, name)) for name in _USE_OF_UNIT}
+    plain |= {name: getattr(use, name).tolist() for name in _FACTS_OF_USE}
+    plain |= {name: _plains(getattr(ready, name)) for name in ("flush_gal", "flush_minutes")}
+    plain |= {name: _plains(getattr(performance, name)) for name in _PERFORMANCE_OF_UNIT}
+    of_unit = _rows_of(plain)
+    readiness, owed = ready.state.tolist(), ready.owed.tolist()
+    pattern, is_alarm = performance.pattern.tolist(), performance.is_alarm.tolist()
+    last_read, owed_since = use.last_read_at_d.tolist(), ready.owed_since_d.tolist()
+    return [
+        UnitState(
+            treatment_unit_id=unit_id,
+            last_read_at=to_moment(last_read[i]),
+            readiness=READINESS[readiness[i]],
+            owed_flush=OWED[owed[i]],
+            owed_part_id=owed_part[i] if owed_part[i] >= 0 else None,
+            owed_since=to_moment(owed_since[i]),
+            crosses_limit_on=crosses[i],
+            pattern=PATTERNS[pattern[i]],
+            is_decaying=is_alarm[i],
+            next_due_on=next_due.get(unit_id),
+            worst_wear=worst.get(unit_id),
+            numbers=numbers[i],
+            assessed_at=now,
+            **of_unit[i],
         )
-    return rows
+        for i, unit_id in enumerate(columns.units.unit_id.tolist())
+    ]
 
 
 def write_states(units: list[UnitState], parts: list[PartState], now: datetime) -> int:
@@ -162,8 +164,8 @@ def write_states(units: list[UnitState], parts: list[PartState], now: datetime) 
     was = dict(
         UnitState.objects.filter(treatment_unit_id__in=unit_ids).values_list("treatment_unit_id", "readiness")
     )
-    _upsert(UnitState, units, "treatment_unit")
-    _upsert(PartState, parts, "part")
+    write_over(units, "treatment_unit")
+    write_over(parts, "part")
     kept = {row.part_id for row in parts}
     had = PartState.objects.filter(treatment_unit_id__in=unit_ids).values_list("part_id", flat=True)
     PartState.objects.filter(part_id__in=[part_id for part_id in had if part_id not in kept]).delete()
@@ -178,23 +180,23 @@ def write_states(units: list[UnitState], parts: list[PartState], now: datetime) 
         for row in units
         if was.get(row.treatment_unit_id) != row.readiness
     ]
-    ReadinessChange.objects.bulk_create(changes, batch_size=BATCH)
+    ReadinessChange.objects.bulk_create(changes, batch_size=2000)
     return len(changes)
 
 
-def _upsert(model: type, rows: list, key: str) -> None:
-    columns = [f.name for f in model._meta.concrete_fields if f.name != key]
-    model.objects.bulk_create(
-        rows, batch_size=BATCH, update_conflicts=True, unique_fields=[key], update_fields=columns
-    )
+def _plains(values: np.ndarray, digits: int = 4) -> list[float | None]:
+    """Floats fit for JSON and people: None for NaN and infinity, rounded."""
+    return [round(value, digits) if isfinite(value) else None for value in values.tolist()]
 
 
-def _plain(value: float, digits: int = 4) -> float | None:
-    """A float fit for JSON and people: None for NaN and infinity, rounded."""
-    number = float(value)
-    return round(number, digits) if np.isfinite(number) else None
+def _rows_of(columns: dict[str, list]) -> list[dict]:
+    """Turn named columns into one dict per row."""
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _iso(day: float) -> str | None:
-    moment = to_moment(day)
-    return moment.isoformat() if moment else None
+def _isos(days: list[date | None]) -> list[str | None]:
+    return [day.isoformat() if day else None for day in days]
+
+
+def _moments_iso(days: np.ndarray) -> list[str | None]:
+    return [moment.isoformat() if (moment := to_moment(day)) else None for day in days.tolist()]

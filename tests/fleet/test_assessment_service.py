@@ -10,6 +10,7 @@ from django.db import IntegrityError, transaction
 from fleet.models import (
     AssessmentShard,
     Finding,
+    Flush,
     PartState,
     ReadinessChange,
     ShardState,
@@ -47,7 +48,9 @@ def standing(unit=None):
 @pytest.fixture
 def unit():
     """One treatment unit whose carbon and membrane were never flushed."""
-    return make.whole_unit()
+    made = make.whole_unit()
+    Flush.objects.all().delete()
+    return made
 
 
 def test_assessing_twice_changes_nothing(unit):

@@ -1,0 +1,47 @@
+"""Rows written by COPY and by the ORM are the same rows."""
+
+from datetime import timedelta
+
+import pytest
+
+from fleet.models import Finding, PartState, UnitState
+from fleet.services import assessment, bulk_rows
+from tests import factories as make
+from tests.factories import NOW
+
+pytestmark = pytest.mark.django_db
+
+
+def known():
+    return {
+        model.__name__: list(model.objects.order_by("pk").values())
+        for model in (PartState, UnitState, Finding)
+    }
+
+
+@pytest.mark.postgres
+def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
+    """Also over old rows, with empty cells, words with tabs and quotes, and findings rewritten and gone."""
+    unit = make.whole_unit(serial="RO\t'7'\\N")
+    make.treatment_unit(site=unit.site)
+    later = NOW + timedelta(days=40)
+    answers = []
+    for worth_copying in (1, 10**9):
+        monkeypatch.setattr(bulk_rows, "WORTH_COPYING", worth_copying)
+        for model in (Finding, PartState, UnitState):
+            model.objects.all().delete()
+        assessment.assess_fleet(NOW)
+        first = known()
+        assessment.assess_fleet(later)
+        answers.append((first, known()))
+    by_copy, by_orm = answers
+    for copied, written in zip(by_copy, by_orm, strict=True):
+        for name, rows in copied.items():
+            assert [one | {"id": 0} for one in rows] == [one | {"id": 0} for one in written[name]]
+    assert by_copy[0] != by_copy[1]
+    assert any(one["changed_at"] == later and one["gone_at"] is None for one in by_copy[1]["Finding"])
+
+
+def test_writing_no_rows_does_nothing(django_assert_num_queries):
+    with django_assert_num_queries(0):
+        bulk_rows.write_over([], "id")
