@@ -1,0 +1,113 @@
+"""``manage.py benchmark core | assess | routes``: figures of this machine, to compare with others."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+from django.core.management.base import BaseCommand, CommandError
+
+from fleet.science.benchmark import BenchmarkRow, benchmark_core
+from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
+from scheduling.planning.benchmark import academic_figure, replan_figure, week_figure
+from scheduling.planning.synthetic import SIZES
+from shared.errors import CannotDo
+
+
+class Command(BaseCommand):
+    help = "Measure how fast this machine assesses a fleet and how good its routes are. Changes no data."
+
+    def add_arguments(self, parser):
+        parser.add_argument("--json", action="store_true", help="answer for programs")
+        which = parser.add_subparsers(dest="what", required=True)
+        core = which.add_parser("core", help="the pure computation, in memory")
+        core.add_argument("--units", type=int, nargs="+", default=[1_000, 10_000, 100_000])
+        core.add_argument("--readings", type=int, default=52, help="weekly readings of each treatment unit")
+        core.add_argument("--no-memory", action="store_true", help="leave out the slow measurement of memory")
+        assess = which.add_parser("assess", help="a stored fleet, on PostgreSQL, in a database of its own")
+        assess.add_argument("--units", type=int, default=10_000)
+        assess.add_argument("--readings", type=int, default=52, help="weekly readings of each treatment unit")
+        assess.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
+        routes = which.add_parser("routes", help="planned weeks, a re-plan, and academic files")
+        routes.add_argument("--size", choices=sorted(SIZES), default="S")
+        routes.add_argument("--seconds", type=float, default=10.0, help="for each plan")
+        routes.add_argument("--seed", type=int, default=1)
+        routes.add_argument("--files", type=Path, nargs="*", default=[], help="academic routing files")
+
+    def handle(self, *args, **options):
+        try:
+            figures = getattr(self, f"_{options['what']}")(options)
+        except (CannotDo, ValueError) as error:
+            raise CommandError(str(error)) from error
+        if options["json"]:
+            self.stdout.write(json.dumps(figures, default=str))
+
+    def _say(self, text, options):
+        if not options["json"]:
+            self.stdout.write(text)
+
+    def _core(self, options):
+        self._say("treatment units   seconds   readings/s   units/s   working KiB/unit", options)
+        rows = benchmark_core(
+            options["units"],
+            options["readings"],
+            is_memory_measured=not options["no_memory"],
+            tell=lambda row: self._say(_core_line(row), options),
+        )
+        return [asdict(row) for row in rows]
+
+    def _assess(self, options):
+        with throwaway_database():
+            figures = measure_assessment(
+                options["units"],
+                options["readings"],
+                repeats=options["repeats"],
+                tell=lambda text: self.stderr.write(f"  {text}"),
+            )
+        self._say(_assess_text(figures), options)
+        return asdict(figures)
+
+    def _routes(self, options):
+        seconds, seed = options["seconds"], options["seed"]
+        week, _plan = week_figure(options["size"], seconds=seconds, seed=seed)
+        self._say(
+            f"week {week.size}: first plan after {week.first_plan_s:.1f} s, price {week.price_min:,.0f} min; "
+            f"{week.placed} placed, {week.unplaced} not ({week.unplaced_due} due, {week.unexplained} without "
+            f"a reason), {week.late_jobs} late ({week.unavoidably_late} can't be in time)",
+            options,
+        )
+        again = replan_figure(options["size"], plan_seconds=seconds, seconds=seconds, seed=seed)
+        self._say(
+            f"re-plan: {again.promises_lost} of {again.promised} promises lost, "
+            f"{again.promises_moved} moved; "
+            f"{again.due_kept} of {again.due_visits} due visits kept; {again.urgent_placed} urgent placed",
+            options,
+        )
+        files = [academic_figure(path, seconds=seconds, seed=seed) for path in options["files"]]
+        for file in files:
+            gap = "–" if file.our_gap is None else f"{file.our_gap:+.1f} %"
+            self._say(
+                f"{file.name}: {file.ours:,.1f} in {file.seconds:.0f} s, {gap} to the best known", options
+            )
+        return {"week": asdict(week), "replan": asdict(again), "files": [asdict(file) for file in files]}
+
+
+def _core_line(row: BenchmarkRow) -> str:
+    return (
+        f"{row.units:>15,}{row.seconds:>10.2f}{row.readings_per_second:>13,.0f}{row.units_per_second:>10,.0f}"
+        f"{row.working_kib_per_unit:>19.1f}"
+    )
+
+
+def _assess_text(found: AssessFigures) -> str:
+    stages = ", ".join(f"{name} {share:.0%}" for name, share in found.stage_share.items())
+    return (
+        f"{found.units:,} treatment units, {found.readings:,} readings\n"
+        f"first assessment {found.first_assess_s:.1f} s, a later one {found.assess_s:.1f} s: "
+        f"{found.units_per_second:,.0f} treatment units/s\n"
+        f"bare COPY of the readings' columns {found.bare_copy_s:.2f} s ({found.copy_rows_per_second:,.0f} "
+        f"rows/s); assessing takes {found.assess_over_bare_copy:.1f} times that\n"
+        f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} times "
+        f"as fast\n"
+        f"peak memory {found.peak_mib:,.0f} MiB, loading included\n"
+        f"where the time goes: {stages}"
+    )
