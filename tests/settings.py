@@ -30,3 +30,9 @@ ALLOWED_HOSTS = ["localhost", "127.0.0.1", "testserver"]
 DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
 # WhiteNoise warns of a missing folder, and a warning is an error here.
 STATIC_ROOT.mkdir(parents=True, exist_ok=True)  # noqa: F405
+if TEST_ON == "sqlite":
+    # A file, as in real life: in memory, threads of the live server would lock each other's tables out.
+    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}  # noqa: F405
+# Look for a static file when asked, not for all of them before each test's first page.
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = True
