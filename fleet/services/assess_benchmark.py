@@ -35,6 +35,8 @@ class AssessFigures:
     """With every row new."""
     assess_s: float
     """A later night without new readings: every state is written again, some findings."""
+    assess_processor_s: float
+    """Mean processor time of this process for a later night; the database's own comes on top."""
     units_per_second: float
     bare_copy_s: float
     """Only reading the meter readings' columns out of the database."""
@@ -110,7 +112,9 @@ def measure_assessment(
     first = _timed(lambda: assessment.assess_fleet(now, shard_size))
     tell(f"first assessment {first:.1f} s")
     nights = [now + timedelta(days=night) for night in range(1, repeats + 1)]
+    busy = time.process_time()
     again = median(_timed(lambda night=night: assessment.assess_fleet(night, shard_size)) for night in nights)
+    busy = (time.process_time() - busy) / repeats
     tell(f"later assessment {again:.1f} s")
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
     bare = median(_timed(lambda: _bare_copy(ids, shard_size)) for _ in range(repeats))
@@ -123,6 +127,7 @@ def measure_assessment(
         load_s=load_s,
         first_assess_s=first,
         assess_s=again,
+        assess_processor_s=busy,
         units_per_second=units / again,
         bare_copy_s=bare,
         assess_over_bare_copy=again / bare,

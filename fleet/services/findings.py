@@ -48,25 +48,22 @@ def sync_findings(
 ) -> SyncCounts:
     """Write the difference between what stands and what should stand, once per cause."""
     unit_ids = [row.treatment_unit_id for row in units]
+    # The long columns are read only of those that change.
     standing = {
         finding.cause_key: finding
-        for finding in Finding.objects.filter(treatment_unit_id__in=unit_ids, gone_at__isnull=True)
+        for finding in Finding.objects.filter(treatment_unit_id__in=unit_ids, gone_at__isnull=True).defer(
+            "why", "numbers"
+        )
     }
     candidates = _candidates(shard, found, units, parts, zones, set(standing), now)
     wanted = {c.cause_key: c for c in candidates if c is not None}
     fresh = [_new(c, now) for key, c in wanted.items() if key not in standing]
-    changed = [
-        _rewrite(standing[key], c, now)
-        for key, c in wanted.items()
-        if key in standing and rules.is_stronger(standing[key], c)
-    ]
+    stronger = [key for key in wanted if key in standing and rules.is_stronger(standing[key], wanted[key])]
+    lost = [key for key in standing if key not in wanted]
+    whole = Finding.objects.in_bulk([standing[key].pk for key in (*stronger, *lost)])
     in_place = {state.part_id for state in parts}
-    gone = []
-    for key, finding in standing.items():
-        if key not in wanted:
-            finding.gone_at = finding.changed_at = now
-            finding.gone_because = _why_gone(finding, in_place)
-            gone.append(finding)
+    changed = [_rewrite(whole[standing[key].pk], wanted[key], now) for key in stronger]
+    gone = [_end(whole[standing[key].pk], in_place, now) for key in lost]
     Finding.objects.bulk_create(fresh, batch_size=BATCH, ignore_conflicts=True)
     write_over(changed, "id")
     write_over(gone, "id")
@@ -181,6 +178,12 @@ def _rewrite(finding: Finding, candidate: rules.Candidate, now: datetime) -> Fin
     for name in ("strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers"):
         setattr(finding, name, getattr(candidate, name))
     finding.changed_at = now
+    return finding
+
+
+def _end(finding: Finding, parts_in_place: set[int], now: datetime) -> Finding:
+    finding.gone_at = finding.changed_at = now
+    finding.gone_because = _why_gone(finding, parts_in_place)
     return finding
 
 

@@ -102,7 +102,8 @@ def _assess_text(found: AssessFigures) -> str:
     stages = ", ".join(f"{name} {share:.0%}" for name, share in found.stage_share.items())
     return (
         f"{found.units:,} treatment units, {found.readings:,} readings\n"
-        f"first assessment {found.first_assess_s:.1f} s, a later one {found.assess_s:.1f} s: "
+        f"first assessment {found.first_assess_s:.1f} s, a later one {found.assess_s:.1f} s "
+        f"({found.assess_processor_s:.1f} s of this process's processor time): "
         f"{found.units_per_second:,.0f} treatment units/s\n"
         f"bare COPY of the readings' columns {found.bare_copy_s:.2f} s ({found.copy_rows_per_second:,.0f} "
         f"rows/s); assessing takes {found.assess_over_bare_copy:.1f} times that\n"
