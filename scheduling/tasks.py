@@ -1,9 +1,10 @@
 """Three-line tasks: read the clock, call one service. Each may run twice."""
 
 from celery import shared_task
+from django.conf import settings
 from django.utils import timezone
 
-from scheduling.services import revenue, routes, work_orders
+from scheduling.services import replanning, revenue, routes, upkeep, work_orders
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
@@ -25,3 +26,15 @@ def enter_revenue(**kwargs):
 def propose_routes(*, proposal_id: int, **kwargs):
     """Work out a proposal that was written down as wanted."""
     routes.work_out(proposal_id, now=timezone.now())
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def replan_routes(*, replan_id: int, **kwargs):
+    """Work out a re-plan after a sick call or urgent work."""
+    replanning.work_out(replan_id, now=timezone.now())
+
+
+@shared_task(acks_late=True, soft_time_limit=3600)
+def nudge_upkeep(**kwargs):
+    """Assess the fleet and raise work at once, because somebody asked."""
+    upkeep.bring_up_to_date(now=timezone.now(), zone=settings.TIME_ZONE, shard_size=settings.SHARD_SIZE)

@@ -102,7 +102,7 @@ def work_out(
     try:
         _plan(row, now, on_progress, max_iterations)
     except Exception as error:
-        _fail(row, error)
+        fail(row, error)
         raise
     row.refresh_from_db()
     return row
@@ -138,7 +138,7 @@ def _plan(
     days = (row.last_on - row.first_on).days + 1
     built = [route_problem.build(branch, row.first_on, days, now) for branch in _branches(row.branch)]
     orders = max(1, sum(len(one.order_of) for one in built))
-    watch = _Watch(row, on_progress)
+    watch = Watch(row, on_progress)
     plans: list[Proposal] = []
     for one in built:
         share = len(one.order_of) / orders
@@ -159,9 +159,9 @@ def _plan(
             progress=1.0,
             progress_text="planned",
             totals=route_rows.merged_totals(plans),
-            problems=_problems(built, plans),
-            solver=_solver(plans),
-            travel_source=_travel_source(plans),
+            problems=problems_of(built, plans),
+            solver=solver_of(plans),
+            travel_source=travel_source_of(plans),
             inputs_hash=plans[0].inputs_hash if len(plans) == 1 else "",
         )
         if claimed:
@@ -169,7 +169,7 @@ def _plan(
                 route_rows.write(row, one, plan)
 
 
-class _Watch:
+class Watch:
     """Carries progress to the row and the wish to stop back from it."""
 
     def __init__(self, row: RouteProposal, on_progress: OnProgress | None) -> None:
@@ -197,7 +197,8 @@ class _Watch:
         return self.wants_stop
 
 
-def _problems(built: list[route_problem.BranchProblem], plans: list[Proposal]) -> list[dict]:
+def problems_of(built: list[route_problem.BranchProblem], plans: list[Proposal]) -> list[dict]:
+    """Return every input that could not be planned, each with its remedy."""
     told = [refusal for one in built for refusal in one.refusals]
     for plan in plans:
         told += [{"what": one.what, "message": one.message, "remedy": one.remedy} for one in plan.refusals]
@@ -208,7 +209,7 @@ def _problems(built: list[route_problem.BranchProblem], plans: list[Proposal]) -
     return told
 
 
-def _travel_source(plans: list[Proposal]) -> str:
+def travel_source_of(plans: list[Proposal]) -> str:
     """Return where the driving times come from; one branch that fell back marks the whole plan."""
     sources = [plan.travel_source for plan in plans]
     for source in (TravelSource.FELL_BACK, TravelSource.ESTIMATED, TravelSource.ROAD_ENGINE):
@@ -217,12 +218,14 @@ def _travel_source(plans: list[Proposal]) -> str:
     return ""
 
 
-def _solver(plans: list[Proposal]) -> str:
+def solver_of(plans: list[Proposal]) -> str:
+    """Return the libraries that searched, with their versions."""
     versions = {name: version for plan in plans for name, version in plan.versions.items()}
     return ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))[:80]
 
 
-def _fail(row: RouteProposal, error: Exception) -> None:
+def fail(row: RouteProposal, error: Exception) -> None:
+    """Say in the row why planning failed."""
     remedy = "Propose again; if it happens twice, tell the makers what is written here."
     RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
         state=ProposalState.FAILED,

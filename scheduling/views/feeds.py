@@ -1,0 +1,120 @@
+"""Calendar feeds and route files: what leaves the pages for a phone's calendar and navigation."""
+
+from datetime import date
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling.models import Technician
+from scheduling.queries import feeds as queries
+from scheduling.queries import maps
+from scheduling.queries.day import technician_of
+from scheduling.queries.routes import RouteRow
+from scheduling.services import calendar_feeds as service
+from scheduling.views.edge import branch_of, now_and_day_of
+from shared.access import requires
+from shared.roles import Permission
+
+
+@requires(Permission.SEE_OWN_DAY)
+@require_http_methods(["GET", "POST"])
+@never_cache
+def my_calendar(request: HttpRequest) -> HttpResponse:
+    """Make the own feed's address, or a new one. It is shown in the answer and kept nowhere."""
+    technician = technician_of(request.user.pk)
+    if technician is None:
+        return render(request, "scheduling/no_day.html")
+    address = ""
+    if request.method == "POST":
+        now, _ = now_and_day_of(technician)
+        if request.POST.get("do") == "off":
+            service.switch_off(technician)
+            messages.success(request, "Switched off. No address opens your calendar any more.")
+            return redirect("my_calendar")
+        secret = service.new_secret(technician, by=request.user, now=now)
+        address = request.build_absolute_uri(reverse("calendar_file", args=[secret]))
+    row = next(one for one in queries.feed_rows(None) if one.technician_pk == technician.pk)
+    return render(request, "scheduling/feeds_own.html", {"row": row, "address": address})
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_GET
+def feeds(request: HttpRequest) -> HttpResponse:
+    """List the technicians' feeds. Addresses are theirs alone; a planner can only switch one off."""
+    return render(request, "scheduling/feeds.html", {"rows": queries.feed_rows(branch_of(request))})
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
+    """Switch a technician's feed off, when a phone is lost."""
+    people = Technician.objects.all()
+    if branch_id := branch_of(request):
+        people = people.filter(branch_id=branch_id)
+    technician = get_object_or_404(people, pk=pk)
+    service.switch_off(technician)
+    messages.success(request, f"No address opens {technician.name}’s calendar any more.")
+    return redirect("feeds")
+
+
+@require_GET
+def calendar_file(request: HttpRequest, secret: str) -> HttpResponse:
+    """Return the calendar a secret opens. No log-in: the address itself is the key."""
+    feed = service.feed_of(secret)
+    if feed is None:
+        raise Http404("No calendar answers at this address.")
+    now, today = now_and_day_of(feed.technician)
+    service.note_read(feed, now)
+    body = queries.calendar(feed, settings.COMPANY_NAME, today)
+    response = HttpResponse(body, content_type="text/calendar; charset=utf-8")
+    response["Content-Disposition"] = 'inline; filename="days.ics"'
+    response["Cache-Control"] = "private, max-age=900"
+    response["Referrer-Policy"] = "no-referrer"
+    response["X-Robots-Tag"] = "noindex"
+    return response
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def route_gpx(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return a route for a navigation device."""
+    return _gpx(queries.any_route(pk, branch_of(request)))
+
+
+@requires(Permission.SEE_OWN_DAY)
+@require_GET
+def own_gpx(request: HttpRequest, on: str) -> HttpResponse:
+    """Return the own route of a day for a navigation device."""
+    return _gpx(_own(request, on))
+
+
+@requires(Permission.SEE_OWN_DAY)
+@require_GET
+def own_geojson(request: HttpRequest, on: str) -> HttpResponse:
+    """Return the own route of a day for another map."""
+    route = _own(request, on)
+    if route is None:
+        raise Http404("There is no route on this day.")
+    return JsonResponse(maps.geojson([route]), content_type="application/geo+json")
+
+
+def _own(request: HttpRequest, on: str) -> RouteRow | None:
+    technician = technician_of(request.user.pk)
+    try:
+        day = date.fromisoformat(on)
+    except ValueError as error:
+        raise Http404("A day is written as 2026-11-30.") from error
+    return queries.own_route(technician.pk, day) if technician else None
+
+
+def _gpx(route: RouteRow | None) -> HttpResponse:
+    if route is None:
+        raise Http404("There is no such route.")
+    response = HttpResponse(queries.gpx(route), content_type="application/gpx+xml")
+    response["Content-Disposition"] = f'attachment; filename="route-{route.day:%Y-%m-%d}.gpx"'
+    return response

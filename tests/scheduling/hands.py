@@ -1,0 +1,67 @@
+"""A small crew with a plan, for the tests of moves by hand and of re-planning."""
+
+from collections import Counter
+from datetime import timedelta
+
+from scheduling.models import OrderState, StopOrder, WorkOrder
+from scheduling.services import routes
+from tests import factories
+from tests.factories import NOW, TODAY
+
+TUESDAY = TODAY + timedelta(days=1)
+
+
+def crew(people: int = 2, orders: int = 8, due_in_days: int = 3):
+    """A branch in Chicago, its technicians and open orders at sites nearby."""
+    branch = factories.branch(time_zone="America/Chicago")
+    technicians = [factories.technician(branch=branch) for _ in range(people)]
+    work = [
+        factories.work_order(
+            factories.treatment_unit(site=factories.site(branch=branch)),
+            window_to=TODAY + timedelta(days=due_in_days),
+        )
+        for _ in range(orders)
+    ]
+    return branch, technicians, work
+
+
+def plan(branch, *, first_on=TUESDAY, days=2, now=NOW, is_published=False):
+    """A worked-out proposal, published if asked."""
+    row = routes.propose(branch=branch, first_on=first_on, days=days, seconds=1, now=now, max_iterations=10)
+    return routes.publish(row, by=None, now=now) if is_published else row
+
+
+def spot(row, order):
+    """Where a proposal has an order: technician and day, or None."""
+    link = StopOrder.objects.filter(stop__route__proposal=row, order=order).first()
+    return (link.stop.route.technician, link.stop.route.day) if link else None
+
+
+def layout(row):
+    """Everything a proposal says, to the second and the word."""
+    links = StopOrder.objects.filter(stop__route__proposal=row).order_by(
+        "stop__route__day", "stop__route__technician", "stop__place", "pk"
+    )
+    placed = list(
+        links.values_list(
+            "order_id", "why", "is_in_force", "stop__place", "stop__arrives_at", "stop__starts_at",
+            "stop__leaves_at", "stop__is_pinned", "stop__why", "stop__drive_minutes", "stop__route__day",
+            "stop__route__technician_id", "stop__route__leaves_at", "stop__route__returns_at",
+            "stop__route__lunch_at", "stop__route__is_in_force", "stop__route__drive_minutes",
+        )
+    )  # fmt: skip
+    left = sorted(row.unplaced.values_list("order_id", "reason", "text"))
+    return placed, left
+
+
+def accounted(row):
+    """How often each order is placed or left out."""
+    placed = StopOrder.objects.filter(stop__route__proposal=row).values_list("order_id", flat=True)
+    return Counter([*placed, *row.unplaced.values_list("order_id", flat=True)])
+
+
+def nothing_is_doubled():
+    """Every order on a route is in force exactly once, every other standing one nowhere."""
+    for order in WorkOrder.objects.exclude(state=OrderState.DONE):
+        in_force = order.stops.filter(is_in_force=True, stop__route__is_in_force=True).count()
+        assert in_force == (1 if order.state == OrderState.ON_ROUTE else 0), order
