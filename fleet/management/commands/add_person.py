@@ -1,0 +1,50 @@
+"""``manage.py add_person``: a log-in with a role, from the first one on."""
+
+import os
+from getpass import getpass
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.core.management.base import BaseCommand, CommandError
+
+from fleet.models import Branch, Person, PersonRole
+
+
+class Command(BaseCommand):
+    help = "Make a log-in. The password is asked for, or read from TAPWARD_NEW_PASSWORD."
+
+    def add_arguments(self, parser):
+        parser.add_argument("user_name")
+        parser.add_argument("--role", choices=PersonRole.values, required=True)
+        parser.add_argument("--first-name", default="")
+        parser.add_argument("--last-name", default="")
+        parser.add_argument("--branch", help="code of the branch; without it the person sees every branch")
+
+    def handle(self, *args, **options):
+        if Person.objects.filter(username=options["user_name"]).exists():
+            raise CommandError(f"{options['user_name']} is taken. Choose another name.")
+        person = Person(
+            username=options["user_name"],
+            role=options["role"],
+            first_name=options["first_name"],
+            last_name=options["last_name"],
+            branch=self._branch(options["branch"]),
+        )
+        password = os.environ.get("TAPWARD_NEW_PASSWORD") or getpass("Password: ")
+        try:
+            validate_password(password, person)
+        except ValidationError as error:
+            raise CommandError(" ".join(error.messages)) from error
+        person.set_password(password)
+        person.full_clean()
+        person.save()
+        self.stdout.write(f"{person.get_role_display()} {person.username} can log in.")
+
+    def _branch(self, code: str | None) -> Branch | None:
+        if not code:
+            return None
+        try:
+            return Branch.objects.get(code=code)
+        except Branch.DoesNotExist as error:
+            known = ", ".join(Branch.objects.values_list("code", flat=True)) or "none yet"
+            raise CommandError(f"There is no branch {code!r}. Known: {known}.") from error

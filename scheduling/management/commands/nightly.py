@@ -1,0 +1,47 @@
+"""``manage.py nightly``: what the timetable does, for machines that run no worker and no beat."""
+
+import json
+
+from django.conf import settings
+from django.core.management.base import BaseCommand
+from django.utils import timezone
+
+from scheduling.services.upkeep import bring_up_to_date
+
+
+class Command(BaseCommand):
+    help = (
+        "Assess the fleet, raise work, enter revenue, once each. Call it from cron where nothing else does."
+    )
+
+    def add_arguments(self, parser):
+        parser.add_argument("--json", action="store_true", help="answer for programs")
+
+    def handle(self, *args, **options):
+        done = bring_up_to_date(
+            now=timezone.now(),
+            zone=settings.TIME_ZONE,
+            shard_size=settings.SHARD_SIZE,
+            on_progress=None if options["json"] else self._progress,
+        )
+        if options["json"]:
+            self.stdout.write(
+                json.dumps(
+                    {
+                        **done.run.counts,
+                        "raised": done.raised.raised_total,
+                        "strengthened": done.raised.strengthened,
+                        "withdrawn": done.raised.withdrawn,
+                    }
+                )
+            )
+            return
+        counts = done.run.counts
+        self.stdout.write(
+            f"Assessed {counts.get('units', 0)} treatment units ({counts.get('found', 0)} new findings, "
+            f"{counts.get('gone', 0)} gone); raised {done.raised.raised_total} work orders, strengthened "
+            f"{done.raised.strengthened}, withdrew {done.raised.withdrawn}; revenue is entered."
+        )
+
+    def _progress(self, done: int, total: int) -> None:
+        self.stderr.write(f"  shard {done} of {total} done")

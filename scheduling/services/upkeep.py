@@ -1,0 +1,33 @@
+"""The whole line once, from readings to revenue, for those who run no timetable."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleet.models import AssessmentRun
+from fleet.services import assessment
+from scheduling.services import revenue, routes, work_orders
+from shared.periods import local_day
+
+
+@dataclass(frozen=True)
+class Upkeep:
+    """What came of each stage."""
+
+    run: AssessmentRun
+    raised: work_orders.RaiseReport
+    earned: revenue.RevenueReport
+
+
+def bring_up_to_date(
+    *, now: datetime, zone: str, shard_size: int, on_progress: Callable[[int, int], None] | None = None
+) -> Upkeep:
+    """Assess the fleet, open what past routes missed, raise work, enter revenue.
+
+    Each stage may be repeated: a second call with nothing new changes nothing.
+    """
+    run = assessment.assess_fleet(now, shard_size, on_progress)
+    routes.release_missed(now=now)
+    raised = work_orders.raise_work(now=now)
+    earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
+    return Upkeep(run, raised, earned)
