@@ -18,6 +18,7 @@ _MOST_SPREAD: Final = 0.35
 _SHORTEST_LIFE: Final = 7.0
 """No part is expected to live shorter than this, so that successors come to an end. Ours. [day]"""
 _NEGLIGIBLE: Final = 1e-6
+_SURELY: Final = 1e-6
 _SMALL: Final = 64
 """Up to so many chances are convolved plainly. [-]"""
 
@@ -38,6 +39,7 @@ def changes_due(
     late_d: ArrayLike,
     life_days: ArrayLike,
     month_edges_d: ArrayLike,
+    life_spread: ArrayLike = 0.0,
 ) -> Changes:
     """
     Return the chance of each coming change falling due in each month.
@@ -50,6 +52,9 @@ def changes_due(
         Whole expected life of the part in place, above 0. [day]
     month_edges_d : array (months + 1,)
         First days of the months, and the day after the last. [day since 1970-01-01]
+    life_spread : array (parts,) or float
+        Standard deviation of a successor's life over that life, where it is wider than what the window of
+        the part in place says. [-]
 
     Returns
     -------
@@ -58,8 +63,9 @@ def changes_due(
 
     Notes
     -----
-    What is due before the first month is due in the first: the backlog is still to be done. A successor is
-    expected to live as long as its predecessor. Its spread is as wide for its life as the present window is
+    The parts are in place when the first month begins, so their chances are those of parts that have come so
+    far; what is surely overdue falls into the first month. A successor is expected to live as long as its
+    predecessor. Its spread is as wide for its life as the present window is
     for the life that is left, a quarter of the life at least, held between 8 and 35 % of the life; variances
     add up from change to change. A successor of an overdue part starts when the work can be done, not in the
     past.
@@ -72,12 +78,17 @@ def changes_due(
     early, likely, late, life = early[rows], likely[rows], late[rows], np.maximum(life[rows], _SHORTEST_LIFE)
     low, high = (likely - early) / _TAIL_Z, (late - likely) / _TAIL_Z
     left = np.maximum(likely - edges[0], life / 4)
-    own_spread = np.clip((low + high) / 2 / left, _LEAST_SPREAD, _MOST_SPREAD) * life
-    part_rows, chances = [], []
+    wider = np.broadcast_to(np.asarray(life_spread, dtype=np.float64), np.shape(early_d))[rows]
+    own_spread = np.clip(np.fmax((low + high) / 2 / left, wider), _LEAST_SPREAD, _MOST_SPREAD) * life
+    part_rows: list[Ints] = []
+    chances: list[Floats] = []
     while len(rows):
         by_edge = chance_past(edges[:, None], likely - _TAIL_Z * low, likely, likely + _TAIL_Z * high)
-        by_edge[0] = 0.0
-        chance = np.diff(by_edge, axis=0).T
+        if part_rows:
+            chance = np.diff(by_edge, axis=0).T
+            chance[:, 0] += by_edge[0]
+        else:
+            chance = _given_in_place(by_edge)
         kept = chance.sum(axis=1) > _NEGLIGIBLE
         part_rows.append(rows[kept])
         chances.append(chance[kept])
@@ -88,6 +99,16 @@ def changes_due(
     if not part_rows:
         return Changes(np.zeros(0, dtype=np.int64), np.zeros((0, len(edges) - 1)))
     return Changes(np.concatenate(part_rows).astype(np.int64), np.vstack(chances))
+
+
+def _given_in_place(by_edge: Floats) -> Floats:
+    """Return chances by month of parts that are in place at the first edge. In: (edges, parts)."""
+    open_chance = 1.0 - by_edge[0]
+    is_overdue = open_chance < _SURELY
+    chance = np.diff(by_edge, axis=0) / np.where(is_overdue, 1.0, open_chance)
+    chance[:, is_overdue] = 0.0
+    chance[0, is_overdue] = 1.0
+    return np.asarray(chance.T)
 
 
 def count_distribution(chances: ArrayLike) -> Floats:

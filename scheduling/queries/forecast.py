@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from django.db.models import Avg, Min, Q, Sum
+from django.db.models import Avg, Min, OuterRef, Q, Subquery, Sum
 
-from fleet.models import PartKind, PartState
+from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
 from scheduling.models import EntryKind, OrderKind, RevenueEntry, Stop
 from scheduling.money.forecast import Changes, at_least_one, changes_due, count_quantile
+from scheduling.money.practice import Dates, learn_practice, practised
 from scheduling.money.recurring import standing_on
 from scheduling.queries.bridge import to_money
 from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
@@ -108,14 +109,17 @@ class Forecast:
 def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> Forecast:
     """Return what the coming months ask for, this one's rest first. Seven queries, however many parts.
 
-    A visit is a month in which a site has at least one part due or a visit promised. Hours are set-up and
-    change minutes, flushes included, and the usual drive for each visit. Recurring revenue follows plans as
-    they are known today, with their dated prices, pauses and ends; one-off revenue is the past year's mean.
+    Parts are expected to be changed at the share of their expected life at which the company has changed
+    their like before. A visit is a month in which a site has at least one part due or a visit promised. Hours
+    are set-up and change minutes, flushes included, and the usual drive for each visit. Recurring revenue
+    follows plans as they are known today, with their dated prices, pauses and ends; one-off revenue is the
+    past year's mean.
     """
     starts = [add_months(month_start(today), i) for i in range(months + 1)]
     edges = np.array([day_number(today), *(day_number(day) for day in starts[1:])], dtype=np.float64)
     parts = _read_parts(branch_id)
-    changes = changes_due(*_dates(parts), edges)
+    dates = _dates(parts)
+    changes = changes_due(dates.early_d, dates.likely_d, dates.late_d, dates.life_days, edges, dates.spread)
     plans = read_plans(branch_id)
     visits = _visits(parts, changes, plans, starts, today)
     drive_minutes = _usual_drive(today, branch_id)
@@ -135,8 +139,15 @@ def _read_parts(branch_id: int | None) -> pd.DataFrame:
     )
     if branch_id:
         states = states.filter(treatment_unit__site__branch_id=branch_id)
-    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id"]
-    parts = pd.DataFrame.from_records(list(states.order_by("pk").values_list(*_FIELDS)), columns=names)
+    before = Part.objects.filter(
+        position=OuterRef("part__position"), kind=OuterRef("part__kind"), removed_at__isnull=False
+    ).order_by("-removed_at")
+    rows = states.annotate(
+        earlier_in=Subquery(before.values("installed_at")[:1]),
+        earlier_out=Subquery(before.values("removed_at")[:1]),
+    ).values_list(*_FIELDS, "earlier_in", "earlier_out")
+    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "earlier_in", "earlier_out"]
+    parts = pd.DataFrame(list(rows.order_by("pk")), columns=names, dtype=object)
     return parts.join(_read_kinds(branch_id), on="kind_id")
 
 
@@ -157,13 +168,15 @@ def _read_kinds(branch_id: int | None) -> pd.DataFrame:
     return pd.DataFrame.from_records(list(kinds.values_list(*names)), columns=names, index="pk")
 
 
-def _dates(parts: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return early, likely and late days and the whole expected life of each part. [day]"""
-    early, likely, late, installed = (
+def _dates(parts: pd.DataFrame) -> Dates:
+    """Return when parts are expected to be changed, by their due windows and the company's own practice."""
+    early, likely, late, installed, earlier_in, earlier_out = (
         np.array([day_number(day) if day else np.nan for day in parts[name]], dtype=np.float64)
-        for name in ("early", "likely_on", "late", "installed")
+        for name in ("early", "likely_on", "late", "installed", "earlier_in", "earlier_out")
     )
-    return early, likely, late, np.maximum(likely - installed, 1.0)
+    kind_row, kinds = pd.factorize(parts["kind_id"])
+    practice = learn_practice(earlier_out - earlier_in, likely - installed, kind_row, len(kinds))
+    return practised(installed, early, likely, late, kind_row, practice)
 
 
 @dataclass(frozen=True)

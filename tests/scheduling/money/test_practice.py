@@ -1,0 +1,31 @@
+"""What the company really does with its parts, against what is expected of them."""
+
+import numpy as np
+import pytest
+
+from scheduling.money.practice import learn_practice, practised
+
+
+def test_a_company_that_changes_at_four_fifths_of_the_expected_life_is_found_out():
+    rng = np.random.default_rng(11)
+    expected = rng.uniform(100, 500, 600)
+    earlier = expected * 0.8 * rng.lognormal(0, 0.1, 600)
+    found = learn_practice(earlier, expected, np.zeros(600, dtype=np.int64), 1)
+    assert found.factor[0] == pytest.approx(0.8, abs=0.02)
+    assert found.spread[0] == pytest.approx(0.1, abs=0.03)
+    assert found.changes[0] == 600
+
+
+def test_a_few_changes_move_the_expected_life_only_a_little_and_none_not_at_all():
+    found = learn_practice([50.0, np.nan], [100.0, 100.0], np.array([0, 1]), 2)
+    assert 0.9 < found.factor[0] < 1
+    assert found.factor[1] == 1
+    assert found.changes.tolist() == [1, 0]
+
+
+def test_dates_move_by_the_share_of_life_and_become_as_unsure_as_the_practice():
+    practice = learn_practice([np.nan], [np.nan], np.array([0]), 1)
+    found = practised([0.0], [90.0], [100.0], [110.0], np.array([0]), practice)
+    assert found.likely_d[0] == 100
+    width = (found.late_d[0] - found.likely_d[0]) / 1.2815515655446004
+    assert width == pytest.approx(np.hypot(10 / 1.2815515655446004, 15), rel=1e-9)
