@@ -1,6 +1,5 @@
 """How the treatment unit's charts look: Vega-Lite specifications as plain dictionaries."""
 
-from datetime import date
 from typing import Any, Final
 
 from shared.drawing import BAD, FAN, FIRST, INK, SECOND, STRONG_LINE
@@ -9,16 +8,15 @@ WIDTH: Final = 760
 _CHANGE_MARK: Final = {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.5}
 
 
-def life_specification(values: list[dict], positions: list[str], today: date) -> dict[str, Any]:
+def life_specification(values: list[dict], positions: list[str]) -> dict[str, Any]:
     """One row a position: wear, its limit, change-outs, today, and the fan of the forecast."""
     axis = {"format": ".0%", "values": [0, 0.5, 1], "title": None}
     y = {"type": "quantitative", "scale": {"domain": [0, 1.25], "clamp": True}, "axis": axis}
-    now = {"year": today.year, "month": today.month, "date": today.day}
     layers = [
         _only("fan", {"type": "area", "color": FAN, "opacity": 0.7},
               {"y": {"field": "low", **y}, "y2": {"field": "high"}}),
         _once({"type": "rule", "color": BAD, "strokeWidth": 1.5}, {"y": {"datum": 1, **y}, "x": None}),
-        _once({"type": "rule", "color": STRONG_LINE}, {"x": {"datum": now, "type": "temporal"}}),
+        _only("today", {"type": "rule", "color": STRONG_LINE}, {}),
         _only("change", _CHANGE_MARK, {}),
         _only("fan", {"type": "line", "color": FIRST, "strokeDash": [5, 4]}, {"y": {"field": "y", **y}}),
         _only("wear", {"type": "line", "color": FIRST},

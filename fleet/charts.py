@@ -42,8 +42,9 @@ def life_chart(
         return None
     positions = list(dict.fromkeys(wear["position"]))
     values = _wear_values(wear, changes, fans, zone)
+    values += [{"what": "today", "position": name, "at": today.isoformat()} for name in positions]
     svg = draw_once(
-        "life", [values, positions, today], lambda: life_specification(values, positions, today),
+        "life", [values, positions], lambda: life_specification(values, positions),
         description=_life_words(wear, positions),
     )  # fmt: skip
     shown = wear.sort_values(["position", "at"]).groupby("part_id", sort=False).tail(8)

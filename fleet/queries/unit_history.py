@@ -110,7 +110,7 @@ def _wear_frame(columns: science.ShardColumns, rows: list[Part], now_d: float) -
         some = science.Parts(**{name: column[here] for name, column in vars(parts).items()})
         wear = assess_shard(replace(columns, parts=some), float(at)).life.wear
         pieces.append(pd.DataFrame({"row": here, "at_d": at, "wear": wear}))
-    told = pd.concat(pieces, ignore_index=True)
+    told = pd.concat(pieces, ignore_index=True).sort_values(["row", "at_d"], ignore_index=True)
     return pd.DataFrame(
         {
             "at": _moments(told["at_d"].to_numpy()),

@@ -1,16 +1,15 @@
 """The planner's overview: how the fleet stands, what changed since yesterday, what to do in order of risk."""
 
-from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from django.db.models import Count, Max, Q, QuerySet
+from django.db.models import Count, F, Max, Q, QuerySet
 
 from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, TreatmentUnit, UnitState
-from scheduling.models import STANDING_STATES, OrderKind, Route, Shift, Technician, WorkOrder
+from scheduling.models import OrderKind, StopOrder, WorkOrder
+from scheduling.queries.day_load import AHEAD_DAYS, DayLoad, day_loads
 
-AHEAD_DAYS: Final = 7
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
 
@@ -41,7 +40,9 @@ class TaskRow:
     why: str
     due_on: date | None
     days_late: int
-    is_placed: bool
+    planned_on: date | None
+    is_too_late: bool
+    """Its route comes after its window."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,8 @@ class TaskGroup:
     count: int
     late: int
     unplaced: int
+    too_late: int
+    """On a route, but after the window."""
     rows: list[TaskRow]
 
 
@@ -66,30 +69,6 @@ class Change:
     word: str
     came: int
     went: int
-
-
-@dataclass(frozen=True)
-class DayLoad:
-    """One day ahead: how much of the technicians' time is taken."""
-
-    day: date
-    technicians: int
-    stops: int
-    work_minutes: int
-    drive_minutes: int
-    shift_minutes: int
-    ends_unplaced: int
-
-    @property
-    def share(self) -> float:
-        """Taken of the time there is."""
-        taken = self.work_minutes + self.drive_minutes
-        return taken / self.shift_minutes if self.shift_minutes else 0.0
-
-    @property
-    def length(self) -> float:
-        """Length of the bar out of 100."""
-        return round(100 * min(self.share, 1.0), 1)
 
 
 @dataclass(frozen=True)
@@ -150,7 +129,7 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
         standing=_standing(orders, now, today, branch_id),
         groups=_order_groups(orders, today) + _finding_groups(findings, today),
         changes=_changes(now, branch_id),
-        days=_days(orders, today, branch_id),
+        days=day_loads(orders, today, branch_id),
         assessed_at=AssessmentRun.objects.aggregate(last=Max("finished_at"))["last"],
     )
 
@@ -176,37 +155,63 @@ def _standing(orders: QuerySet, now: datetime, today: date, branch_id: int | Non
 
 
 def _order_groups(orders: QuerySet, today: date) -> list[TaskGroup]:
-    counts = {
-        row["kind"]: row
-        for row in orders.order_by()
+    counted = (
+        orders.order_by()
         .values("kind")
         .annotate(
             n=Count("pk"),
             late=Count("pk", filter=Q(window_to__lt=today)),
             unplaced=Count("pk", filter=Q(state="open")),
         )
-    }
-    groups = []
-    for kind, (title, risk, remedy, tone) in _ORDER_GROUPS.items():
-        # One small query a kind: at most seven, however many orders.
-        rows = orders.filter(kind=kind).order_by("state", "window_to", "-strength", "id")[:ROWS_SHOWN]
-        shown = [
-            TaskRow(
-                row["pk"], row["treatment_unit__serial"], row["site__name"], row["why"], row["window_to"],
-                max((today - row["window_to"]).days, 0), row["state"] != "open",
-            )
-            for row in rows.values(
-                "pk", "treatment_unit__serial", "site__name", "why", "window_to", "state"
-            )
-        ]  # fmt: skip
-        if kind in counts:
-            found = counts[kind]
-            groups.append(
-                TaskGroup(
-                    kind, title, risk, remedy, tone, found["n"], found["late"], found["unplaced"], shown
-                )
-            )
-    return groups
+    )
+    counts = {row["kind"]: row for row in counted}
+    too_late = _planned_too_late(orders)
+    # One small query a kind: at most seven, however many orders.
+    shown = {kind: _first_rows(orders, kind) for kind in _ORDER_GROUPS}
+    planned = _planned_days([row["pk"] for rows in shown.values() for row in rows])
+    return [
+        TaskGroup(
+            key=kind, title=title, risk=risk, remedy=remedy, tone=tone, count=counts[kind]["n"],
+            late=counts[kind]["late"], unplaced=counts[kind]["unplaced"], too_late=too_late.get(kind, 0),
+            rows=[_task_row(row, planned.get(row["pk"]), today) for row in shown[kind]],
+        )
+        for kind, (title, risk, remedy, tone) in _ORDER_GROUPS.items()
+        if kind in counts
+    ]  # fmt: skip
+
+
+def _first_rows(orders: QuerySet, kind: str) -> list[dict]:
+    rows = orders.filter(kind=kind).order_by("state", "window_to", "-strength", "id")[:ROWS_SHOWN]
+    return list(rows.values("pk", "treatment_unit__serial", "site__name", "why", "window_to"))
+
+
+def _task_row(row: dict, planned_on: date | None, today: date) -> TaskRow:
+    due_on = row["window_to"]
+    return TaskRow(
+        order_id=row["pk"],
+        serial=row["treatment_unit__serial"],
+        site_name=row["site__name"],
+        why=row["why"],
+        due_on=due_on,
+        days_late=max((today - due_on).days, 0),
+        planned_on=planned_on,
+        is_too_late=planned_on is not None and planned_on > due_on,
+    )
+
+
+def _planned_days(order_ids: list[int]) -> dict[int, date]:
+    placed = StopOrder.objects.filter(order__in=order_ids, is_in_force=True)
+    return dict(placed.values_list("order_id", "stop__route__day"))
+
+
+def _planned_too_late(orders: QuerySet) -> dict[str, int]:
+    """Count by kind the orders whose route comes after their window."""
+    placed = StopOrder.objects.filter(
+        order__in=orders.order_by(), is_in_force=True, stop__route__day__gt=F("order__window_to")
+    )
+    return dict(
+        placed.order_by().values("order__kind").annotate(n=Count("pk")).values_list("order__kind", "n")
+    )
 
 
 def _finding_groups(findings: QuerySet, today: date) -> list[TaskGroup]:
@@ -216,13 +221,19 @@ def _finding_groups(findings: QuerySet, today: date) -> list[TaskGroup]:
         rows = findings.filter(kind=kind).order_by("-strength", "id")[:ROWS_SHOWN]
         shown = [
             TaskRow(
-                None, row["treatment_unit__serial"], row["treatment_unit__site__name"], row["why"],
-                row["late_on"], max((today - row["late_on"]).days, 0) if row["late_on"] else 0, False,
+                order_id=None,
+                serial=row["treatment_unit__serial"],
+                site_name=row["treatment_unit__site__name"],
+                why=row["why"],
+                due_on=row["late_on"],
+                days_late=max((today - row["late_on"]).days, 0) if row["late_on"] else 0,
+                planned_on=None,
+                is_too_late=False,
             )
             for row in rows.values("treatment_unit__serial", "treatment_unit__site__name", "why", "late_on")
-        ]  # fmt: skip
+        ]
         if kind in counts:
-            groups.append(TaskGroup(kind, title, risk, remedy, tone, counts[kind], 0, 0, shown))
+            groups.append(TaskGroup(kind, title, risk, remedy, tone, counts[kind], 0, 0, 0, shown))
     return groups
 
 
@@ -244,53 +255,3 @@ def _changes(now: datetime, branch_id: int | None) -> list[Change]:
         for kind in FindingKind
         if kind in by_kind
     ]
-
-
-def _days(orders: QuerySet, today: date, branch_id: int | None) -> list[DayLoad]:
-    days = [today + timedelta(days=i) for i in range(AHEAD_DAYS)]
-    routes = Route.objects.filter(is_in_force=True, day__in=days)
-    technicians = Technician.objects.filter(is_active=True)
-    if branch_id:
-        routes = routes.filter(technician__branch_id=branch_id)
-        technicians = technicians.filter(branch_id=branch_id)
-    by_day: dict[date, list] = {day: [] for day in days}
-    for route in routes.annotate(stops_n=Count("stops")).values_list(
-        "day", "stops_n", "work_minutes", "drive_minutes"
-    ):
-        by_day[route[0]].append(route[1:])
-    minutes = _shift_minutes(technicians, days)
-    ends = Counter(
-        orders.filter(state=STANDING_STATES[0], window_to__in=days).values_list("window_to", flat=True)
-    )
-    return [
-        DayLoad(
-            day=day,
-            technicians=len(by_day[day]),
-            stops=sum(stops for stops, _, _ in by_day[day]),
-            work_minutes=sum(work for _, work, _ in by_day[day]),
-            drive_minutes=sum(drive for _, _, drive in by_day[day]),
-            shift_minutes=minutes[day],
-            ends_unplaced=ends[day],
-        )
-        for day in days
-    ]
-
-
-def _shift_minutes(technicians: QuerySet, days: list[date]) -> dict[date, int]:
-    """Return the minutes there are on each day: shifts less lunch, absences left out."""
-    shifts = Shift.objects.filter(technician__in=technicians)
-    away: dict[int, list[tuple[date, date]]] = {}
-    for technician_id, first_on, last_on in technicians.filter(
-        absences__first_on__lte=days[-1], absences__last_on__gte=days[0]
-    ).values_list("id", "absences__first_on", "absences__last_on"):
-        away.setdefault(technician_id, []).append((first_on, last_on))
-    total = dict.fromkeys(days, 0)
-    for technician_id, weekday, starts, ends, lunch in shifts.values_list(
-        "technician_id", "weekday", "starts_at", "ends_at", "lunch_minutes"
-    ):
-        length = (ends.hour - starts.hour) * 60 + ends.minute - starts.minute - lunch
-        for day in days:
-            is_away = any(first <= day <= last for first, last in away.get(technician_id, []))
-            if day.weekday() == weekday and not is_away:
-                total[day] += length
-    return total

@@ -8,7 +8,8 @@ from typing import Final
 from fleet.models import Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
 from scheduling.queries.fleet_list import UnitRow, rows_of
-from scheduling.queries.unit_page import FeedTestLine, feed_test_lines
+from scheduling.queries.unit_page import feed_test_lines
+from scheduling.queries.unit_rows import FeedTestLine
 
 WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 

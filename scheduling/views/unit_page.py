@@ -8,7 +8,8 @@ from django.utils import timezone
 from fleet.charts import Fan, life_chart, performance_chart, use_chart
 from fleet.queries.unit_history import UnitHistory, forecast_fan, unit_history
 from fleet.science.settings import AssessmentSettings
-from scheduling.queries.unit_page import UnitPage, find_unit, unit_page
+from scheduling.queries.unit_page import find_unit, unit_page
+from scheduling.queries.unit_rows import UnitPage
 from scheduling.views.edge import branch_of
 from shared.access import requires
 from shared.roles import Permission

@@ -27,6 +27,7 @@ def test_the_newest_point_of_the_life_chart_is_what_assessment_says(now):
     unit = factories.whole_unit()
     assess_units([unit.pk], now)
     wear = unit_history(unit.pk, now).wear
+    assert list(dict.fromkeys(wear["position"])) == ["sediment", "carbon", "membrane", "post-carbon"]
     for state in PartState.objects.filter(treatment_unit=unit):
         last = wear[wear["part_id"] == state.part_id].sort_values("at").iloc[-1]
         assert last["wear"] == pytest.approx(state.wear, abs=1e-3)

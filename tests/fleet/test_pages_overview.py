@@ -42,6 +42,16 @@ def test_late_due_and_placed_orders_are_counted_apart(now):
     assert (group.count, group.late, group.unplaced) == (4, 1, 3)
 
 
+def test_an_order_planned_after_its_window_is_not_called_settled(now):
+    unit = factories.treatment_unit()
+    missed = factories.work_order(unit, "reflush_required", window_to=TODAY + timedelta(days=2))
+    factories.route(factories.technician(), [missed], TODAY + timedelta(days=5))
+    (group,) = seen(now).groups
+    assert (group.unplaced, group.too_late) == (0, 1)
+    assert group.rows[0].is_too_late
+    assert group.rows[0].planned_on == TODAY + timedelta(days=5)
+
+
 def test_a_days_load_is_drive_and_work_over_the_shifts_there_are(now):
     technician = factories.technician()
     away = factories.technician()
