@@ -16,14 +16,17 @@ from scheduling.views import (
     revenue,
     routes,
     site_page,
+    step_sheets,
     stock,
     unit_page,
+    upkeep,
     work_orders,
 )
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("overview/", overview.planner_overview, name="planner_overview"),
+    path("overview/up-to-date/", upkeep.bring_up_to_date_now, name="bring_up_to_date"),
     path("fleet/", fleet_list.fleet_list, name="fleet_list"),
     path("fleet/rows.<str:form>", fleet_list.fleet_file, name="fleet_file"),
     path("units/<path:serial>/", unit_page.treatment_unit, name="treatment_unit"),
@@ -43,6 +46,9 @@ urlpatterns = [
     path("own/close-outs/<int:pk>/report.pdf", documents.own_service_report, name="own_service_report"),
     path("routes/<int:pk>/sheet.pdf", documents.work_sheet, name="work_sheet"),
     path("own/routes/<int:pk>/sheet.pdf", documents.own_work_sheet, name="own_work_sheet"),
+    path("steps/", step_sheets.step_sheets, name="step_sheets"),
+    path("steps/<slug:kind>/", step_sheets.step_sheet, name="step_sheet"),
+    path("steps/<slug:kind>/<int:version>/", step_sheets.step_sheet_version, name="step_sheet_version"),
     path("stock/", stock.stock, name="stock"),
     path("stock/needs.<str:form>", stock.needs_file, name="needs_file"),
     path("stock/set-up/", stock.set_up, name="set_up_stock"),
