@@ -73,7 +73,7 @@ class WithdrawForm(forms.Form):
 
     reason = forms.CharField(
         max_length=160,
-        label="Why",
+        label="Why it is withdrawn",
         help_text="Kept in the order's history and shown to whoever asks.",
         error_messages={"required": "Say why the order is withdrawn; the history keeps it."},
     )

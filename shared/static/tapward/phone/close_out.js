@@ -43,6 +43,7 @@ async function restore(person, order) {
   const waiting = (await entries().catch(() => [])).find((entry) => entry.person === person && entry.order === order);
   const draft = await readDraft(person, order).catch(() => null);
   const fields = draft?.fields ?? waiting?.fields;
+  if (fields) document.getElementById("late-report")?.setAttribute("open", "");
   if (fields) fill(fields);
   // A page kept on the phone carries the number it was loaded with; each close-out needs its own.
   else form.elements.namedItem("client_id").value = newId();

@@ -3,6 +3,7 @@ import { dropEntry, entries, putEntry } from "./store.js";
 
 const WAITING = "waiting";
 const LOOK = "look";
+const PAGE = "/phone/day/";
 
 const cookie = (name) =>
   document.cookie.split("; ").find((one) => one.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
@@ -26,16 +27,24 @@ async function sendInOrder(person, address) {
   return results;
 }
 
+const post = (entry, address) =>
+  fetch(address, {
+    method: "POST",
+    credentials: "same-origin",
+    redirect: "manual",
+    headers: { "Content-Type": "application/json", "X-CSRFToken": cookie("csrftoken") },
+    body: JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }),
+  });
+
 async function sendOne(entry, address) {
   let answer;
   try {
-    answer = await fetch(address, {
-      method: "POST",
-      credentials: "same-origin",
-      redirect: "manual",
-      headers: { "Content-Type": "application/json", "X-CSRFToken": cookie("csrftoken") },
-      body: JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }),
-    });
+    answer = await post(entry, address);
+    if (answer.status === 403) {
+      // A page kept for days may have outlived its token; any page of the server brings a fresh one.
+      await fetch(PAGE, { credentials: "same-origin", redirect: "manual", cache: "no-store" });
+      answer = await post(entry, address);
+    }
   } catch {
     return { state: WAITING, message: "No signal. It is sent when there is some.", problems: [] };
   }
