@@ -54,7 +54,7 @@ def postgres_url() -> str:
         stdout=log,
         stderr=log,
         env=env,
-        preexec_fn=_die_with_parent,
+        preexec_fn=die_with_parent,
         **as_user,
     )
     log.close()
@@ -91,7 +91,7 @@ def start_redis(port: int | None = None) -> tuple[subprocess.Popen, int]:
          "--dir", str(home)],
         stdout=log,
         stderr=log,
-        preexec_fn=_die_with_parent,
+        preexec_fn=die_with_parent,
     )  # fmt: skip
     log.close()
     _stop_at_exit(process, home, signal.SIGTERM)
@@ -178,7 +178,8 @@ def _run(command: list[str], env: dict, as_user: dict) -> None:
         raise NoServer(f"{Path(command[0]).name} failed: {done.stderr.strip()[-800:]}")
 
 
-def _die_with_parent() -> None:
+def die_with_parent() -> None:
+    """Have the kernel end this process when the tests end, however they end."""
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
