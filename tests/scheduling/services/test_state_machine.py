@@ -36,7 +36,11 @@ from tests.factories import NOW, TODAY
 from tests.refusals import may_refuse
 
 UNITS = 3
+PLENTY = 100
+"""Parts that never run out, so that every one used can be counted."""
 DAY = TODAY + timedelta(days=1)
+WHICH = st.integers(0, 9)
+RARELY = st.sampled_from([False, False, False, True])
 
 
 class WorkGoesRound(RuleBasedStateMachine):
@@ -51,15 +55,15 @@ class WorkGoesRound(RuleBasedStateMachine):
         transaction.set_rollback(True)
         self.whole_run.__exit__(None, None, None)
 
-    @initialize()
-    def found(self):
+    @initialize(stock=st.sampled_from([1, PLENTY]))
+    def found(self, stock):
         self.now = NOW
         steps.ensure_step_sheets(NOW)
         branch = factories.branch()
         self.technician = factories.technician(branch=branch)
         self.planner = factories.person("planner")
         self.kind = factories.part_kind(needs_flush=True)
-        self.level = factories.van(self.technician, self.kind, 4)
+        self.level = factories.van(self.technician, self.kind, stock)
         site = factories.site(branch=branch)
         self.units = [factories.treatment_unit(site=site) for _ in range(UNITS)]
         for unit in self.units:
@@ -68,10 +72,20 @@ class WorkGoesRound(RuleBasedStateMachine):
             )
         self.first_parts = set(Part.objects.values_list("pk", flat=True))
         self.sent: list[CloseOutForm] = []
+        self.stock = stock
+        for number in range(UNITS):
+            self.find(number, 0.9)
+        work_orders.raise_work(now=self.later())
 
     def later(self):
         self.now += timedelta(minutes=1)
         return self.now
+
+    def pick(self, which, also_over):
+        """Return one of the standing orders, or of all."""
+        rows = WorkOrder.objects.all() if also_over else WorkOrder.objects.standing()
+        orders = list(rows.select_related("part").order_by("pk"))
+        return orders[which % len(orders)] if orders else None
 
     def in_force(self):
         return set(StopOrder.objects.filter(is_in_force=True).values_list("pk", flat=True))
@@ -98,15 +112,15 @@ class WorkGoesRound(RuleBasedStateMachine):
     def raise_work(self):
         work_orders.raise_work(now=self.later())
 
-    @rule(which=st.integers(0, 9), day=st.integers(0, 1))
-    def propose(self, which, day):
+    @rule(day=st.integers(0, 1), at_once=st.booleans())
+    def propose(self, day, at_once):
         """Write a proposal as the planner would: all orders that may be placed, on one day."""
-        free = WorkOrder.objects.filter(state__in=["open", "on_route"]).order_by("pk")
-        orders = list(free)[: which + 1]
-        if not orders:
-            return
-        made = factories.route(self.technician, orders, DAY + timedelta(days=day), is_in_force=False)
-        assert made.proposal.state == ProposalState.READY
+        orders = list(WorkOrder.objects.standing().order_by("pk"))
+        if orders:
+            made = factories.route(self.technician, orders, DAY + timedelta(days=day), is_in_force=False)
+            assert made.proposal.state == ProposalState.READY
+            if at_once:
+                self.publish()
 
     @precondition(lambda self: RouteProposal.objects.filter(state="ready").exists())
     @rule()
@@ -126,12 +140,11 @@ class WorkGoesRound(RuleBasedStateMachine):
         with may_refuse():
             routes.unpublish(row, by=self.planner, now=self.later())
 
-    @rule(outcome=st.sampled_from(["done", "done", "bedding", "not_done"]), which=st.integers(0, 9))
-    def close(self, outcome, which):
-        orders = list(WorkOrder.objects.select_related("part").order_by("pk"))
-        if not orders:
+    @rule(outcome=st.sampled_from(["done", "bedding", "not_done"]), which=WHICH, also_over=RARELY)
+    def close(self, outcome, which, also_over):
+        order = self.pick(which, also_over)
+        if order is None:
             return
-        order = orders[which % len(orders)]
         is_change = order.kind == "change_due"
         form = CloseOutForm(
             client_id=uuid.uuid4(), order_id=order.pk, technician_id=self.technician.pk,
@@ -148,7 +161,7 @@ class WorkGoesRound(RuleBasedStateMachine):
             self.sent.append(form)
 
     @precondition(lambda self: self.sent)
-    @rule(which=st.integers(0, 9))
+    @rule(which=WHICH)
     def send_again(self, which):
         form = self.sent[which % len(self.sent)]
         before = CloseOut.objects.count(), Part.objects.count()
@@ -156,20 +169,26 @@ class WorkGoesRound(RuleBasedStateMachine):
         assert (CloseOut.objects.count(), Part.objects.count()) == before
 
     @precondition(lambda self: CloseOut.objects.exists())
-    @rule(which=st.integers(0, 9))
+    @rule(which=WHICH)
     def take_close_out_back(self, which):
-        rows = list(CloseOut.objects.order_by("-pk"))
+        rows = sorted(CloseOut.objects.order_by("-pk"), key=lambda row: row.undone_at is not None)
         with may_refuse():
             undo(rows[which % len(rows)], by=self.planner, reason="typo", now=self.later())
 
-    @rule(which=st.integers(0, 9))
-    def withdraw(self, which):
-        orders = list(WorkOrder.objects.order_by("pk"))
+    @rule(which=WHICH, also_over=RARELY)
+    def withdraw(self, which, also_over):
+        order = self.pick(which, also_over)
+        if order is not None:
+            with may_refuse():
+                work_orders.withdraw(order, by=self.planner, reason="not now", now=self.later())
+
+    @rule(which=WHICH)
+    def reopen(self, which):
+        orders = list(WorkOrder.objects.filter(state=OrderState.WITHDRAWN).order_by("-pk"))
         if orders:
             with may_refuse():
-                work_orders.withdraw(
-                    orders[which % len(orders)], by=self.planner, reason="not now", now=self.later()
-                )
+                order = orders[which % len(orders)]
+                work_orders.reopen(order, by=self.planner, reason="after all", now=self.later())
 
     @rule()
     def enter_revenue(self):
@@ -202,19 +221,24 @@ class WorkGoesRound(RuleBasedStateMachine):
     def stock_is_never_negative_and_adds_up(self):
         quantity = StockLevel.objects.get(pk=self.level.pk).quantity
         assert quantity >= 0
-        assert quantity == 4 + sum(StockMovement.objects.values_list("quantity", flat=True))
+        assert quantity == self.stock + sum(StockMovement.objects.values_list("quantity", flat=True))
+        if self.stock == PLENTY:
+            used = CloseOutPart.objects.filter(close_out__undone_at__isnull=True, installed__isnull=False)
+            assert quantity == PLENTY - used.count()
 
     @invariant()
     def every_life_that_started_has_its_close_out(self):
         started = set(Part.objects.exclude(pk__in=self.first_parts).values_list("pk", flat=True))
         assert started == set(CloseOutPart.objects.values_list("installed", flat=True))
         for number in range(UNITS):
-            assert Part.objects.in_place().filter(treatment_unit=self.units[number]).count() == 1
+            here = Part.objects.in_place().get(treatment_unit=self.units[number])
+            standing = CloseOutPart.objects.filter(installed=here, close_out__undone_at__isnull=True)
+            assert here.pk in self.first_parts or standing.count() == 1
 
 
 def test_work_goes_round_without_losing_or_doubling_anything(db):
     run_state_machine_as_test(
         WorkGoesRound,
-        settings=settings(max_examples=12, stateful_step_count=25, deadline=None, derandomize=True,
+        settings=settings(max_examples=20, stateful_step_count=30, deadline=None, derandomize=True,
                           suppress_health_check=list(HealthCheck)),
     )  # fmt: skip
