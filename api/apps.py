@@ -5,3 +5,4 @@ class ApiConfig(AppConfig):
     """The same rooms for programs."""
 
     name = "api"
+    default_auto_field = "django.db.models.BigAutoField"

@@ -1,5 +1,7 @@
 """One JSON shape for every refusal: problem details, RFC 9457."""
 
+from collections.abc import Iterator
+
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 from rest_framework import exceptions
@@ -9,6 +11,17 @@ from rest_framework.views import exception_handler
 from shared.errors import CannotDo
 
 CONTENT_TYPE = "application/problem+json"
+MOST_FIELDS = 100
+"""More would only repeat the same mistake."""
+
+
+class Refusal(exceptions.APIException):
+    """A refusal with a status of its own and a remedy."""
+
+    def __init__(self, status: int, title: str, remedy: str = "") -> None:
+        super().__init__(title)
+        self.status_code = status
+        self.remedy = remedy
 
 
 def as_problem(error: Exception, context: dict) -> Response | None:
@@ -24,11 +37,11 @@ def as_problem(error: Exception, context: dict) -> Response | None:
         return None
     detail = response.data
     if isinstance(error, exceptions.ValidationError):
-        fields = [{"field": path, "message": text} for path, text in _flatten(detail)]
+        fields = [{"field": path, "message": text} for path, text in _flatten(detail)][:MOST_FIELDS]
         body = problem(400, "Some fields are not right.", remedy="Mend the fields listed.", fields=fields)
     else:
         text = detail.get("detail", error.__class__.__name__) if isinstance(detail, dict) else str(detail)
-        body = problem(response.status_code, str(text))
+        body = problem(response.status_code, str(text), remedy=getattr(error, "remedy", ""))
     for name, value in response.headers.items():
         if name.lower() != "content-type":
             body[name] = value
@@ -49,7 +62,7 @@ def _one_field(error: CannotDo) -> list:
     return [{"field": error.field, "message": error.message}] if error.field else []
 
 
-def _flatten(detail, path=""):
+def _flatten(detail: object, path: str = "") -> Iterator[tuple[str, str]]:
     """Yield (path, text) for nested validation errors."""
     if isinstance(detail, dict):
         for key, value in detail.items():

@@ -191,9 +191,20 @@ MAP_TILE_URL = read_text("TAPWARD_MAP_TILE_URL", "")
 
 EMAIL_BACKEND = read_text("TAPWARD_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
 DEFAULT_FROM_EMAIL = read_text("TAPWARD_EMAIL_FROM", "tapward@localhost")
+EMAIL_HOST = read_text("TAPWARD_EMAIL_HOST", "localhost")
+EMAIL_PORT = read_whole("TAPWARD_EMAIL_PORT", 25, 1)
+EMAIL_HOST_USER = read_text("TAPWARD_EMAIL_USER", "")
+EMAIL_HOST_PASSWORD = read_text("TAPWARD_EMAIL_PASSWORD", "")
+EMAIL_USE_TLS = read_flag("TAPWARD_EMAIL_TLS", False)
+EMAIL_TIMEOUT = 20
+# Off until the company says so: no customer is written to by accident.
+NOTICES_ON = read_flag("TAPWARD_NOTICES", False)
+NOTICE_SETTLE_MINUTES = read_whole("TAPWARD_NOTICE_SETTLE_MINUTES", 30)
+NOTICE_QUIET_FROM_HOUR = read_whole("TAPWARD_NOTICE_QUIET_FROM_HOUR", 20)
+NOTICE_QUIET_UNTIL_HOUR = read_whole("TAPWARD_NOTICE_QUIET_UNTIL_HOUR", 8)
 
 REST_FRAMEWORK = {
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "api.schema.OperationSchema",
     "DEFAULT_AUTHENTICATION_CLASSES": [
         "api.authentication.TokenAuthentication",
         "rest_framework.authentication.SessionAuthentication",

@@ -1,0 +1,151 @@
+"""Turns raw rows into readings of known meters, or into problems that name row, field, value and remedy."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from django.db.models import QuerySet
+
+from api.bulk_lines import RawRow
+from api.moments import REMEDY, read_moment
+from fleet.models import Meter, MeterWater
+from fleet.services.reading_store import chunks
+from fleet.services.readings import NewMeterReading
+from shared.errors import RowProblem
+from shared.measures import Measure
+
+SHEET: Final = "meter_readings"
+TOTALS: Final[dict[str, Measure | None]] = {
+    "total_as_shown": None,
+    "total_gal": Measure.GALLON,
+    "total_l": Measure.LITRE,
+    "total_m3": Measure.CUBIC_METRE,
+    "total_ft3": Measure.CUBIC_FOOT,
+}
+"""The register total under a name that carries its measure; ``total_as_shown`` is in the meter's own."""
+_YES: Final = {True, "true", "yes", "1"}
+_NO: Final = {False, "false", "no", "0", None}
+_MOST_KEY: Final = 2**63 - 1
+
+
+class _BadCell(Exception):
+    """What is wrong with one cell."""
+
+    def __init__(self, name: str, value: object, message: str, remedy: str) -> None:
+        super().__init__(message)
+        self.name, self.value, self.message, self.remedy = name, value, message, remedy
+
+
+@dataclass
+class ReadRows:
+    """What a batch of raw rows says."""
+
+    readings: list[NewMeterReading] = field(default_factory=list)
+    corrections: list[NewMeterReading] = field(default_factory=list)
+    problems: list[RowProblem] = field(default_factory=list)
+
+
+def read_rows(rows: Sequence[RawRow], meters: QuerySet) -> ReadRows:
+    """Read a batch. ``meters`` are those the caller may record on; any other is as good as not there."""
+    known = _known_meters(rows, meters)
+    read = ReadRows()
+    for raw in rows:
+        try:
+            if raw.fault:
+                raise _BadCell("line", "", raw.fault, "Mend this line.")
+            reading = _reading(raw, known)
+            is_correction = _flag(raw.values)
+        except _BadCell as bad:
+            shown = _shown(bad.value)
+            read.problems.append(RowProblem(SHEET, raw.row, bad.name, shown, bad.message, bad.remedy))
+        else:
+            (read.corrections if is_correction else read.readings).append(reading)
+    return read
+
+
+def _reading(raw: RawRow, known: dict[object, list[Meter]]) -> NewMeterReading:
+    values = raw.values
+    read_at = read_moment(values.get("read_at"))
+    if read_at is None:
+        raise _BadCell("read_at", values.get("read_at"), "This is no moment with a time zone.", REMEDY)
+    given = [name for name in TOTALS if values.get(name) is not None]
+    if len(given) != 1:
+        raise _BadCell("total", ", ".join(given), "A row has exactly one total.",
+                       f"Give one of {', '.join(TOTALS)}.")  # fmt: skip
+    total = _number(given[0], values[given[0]])
+    meter_id = _meter(raw, known, read_at)
+    return NewMeterReading(meter_id, read_at, total, TOTALS[given[0]], raw.row)
+
+
+def _meter(raw: RawRow, known: dict[object, list[Meter]], read_at) -> int:
+    key = _key(raw.values)
+    if key is None:
+        raise _BadCell("meter_id", raw.values.get("meter_id"), "The row names no meter.",
+                       "Give meter_id, or treatment_unit_serial (and water if not permeate).")  # fmt: skip
+    name = "meter_id" if isinstance(key, int) else "treatment_unit_serial"
+    shown = key if isinstance(key, int) else " ".join(key)
+    candidates = known.get(key, [])
+    if not candidates:
+        raise _BadCell(name, shown, "There is no such meter in your branch.",
+                       "Check it against the list of meters.")  # fmt: skip
+    for meter in candidates:
+        if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
+            return meter.pk
+    raise _BadCell("read_at", raw.values.get("read_at"), "No such meter was in place at this moment.",
+                   "Check the date, or add the meter first.")  # fmt: skip
+
+
+def _known_meters(rows: Sequence[RawRow], meters: QuerySet) -> dict[object, list[Meter]]:
+    """Return meters by id and by (serial of the treatment unit, water), the latest first."""
+    keys = {_key(raw.values) for raw in rows} - {None}
+    known: dict[object, list[Meter]] = {}
+    # The order of keys is made certain, so that two calls take locks alike.
+    for part in chunks(sorted(key for key in keys if isinstance(key, int))):
+        for meter in meters.filter(pk__in=part):
+            known[meter.pk] = [meter]
+    serials = {key[0] for key in keys if isinstance(key, tuple)}
+    for part in chunks(sorted(serials)):
+        found = meters.filter(treatment_unit__serial__in=part).select_related("treatment_unit")
+        for meter in found.order_by("-installed_at", "-pk"):
+            known.setdefault((meter.treatment_unit.serial, meter.water), []).append(meter)
+    return known
+
+
+def _key(values: dict[str, object]) -> object:
+    """Return what names the meter: an id, (serial, water), or None when nothing does."""
+    meter_id = values.get("meter_id")
+    if isinstance(meter_id, str) and meter_id.isascii() and meter_id.isdigit() and len(meter_id) < 20:
+        meter_id = int(meter_id)
+    if type(meter_id) is int and 0 < meter_id <= _MOST_KEY:
+        return meter_id
+    serial, water = values.get("treatment_unit_serial"), values.get("water") or MeterWater.PERMEATE
+    if meter_id is not None or not isinstance(serial, str) or not serial or not serial.isprintable():
+        return None
+    return (serial, str(water)) if water in MeterWater.values else None
+
+
+def _number(name: str, value: object) -> float:
+    try:
+        number = float(value) if isinstance(value, int | float | str) and value not in (True, False) else None
+        if isinstance(value, int) and not isinstance(value, bool):
+            number = float(value)
+    except (ValueError, OverflowError):
+        number = None
+    if number is None or not math.isfinite(number):
+        raise _BadCell(name, value, "This is no number that can be counted with.",
+                       "Write what the register shows, with a point.")  # fmt: skip
+    return number
+
+
+def _flag(values: dict[str, object]) -> bool:
+    value = values.get("is_correction")
+    if isinstance(value, str):
+        value = value.lower()
+    if isinstance(value, str | bool | None) and value in _YES | _NO:
+        return value in _YES
+    raise _BadCell("is_correction", value, "This is neither true nor false.", "Write true or leave it out.")
+
+
+def _shown(value: object) -> str:
+    return str(value)[:80].encode("utf-8", "replace").decode().replace("\x00", "�")

@@ -1,0 +1,33 @@
+"""The form behind the page of tokens."""
+
+from typing import Final
+
+from django import forms
+
+from api.tokens import permissions_on_offer
+from fleet.models import Person
+from shared.roles import Permission
+
+LASTS: Final = [(7, "7 days"), (30, "30 days"), (90, "90 days"), (365, "a year")]
+
+
+class TokenForm(forms.Form):
+    """What a new token is for."""
+
+    name = forms.CharField(
+        max_length=80,
+        label="Which program will use it",
+        help_text="So that you know what stops when you revoke it.",
+    )
+    days = forms.TypedChoiceField(choices=LASTS, coerce=int, initial=90, label="It works for")
+    permissions = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple, label="It may")
+
+    def __init__(self, *args, person: Person, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["permissions"].choices = [
+            (permission.name.lower(), permission.value) for permission in permissions_on_offer(person)
+        ]
+
+    def clean_permissions(self) -> list[Permission]:
+        """Return the table's own names."""
+        return [Permission[name.upper()] for name in self.cleaned_data["permissions"]]

@@ -1,0 +1,57 @@
+"""Pages of this room: a person's own tokens, and the description of the API."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from api.forms import TokenForm
+from api.models import ApiToken
+from api.tokens import make_token, revoke_token
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission
+
+
+@requires(Permission.USE_API)
+@require_http_methods(["GET", "POST"])
+@never_cache
+def own_tokens(request: HttpRequest) -> HttpResponse:
+    """List the own tokens and make new ones. The secret is on the answer to the making, and nowhere after."""
+    now = timezone.now()
+    form = TokenForm(request.POST or None, person=request.user)
+    secret = ""
+    if request.method == "POST" and form.is_valid():
+        try:
+            _, secret = make_token(request.user, now=now, **form.cleaned_data)
+        except CannotDo as error:
+            form.add_error(error.field or None, str(error))
+        else:
+            form = TokenForm(person=request.user)
+    tokens = [
+        {"token": token, "may": [Permission[name.upper()].value for name in token.permissions],
+         "is_over": token.expires_at <= now}
+        for token in ApiToken.objects.filter(person=request.user)[:200]
+    ]  # fmt: skip
+    context = {"form": form, "tokens": tokens, "secret": secret, "now": now}
+    return render(request, "api/own_tokens.html", context, status=422 if form.errors else 200)
+
+
+@requires(Permission.USE_API)
+@require_POST
+def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
+    """Revoke one of the own tokens."""
+    token = get_object_or_404(ApiToken, pk=pk, person=request.user)
+    revoke_token(token, now=timezone.now())
+    messages.success(request, f"{token.name} is revoked. Whatever used it is shut out from now on.")
+    return redirect("own_tokens")
+
+
+@login_required
+@require_GET
+def api_docs(request: HttpRequest) -> HttpResponse:
+    """Show the API's description, drawn in the browser from our own files only."""
+    return render(request, "api/docs.html")

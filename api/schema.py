@@ -1,0 +1,95 @@
+"""The OpenAPI description: each operation from its own class, each refusal as problem details."""
+
+import inspect
+import re
+from typing import Any, Final
+
+from drf_spectacular.generators import SchemaGenerator
+from drf_spectacular.openapi import AutoSchema
+
+from api.errors import CONTENT_TYPE
+
+PROBLEM: Final[dict[str, Any]] = {
+    "type": "object",
+    "description": "Problem details, RFC 9457, with what would cure it.",
+    "required": ["type", "title", "status"],
+    "properties": {
+        "type": {"type": "string", "format": "uri-reference"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "remedy": {"type": "string"},
+        "fields": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["field", "message"],
+                "properties": {"field": {"type": "string"}, "message": {"type": "string"}},
+            },
+        },
+    },
+}
+ALWAYS: Final = {
+    "400": "Something in the call is not right.",
+    "401": "No token, or one that opens nothing.",
+    "403": "Your role or your token does not allow it.",
+    "406": "Only JSON is spoken here.",
+    "429": "Too many calls; wait as Retry-After says.",
+}
+OF_A_ROW: Final = {"404": "There is no such row, or not in your branch."}
+OF_AN_EDIT: Final = {
+    "409": "It can't be done as things stand.",
+    "413": "The body is too large.",
+    "415": "The body is of a kind not read here.",
+}
+OF_A_MATCH: Final = {"412": "It was changed since you read it.", "428": "If-Match is missing."}
+
+
+class OperationSchema(AutoSchema):
+    """Names and describes an operation by its own class: ``ShowSite`` is ``show_site``."""
+
+    def get_operation_id(self) -> str:
+        """Return the class's name in words."""
+        return re.sub(r"(?<!^)(?=[A-Z])", "_", type(self.view).__name__).lower()
+
+    def get_description(self) -> str:
+        """Return what the class says of itself."""
+        return inspect.getdoc(type(self.view)) or ""
+
+    def get_summary(self) -> str:
+        """Return the first sentence of it."""
+        return self.get_description().split("\n")[0].split(". ")[0].rstrip(".")
+
+
+class Generator(SchemaGenerator):
+    """Looks into an address for the operation behind each method."""
+
+    def create_view(self, callback, method, request=None):
+        """Return the operation's own class for one method."""
+        views = getattr(callback, "views", {})
+        return super().create_view(views.get(method, callback), method, request)
+
+
+def add_problems(result: dict, generator, request, public) -> dict:
+    """Write the refusals of every operation into the schema."""
+    result.setdefault("components", {}).setdefault("schemas", {})["Problem"] = PROBLEM
+    for path, methods in result["paths"].items():
+        for method, operation in methods.items():
+            for status, text in _refusals(path, method, operation).items():
+                operation["responses"].setdefault(status, _problem_response(text))
+    return result
+
+
+def _refusals(path: str, method: str, operation: dict) -> dict[str, str]:
+    refusals = dict(ALWAYS)
+    if "{" in path:
+        refusals |= OF_A_ROW
+    if method != "get":
+        refusals |= OF_AN_EDIT
+    if any(parameter["name"] == "If-Match" for parameter in operation.get("parameters", [])):
+        refusals |= OF_A_MATCH
+    return refusals
+
+
+def _problem_response(text: str) -> dict:
+    schema = {"$ref": "#/components/schemas/Problem"}
+    return {"description": text, "content": {CONTENT_TYPE: {"schema": schema}}}

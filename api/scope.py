@@ -1,0 +1,81 @@
+"""Which rows a call sees: the rules about single objects, all in this one place.
+
+A person with a branch sees that branch; without one, all. Who may not see everything of a kind (a technician)
+sees what lies on the own routes in force. Anything else is as good as not there: 404.
+"""
+
+from typing import Final
+
+from django.db.models import Model, Q, QuerySet
+from rest_framework.request import Request
+
+from api.permissions import request_may
+from fleet.models import (
+    FeedTest,
+    Finding,
+    Meter,
+    MeterReading,
+    Part,
+    PartState,
+    PerformanceReading,
+    Site,
+    TreatmentUnit,
+)
+from scheduling.models import CloseOut, RevenueEntry, Route, StopOrder, WorkOrder
+from shared.roles import Permission
+
+_FLEET: Final = Permission.SEE_FLEET
+_WORK: Final = Permission.SEE_WORK
+
+RULES: Final[dict[type[Model], tuple[Permission, str]]] = {
+    Site: (_FLEET, "branch_id"),
+    TreatmentUnit: (_FLEET, "site__branch_id"),
+    Part: (_FLEET, "treatment_unit__site__branch_id"),
+    PartState: (_FLEET, "treatment_unit__site__branch_id"),
+    Finding: (_FLEET, "treatment_unit__site__branch_id"),
+    Meter: (_FLEET, "treatment_unit__site__branch_id"),
+    MeterReading: (_FLEET, "treatment_unit__site__branch_id"),
+    PerformanceReading: (_FLEET, "treatment_unit__site__branch_id"),
+    FeedTest: (_FLEET, ""),
+    WorkOrder: (_WORK, "site__branch_id"),
+    Route: (_WORK, "technician__branch_id"),
+    CloseOut: (_WORK, "order__site__branch_id"),
+    RevenueEntry: (Permission.SEE_REVENUE, "site__branch_id"),
+}
+"""For each table: what lets one see all of it, and the way to its branch."""
+
+
+def visible(request: Request, rows: QuerySet) -> QuerySet:
+    """Keep the rows this call may see. Raises KeyError for a table without a rule."""
+    permission, way = RULES[rows.model]
+    branch_id = request.user.branch_id
+    if not request_may(request, permission):
+        return rows.filter(_own(rows.model, request.user.pk))
+    if branch_id is None:
+        return rows
+    if rows.model is FeedTest:
+        served = Site.objects.filter(branch_id=branch_id, supply__isnull=False).values("supply_id")
+        return rows.filter(Q(site__branch_id=branch_id) | Q(supply_id__in=served))
+    return rows.filter(**{way: branch_id})
+
+
+def meters_to_record(request: Request) -> QuerySet:
+    """Return the meters this call may record on: those of the branch, or of the own stops."""
+    meters = Meter.objects.all()
+    if request_may(request, Permission.SEE_FLEET) or not request_may(request, Permission.SEE_OWN_DAY):
+        branch_id = request.user.branch_id
+        return meters if branch_id is None else meters.filter(treatment_unit__site__branch_id=branch_id)
+    own = _own_stops(request.user.pk).values("order__treatment_unit_id")
+    return meters.filter(treatment_unit_id__in=own)
+
+
+def _own(model: type[Model], person_id: int) -> Q:
+    if model is Route or model is CloseOut:
+        return Q(technician__person_id=person_id)
+    if model is WorkOrder:
+        return Q(pk__in=_own_stops(person_id).values("order_id"))
+    return Q(pk__in=[])
+
+
+def _own_stops(person_id: int) -> QuerySet:
+    return StopOrder.objects.filter(is_in_force=True, stop__route__technician__person_id=person_id)
