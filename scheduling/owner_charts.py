@@ -25,7 +25,7 @@ def three_years(months: list[MonthMoney]) -> Chart | None:
     ]
     first, last = shown[0], shown[-1]
     svg = draw_once(
-        "three years", values, lambda: _lines(values),
+        "three years of revenue", values, lambda: _lines(values),
         description=(
             f"Recurring revenue a month went from {money(first.recurring)} in {first.month:%B %Y} "
             f"to {money(last.recurring)} in {last.month:%B %Y}."
@@ -54,7 +54,7 @@ def _lines(values: list[dict[str, Any]]) -> dict[str, Any]:
                   "axis": {"format": ",.0f", "tickCount": 5}},
             "color": {"field": "what", "type": "nominal",
                       "scale": {"domain": ["Recurring", "Earned"], "range": [FIRST, SECOND]}},
-            "strokeDash": {"field": "what", "type": "nominal", "legend": None,
+            "strokeDash": {"field": "what", "type": "nominal",
                            "scale": {"domain": ["Recurring", "Earned"], "range": [[1, 0], [5, 3]]}},
         },
     }  # fmt: skip
