@@ -42,12 +42,27 @@ class EffectRow:
     """What one plan changes against another. Minutes and days are positive when there are more."""
 
     drive_minutes: int
-    price_minutes: int
+    price_minutes: int | None
     late_days: int
     promises_moved: int
     kept: int
     people: list[str]
     changes: list[ChangeRow]
+
+    @property
+    def drive(self) -> str:
+        """Minutes of driving with their sign."""
+        return signed(self.drive_minutes)
+
+    @property
+    def late(self) -> str:
+        """Days late with their sign."""
+        return signed(self.late_days)
+
+    @property
+    def price(self) -> str:
+        """Minutes by the price list with their sign; empty where the two can't be compared."""
+        return "" if self.price_minutes is None else signed(self.price_minutes)
 
 
 @dataclass(frozen=True)
@@ -62,6 +77,11 @@ class RevisionRow:
     undone_at: datetime | None
     undone_by: str
     is_newest_standing: bool
+
+    @property
+    def drive(self) -> str:
+        """Minutes of driving with their sign."""
+        return signed(self.drive_minutes)
 
 
 @dataclass(frozen=True)
@@ -85,11 +105,16 @@ class MovePage:
     days: list[date]
 
 
+def signed(number: int) -> str:
+    """Return a whole number with its sign, as shown."""
+    return f"{number:+d}".replace("-", "−") if number else "0"
+
+
 def effect_row(stored: dict) -> EffectRow:
     """Return a stored effect as a row."""
     return EffectRow(
         drive_minutes=stored.get("drive_minutes", 0),
-        price_minutes=stored.get("price_minutes", 0),
+        price_minutes=stored.get("price_minutes"),
         late_days=stored.get("late_days", 0),
         promises_moved=stored.get("promises_moved", 0),
         kept=stored.get("kept", 0),

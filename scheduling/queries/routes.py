@@ -57,6 +57,7 @@ class StopOrderRow:
 class StopRow:
     """One stop as drawn on board, map and sheet."""
 
+    pk: int
     place: int
     site_name: str
     site_code: str
@@ -80,6 +81,11 @@ class StopRow:
     def minutes(self) -> int:
         """Minutes on site."""
         return round((self.leaves_at - self.starts_at).total_seconds() / 60)
+
+    @property
+    def own_why(self) -> str:
+        """Why the stop is here, where its orders do not say so themselves."""
+        return "" if any(order.why_here for order in self.orders) else self.why
 
     @property
     def wait_minutes(self) -> int:
@@ -122,6 +128,7 @@ class RouteRow:
 class BoardRow:
     """One person's days; None where there is no route."""
 
+    technician_pk: int
     technician: str
     cells: list[RouteRow | None]
     drive_minutes: int
@@ -360,12 +367,13 @@ def _people(routes: list[RouteRow], days: list[date]) -> list[BoardRow]:
         by_person[(route.technician, route.technician_pk)][route.day] = route
     return [
         BoardRow(
+            technician_pk=pk,
             technician=name,
             cells=[by_day.get(day) for day in days],
             drive_minutes=sum(route.drive_minutes for route in by_day.values()),
             work_minutes=sum(route.work_minutes for route in by_day.values()),
         )
-        for (name, _), by_day in sorted(by_person.items())
+        for (name, pk), by_day in sorted(by_person.items())
     ]
 
 
@@ -411,6 +419,7 @@ def _orders_by_stop(stop_ids: list[int]) -> dict[int, list[StopOrderRow]]:
 def _stop_row(stop: Stop, orders: list[StopOrderRow]) -> StopRow:
     site = stop.site
     return StopRow(
+        pk=stop.pk,
         place=stop.place,
         site_name=site.name,
         site_code=site.code,

@@ -8,12 +8,19 @@ Effect = dict
 
 
 def effect_of(
-    found: Comparison, order_of: dict[str, WorkOrder], technician_of: dict[str, Technician]
+    found: Comparison,
+    order_of: dict[str, WorkOrder],
+    technician_of: dict[str, Technician],
+    *,
+    is_priced: bool = True,
 ) -> Effect:
-    """Return what a later plan changes. Minutes and days are positive when the later plan has more."""
+    """Return what a later plan changes. Minutes and days are positive when the later plan has more.
+
+    Without a price on both plans (``is_priced`` False) the price is left out.
+    """
     return {
         "drive_minutes": round(-found.drive_saved_min),
-        "price_minutes": round(-found.price_saved_min),
+        "price_minutes": round(-found.price_saved_min) if is_priced else None,
         "late_days": -found.late_days_saved,
         "promises_moved": found.promises_moved,
         "kept": found.kept,

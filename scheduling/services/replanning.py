@@ -214,7 +214,7 @@ def _write(asked: Replan, row: RouteProposal, built: BranchProblem, found: Repla
     if not claimed:
         return
     route_rows.write(row, built, plan)
-    asked.effect = effect_of(found.comparison, built.order_of, built.technician_of)
+    asked.effect = effect_of(found.comparison, built.order_of, built.technician_of, is_priced=False)
     asked.lost = [{"what": one.what, "message": one.message, "remedy": one.remedy} for one in found.lost]
     asked.save(update_fields=["effect", "lost"])
 

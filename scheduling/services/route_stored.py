@@ -108,11 +108,13 @@ def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal
     ``links`` come with stop, route and technician, in the order of the day.
     """
     by_spot: dict[Spot, list[PlannedStop]] = defaultdict(list)
+    driven: dict[Spot, int] = {}
     for link in links:
         job_id = number_of(link.order_id)
         if job_id not in built.order_of:
             continue
         route, stop = link.stop.route, link.stop
+        driven[(route.technician.code, route.day)] = route.drive_minutes * 60
         at = [_second(moment, built.branch) for moment in (stop.arrives_at, stop.starts_at, stop.leaves_at)]
         by_spot[(route.technician.code, route.day)].append(
             PlannedStop(
@@ -121,7 +123,7 @@ def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal
         )
     routes = tuple(
         PlannedRoute(
-            code, day, "", "", stops[0].arrive_s, stops[-1].leave_s, sum(one.drive_s for one in stops),
+            code, day, "", "", stops[0].arrive_s, stops[-1].leave_s, driven[(code, day)],
             sum(one.distance_m for one in stops), tuple(stops),
         )
         for (code, day), stops in by_spot.items()

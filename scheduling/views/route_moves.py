@@ -1,0 +1,189 @@
+"""The planner's hands: move a stop after seeing the effect, undo, pin, promise, compare two plans."""
+
+from dataclasses import dataclass
+from datetime import date
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling.models import RouteProposal, Stop, Technician, WorkOrder
+from scheduling.plan_forms import PromiseForm, day_asked
+from scheduling.queries import route_moves as queries
+from scheduling.queries.work_orders import number_of
+from scheduling.services import route_moves as service
+from scheduling.views.edge import branch_of, now_and_today
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission
+
+NOBODY = "nobody"
+MOST_ORDERS = 20
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a person wants moved, and where to."""
+
+    orders: list[WorkOrder]
+    to: Technician | None
+    day: date | None
+    is_whole: bool
+    """True when it says enough to show an effect."""
+    leaves_out: bool
+
+    @property
+    def query(self) -> str:
+        """The same wish as an address."""
+        return urlencode([("order", order.pk) for order in self.orders])
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_http_methods(["GET", "POST"])
+def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show what a move would do; keep it when told to."""
+    row = _plan_of(request, pk)
+    now, _ = now_and_today(request)
+    asked = request.POST if request.method == "POST" else request.GET
+    page, wish = _wish(row, asked)
+    refused = None
+    if request.method == "POST" and wish.is_whole:
+        text = asked.get("seen", "")
+        seen = int(text) if text.isascii() and text.isdigit() else -1
+        try:
+            kept = service.keep_move(row, wish.orders, wish.to, wish.day, seen=seen, by=request.user, now=now)
+        except CannotDo as error:
+            refused = error
+        else:
+            messages.success(request, f"{kept.what}. Kept as change {kept.number}; it can be undone.")
+            return redirect("proposal", pk=pk)
+    shown = service.show_move(row, wish.orders, wish.to, wish.day, now=now) if wish.is_whole else None
+    context = {
+        "row": row,
+        "page": page,
+        "wish": wish,
+        "refused": refused,
+        "shown": shown,
+        "effect": queries.effect_row(shown.effect) if shown and shown.effect else None,
+        "seen": service.latest_number(row),
+    }
+    return render(request, "scheduling/move.html", context, status=422 if refused else 200)
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
+    """List what was changed by hand, newest first."""
+    row = _plan_of(request, pk)
+    return render(
+        request, "scheduling/move_changes.html", {"row": row, "rows": queries.revision_rows(row.pk)}
+    )
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take the newest change by hand back."""
+    now, _ = now_and_today(request)
+    try:
+        undone = service.undo(_plan_of(request, pk), by=request.user, now=now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, f"Undone: {undone.what}.")
+    return redirect("plan_changes", pk=pk)
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
+    """Pin a stop to its person and day, or let it go."""
+    row = _plan_of(request, pk)
+    found = get_object_or_404(
+        Stop.objects.select_related("route__proposal", "route__technician"), pk=stop, route__proposal=row
+    )
+    now, _ = now_and_today(request)
+    is_pinned = request.POST.get("pinned") == "yes"
+    try:
+        service.set_pin(found, is_pinned, by=request.user, now=now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        word = "Pinned: no plan moves it." if is_pinned else "Unpinned: plans may move it."
+        messages.success(request, word)
+    return redirect(f"{reverse('move_stop', args=[pk])}?stop={stop}")
+
+
+@requires(Permission.MANAGE_WORK)
+@require_http_methods(["GET", "POST"])
+def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Promise the customer a day, which pins the order to it."""
+    orders = WorkOrder.objects.select_related("site", "treatment_unit")
+    if branch_id := branch_of(request):
+        orders = orders.filter(site__branch_id=branch_id)
+    order = get_object_or_404(orders, pk=pk)
+    now, _ = now_and_today(request)
+    form = PromiseForm(request.POST or None, initial={"day": order.promised_on})
+    if request.method == "POST" and form.is_valid():
+        day = form.cleaned_data["day"]
+        try:
+            service.promise(order, day, by=request.user, now=now)
+        except CannotDo as error:
+            form.add_error("day", str(error))
+        else:
+            told = f"promised for {day:%d %b %Y}; plans keep that day" if day else "free of its promise"
+            messages.success(request, f"{number_of(pk)} is {told}.")
+            return redirect("work_order", pk=pk)
+    context = {"order": order, "number": number_of(pk), "form": form}
+    return render(request, "scheduling/move_promise.html", context, status=422 if form.errors else 200)
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show what changes, and for whom, when this plan takes the place of another."""
+    row = _plan_of(request, pk)
+    other = request.GET.get("with", "")
+    before = None
+    if other.isascii() and other.isdigit() and len(other) < 10:
+        before = _plans(request).filter(pk=int(other)).first()
+    context = {
+        "row": row,
+        "others": queries.others_to_compare(row),
+        "before": before,
+        "effect": queries.comparison(before, row) if before else None,
+    }
+    return render(request, "scheduling/compare.html", context)
+
+
+def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]:
+    ids = [int(one) for one in asked.getlist("order") if one.isascii() and one.isdigit()][:MOST_ORDERS]
+    stop = asked.get("stop", "")
+    if stop.isascii() and stop.isdigit():
+        ids = queries.orders_of_stop(row.pk, int(stop))
+    page = queries.move_page(row, ids)
+    if not page.orders or len({one.order.site.branch_id for one in page.orders}) > 1:
+        raise Http404("This plan has no such stop any more. Go back to the plan.")
+    if row.branch_id and page.orders[0].order.site.branch_id != row.branch_id:
+        raise Http404("That order belongs to another branch.")
+    code = asked.get("technician", "")
+    to = next((one for one in page.people if str(one.pk) == code), None)
+    day = day_asked(asked.get("day", ""))
+    day = day if day in page.days else None
+    leaves_out = code == NOBODY
+    is_whole = leaves_out or (to is not None and day is not None)
+    orders = [one.order for one in page.orders]
+    return page, Wish(orders, to, None if leaves_out else day, is_whole, leaves_out)
+
+
+def _plans(request: HttpRequest):
+    rows = RouteProposal.objects.select_related("branch")
+    branch_id = branch_of(request)
+    return rows.filter(branch_id=branch_id) if branch_id else rows
+
+
+def _plan_of(request: HttpRequest, pk: int) -> RouteProposal:
+    return get_object_or_404(_plans(request), pk=pk)
