@@ -8,6 +8,7 @@ from django.urls import reverse
 from scheduling.models import Route, RouteProposal, UnplacedOrder
 from scheduling.queries.maps import route_map
 from scheduling.queries.routes import route_rows
+from scheduling.services import routes as service
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -72,14 +73,22 @@ def test_the_board_shows_who_goes_where_and_why_not(planner, week):
     assert page.context["board"].placed == 2
 
 
-def test_publishing_puts_the_stops_on_the_technician_s_day_and_taking_back_clears_it(planner, week, client):
-    proposal, route, orders, _ = week
+def test_publishing_puts_the_stops_on_the_technician_s_day_and_taking_back_clears_it(planner):
+    technician = make.technician()
+    order = make.work_order(make.treatment_unit(site=make.site(branch=technician.branch)))
+    proposal = service.propose(first_on=NEXT, days=1, seconds=1, now=make.NOW, max_iterations=20)
     planner.post(reverse("publish_proposal", args=[proposal.pk]))
-    assert Route.objects.get(pk=route.pk).is_in_force
+    order.refresh_from_db()
+    assert order.state == "on_route"
+    planner.force_login(technician.person)
+    day = planner.get(reverse("day", kwargs={"on": NEXT.isoformat()}))
+    assert order.treatment_unit.serial in day.content.decode()
+    planner.force_login(make.person("planner"))
     planner.post(reverse("take_back_proposal", args=[proposal.pk]))
-    assert not Route.objects.get(pk=route.pk).is_in_force
-    orders[0].refresh_from_db()
-    assert orders[0].state == "open"
+    order.refresh_from_db()
+    assert order.state == "open"
+    planner.force_login(technician.person)
+    assert "No stops on this day" in planner.get(day.request["PATH_INFO"]).content.decode()
 
 
 def test_a_plan_overtaken_by_events_is_not_published_and_says_why(planner, week):
