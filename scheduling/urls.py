@@ -58,6 +58,7 @@ urlpatterns = [
     path("labels/", labels.labels, name="labels"),
     path("labels/sheet.pdf", labels.label_file, name="label_file"),
     path("u/<uuid:code>/", labels.unit_label, name="unit_label"),
+    path("", include("scheduling.plan_urls")),
     path("plans/", proposals.proposals, name="proposals"),
     path("plans/<int:pk>/", proposals.proposal, name="proposal"),
     path("plans/<int:pk>/progress/", proposals.proposal_progress, name="proposal_progress"),
