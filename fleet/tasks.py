@@ -7,6 +7,7 @@ from django.utils import timezone
 from fleet.services import assessment
 from fleet.services.days import to_days
 from fleet.services.learning import learn_lives as learn
+from fleet.services.use_rules import learn_use
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -38,5 +39,7 @@ def take_up_lost_shards(**kwargs):
 
 @shared_task(acks_late=True, soft_time_limit=3000)
 def learn_lives(**kwargs):
-    """Learn the life of every kind of part from the fleet's removals."""
-    learn(to_days(timezone.now()))
+    """Learn the life of every kind of part, and how much use swings, from the fleet."""
+    now = timezone.now()
+    learn(to_days(now))
+    learn_use(now)

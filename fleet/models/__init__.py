@@ -25,6 +25,7 @@ from fleet.models.findings import (
     ReadinessState,
     ShardState,
     UnitState,
+    UseRules,
 )
 from fleet.models.people import Branch, MeasureSystem, Person, PersonRole
 from fleet.models.readings import (
@@ -76,5 +77,6 @@ __all__ = [
     "SupplyKind",
     "TreatmentUnit",
     "UnitState",
+    "UseRules",
     "WaterSupply",
 ]

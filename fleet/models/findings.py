@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from fleet.models.equipment import Part, TreatmentUnit
-from shared.model_parts import both_or_neither, known_values
+from shared.model_parts import at_least, both_or_neither, known_values
 
 
 class LimitName(models.TextChoices):
@@ -193,6 +193,26 @@ class Finding(models.Model):
 
     def __str__(self):
         return f"{self.kind} {self.cause_key}"
+
+
+class UseRules(models.Model):
+    """How much use swings in this fleet, learned from it. Added to; the newest before a moment counts."""
+
+    learned_at = models.DateTimeField(unique=True)
+    design_spread = models.FloatField(help_text="Day-to-day deviation of use over its mean, in √days.")
+    design_cv = models.FloatField(help_text="How far true use lies from the design duty, relative.")
+    units_used = models.PositiveIntegerField()
+
+    class Meta:
+        verbose_name_plural = "use rules"
+        ordering = ["-learned_at"]
+        constraints = [
+            at_least("design_spread", 0.05, "fleet_userules_spread_positive"),
+            at_least("design_cv", 0.05, "fleet_userules_cv_positive"),
+        ]
+
+    def __str__(self):
+        return f"use rules of {self.learned_at:%Y-%m-%d}"
 
 
 class AssessmentRun(models.Model):

@@ -13,6 +13,7 @@ from fleet.queries.columns import UnitRange, read_shard
 from fleet.science.assess import assess_shard
 from fleet.services import findings, state_rows
 from fleet.services.days import to_days
+from fleet.services.use_rules import settings_at
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
@@ -120,7 +121,7 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
     now_d = to_days(now)
     with transaction.atomic():
         shard = read_shard(_held(which, now), now_d)
-        found = assess_shard(shard.columns, now_d)
+        found = assess_shard(shard.columns, now_d, settings_at(now))
         zone_by_site = dict(
             Site.objects.filter(id__in=set(shard.site_id.tolist())).values_list("id", "time_zone")
         )

@@ -6,6 +6,9 @@ from datetime import date, datetime, timedelta
 
 from fleet.models import PartKind, Person
 from fleet.services import assessment
+from fleet.services.days import to_days
+from fleet.services.learning import learn_lives
+from fleet.services.use_rules import learn_use
 from scheduling.demo.company import company_sheets
 from scheduling.demo.people import make_people
 from scheduling.models import OrderKind, RouteProposal, StopOrder, WorkOrder
@@ -36,6 +39,10 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     people = make_people()
     planner = Person.objects.get(username="planner")
     say("Assessing use, wear, due dates, performance, readiness …")
+    assessment.assess_fleet(now)
+    say("Learning lives and the swing of use from the fleet, and assessing with that …")
+    learned = learn_lives(to_days(now))
+    learn_use(now)
     run = assessment.assess_fleet(now)
     say("Raising work …")
     raised = work_orders.raise_work(now=now)
@@ -50,7 +57,7 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     say("Entering revenue …")
     earned = revenue.enter_revenue(through=today, now=now)
     return {
-        "sheets": sheets, "people": people, "run": run, "raised": raised, "proposal": proposal,
+        "sheets": sheets, "people": people, "run": run, "learned": learned, "raised": raised, "proposal": proposal,
         "closed": closed, "earned": earned,
     }  # fmt: skip
 

@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from fleet.services.days import to_days
 from fleet.services.learning import LearnedKind, learn_lives
+from fleet.services.use_rules import learn_use
 
 
 class Command(BaseCommand):
@@ -17,7 +18,9 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="answer for programs")
 
     def handle(self, *args, **options):
-        answers = learn_lives(to_days(timezone.now()))
+        now = timezone.now()
+        answers = learn_lives(to_days(now))
+        rules = learn_use(now)
         if options["json"]:
             self.stdout.write(json.dumps([asdict(answer) for answer in answers]))
             return
@@ -27,6 +30,12 @@ class Command(BaseCommand):
         learned = sum(answer.learned_gal is not None for answer in answers)
         changed = sum(answer.is_changed for answer in answers)
         self.stdout.write(f"{learned} of {len(answers)} kinds learned; {changed} changed in the catalogue.")
+        self.stdout.write(
+            f"Use swings by {rules.design_spread:.2f} of its mean a day and lies "
+            f"within {rules.design_cv:.0%} of the design duty."
+            if rules
+            else "Too few metered treatment units to learn how use swings; the documented rules stand."
+        )
 
 
 def _told(answer: LearnedKind) -> str:

@@ -86,6 +86,8 @@ class Command(BaseCommand):
             )
             if worst:
                 write(f"  e.g.     {worst.treatment_unit.serial}: {worst.why}")
+        learned = [kind for kind in came["learned"] if kind.learned_gal is not None]
+        write(f"Learned    life of {len(learned)} of {len(came['learned'])} kinds of part from removals")
         write(f"Orders     {orders.standing().count()} standing, {orders.filter(state='done').count()} done")
         write(
             f"Routes     {proposal.routes.count()} technician-days from {proposal.first_on}, {placed} orders "
