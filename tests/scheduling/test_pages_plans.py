@@ -75,7 +75,8 @@ def test_the_board_shows_who_goes_where_and_why_not(planner, week):
 
 def test_publishing_puts_the_stops_on_the_technician_s_day_and_taking_back_clears_it(planner):
     technician = make.technician()
-    order = make.work_order(make.treatment_unit(site=make.site(branch=technician.branch)))
+    site = make.site(branch=technician.branch)
+    order = make.work_order(make.treatment_unit(site=site), window_to=NEXT)
     proposal = service.propose(first_on=NEXT, days=1, seconds=1, now=make.NOW, max_iterations=20)
     planner.post(reverse("publish_proposal", args=[proposal.pk]))
     order.refresh_from_db()
