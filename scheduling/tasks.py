@@ -4,7 +4,7 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
-from scheduling.services import replanning, revenue, routes, upkeep, work_orders
+from scheduling.services import notice_sending, notices, replanning, revenue, routes, upkeep, work_orders
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
@@ -38,3 +38,12 @@ def replan_routes(*, replan_id: int, **kwargs):
 def nudge_upkeep(**kwargs):
     """Assess the fleet and raise work at once, because somebody asked."""
     upkeep.bring_up_to_date(now=timezone.now(), zone=settings.TIME_ZONE, shard_size=settings.SHARD_SIZE)
+
+
+@shared_task(acks_late=True, soft_time_limit=600)
+def tell_customers(**kwargs):
+    """Write down what customers are to be told of visits and send what is due, where that is wanted."""
+    if settings.NOTICES_ON:
+        now = timezone.now()
+        notices.write_notices(now=now, rules=notices.NoticeSettings.ours())
+        notice_sending.send_notices(now=now)

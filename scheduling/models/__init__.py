@@ -3,6 +3,7 @@
 from scheduling.models.billing import InvoiceBatch, InvoiceLine, PeriodKind, PlanPeriod, TaxRate
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 from scheduling.models.feeds import CalendarFeed
+from scheduling.models.notices import Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.models.plan_changes import PlanRevision, Replan
 from scheduling.models.plan_settings import PlanPriceList, TravelCorrection
 from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
@@ -42,6 +43,9 @@ __all__ = [
     "EntryKind",
     "InvoiceBatch",
     "InvoiceLine",
+    "Notice",
+    "NoticeKind",
+    "NoticeState",
     "OrderKind",
     "OrderState",
     "Outcome",
@@ -67,9 +71,11 @@ __all__ = [
     "StopOrder",
     "TaxRate",
     "Technician",
+    "ToldVisit",
     "TravelCorrection",
     "TravelLeg",
     "UnplacedOrder",
+    "VisitState",
     "WorkOrder",
     "WorkOrderEvent",
     "WorkOrderPart",

@@ -24,5 +24,9 @@ app.conf.beat_schedule = {
         "task": "scheduling.tasks.raise_work",
         "schedule": crontab(minute="*/15"),
     },
+    "tell customers of visits": {
+        "task": "scheduling.tasks.tell_customers",
+        "schedule": crontab(minute="*/5"),
+    },
     "enter revenue": {"task": "scheduling.tasks.enter_revenue", "schedule": crontab(hour=3, minute=30)},
 }
