@@ -114,7 +114,8 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
         "pressure drop": state.drop_change,
     }
     latest = today + timedelta(days=DECAY_WINDOW_DAYS)
-    told = ", ".join(f"{name} {change:+.0%}" for name, change in changes.items() if change is not None)
+    known = {name: change for name, change in changes.items() if change is not None}
+    told = ", ".join(f"{name} {_change_words(change)}" for name, change in known.items())
     return Candidate(
         kind=FindingKind.PERFORMANCE_DECAY,
         cause_key=f"performance_decay:part:{membrane_part_id}",
@@ -122,7 +123,7 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
         part_id=membrane_part_id,
         method="normalised",
         why=f"{state.get_pattern_display()}: {told} against its own baseline.",
-        strength=max((abs(c) for c in changes.values() if c is not None), default=0.0),
+        strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,
         likely_on=min(state.crosses_limit_on or today, latest),
@@ -188,6 +189,11 @@ def is_stronger(old: Finding, new: Candidate) -> bool:
         if before and after and abs((after - before).days) >= 3:
             return True
     return False
+
+
+def _change_words(change: float) -> str:
+    """Say a relative change with its sign, or that there is none."""
+    return "level" if abs(change) < 0.005 else f"{change:+.0%}"
 
 
 def _wear_words(state: PartState, limit: str) -> str:

@@ -110,7 +110,7 @@ def _meter_faults(shard, found, facts, zones, now):
             method="register",
             why=(
                 f"Meter of {facts[row].serial}: {FAULT_WORDS[fault]} on {read_on:%d %b %Y} "
-                f"(register says {raw:,.0f} gal, counted {counted:,.0f} gal)."
+                f"(the register moved by {raw:+,.0f} gal, counted {counted:,.0f} gal)."
             ),
             strength=0.5,
             not_before_on=day,

@@ -17,6 +17,9 @@ UNITS_AT_ONCE: Final = 20_000
 """Treatment units read at once; well under a gigabyte."""
 
 
+NOT_BY_VOLUME: Final = "Rated by months or pressure drop, not by volume: no life in gallons is learned."
+
+
 @dataclass(frozen=True)
 class LearnedKind:
     """What was learned of one kind of part, or why nothing was."""
@@ -72,6 +75,10 @@ def _read_all(until_d: float, units_at_once: int) -> SeenByParts:
 
 def _learn_one(kind: PartKind, seen: SeenByParts) -> LearnedLife | NotEnoughData:
     rows = np.flatnonzero((seen.kind_id == kind.pk) & np.isfinite(seen.exit_gal))
+    if not kind.rated_gal:
+        # A life in gallons would make a limit of something the maker does not count in gallons.
+        ended = int(seen.ended[rows].sum())
+        return NotEnoughData(NOT_BY_VOLUME, len(rows), ended, ended)
     chlorine = seen.free_chlorine_mg_l[rows]
     if kind.chloramine_factor:
         chlorine = chlorine + kind.chloramine_factor * np.nan_to_num(seen.chloramine_mg_l[rows])

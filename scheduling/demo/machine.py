@@ -79,7 +79,7 @@ def _history(rng, unit, today, rows, position, kind, order, water, life_days):
         age = float(rng.uniform(420, 700))
     if position == "carbon" and trouble == "oxidised":
         age = life_days * 1.35
-    removed = None
+    removed, reached = None, 1.0
     while True:
         installed = today - timedelta(days=int(age))
         row = {
@@ -91,7 +91,7 @@ def _history(rng, unit, today, rows, position, kind, order, water, life_days):
             "lot": f"L{installed:%y%m}-{int(rng.integers(1, 4))}",
             "installed_at": f"{installed.isoformat()} 10:00",
             "removed_at": f"{removed.isoformat()} 09:45" if removed else None,
-            "removal_reason": _reason(rng) if removed else None,
+            "removal_reason": _reason(rng, reached) if removed else None,
         }
         if position == "sediment":
             row |= {"clean_drop_psi": 1.2, "clean_drop_flow_gpm": unit.size.permeate_gpm / unit.size.recovery}
@@ -99,8 +99,8 @@ def _history(rng, unit, today, rows, position, kind, order, water, life_days):
         _flush_after_change(rng, unit, rows, position, installed, is_last=removed is None)
         if age > READING_DAYS + 20 or position == "membrane":
             return
-        removed = installed
-        age += life_days * float(rng.uniform(0.82, 1.05))
+        removed, reached = installed, float(rng.uniform(0.85, 1.2))
+        age += life_days * reached
 
 
 def _flush_after_change(rng, unit, rows, position, installed, *, is_last):
@@ -255,5 +255,8 @@ def _leak(unit: PlannedUnit, days_ago: int) -> float | None:
     return 0.02 if free_chlorine_mg_l(unit.site.supply, days_ago) > 0 else None
 
 
-def _reason(rng) -> str:
-    return str(rng.choice(["worn", "early", "unknown", "failed"], p=[0.62, 0.24, 0.1, 0.04]))
+def _reason(rng, reached: float) -> str:
+    """Say why a part came out that had reached this share of its life."""
+    if rng.random() < 0.12:
+        return str(rng.choice(["unknown", "failed"]))
+    return "worn" if reached >= 1.0 else "early"

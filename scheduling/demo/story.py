@@ -46,10 +46,11 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     run = assessment.assess_fleet(now)
     say("Raising work …")
     raised = work_orders.raise_work(now=now)
-    monday = next_monday(today)
-    say(f"Planning the week from {monday:%d %b} …")
+    tomorrow = today + timedelta(days=1)
+    days = (next_monday(today) + timedelta(days=5) - tomorrow).days
+    say(f"Planning from tomorrow to the end of next week, {days} days …")
     proposal = routes.propose(
-        first_on=monday, days=5, branch=None, seconds=plan_seconds, seed=1, by=planner, now=now
+        first_on=tomorrow, days=days, branch=None, seconds=plan_seconds, seed=1, by=planner, now=now
     )
     routes.publish(proposal, by=planner, now=now)
     say("Closing the first stops …")
@@ -57,8 +58,8 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     say("Entering revenue …")
     earned = revenue.enter_revenue(through=today, now=now)
     return {
-        "sheets": sheets, "people": people, "run": run, "learned": learned, "raised": raised, "proposal": proposal,
-        "closed": closed, "earned": earned,
+        "sheets": sheets, "people": people, "run": run, "learned": learned, "raised": raised,
+        "proposal": proposal, "closed": closed, "earned": earned,
     }  # fmt: skip
 
 

@@ -114,6 +114,14 @@ def test_parts_taken_out_early_are_no_failures():
     assert (answer.parts, answer.failures, answer.learned_gal) == (12, 0, None)
 
 
+def test_a_kind_rated_by_months_gets_no_life_in_gallons():
+    kind = make.part_kind(rated_gal=None, rated_months=6)
+    removals(kind, units=4, lives_gal=np.linspace(2000, 5000, 12).tolist())
+    (answer,) = learn_lives(NOW_D)
+    assert answer.learned_gal is None
+    assert "not by volume" in answer.why_not
+
+
 def test_an_empty_fleet_learns_nothing_without_complaint():
     assert learn_lives(NOW_D) == []
 
@@ -126,7 +134,7 @@ def test_command_tells_each_kind_and_task_writes_the_same():
     call_command("learn_lives", stdout=told)
     text = told.getvalue()
     assert "1 of 2 kinds learned" in text
-    assert "No part of this kind has worn out or failed yet." in text
+    assert "not by volume" in text
     learned = PartKind.objects.get(code="CB-10").learned_life_gal
     learn_task()
     assert PartKind.objects.get(code="CB-10").learned_life_gal == learned

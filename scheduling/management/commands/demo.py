@@ -22,7 +22,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser):
         parser.add_argument("--no-serve", action="store_true", help="stop after the summary")
         parser.add_argument("--port", type=int, default=8000, help="where to serve (default 8000)")
-        parser.add_argument("--plan-seconds", type=float, default=12, help="time for planning the week")
+        parser.add_argument("--plan-seconds", type=float, default=8, help="time for planning the week")
 
     def handle(self, *args, **options):
         began = time.monotonic()
