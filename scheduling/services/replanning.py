@@ -110,7 +110,7 @@ def undo(asked: Replan, *, by: Person | None, now: datetime) -> Replan:
         raise CannotDo("This re-plan is undone already.", remedy="There is nothing to take back.")
     row = asked.proposal
     if row.state == ProposalState.PUBLISHED:
-        if not row.routes.filter(is_in_force=True).exists() and row.routes.exists():
+        if row.routes.filter(is_in_force=False).exists():
             raise CannotDo(
                 "Another plan has been published over these days since.", remedy="Take that plan back first."
             )

@@ -25,6 +25,11 @@ def crew(people: int = 2, orders: int = 8, due_in_days: int = 3):
     return branch, technicians, work
 
 
+def due_on(day, orders):
+    """Let orders be due on a day, so that a plan has them no later."""
+    WorkOrder.objects.filter(pk__in=[order.pk for order in orders]).update(window_to=day)
+
+
 def plan(branch, *, first_on=TUESDAY, days=2, now=NOW, is_published=False):
     """A worked-out proposal, published if asked."""
     row = routes.propose(branch=branch, first_on=first_on, days=days, seconds=1, now=now, max_iterations=10)

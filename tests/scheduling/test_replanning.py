@@ -10,7 +10,7 @@ from scheduling.services import order_states, replanning, route_moves, routes
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
-from tests.scheduling.hands import TUESDAY, accounted, crew, layout, nothing_is_doubled, plan, spot
+from tests.scheduling.hands import TUESDAY, accounted, crew, due_on, layout, nothing_is_doubled, plan, spot
 
 pytestmark = pytest.mark.django_db
 WEDNESDAY = TUESDAY + timedelta(days=1)
@@ -25,8 +25,10 @@ def called_sick(branch, who, first_on=TUESDAY, last_on=TUESDAY, now=NOW, **given
 
 def published_crew(people=3, orders=9):
     branch, technicians, work = crew(people, orders)
+    due_on(TUESDAY, work[: orders // 2 + 1])
     row = plan(branch, is_published=True)
     sick = max(technicians, key=lambda one: row.routes.filter(technician=one, day=TUESDAY).count())
+    assert row.routes.filter(technician=sick, day=TUESDAY).exists()
     return branch, technicians, work, row, sick
 
 
