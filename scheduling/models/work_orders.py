@@ -114,6 +114,7 @@ class WorkOrder(models.Model):
         indexes = [
             models.Index(fields=["state", "window_to"], name="scheduling_workorder_due"),
             models.Index(fields=["treatment_unit", "state"], name="scheduling_workorder_of_unit"),
+            models.Index(fields=["cause_key", "state"], name="scheduling_workorder_cause"),
         ]
 
     def __str__(self):
