@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from django.db.models import Avg, Min, OuterRef, Q, Subquery, Sum
+from django.db.models import Avg, DurationField, ExpressionWrapper, F, Min, OuterRef, Q, Subquery, Sum
 
 from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
@@ -142,11 +142,10 @@ def _read_parts(branch_id: int | None) -> pd.DataFrame:
     before = Part.objects.filter(
         position=OuterRef("part__position"), kind=OuterRef("part__kind"), removed_at__isnull=False
     ).order_by("-removed_at")
-    rows = states.annotate(
-        earlier_in=Subquery(before.values("installed_at")[:1]),
-        earlier_out=Subquery(before.values("removed_at")[:1]),
-    ).values_list(*_FIELDS, "earlier_in", "earlier_out")
-    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "earlier_in", "earlier_out"]
+    stayed = ExpressionWrapper(F("removed_at") - F("installed_at"), output_field=DurationField())
+    earlier = Subquery(before.annotate(stayed=stayed).values("stayed")[:1])
+    rows = states.annotate(earlier=earlier).values_list(*_FIELDS, "earlier")
+    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "earlier"]
     parts = pd.DataFrame(list(rows.order_by("pk")), columns=names, dtype=object)
     return parts.join(_read_kinds(branch_id), on="kind_id")
 
@@ -170,12 +169,13 @@ def _read_kinds(branch_id: int | None) -> pd.DataFrame:
 
 def _dates(parts: pd.DataFrame) -> Dates:
     """Return when parts are expected to be changed, by their due windows and the company's own practice."""
-    early, likely, late, installed, earlier_in, earlier_out = (
+    early, likely, late, installed = (
         np.array([day_number(day) if day else np.nan for day in parts[name]], dtype=np.float64)
-        for name in ("early", "likely_on", "late", "installed", "earlier_in", "earlier_out")
+        for name in ("early", "likely_on", "late", "installed")
     )
+    earlier = np.array([time / timedelta(days=1) if time else np.nan for time in parts["earlier"]], float)
     kind_row, kinds = pd.factorize(parts["kind_id"])
-    practice = learn_practice(earlier_out - earlier_in, likely - installed, kind_row, len(kinds))
+    practice = learn_practice(earlier, likely - installed, kind_row, len(kinds))
     return practised(installed, early, likely, late, kind_row, practice)
 
 
@@ -226,8 +226,9 @@ def _promised(plans: PlanTable, starts: list[date], today: date) -> list[tuple[i
 def _hours(parts: pd.DataFrame, changes: Changes, visits: _Visits, drive_minutes: float) -> np.ndarray:
     """Return technician hours by month. [h]"""
     usual = ReadinessSettings()
-    flush_gal = parts["flush_gal"].fillna(usual.carbon_flush_gal)
-    flush = (flush_gal / parts["flush_gpm"].fillna(usual.flush_gpm)).where(parts["needs_flush"], 0.0)
+    flush_gal = parts["flush_gal"].astype(float).fillna(usual.carbon_flush_gal)
+    flush_gpm = parts["flush_gpm"].astype(float).fillna(usual.flush_gpm)
+    flush = (flush_gal / flush_gpm).where(parts["needs_flush"].astype(bool), 0.0)
     work = (parts["change_minutes"].replace(0, DEFAULT_CHANGE_MINUTES) + flush).to_numpy(dtype=np.float64)
     minutes = work[changes.part_row] @ changes.chance
     minutes = minutes + visits.chance.sum(axis=0) * (SET_UP_MINUTES + drive_minutes)

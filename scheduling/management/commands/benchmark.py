@@ -1,13 +1,15 @@
-"""``manage.py benchmark core | assess | routes``: figures of this machine, to compare with others."""
+"""``manage.py benchmark core | assess | routes | money``: figures of this machine, to compare with others."""
 
 import json
 from dataclasses import asdict
 from pathlib import Path
 
 from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
 
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
+from scheduling.demo.money_benchmark import measure_money
 from scheduling.planning.benchmark import academic_figure, replan_figure, week_figure
 from scheduling.planning.synthetic import SIZES
 from shared.errors import CannotDo
@@ -32,6 +34,10 @@ class Command(BaseCommand):
         routes.add_argument("--seconds", type=float, default=10.0, help="for each plan")
         routes.add_argument("--seed", type=int, default=1)
         routes.add_argument("--files", type=Path, nargs="*", default=[], help="academic routing files")
+        money = which.add_parser("money", help="the owner's pages, on PostgreSQL, in a database of its own")
+        money.add_argument("--sites", type=int, default=20_000)
+        money.add_argument("--months", type=int, default=36, help="months of entries")
+        money.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
 
     def handle(self, *args, **options):
         try:
@@ -65,6 +71,23 @@ class Command(BaseCommand):
             )
         self._say(_assess_text(figures), options)
         return asdict(figures)
+
+    def _money(self, options):
+        with throwaway_database():
+            figures = measure_money(
+                options["sites"],
+                options["months"],
+                today=timezone.localdate(),
+                repeats=options["repeats"],
+                tell=lambda text: self.stderr.write(f"  {text}"),
+            )
+        self._say(f"{'page':<18}{'queries':>8}{'seconds':>9}{'bare query':>12}{'ratio':>7}", options)
+        for one in figures:
+            self._say(
+                f"{one.page:<18}{one.queries:>8}{one.seconds:>9.3f}{one.bare_seconds:>12.3f}{one.ratio:>7.1f}",
+                options,
+            )
+        return [asdict(one) for one in figures]
 
     def _routes(self, options):
         seconds, seed = options["seconds"], options["seed"]

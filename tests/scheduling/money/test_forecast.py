@@ -38,6 +38,14 @@ def test_many_chances_keep_mean_and_variance():
     assert found @ (counts - mean) ** 2 == pytest.approx((chances * (1 - chances)).sum(), rel=1e-7)
 
 
+@pytest.mark.parametrize("highest", [0.01, 0.1, 0.5, 1.0])
+@pytest.mark.parametrize("share", [0.5, 0.9, 0.99])
+def test_the_quantile_of_many_is_within_one_of_the_exact(highest, share):
+    chances = np.random.default_rng(5).uniform(0, highest, 4000)
+    exact = int(np.searchsorted(np.cumsum(count_distribution(chances)), share))
+    assert abs(count_quantile(chances, share) - exact) <= 1
+
+
 def test_nothing_that_can_happen_needs_nothing():
     assert count_quantile([], 0.9) == 0
     with pytest.raises(ValueError, match="between 0 and 1"):
