@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from tempfile import SpooledTemporaryFile
 from typing import IO, Final
 
-from api.errors import Refusal
+from api.refusals import Refusal
 
 MOST_ROWS: Final = 100_000
 MOST_BYTES: Final = 32 * 1024 * 1024

@@ -1,9 +1,8 @@
 """Records many meter readings in one call: batch by batch, good rows kept, bad rows returned."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
 from itertools import islice
 from typing import Final
 
@@ -173,8 +172,16 @@ def _finish(kept, answer: bytes, unit_ids: Iterable[int]) -> None:
     kept_answers.keep(kept, status=200, body=answer, now=timezone.now())
     listed = sorted(unit_ids)
     for start in range(0, len(listed), UNITS_PER_TASK):
-        piece = listed[start : start + UNITS_PER_TASK]
-        transaction.on_commit(partial(assess_units.delay, unit_ids=piece), robust=True)
+        transaction.on_commit(_assessment_of(listed[start : start + UNITS_PER_TASK]), robust=True)
+
+
+def _assessment_of(unit_ids: list[int]) -> Callable[[], None]:
+    """Return a function with a name, which Django logs when handing over fails."""
+
+    def ask_for_assessment() -> None:
+        assess_units.delay(unit_ids=unit_ids)
+
+    return ask_for_assessment
 
 
 def _answer(body: bytes, status: int, *, is_repeat: bool = False) -> HttpResponse:

@@ -119,7 +119,7 @@ def _key(values: dict[str, object]) -> object:
         meter_id = int(meter_id)
     if type(meter_id) is int and 0 < meter_id <= _MOST_KEY:
         return meter_id
-    serial, water = values.get("treatment_unit_serial"), values.get("water") or MeterWater.PERMEATE
+    serial, water = values.get("treatment_unit_serial"), values.get("water", MeterWater.PERMEATE.value)
     if meter_id is not None or not isinstance(serial, str) or not serial or not serial.isprintable():
         return None
     return (serial, str(water)) if water in MeterWater.values else None

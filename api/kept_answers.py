@@ -9,8 +9,8 @@ from typing import Final
 
 from django.db import transaction
 
-from api.errors import Refusal
 from api.models import KeptAnswer
+from api.refusals import Refusal
 from fleet.models import Person
 
 KEPT_FOR: Final = timedelta(days=7)

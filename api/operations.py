@@ -16,9 +16,9 @@ from rest_framework.response import Response
 from rest_framework.utils.encoders import JSONEncoder
 from rest_framework.views import APIView
 
-from api.errors import Refusal
 from api.paging import PARAMETERS
 from api.permissions import MayDo
+from api.refusals import Refusal
 from api.scope import visible
 from shared.roles import Permission
 

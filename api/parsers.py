@@ -6,7 +6,7 @@ from typing import Final
 from rest_framework.exceptions import ParseError
 from rest_framework.parsers import BaseParser
 
-from api.errors import Refusal
+from api.refusals import Refusal
 
 MOST_JSON_BYTES: Final = 1024 * 1024
 

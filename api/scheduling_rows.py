@@ -47,10 +47,20 @@ class WorkOrderRow(serializers.ModelSerializer):
         return number_of(order.pk)
 
 
+class WrittenUuid(serializers.UUIDField):
+    """A UUID as text; a number is none."""
+
+    def to_internal_value(self, data: object):
+        """Return the UUID; refuse anything but text."""
+        if not isinstance(data, str):
+            self.fail("invalid", value=data)
+        return super().to_internal_value(data)
+
+
 class NewWorkOrder(serializers.Serializer):
     """Work that no finding asks for. The same ``client_id`` again returns the order it made."""
 
-    client_id = serializers.UUIDField()
+    client_id = WrittenUuid()
     treatment_unit_id = serializers.IntegerField(min_value=1, max_value=2**63 - 1)
     why = serializers.CharField(max_length=1000)
     window_from = DayField()
