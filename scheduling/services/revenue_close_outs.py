@@ -11,6 +11,7 @@ from django.db.models.functions import TruncDate
 
 from scheduling.models import CloseOut, EntryKind, OrderKind, Outcome, RevenueEntry, ServicePlan
 from scheduling.services import plans
+from scheduling.services.included_visits import is_included
 from scheduling.services.revenue_months import BATCH, Months, RevenueReport, worded
 from shared.money import to_cents
 from shared.periods import add_months, local_day, month_start
@@ -25,6 +26,7 @@ def enter_close_outs(report: RevenueReport, months: Months, through: date, now: 
         site=OuterRef("order__site"),
         treatment_unit__isnull=True,
         includes_parts=True,
+        included_visits_per_year__isnull=True,
         ends_on__isnull=True,
         starts_on__lt=OuterRef("utc_day"),
     )
@@ -57,10 +59,13 @@ def _close_out_entries(
     row: CloseOut, done_on: date, site_plans: list[ServicePlan], months: Months, now: datetime
 ) -> list[RevenueEntry]:
     covered = plans.cover(site_plans, row.order.treatment_unit_id, done_on)
+    work_by = covered.work_by
+    if work_by is not None and not is_included(work_by, done_on, row.order.site.time_zone):
+        work_by = None
     is_one_off = row.order.kind == OrderKind.ONE_OFF
     lines: list[tuple[str, str, Decimal, str]] = []
     # A second flush belongs to the change it follows and is not charged again.
-    if (is_one_off or covered.work_by is None) and row.order.follows_id is None:
+    if (is_one_off or work_by is None) and row.order.follows_id is None:
         amount = to_cents(_work_price() * row.minutes / 60)
         lines.append((EntryKind.WORK, "work", amount, f"{row.order}: {row.minutes} min of work"))
     if covered.parts_by is None:
