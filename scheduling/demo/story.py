@@ -11,14 +11,17 @@ from fleet.services.learning import learn_lives
 from fleet.services.use_rules import learn_use
 from scheduling.demo.company import company_sheets
 from scheduling.demo.people import make_people
-from scheduling.models import OrderKind, RouteProposal, StopOrder, WorkOrder
-from scheduling.services import close_outs, revenue, routes, steps, work_orders
+from scheduling.models import OrderKind, RouteProposal, StockPlace, StopOrder, WorkOrder
+from scheduling.services import close_outs, revenue, routes, steps, stock, work_orders
 from scheduling.services.import_fleet import import_workbook
+from scheduling.services.stock_moves import set_up_places
 from shared.errors import CannotDo
 from shared.periods import local_day
 
 ZONE = "America/Chicago"
 CLOSED_STOPS = 3
+VAN_PIECES = {"sediment": 6, "carbon": 4, "catalytic_carbon": 3, "membrane": 1}
+"""Pieces of each kind that an invented van carries; two of anything else."""
 
 
 def next_monday(today: date) -> date:
@@ -38,6 +41,7 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
         raise CannotDo(f"The demo's own spreadsheet was refused:\n{first}")
     people = make_people()
     planner = Person.objects.get(username="planner")
+    fill_shelves(now, planner)
     say("Assessing use, wear, due dates, performance, readiness …")
     assessment.assess_fleet(now)
     say("Learning lives and the swing of use from the fleet, and assessing with that …")
@@ -61,6 +65,16 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
         "sheets": sheets, "people": people, "run": run, "learned": learned, "raised": raised,
         "proposal": proposal, "closed": closed, "earned": earned,
     }  # fmt: skip
+
+
+def fill_shelves(now: datetime, planner: Person) -> None:
+    """Put an invented first stock on the depot's shelf and every van."""
+    set_up_places(None)
+    for place in StockPlace.objects.order_by("code"):
+        for kind in PartKind.objects.order_by("code"):
+            pieces = VAN_PIECES.get(kind.role, 2) * (1 if place.technician_id else 6)
+            key = f"demo:{place.code}:{kind.code}"
+            stock.put(place, kind, pieces, at=now, lot=f"L{now:%y%m}-1", by=planner, cause_key=key)
 
 
 def close_first_stops(proposal: RouteProposal, now: datetime) -> list[str]:
