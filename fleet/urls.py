@@ -1,9 +1,9 @@
-"""Addresses of this room: logging in, and how we know."""
+"""Addresses of this room: logging in, and how we know, how sure we are."""
 
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from fleet.views import how_we_know
+from fleet.views import calibration, how_we_know
 
 urlpatterns = [
     path(
@@ -13,4 +13,5 @@ urlpatterns = [
     ),
     path("log-out/", LogoutView.as_view(), name="log_out"),
     path("how-we-know/", how_we_know.how_we_know, name="how_we_know"),
+    path("how-sure/", calibration.how_sure, name="how_sure"),
 ]

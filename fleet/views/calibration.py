@@ -1,0 +1,97 @@
+"""Said against happened: how far the due dates may be trusted in this fleet."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.cache import cache
+from django.shortcuts import render
+from django.utils import timezone
+
+from fleet.queries.calibration import Calibration, calibration
+from fleet.services.days import to_days
+from shared.access import requires
+from shared.drawing import BAD, FAN, FIRST, draw_once
+from shared.roles import Permission
+
+KEEP_SECONDS = 6 * 3600
+"""Removals come slowly; looking back is worth doing a few times a day."""
+
+
+@dataclass(frozen=True)
+class DrawnChart:
+    """A picture with the table that says the same."""
+
+    title: str
+    caption: str
+    svg: str
+    headings: tuple[str, ...]
+    rows: list[tuple[str, ...]]
+
+
+@requires(Permission.SEE_FLEET)
+def how_sure(request):
+    """Show stated chances against what happened since."""
+    now = timezone.now()
+    found = cache.get_or_set("calibration", lambda: calibration(to_days(now)), KEEP_SECONDS)
+    chart = _chart(found) if found.statements else None
+    return render(request, "fleet/how_sure.html", {"found": found, "chart": chart})
+
+
+def _chart(found: Calibration) -> DrawnChart:
+    spoken = found.table[found.table["statements"] > 0]
+    points = [
+        {name: round(float(getattr(row, name)), 4) for name in ("said", "happened", "low", "high")}
+        for row in spoken.itertuples()
+    ]
+    return DrawnChart(
+        title="Said and happened",
+        caption="Each mark: parts of which we said about this chance; the bar is the 95 % interval of what "
+        "happened. On the line, what was said came true.",
+        svg=draw_once(
+            "calibration",
+            points,
+            lambda: _specification(points),
+            description="Chance stated against share that came true, with intervals",
+        ),
+        headings=("We said", "Parts", "Came true", "95 % interval"),
+        rows=[
+            (
+                f"{row.said:.0%}",
+                f"{row.statements:,}",
+                f"{row.happened:.0%}",
+                f"{row.low:.0%} to {row.high:.0%}",
+            )
+            for row in spoken.itertuples()
+        ],
+    )
+
+
+def _specification(points: list[dict]) -> dict[str, Any]:
+    axis = {"format": ".0%"}
+    x = {"type": "quantitative", "scale": {"domain": [0, 1]}, "title": "chance we said", "axis": axis}
+    y = {"type": "quantitative", "scale": {"domain": [0, 1]}, "title": "share that came true", "axis": axis}
+    line = {"values": [{"said": 0, "happened": 0}, {"said": 1, "happened": 1}]}
+    return {
+        "width": 460,
+        "height": 320,
+        "data": {"values": points},
+        "layer": [
+            {
+                "data": line,
+                "mark": {"type": "line", "color": BAD, "strokeDash": [4, 3]},
+                "encoding": {"x": {"field": "said", **x}, "y": {"field": "happened", **y}},
+            },
+            {
+                "mark": {"type": "rule", "color": FAN, "strokeWidth": 5},
+                "encoding": {
+                    "x": {"field": "said", **x},
+                    "y": {"field": "low", **y},
+                    "y2": {"field": "high"},
+                },
+            },
+            {
+                "mark": {"type": "point", "filled": True, "color": FIRST, "size": 70},
+                "encoding": {"x": {"field": "said", **x}, "y": {"field": "happened", **y}},
+            },
+        ],
+    }
