@@ -15,7 +15,7 @@ from scheduling.models import (
     WorkOrder,
 )
 from scheduling.planning import problem as planning
-from scheduling.planning.compare import compare
+from scheduling.planning.compare import ChangeKind, compare
 from scheduling.planning.proposal import Proposal, Reason, Route, Stop, Totals, Unplaced
 from scheduling.planning.travel import Place, estimate_travel
 from scheduling.queries.work_orders import number_of
@@ -48,6 +48,17 @@ class EffectRow:
     kept: int
     people: list[str]
     changes: list[ChangeRow]
+
+    @property
+    def moves(self) -> list[ChangeRow]:
+        """Orders whose day or person changes, broken promises and dropped ones first."""
+        moved = [one for one in self.changes if one.kind != ChangeKind.TIME or one.promise_moved]
+        return sorted(moved, key=lambda one: (not one.promise_moved, one.kind != ChangeKind.DROPPED, one.pk))
+
+    @property
+    def shifts(self) -> list[ChangeRow]:
+        """Orders that stay with their person and day at another time."""
+        return [one for one in self.changes if one.kind == ChangeKind.TIME and not one.promise_moved]
 
     @property
     def drive(self) -> str:

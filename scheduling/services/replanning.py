@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Max, Min
 
 from fleet.models import Branch, Person
 from scheduling.models import (
@@ -45,7 +46,7 @@ def begin(
     by: Person | None,
     now: datetime,
 ) -> Replan:
-    """Write the absence down and ask for a re-plan of what is published from today on.
+    """Write the absence down and ask for a re-plan of the days that are published from today on.
 
     ``work_out`` does the work. Raises CannotDo for days gone by or out of order, somebody of another branch,
     an absence known already, or when nothing is published that could be planned anew.
@@ -55,8 +56,9 @@ def begin(
     in_force = StopOrder.objects.filter(
         is_in_force=True, stop__route__technician__branch=branch, stop__route__day__gte=today
     )
-    last = in_force.order_by("-stop__route__day").values_list("stop__route__day", flat=True).first()
-    if last is None:
+    plans = RouteProposal.objects.filter(pk__in=in_force.values("stop__route__proposal"))
+    span = plans.aggregate(first=Min("first_on"), last=Max("last_on"))
+    if span["first"] is None:
         raise CannotDo(
             "Nothing is published from today on, so there is nothing to plan anew.",
             remedy="Enter the absence and ask for a plan.",
@@ -66,9 +68,10 @@ def begin(
             raise CannotDo(
                 f"{order} is not open work of {branch.name}.", remedy="Name open orders only.", field="urgent"
             )
-    last = min(last, today + timedelta(days=MOST_DAYS - 1))
+    first = max(today, span["first"])
+    last = min(span["last"], first + timedelta(days=MOST_DAYS - 1))
     row = RouteProposal.objects.create(
-        branch=branch, first_on=today, last_on=last, made_at=now, made_by=by, seconds=seconds
+        branch=branch, first_on=first, last_on=last, made_at=now, made_by=by, seconds=seconds
     )
     return Replan.objects.create(
         proposal=row,

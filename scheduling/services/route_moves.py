@@ -300,6 +300,7 @@ def _write(
     now: datetime,
 ) -> None:
     built = tried.stored.built
+    _lock_orders(tried, changed)
     zone = ZoneInfo(built.branch.time_zone)
     on_before = _in_force_orders(row)
     plan_snapshots.remove_days(row, changed)
@@ -316,6 +317,24 @@ def _write(
             StopOrder.objects.filter(stop__route__in=fresh).update(is_in_force=True)
             fresh.update(is_in_force=True)
         _follow_states(row, on_before, what, by, now, changed)
+
+
+def _lock_orders(tried: _Tried, changed: list[plan_snapshots.TechnicianDay]) -> None:
+    """Hold the orders of the days that change. Raises CannotDo when one was finished a moment ago."""
+    built = tried.stored.built
+    ids = [
+        built.order_of[job_id].pk
+        for plan in (tried.stored.plan, tried.after)
+        for route in plan.routes
+        if (built.technician_of[route.technician_id].pk, route.day) in changed
+        for job_id in route.job_ids
+    ]
+    for order in WorkOrder.objects.select_for_update().filter(pk__in=ids).order_by("pk"):
+        if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
+            raise CannotDo(
+                f"{order} was {order.get_state_display().lower()} a moment ago.",
+                remedy="Look at the move again.",
+            )
 
 
 def _follow_states(

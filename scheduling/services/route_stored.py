@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
+
 from fleet.models import Branch
 from scheduling.models import Absence, ProposalState, Route, RouteProposal, StopOrder, Technician
 from scheduling.planning import problem as planning
@@ -51,7 +53,7 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
     days = (row.last_on - row.first_on).days + 1
     built = build(branch, row.first_on, days, now, is_from_now=False)
     placed, pinned = _layout(row, branch, now)
-    built = _without_others(row, built) if row.state == ProposalState.PUBLISHED else built
+    built = _without_held(row, built, now) if row.state == ProposalState.PUBLISHED else built
     built = _with_own_pins(built, placed, pinned)
     tables = build_tables(built.problem)
     wanted = _as_proposal(built, placed)
@@ -185,11 +187,12 @@ def under_way(row: RouteProposal, now: datetime) -> set[int]:
     )
 
 
-def _without_others(row: RouteProposal, built: BranchProblem) -> BranchProblem:
-    """Return the problem without the days and orders that another published plan holds by now."""
-    others = Route.objects.filter(
+def _without_held(row: RouteProposal, built: BranchProblem, now: datetime) -> BranchProblem:
+    """Return the problem without the days and orders that other published plans or days under way hold."""
+    in_force = Route.objects.filter(
         is_in_force=True, technician__branch=built.branch, day__range=(row.first_on, row.last_on)
-    ).exclude(proposal=row)
+    )
+    others = in_force.filter(~Q(proposal=row) | Q(pk__in=under_way(row, now)))
     days = set(others.values_list("technician__code", "day"))
     taken = StopOrder.objects.filter(is_in_force=True, stop__route__in=others).values_list(
         "order_id", flat=True

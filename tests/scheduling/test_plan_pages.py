@@ -133,7 +133,7 @@ def test_pin_and_promise_on_the_page(planner):
 
 
 def test_comparing_says_what_changed_for_whom_and_what_promise_moved(planner):
-    branch, _people, orders = crew(due_in_days=30)
+    branch, _, orders = crew()
     first = plan(branch)
     second = plan(branch)
     who, day = spot(second, orders[0])

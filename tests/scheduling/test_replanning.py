@@ -26,6 +26,7 @@ def called_sick(branch, who, first_on=TUESDAY, last_on=TUESDAY, now=NOW, **given
 def published_crew(people=3, orders=9):
     branch, technicians, work = crew(people, orders)
     due_on(TUESDAY, work[: orders // 2 + 1])
+    due_on(WEDNESDAY, work[orders // 2 + 1 :])
     row = plan(branch, is_published=True)
     sick = max(technicians, key=lambda one: row.routes.filter(technician=one, day=TUESDAY).count())
     assert row.routes.filter(technician=sick, day=TUESDAY).exists()
@@ -207,3 +208,10 @@ def test_the_same_absence_twice_is_refused():
     called_sick(branch, sick)
     with pytest.raises(CannotDo, match="absent for these days already"):
         called_sick(branch, sick)
+
+
+def test_days_that_are_not_published_are_left_empty():
+    branch, _, _, row, sick = published_crew()
+    new = called_sick(branch, sick).proposal
+    assert (new.first_on, new.last_on) == (row.first_on, row.last_on)
+    assert not new.routes.filter(day=TODAY).exists()

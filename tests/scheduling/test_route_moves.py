@@ -332,3 +332,32 @@ def test_only_a_ready_or_published_plan_is_changed():
     routes.set_aside(row)
     with pytest.raises(CannotDo, match="set aside"):
         keep(row, [orders[0]], to, day)
+
+
+def test_orders_of_somebody_called_absent_on_a_day_under_way_are_not_counted_twice():
+    branch, people, (first, later) = crew(orders=2)
+    for one, day in ((first, TUESDAY), (later, WEDNESDAY)):
+        route_moves.promise(one, day, by=None, now=NOW)
+    row = plan(branch, is_published=True)
+    who = spot(row, first)[0]
+    Absence.objects.create(technician=who, first_on=TUESDAY, last_on=TUESDAY)
+    noon = datetime.combine(TUESDAY, time(12), tzinfo=ZoneInfo("America/Chicago"))
+    other = next(one for one in people if one != spot(row, later)[0])
+    keep(row, [later], other, WEDNESDAY, now=noon)
+    assert accounted(row) == {first.pk: 1, later.pk: 1}
+    nothing_is_doubled()
+
+
+def test_a_later_plan_over_some_of_the_days_keeps_what_it_took():
+    branch, people, (first, later) = crew(orders=2)
+    for one, day in ((first, TUESDAY), (later, WEDNESDAY)):
+        route_moves.promise(one, day, by=None, now=NOW)
+    row = plan(branch, is_published=True)
+    newer = plan(branch, first_on=WEDNESDAY, days=1, is_published=True)
+    other = next(one for one in people if one != spot(row, first)[0])
+    keep(row, [first], other, TUESDAY)
+    with pytest.raises(CannotDo):
+        keep(row, [later], people[0], TUESDAY)
+    nothing_is_doubled()
+    assert accounted(newer)[later.pk] == 1
+    assert WorkOrder.objects.filter(state=OrderState.ON_ROUTE).count() == 2
