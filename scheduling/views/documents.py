@@ -9,7 +9,7 @@ from django.views.decorators.http import require_GET
 from scheduling.documents.paper import font_folder
 from scheduling.documents.service_report import service_report_pdf
 from scheduling.documents.work_sheet import work_sheet_pdf
-from scheduling.models import Route
+from scheduling.models import CloseOut, Route
 from scheduling.queries import documents as queries
 from scheduling.queries.routes import RouteRow, route_rows
 from scheduling.views.edge import branch_of, is_metric
@@ -30,6 +30,19 @@ def pdf_answer(content: bytes, name: str) -> HttpResponse:
 def own_service_report(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the report of a close-out to the technician who did it."""
     return _report(request, pk, person_id=request.user.pk)
+
+
+@requires(Permission.CLOSE_OWN_STOPS)
+@require_GET
+@never_cache
+def own_order_report(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the report of an order to the technician whose close-out of it stands."""
+    found = CloseOut.objects.filter(
+        order_id=pk, technician__person_id=request.user.pk, undone_at__isnull=True
+    ).first()
+    if found is None:
+        raise Http404("You have closed no such order.")
+    return _report(request, found.pk, person_id=request.user.pk)
 
 
 @requires(Permission.SEE_WORK)

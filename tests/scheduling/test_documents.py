@@ -143,6 +143,23 @@ def test_the_technician_who_did_it_has_the_report_and_no_other(client):
     assert client.get(reverse("own_service_report", args=[row.pk])).status_code == 404
 
 
+def test_a_technician_finds_the_report_by_the_order_on_the_day(client):
+    row = visit()
+    client.force_login(row.technician.person)
+    address = reverse("own_order_report", args=[row.order_id])
+    assert address in client.get(reverse("day", args=[f"{make.TODAY}"])).content.decode()
+    assert row.order.treatment_unit.serial in pdf_text(client.get(address).content)
+    client.force_login(make.technician().person)
+    assert client.get(address).status_code == 404
+
+
+def test_the_order_links_to_its_report(client):
+    row = visit()
+    client.force_login(make.person("planner"))
+    page = client.get(reverse("work_order", args=[row.order_id])).content.decode()
+    assert reverse("service_report", args=[row.pk]) in page
+
+
 def test_a_stranger_and_another_branch_get_nothing(client):
     row = visit()
     assert client.get(reverse("service_report", args=[row.pk])).status_code == 302
