@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.views import invoices, owner_bridge, owner_forecast, owner_margin, owner_risk
+from scheduling.views import invoices, owner_bridge, owner_forecast, owner_margin, owner_plan, owner_risk
 
 urlpatterns = [
     path("bridge/", owner_bridge.owner_bridge, name="owner_bridge"),
@@ -13,6 +13,10 @@ urlpatterns = [
     path("risk/rows.<str:form>", owner_risk.owner_risk_file, name="owner_risk_file"),
     path("forecast/", owner_forecast.owner_forecast, name="owner_forecast"),
     path("forecast/rows.<str:form>", owner_forecast.owner_forecast_file, name="owner_forecast_file"),
+    path("plans/<path:code>/price/", owner_plan.set_plan_price, name="set_plan_price"),
+    path("plans/<path:code>/periods/end/", owner_plan.end_plan_period, name="end_plan_period"),
+    path("plans/<path:code>/periods/", owner_plan.add_plan_period, name="add_plan_period"),
+    path("plans/<path:code>/", owner_plan.owner_plan, name="owner_plan"),
     path("invoices/", invoices.invoices, name="invoices"),
     path("invoices/end-month/", invoices.end_of_month, name="end_of_month"),
     path("invoices/<int:pk>.csv", invoices.invoice_batch_file, name="invoice_batch_file"),

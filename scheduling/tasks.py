@@ -4,7 +4,16 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
-from scheduling.services import notice_sending, notices, replanning, revenue, routes, upkeep, work_orders
+from scheduling.services import (
+    month_end,
+    notice_sending,
+    notices,
+    replanning,
+    revenue,
+    routes,
+    upkeep,
+    work_orders,
+)
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
@@ -17,8 +26,9 @@ def raise_work(**kwargs):
 
 @shared_task(acks_late=True, soft_time_limit=900)
 def enter_revenue(**kwargs):
-    """Enter what was earned up to this month."""
+    """Write the prices that escalators bring and enter what was earned up to this month."""
     now = timezone.now()
+    month_end.raise_prices(today=timezone.localdate(now))
     revenue.enter_revenue(through=timezone.localdate(now), now=now)
 
 

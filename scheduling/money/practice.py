@@ -14,6 +14,8 @@ _USUAL_SPREAD: Final = 0.15
 """How unevenly parts are changed before the own changes tell, standard deviation of ln. Ours. [-]"""
 _MAD_TO_SIGMA: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation. [-]"""
+_LEAST_SPREAD: Final = 0.03
+"""No practice is more even than this. Ours. [-]"""
 _TAIL_Z: Final = 1.2815515655446004
 
 
@@ -25,6 +27,10 @@ class Practice:
     """Age at which parts are really changed over the life expected of them. [-]"""
     spread: Floats
     """Standard deviation of its natural logarithm. [-]"""
+    usual_days: Floats
+    """Median time in place of parts of the kind; NaN where none was changed. [day]"""
+    trust: Floats
+    """Weight of the expected life against that usual time, 0 to 1. [-]"""
     changes: Ints
     """How many changes it rests on. [count]"""
 
@@ -64,30 +70,43 @@ def learn_practice(earlier_days: ArrayLike, expected_days: ArrayLike, kind_row: 
     Returns
     -------
     Practice
-        The median of the ratios, drawn towards 1 while changes are few.
+        The median of the ratios, drawn towards 1 while changes are few; and how far expected lives are
+        trusted at all: by how much closer to the real times they lie than the plain usual time of the kind.
 
     Notes
     -----
     A company that changes early, to save trips, never sees its parts reach their limits: counting limits
     reached would forecast too few changes. Where parts outlive what is expected of them, it would count the
-    same parts as overdue month after month. The ratio of ages answers both.
+    same parts as overdue month after month. The ratio of ages answers both. Where expected lives scatter more
+    than the times themselves, e.g. because changes go by the calendar, the usual time says more.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         earlier, expected = (np.asarray(days, dtype=np.float64) for days in (earlier_days, expected_days))
         ratio = np.log(earlier / expected)
     factor, spread = np.ones(kinds), np.full(kinds, _USUAL_SPREAD)
+    usual_days, trust = np.full(kinds, np.nan), np.ones(kinds)
     changes = np.zeros(kinds, dtype=np.int64)
     for kind in range(kinds):
-        known = ratio[(kind_row == kind) & np.isfinite(ratio)]
+        rows = (kind_row == kind) & np.isfinite(ratio)
+        known, times = ratio[rows], np.log(earlier[rows])
         changes[kind] = count = len(known)
         if not count:
             continue
         weight = count / (count + _RATING_WEIGHT)
         middle = float(np.median(known))
         factor[kind] = np.exp(weight * middle)
-        own = _MAD_TO_SIGMA * float(np.median(np.abs(known - middle)))
+        by_life = max(_scatter(known), _LEAST_SPREAD)
+        by_time = max(_scatter(times), _LEAST_SPREAD)
+        usual_days[kind] = np.exp(np.median(times))
+        trust[kind] = 1 - weight * by_life**2 / (by_life**2 + by_time**2)
+        own = min(by_life, by_time)
         spread[kind] = np.hypot(np.sqrt(weight) * own, np.sqrt(1 - weight) * _USUAL_SPREAD)
-    return Practice(factor, spread, changes)
+    return Practice(factor, spread, usual_days, trust, changes)
+
+
+def _scatter(logarithms: Floats) -> float:
+    """Return a standard deviation that a few odd values don't move."""
+    return _MAD_TO_SIGMA * float(np.median(np.abs(logarithms - np.median(logarithms))))
 
 
 def practised(
@@ -115,16 +134,19 @@ def practised(
     Returns
     -------
     Dates
-        Time in place is the expected life times the factor; the window's own width and the spread of the
-        practice add up as variances.
+        Time in place is the expected life times the factor, drawn to the usual time of the kind (as
+        logarithms) as far as expected lives are not trusted; the window's own width, so far as it counts, and
+        the spread of the practice add up as variances.
     """
     installed, early, likely, late = (
         np.asarray(given, dtype=np.float64) for given in (installed_d, early_d, likely_d, late_d)
     )
     factor, spread = practice.factor[kind_row], practice.spread[kind_row]
-    life = np.maximum(likely - installed, 1.0) * factor
+    by_life = np.maximum(likely - installed, 1.0) * factor
+    usual, trust = practice.usual_days[kind_row], practice.trust[kind_row]
+    life = np.where(np.isnan(usual), by_life, by_life**trust * np.fmax(usual, 1.0) ** (1 - trust))
     uneven = life * spread
     middle = installed + life
-    low = np.hypot(factor * (likely - early) / _TAIL_Z, uneven)
-    high = np.hypot(factor * (late - likely) / _TAIL_Z, uneven)
+    low = np.hypot(trust * factor * (likely - early) / _TAIL_Z, uneven)
+    high = np.hypot(trust * factor * (late - likely) / _TAIL_Z, uneven)
     return Dates(middle - _TAIL_Z * low, middle, middle + _TAIL_Z * high, life, spread)

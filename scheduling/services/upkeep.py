@@ -6,7 +6,7 @@ from datetime import datetime
 
 from fleet.models import AssessmentRun
 from fleet.services import assessment
-from scheduling.services import revenue, routes, work_orders
+from scheduling.services import month_end, revenue, routes, work_orders
 from shared.periods import local_day
 
 
@@ -22,12 +22,13 @@ class Upkeep:
 def bring_up_to_date(
     *, now: datetime, zone: str, shard_size: int, on_progress: Callable[[int, int], None] | None = None
 ) -> Upkeep:
-    """Assess the fleet, open what past routes missed, raise work, enter revenue.
+    """Assess the fleet, open what past routes missed, raise work, raise prices that are due, enter revenue.
 
     Each stage may be repeated: a second call with nothing new changes nothing.
     """
     run = assessment.assess_fleet(now, shard_size, on_progress)
     routes.release_missed(now=now)
     raised = work_orders.raise_work(now=now)
+    month_end.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
     return Upkeep(run, raised, earned)

@@ -12,6 +12,7 @@ from openpyxl import load_workbook
 from fleet.models import PartState, UnitState
 from scheduling.models import CloseOut, CloseOutPart, InvoiceBatch, RevenueEntry
 from scheduling.services import prices, revenue
+from scheduling.tasks import enter_revenue
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -260,3 +261,41 @@ def test_a_page_asks_fewer_than_ten_questions_however_many_sites_there_are(
         closed_stop(unit, make.technician(), minutes=20)
     with django_assert_max_num_queries(9):
         assert body(owner.get(address(name)))
+
+
+def test_a_plan_page_sets_prices_and_gives_pauses_and_shows_refusals(owner):
+    plan = make.plan(make.site(), amount="60.00")
+    page = reverse("owner_plan", args=[plan.code])
+    owner.post(reverse("set_plan_price", args=[plan.code]), {"amount": "66", "from_on": "2026-12-01"})
+    assert "66.00" in body(owner.get(page))
+    again = owner.post(reverse("set_plan_price", args=[plan.code]), {"amount": "70", "from_on": "2026-12-01"})
+    assert again.status_code == 400
+    assert "not overwritten" in body(again)
+    periods = reverse("add_plan_period", args=[plan.code])
+    owner.post(periods, {"percent_off": "100", "from_on": "2026-12-10", "why": "Closed for the winter"})
+    assert plan.periods.get().kind == "pause"
+    owner.post(periods, {"percent_off": "10", "from_on": "2026-12-10", "why": "Three sites"})
+    assert plan.periods.filter(kind="discount").exists()
+    ends = {"period": plan.periods.get(kind="pause").pk, "to_on": "2027-01-10"}
+    owner.post(reverse("end_plan_period", args=[plan.code]), ends)
+    assert plan.periods.get(kind="pause").to_on == date(2027, 1, 10)
+    assert "Closed for the winter" in body(owner.get(page))
+
+
+@pytest.mark.parametrize(("role", "sees"), [("planner", 200), ("technician", 403), ("integrator", 403)])
+def test_others_change_nothing_of_a_plan(client, role, sees):
+    plan = make.plan(make.site())
+    client.force_login(make.person(role))
+    page = client.get(reverse("owner_plan", args=[plan.code]))
+    assert page.status_code == sees
+    assert "Set the price" not in body(page)
+    for name in ("set_plan_price", "add_plan_period", "end_plan_period"):
+        assert client.post(reverse(name, args=[plan.code])).status_code == 403
+
+
+def test_the_nightly_run_writes_prices_that_escalators_bring():
+    plan = make.plan(
+        make.site(), amount="100.00", starts_on=date(2024, 12, 1), escalator_percent=Decimal("2.5")
+    )
+    enter_revenue()
+    assert plan.prices.get(from_on=date(2026, 12, 1)).amount == Decimal("102.50")

@@ -29,3 +29,20 @@ def test_dates_move_by_the_share_of_life_and_become_as_unsure_as_the_practice():
     assert found.likely_d[0] == 100
     width = (found.late_d[0] - found.likely_d[0]) / 1.2815515655446004
     assert width == pytest.approx(np.hypot(10 / 1.2815515655446004, 15), rel=1e-9)
+
+
+def test_where_expected_lives_scatter_more_than_the_times_themselves_the_usual_time_counts():
+    rng = np.random.default_rng(4)
+    earlier = rng.normal(180, 10, 400)
+    found = learn_practice(earlier, rng.uniform(40, 600, 400), np.zeros(400, dtype=np.int64), 1)
+    assert found.trust[0] < 0.05
+    assert found.usual_days[0] == pytest.approx(180, abs=3)
+    dates = practised([0.0, 0.0], [30.0, 500.0], [40.0, 600.0], [50.0, 700.0], np.array([0, 0]), found)
+    assert dates.likely_d == pytest.approx([180, 180], rel=0.12)
+
+
+def test_where_expected_lives_tell_more_they_are_trusted():
+    rng = np.random.default_rng(4)
+    expected = rng.uniform(40, 600, 400)
+    found = learn_practice(expected * rng.lognormal(0, 0.05, 400), expected, np.zeros(400, dtype=np.int64), 1)
+    assert found.trust[0] > 0.95

@@ -1,0 +1,108 @@
+"""One plan: its prices by date, its discounts and pauses, and what the owner may change of them."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from scheduling.models import PlanPeriod, ServicePlan
+from scheduling.plan_terms_forms import EndForm, PeriodForm, PriceForm
+from scheduling.services import prices
+from scheduling.views.edge import branch_of, now_and_today
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission
+
+PAUSE = 100
+
+
+@requires(Permission.SEE_REVENUE)
+@require_GET
+def owner_plan(request: HttpRequest, code: str) -> HttpResponse:
+    """Show a plan's terms."""
+    return _page(request, _plan(request, code), PriceForm(), PeriodForm())
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
+    """Add a price from a day on."""
+    plan, form = _plan(request, code), PriceForm(request.POST)
+    if form.is_valid() and _did(form, lambda data: prices.set_price(plan, **data)):
+        messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new price.")
+        return redirect("owner_plan", code=code)
+    return _page(request, plan, form, PeriodForm())
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
+    """Add a discount or a pause."""
+    now, _ = now_and_today(request)
+    plan, form = _plan(request, code), PeriodForm(request.POST)
+
+    def add(data: dict[str, Any]) -> PlanPeriod:
+        given = {**data, "by": request.user, "now": now}
+        if data["percent_off"] == PAUSE:
+            given.pop("percent_off")
+            return prices.pause(plan, **given)
+        return prices.discount(plan, **given)
+
+    if form.is_valid() and _did(form, add):
+        messages.success(request, f"{plan.code} earns less from {form.cleaned_data['from_on']} on.")
+        return redirect("owner_plan", code=code)
+    return _page(request, plan, PriceForm(), form)
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
+    """End a discount or pause that goes on."""
+    plan, form = _plan(request, code), EndForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, "Give the first day after it.")
+        return redirect("owner_plan", code=code)
+    period = get_object_or_404(PlanPeriod, pk=form.cleaned_data["period"], plan=plan)
+    try:
+        prices.end_period(period, to_on=form.cleaned_data["to_on"])
+    except CannotDo as error:
+        messages.error(request, str(error))
+    return redirect("owner_plan", code=code)
+
+
+def _did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
+    """Do what the form asks for; a refusal becomes the form's own error."""
+    try:
+        do(form.cleaned_data)
+    except CannotDo as error:
+        form.add_error(error.field if error.field in form.fields else None, str(error))
+        return False
+    return True
+
+
+def _plan(request: HttpRequest, code: str) -> ServicePlan:
+    plans = ServicePlan.objects.select_related("site__customer", "treatment_unit")
+    if branch_of(request):
+        plans = plans.filter(site__branch_id=branch_of(request))
+    return get_object_or_404(plans, code=code)
+
+
+def _page(
+    request: HttpRequest, plan: ServicePlan, price_form: PriceForm, period_form: PeriodForm
+) -> HttpResponse:
+    return render(
+        request,
+        "scheduling/owner_plan.html",
+        {
+            "plan": plan,
+            "prices": plan.prices.order_by("-from_on"),
+            "periods": plan.periods.select_related("made_by").order_by("-from_on"),
+            "price_form": price_form,
+            "period_form": period_form,
+        },
+        status=400 if price_form.errors or period_form.errors else 200,
+    )
