@@ -215,3 +215,13 @@ def test_days_that_are_not_published_are_left_empty():
     new = called_sick(branch, sick).proposal
     assert (new.first_on, new.last_on) == (row.first_on, row.last_on)
     assert not new.routes.filter(day=TODAY).exists()
+
+
+def test_nobody_else_loses_a_visit_when_what_is_due_fits_without():
+    branch, technicians, work = crew(3, 9, due_in_days=40)
+    due_on(TUESDAY, work[:4])
+    row = plan(branch, is_published=True)
+    sick = max(technicians, key=lambda one: row.routes.filter(technician=one, day=TUESDAY).count())
+    new = called_sick(branch, sick).proposal
+    others = [order for order in work if spot(row, order) and spot(row, order) != (sick, TUESDAY)]
+    assert {o.pk: spot(new, o) for o in others} == {o.pk: spot(row, o) for o in others}
