@@ -17,15 +17,23 @@ PREFIX: Final = "tapward_"
 """Lets people and secret scanners recognise a token that lies about."""
 MOST_DAYS: Final = 366
 MOST_STANDING: Final = 20
+ON_OFFER: Final = (
+    Permission.SEE_FLEET,
+    Permission.RECORD_READINGS,
+    Permission.SEE_WORK,
+    Permission.MANAGE_WORK,
+    Permission.SEE_REVENUE,
+)
+"""What the operations ask for. A token for anything else would open nothing."""
 NEVER_BY_TOKEN: Final = frozenset({Permission.USE_API, Permission.MANAGE_PEOPLE})
 """A token neither makes tokens nor people."""
 _USE_NOTED_EVERY: Final = timedelta(minutes=1)
 
 
 def permissions_on_offer(person: Person) -> list[Permission]:
-    """Return what a token of this person may be allowed, in the table's order."""
+    """Return what a token of this person may be allowed."""
     may = ROLES[Role(person.role)].may
-    return [permission for permission in Permission if permission in may - NEVER_BY_TOKEN]
+    return [permission for permission in ON_OFFER if permission in may]
 
 
 def make_token(

@@ -6,9 +6,10 @@ import pytest
 
 from api.access_table import ACCESS
 from api.permissions import MayDo
+from api.tokens import NEVER_BY_TOKEN, ON_OFFER
 from api.urls import operations
 from scheduling.models import WorkOrder
-from shared.roles import Role
+from shared.roles import Permission, Role
 from tests import factories as make
 from tests.api.rows import KINDS, Caller, Everything, people
 
@@ -46,6 +47,12 @@ def test_every_operation_asks_the_roles_table():
     for _, _, operation in ADDRESSES:
         assert operation.permission_classes == [MayDo], operation
         assert operation.needs, operation
+
+
+def test_tokens_are_offered_for_what_operations_ask_and_nothing_else():
+    asked = {permission for _, _, operation in ADDRESSES for permission in operation.needs}
+    assert asked - {Permission.SEE_OWN_DAY} == set(ON_OFFER)
+    assert not set(ON_OFFER) & NEVER_BY_TOKEN
 
 
 @pytest.mark.parametrize(("method", "address"), sorted(ACCESS))

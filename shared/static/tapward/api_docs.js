@@ -5,7 +5,7 @@ window.SwaggerUIBundle({
   domNode: place,
   layout: "BaseLayout",
   deepLinking: true,
-  docExpansion: "none",
+  docExpansion: "list",
   validatorUrl: null,
   requestInterceptor: (request) => {
     request.headers["X-CSRFToken"] = place.dataset.csrf;
