@@ -13,6 +13,7 @@ from typing import Final
 from fleet.models import RemovalReason
 from fleet.showing import measure_for
 from scheduling.models import Outcome
+from scheduling.pen_strokes import checked_strokes
 from scheduling.queries.day import GAUGES, CloseOutPage, PositionRow
 from scheduling.queries.figures import quantity_of
 from scheduling.services.close_outs import CloseOutForm, FlushForm, PartChange
@@ -81,6 +82,7 @@ def read_entry(typed: Mapping[str, str], page: CloseOutPage, *, system: str, fin
         reader.refuse("note", "Say in the note why it could not be done.")
     changes = [change for row in page.positions if (change := _change(reader, row))]
     steps = _steps(reader, page, outcome)
+    signature = _signature(reader)
     if reader.problems or client_id is None:
         return Entry(None, problems=reader.problems)
     form = CloseOutForm(
@@ -98,6 +100,7 @@ def read_entry(typed: Mapping[str, str], page: CloseOutPage, *, system: str, fin
         performance=performance,
         note=note[:LONGEST],
         signed_by=typed.get("signed_by", "").strip()[:120],
+        signature=signature,
     )
     return Entry(form, feed_test={name: value for name, value in tests.items() if value is not None})
 
@@ -157,6 +160,14 @@ class _Reader:
     def whole(self, name: str) -> int | None:
         text = self.typed.get(name, "").strip()
         return int(text) if text.isascii() and text.isdigit() else None
+
+
+def _signature(reader: _Reader) -> str:
+    try:
+        return checked_strokes(reader.typed.get("signature", ""))
+    except ValueError as error:
+        reader.refuse("signature", str(error))
+        return ""
 
 
 def _flush(reader: _Reader, system: str) -> FlushForm | None:

@@ -21,6 +21,7 @@ from fleet.models import (
 from scheduling.models import (
     STANDING_STATES,
     CloseOut,
+    CloseOutPhoto,
     Route,
     StepSheet,
     StockLevel,
@@ -205,6 +206,7 @@ class CloseOutPage:
     flush_gal: float | None
     flush_gpm: float | None
     wants_flush: bool
+    own_photo_pks: list[int]
 
 
 def technician_of(person_id: int) -> Technician | None:
@@ -297,7 +299,13 @@ def close_out_page(technician: Technician, order_id: int, now: datetime) -> Clos
         flush_gal=flush_gal,
         flush_gpm=flush_gpm,
         wants_flush=wants_flush,
+        own_photo_pks=_photos(order.pk, technician),
     )
+
+
+def _photos(order_id: int, technician: Technician) -> list[int]:
+    found = CloseOutPhoto.objects.filter(close_out__order_id=order_id, close_out__technician=technician)
+    return list(found.order_by("pk").values_list("pk", flat=True))
 
 
 def plausible(values: list[float]) -> tuple[float, float] | None:

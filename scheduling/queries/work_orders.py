@@ -132,6 +132,7 @@ class CloseOutRow:
     undone_at: datetime | None
     undone_because: str
     can_undo: bool
+    photo_pks: list[int]
 
 
 @dataclass(frozen=True)
@@ -376,7 +377,7 @@ def _events(order_id: int) -> list[EventRow]:
 
 
 def _close_outs(order_id: int, today: date) -> list[CloseOutRow]:
-    rows = CloseOut.objects.filter(order_id=order_id).select_related("technician")
+    rows = CloseOut.objects.filter(order_id=order_id).select_related("technician").prefetch_related("photos")
     return [
         CloseOutRow(
             pk=row.pk,
@@ -393,6 +394,7 @@ def _close_outs(order_id: int, today: date) -> list[CloseOutRow]:
             undone_at=row.undone_at,
             undone_because=row.undone_because,
             can_undo=row.undone_at is None and timezone.localdate(row.received_at) == today,
+            photo_pks=sorted(photo.pk for photo in row.photos.all()),
         )
         for row in rows
     ]

@@ -23,6 +23,7 @@ from scheduling.services import close_outs as service
 from scheduling.services.visits import record_visit
 from scheduling.views.close_out_fields import Typed, close_out_fields
 from scheduling.views.edge import branch_of, now_and_day_of, now_and_today
+from scheduling.views.photos import checked_uploads, keep_all
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -49,9 +50,18 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
     if entry.form is None:
         return _render(request, page, Typed(typed, entry.problems), now, status=422)
     try:
+        photos = checked_uploads(request, entry.form.client_id, now)
+    except CannotDo as error:
+        problem = EntryProblem(error.field, str(error))
+        return _render(request, page, Typed(typed, [problem]), now, status=422)
+    try:
         row = _record(request, page, typed, entry, now)
     except CannotDo as error:
         return _refused(request, page, typed, error, now)
+    try:
+        keep_all(row, photos)
+    except CannotDo as error:
+        messages.warning(request, str(error))
     messages.success(request, _thanks(page, row))
     return redirect("day", on=f"{page.day:%Y-%m-%d}")
 

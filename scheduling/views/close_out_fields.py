@@ -91,6 +91,9 @@ class CloseOutFields:
     note: str
     note_problem: str
     signed_by: str
+    signature: str
+    signature_problem: str
+    photos_problem: str
 
 
 @dataclass(frozen=True)
@@ -153,6 +156,9 @@ def close_out_fields(page: CloseOutPage, typed: Typed, system: str) -> CloseOutF
         note=typed["note"],
         note_problem=typed.problem("note"),
         signed_by=typed["signed_by"],
+        signature=typed["signature"],
+        signature_problem=typed.problem("signature"),
+        photos_problem=typed.problem("photos"),
     )  # fmt: skip
 
 
