@@ -14,6 +14,7 @@ from scheduling.models import RouteProposal, Stop, Technician, WorkOrder
 from scheduling.plan_forms import PromiseForm, day_asked
 from scheduling.queries import route_moves as queries
 from scheduling.queries.work_orders import number_of
+from scheduling.services import promises
 from scheduling.services import route_moves as service
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
@@ -108,7 +109,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     now, _ = now_and_today(request)
     is_pinned = request.POST.get("pinned") == "yes"
     try:
-        service.set_pin(found, is_pinned, by=request.user, now=now)
+        promises.set_pin(found, is_pinned, by=request.user, now=now)
     except CannotDo as error:
         messages.error(request, str(error))
     else:
@@ -130,7 +131,7 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         day = form.cleaned_data["day"]
         try:
-            service.promise(order, day, by=request.user, now=now)
+            promises.promise(order, day, by=request.user, now=now)
         except CannotDo as error:
             form.add_error("day", str(error))
         else:

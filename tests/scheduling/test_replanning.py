@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from scheduling.models import Absence, OrderState, ProposalState, Route, StopOrder, WorkOrder
-from scheduling.services import order_states, replanning, route_moves, routes
+from scheduling.services import order_states, promises, replanning, routes
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -60,7 +60,7 @@ def test_visits_of_others_that_are_due_stay_where_they_are():
 def test_a_promise_of_somebody_ill_is_kept_by_somebody_else_on_the_promised_day():
     branch, _, work = crew(3, 6)
     for order in work[:3]:
-        route_moves.promise(order, TUESDAY, by=None, now=NOW)
+        promises.promise(order, TUESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     sick = spot(row, work[0])[0]
     asked = called_sick(branch, sick)
@@ -74,7 +74,7 @@ def test_a_promise_of_somebody_ill_is_kept_by_somebody_else_on_the_promised_day(
 
 def test_a_promise_nobody_can_keep_is_named_with_its_reason():
     branch, people, work = crew(1, 2)
-    route_moves.promise(work[0], TUESDAY, by=None, now=NOW)
+    promises.promise(work[0], TUESDAY, by=None, now=NOW)
     plan(branch, is_published=True)
     asked = called_sick(branch, people[0])
     assert [one["what"] for one in asked.lost] == [f"order {order_states.number_of(work[0].pk)}"]
@@ -84,7 +84,7 @@ def test_a_promise_nobody_can_keep_is_named_with_its_reason():
 
 def test_urgent_work_is_taken_up_without_moving_what_was_promised():
     branch, _, work = crew(3, 9)
-    route_moves.promise(work[0], WEDNESDAY, by=None, now=NOW)
+    promises.promise(work[0], WEDNESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     urgent = [
         factories.work_order(
@@ -151,7 +151,7 @@ def done(order, at):
 def test_somebody_who_falls_ill_at_noon_keeps_what_is_done_and_the_rest_finds_others():
     branch, _, work = crew(2, 6)
     for order in work:
-        route_moves.promise(order, TUESDAY, by=None, now=NOW)
+        promises.promise(order, TUESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     sick = spot(row, work[0])[0]
     theirs = list(
