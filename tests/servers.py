@@ -49,14 +49,14 @@ def postgres_url() -> str:
     options = ["-F", "-c", "full_page_writes=off", "-c", "synchronous_commit=off", "-c", "max_connections=80"]
     log = open(home / "log", "wb")  # noqa: SIM115
     process = subprocess.Popen(
-        [str(binaries / "postgres"), "-D", str(data), "-h", "127.0.0.1", "-p", str(port), "-k", str(home)]
-        + options,
+        [str(binaries / "postgres"), "-D", str(data), "-h", "127.0.0.1", "-p", str(port), "-k", str(home),
+         *options],
         stdout=log,
         stderr=log,
         env=env,
         preexec_fn=die_with_parent,
         **as_user,
-    )
+    )  # fmt: skip
     log.close()
     _stop_at_exit(process, home, signal.SIGINT)
     _wait_for_port(port, process, home / "log")

@@ -228,9 +228,9 @@ SPECTACULAR_SETTINGS = {
     "TITLE": "Tapward",
     "VERSION": "1",
     "DESCRIPTION": (
-        "Names of quantities carry their measure, moments their zone. Refusals are problem details (RFC 9457). "
-        "Within this version fields and operations are added, never taken away or changed in meaning; what is "
-        "to go is marked deprecated here and stays for twelve months at least."
+        "Names of quantities carry their measure, moments their zone. Refusals are problem details (RFC "
+        "9457). Within this version fields and operations are added, never taken away or changed in meaning; "
+        "what is to go is marked deprecated here and stays for twelve months at least."
     ),
     "SCHEMA_PATH_PREFIX": "/api",
     "COMPONENT_SPLIT_REQUEST": True,
