@@ -96,7 +96,8 @@ class PromiseWorkOrder(_EditsOrder):
         order = self.order_to_edit(request, pk)
         form = self.get_serializer(data=request.data)
         form.is_valid(raise_exception=True)
-        promised = promises.promise(order, by=request.user, now=timezone.now(), **form.validated_data)
+        day = form.validated_data["promised_on"]
+        promised = promises.promise(order, day, by=request.user, now=timezone.now())
         return shown(promised)
 
 

@@ -27,6 +27,12 @@ def requires(permission: Permission) -> Callable:
     return wrap
 
 
+def opened_by_secret(view: Callable) -> Callable:
+    """Mark a page that asks for no log-in because its address itself is the key."""
+    view.is_open_by_secret = True
+    return view
+
+
 def page_frame(request) -> dict:
     """Give every page the company's name and what the person may do (by permission name)."""
     role = getattr(request.user, "role", "") if hasattr(request, "user") else ""

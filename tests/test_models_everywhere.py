@@ -50,7 +50,7 @@ def test_a_moment_ends_in_at_and_a_day_in_on(model):
     odd = []
     for field in own_fields(model):
         if isinstance(field, models.DateTimeField):
-            ends = ("_at", "at", "_since", "_until", "as_of")
+            ends = ("_at", "at", "_since", "_from", "_until", "as_of")
         elif isinstance(field, models.DateField):
             ends = ("_on", "month", "day", "_until", "_from", "_to", "through")
         else:

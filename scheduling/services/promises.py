@@ -48,24 +48,26 @@ def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: dateti
 def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
     today = now.astimezone(ZoneInfo(order.site.time_zone)).date()
     if on < today:
-        raise CannotDo(f"{on:%d %b %Y} has passed.", remedy="Promise today or a later day.", field="day")
+        raise CannotDo(
+            f"{on:%d %b %Y} has passed.", remedy="Promise today or a later day.", field="promised_on"
+        )
     if on < order.window_from:
         raise CannotDo(
             f"{order} may not be done before {order.window_from:%d %b %Y}.",
             remedy="Promise that day or a later one.",
-            field="day",
+            field="promised_on",
         )
     hours = list(order.site.access_hours.all())
     if hours and all(one.weekday != on.weekday() for one in hours):
         raise CannotDo(
             f"{order.site.name} is closed on {on:%A}s.",
             remedy="Promise a day on which it may be entered.",
-            field="day",
+            field="promised_on",
         )
     link = order.stops.filter(is_in_force=True).select_related("stop__route").first()
     if link is not None and link.stop.route.day != on:
         raise CannotDo(
             f"{order} stands on the published route of {link.stop.route.day:%d %b}.",
             remedy=f"Move its stop to {on:%d %b} first, then promise it.",
-            field="day",
+            field="promised_on",
         )

@@ -17,7 +17,7 @@ from scheduling.queries.day import technician_of
 from scheduling.queries.routes import RouteRow
 from scheduling.services import calendar_feeds as service
 from scheduling.views.edge import branch_of, now_and_day_of
-from shared.access import requires
+from shared.access import opened_by_secret, requires
 from shared.roles import Permission
 
 
@@ -62,6 +62,7 @@ def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("feeds")
 
 
+@opened_by_secret
 @require_GET
 def calendar_file(request: HttpRequest, secret: str) -> HttpResponse:
     """Return the calendar a secret opens. No log-in: the address itself is the key."""
