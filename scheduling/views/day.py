@@ -23,6 +23,7 @@ SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/close_out.js", "tapward/phone/store.js",
     "tapward/phone/queue.js", "tapward/phone/offline.js", "tapward/phone/timer.js",
+    "tapward/phone/pen.js", "tapward/phone/photos.js", "tapward/phone/photo_queue.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""

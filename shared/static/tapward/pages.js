@@ -14,6 +14,15 @@
   });
 })();
 
+// Whoever logs out takes the pages kept for a day without signal with them.
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  const isLogOut = form.getAttribute("action")?.includes("log-out");
+  if (!isLogOut || event.defaultPrevented || typeof caches === "undefined") return;
+  event.preventDefault();
+  caches.delete("tapward-pages").catch(() => false).finally(() => form.submit());
+});
+
 // A button marked data-print prints; one marked data-confirm asks first.
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-print], [data-confirm]");

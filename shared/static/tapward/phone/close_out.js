@@ -1,11 +1,14 @@
 /* The close-out form with a memory: kept as typed, sent when there is signal, closed once. */
 import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
+import { penBox } from "./pen.js";
+import { photoBox } from "./photos.js";
 import { sendAll } from "./queue.js";
 import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
 import { flushTimer } from "./timer.js";
 
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
+let photosKept = () => Promise.resolve();
 if (form) begin();
 
 async function begin() {
@@ -15,7 +18,9 @@ async function begin() {
   form.addEventListener("change", (event) => event.target.matches("[data-control]") && showReasons());
   for (const input of form.querySelectorAll("[data-high]")) input.addEventListener("input", () => judge(input));
   flushTimer(form, save);
+  penBox(form, save);
   if (!isAnswer) await restore(person, order);
+  photosKept = photoBox(form, person, save);
   showReasons();
   form.querySelectorAll("[data-high]").forEach(judge);
   form.addEventListener("input", save);
@@ -28,7 +33,7 @@ async function begin() {
 
 function collect() {
   const fields = {};
-  for (const [name, value] of new FormData(form)) if (name !== "csrfmiddlewaretoken") fields[name] = String(value);
+  for (const [name, value] of new FormData(form)) if (name !== "csrfmiddlewaretoken" && typeof value === "string") fields[name] = value;
   return fields;
 }
 
@@ -55,7 +60,7 @@ async function restore(person, order) {
 
 function fill(fields) {
   for (const element of form.elements) {
-    if (!element.name || element.name === "csrfmiddlewaretoken") continue;
+    if (!element.name || element.type === "file" || element.name === "csrfmiddlewaretoken") continue;
     if (element.type === "checkbox" || element.type === "radio") element.checked = fields[element.name] === element.value;
     else if (element.name in fields) element.value = fields[element.name];
     const folded = element.closest("details");
@@ -107,6 +112,7 @@ async function submit(event) {
   const fields = collect();
   const entry = { client_id: fields.client_id, person, order, number, title, fields, state: "waiting", message: "", problems: [], made_at: fields.finished_at };
   try {
+    await photosKept();
     await lastSave;
     await queueDraft(entry);
   } catch {

@@ -1,7 +1,8 @@
 /* The day: what waits on this phone, sending it, and keeping the pages for a basement. */
 import { forgetOthers, guardLogOut, keepOffline, tellSignal } from "./offline.js";
+import { sendPhotos } from "./photo_queue.js";
 import { sendAll } from "./queue.js";
-import { dropEntry, entries } from "./store.js";
+import { dropEntry, dropPhoto, entries, photos } from "./store.js";
 
 const day = document.getElementById("day");
 const EVERY_MS = 30000;
@@ -17,11 +18,13 @@ async function begin() {
   const kept = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
   keepOffline([location.pathname, "/phone/day/", ...kept]);
   const again = async () => {
-    const mine = (await entries()).some((entry) => entry.person === person && entry.state === "waiting");
-    if (!mine) return;
+    const isMine = (one) => one.person === person && one.state === "waiting";
+    if (![...(await entries()), ...(await photos())].some(isMine)) return;
     const results = [...(await sendAll(person, send)).values()];
     await show();
-    if (results.some((result) => result.state === "sent") && navigator.onLine) location.reload();
+    const arrived = await sendPhotos(person);
+    await show();
+    if ((arrived || results.some((result) => result.state === "sent")) && navigator.onLine) location.reload();
   };
   document.getElementById("send-now").addEventListener("click", again);
   window.addEventListener("online", again);
@@ -41,9 +44,10 @@ function say() {
 
 async function show() {
   const all = await entries().catch(() => []);
+  const pictures = (await photos().catch(() => [])).filter((photo) => photo.state !== "draft");
   const box = document.getElementById("waiting");
-  box.hidden = !all.length;
-  document.getElementById("waiting-rows").replaceChildren(...all.map(row));
+  box.hidden = !all.length && !pictures.length;
+  document.getElementById("waiting-rows").replaceChildren(...all.map(row), ...pictures.map(photoRow));
   for (const entry of all) {
     const place = day.querySelector(`li[data-order="${CSS.escape(entry.order)}"]`);
     if (!place || place.querySelector(".on-phone")) continue;
@@ -52,11 +56,38 @@ async function show() {
   }
 }
 
-function row(entry) {
+function photoRow(photo) {
+  const item = titled(photo.number, "Photo");
+  const isOther = photo.person !== day.dataset.person;
+  const words = isOther ? "Taken by somebody else; it is sent when that person logs in on this phone." : photo.message || "Waiting to be sent.";
+  item.append(Object.assign(document.createElement("p"), { className: photo.state === "look" ? "problem" : "small", textContent: words }));
+  if (isOther || photo.state !== "look") return item;
+  const actions = Object.assign(document.createElement("p"), { className: "actions" });
+  actions.append(throwAway(`Throw away this photo of ${photo.number}?`, () => dropPhoto(photo.client_id)));
+  item.append(actions);
+  return item;
+}
+
+function titled(number, title) {
   const item = document.createElement("li");
   const line = Object.assign(document.createElement("div"), { className: "line" });
-  line.append(Object.assign(document.createElement("strong"), { textContent: entry.number }), Object.assign(document.createElement("span"), { textContent: entry.title }));
+  line.append(Object.assign(document.createElement("strong"), { textContent: number }), Object.assign(document.createElement("span"), { textContent: title }));
   item.append(line);
+  return item;
+}
+
+function throwAway(asks, drop) {
+  const away = Object.assign(document.createElement("button"), { className: "button risky", type: "button", textContent: "Throw away" });
+  away.addEventListener("click", async () => {
+    if (!window.confirm(asks)) return;
+    await drop();
+    await show();
+  });
+  return away;
+}
+
+function row(entry) {
+  const item = titled(entry.number, entry.title);
   const isOther = entry.person !== day.dataset.person;
   const words = isOther ? "Typed by somebody else; it is sent when that person logs in on this phone." : entry.message || "Waiting to be sent.";
   item.append(Object.assign(document.createElement("p"), { className: entry.state === "look" ? "problem" : "small", textContent: words }));
@@ -64,15 +95,7 @@ function row(entry) {
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
   actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Open", href: `/phone/close-out/${encodeURIComponent(entry.order)}/` }));
   if (entry.message.startsWith("Log in")) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: "Log in", href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));
-  if (entry.state === "look") {
-    const away = Object.assign(document.createElement("button"), { className: "button risky", type: "button", textContent: "Throw away" });
-    away.addEventListener("click", async () => {
-      if (!window.confirm(`Throw away what you typed for ${entry.number}? Only do this when the office has it or it is wrong.`)) return;
-      await dropEntry(entry.client_id);
-      await show();
-    });
-    actions.append(away);
-  }
+  if (entry.state === "look") actions.append(throwAway(`Throw away what you typed for ${entry.number}, and its photos? Only do this when the office has it or it is wrong.`, () => dropEntry(entry.client_id)));
   item.append(actions);
   return item;
 }

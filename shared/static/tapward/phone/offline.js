@@ -1,5 +1,5 @@
 /* Keeps the day openable without signal, and forgets its pages when somebody logs out. */
-import { entries } from "./store.js";
+import { entries, photos } from "./store.js";
 
 const WORKER = "/phone/sw.js";
 
@@ -26,8 +26,9 @@ export function guardLogOut(person) {
       if (form.dataset.sure) return;
       event.preventDefault();
       const left = (await entries().catch(() => [])).filter((entry) => entry.person === person).length;
-      const asks = `${left} close-out${left === 1 ? " is" : "s are"} still on this phone. They stay here and are sent when you log in again. Log out?`;
-      if (left && !window.confirm(asks)) return;
+      const pictures = (await photos().catch(() => [])).filter((photo) => photo.person === person).length;
+      const asks = `${left} close-out${left === 1 ? "" : "s"} and ${pictures} photo${pictures === 1 ? "" : "s"} are still on this phone. They stay here and are sent when you log in again. Log out?`;
+      if ((left || pictures) && !window.confirm(asks)) return;
       if ("caches" in window) await caches.delete("tapward-pages");
       form.dataset.sure = "1";
       form.requestSubmit();

@@ -1,5 +1,5 @@
 /* Sends what waits, in the order it was made. Sending twice is harmless: every entry has its own number. */
-import { dropEntry, entries, putEntry } from "./store.js";
+import { acceptEntry, entries, putEntry } from "./store.js";
 
 const WAITING = "waiting";
 const LOOK = "look";
@@ -20,30 +20,28 @@ async function sendInOrder(person, address) {
     if (entry.person !== person || entry.state !== WAITING) continue;
     const result = await sendOne(entry, address);
     results.set(entry.client_id, result);
-    if (result.state === "sent") await dropEntry(entry.client_id);
+    if (result.state === "sent") await acceptEntry(entry.client_id);
     else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems });
     if (result.state === WAITING) break;
   }
   return results;
 }
 
-const post = (entry, address) =>
-  fetch(address, {
-    method: "POST",
-    credentials: "same-origin",
-    redirect: "manual",
-    headers: { "Content-Type": "application/json", "X-CSRFToken": cookie("csrftoken") },
-    body: JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }),
-  });
+const post = (address, headers, body) =>
+  fetch(address, { method: "POST", credentials: "same-origin", redirect: "manual", headers: { ...headers, "X-CSRFToken": cookie("csrftoken") }, body });
 
-async function sendOne(entry, address) {
+const sendOne = (entry, address) =>
+  deliver(address, { "Content-Type": "application/json" }, JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }));
+
+/* Returns {state, message, problems}: sent, waiting for signal or log-in, or for a person to look at. */
+export async function deliver(address, headers, body) {
   let answer;
   try {
-    answer = await post(entry, address);
+    answer = await post(address, headers, body);
     if (answer.status === 403) {
       // A page kept for days may have outlived its token; any page of the server brings a fresh one.
       await fetch(PAGE, { credentials: "same-origin", redirect: "manual", cache: "no-store" });
-      answer = await post(entry, address);
+      answer = await post(address, headers, body);
     }
   } catch {
     return { state: WAITING, message: "No signal. It is sent when there is some.", problems: [] };
@@ -54,5 +52,5 @@ async function sendOne(entry, address) {
     return { state: WAITING, message: "The server has trouble. It is tried again.", problems: [] };
   const told = await answer.json().catch(() => ({ message: "The server's answer was not readable.", problems: [] }));
   if (answer.ok) return { state: "sent", message: told.message, problems: [] };
-  return { state: LOOK, message: told.message, problems: told.problems ?? [] };
+  return { state: LOOK, message: [told.message, told.remedy].filter(Boolean).join(" "), problems: told.problems ?? [] };
 }

@@ -1,6 +1,6 @@
 /* What the phone keeps: entries as they are typed (drafts), and what waits to be sent (queue). */
 const NAME = "tapward-phone";
-const VERSION = 1;
+const VERSION = 2;
 
 let opened = null;
 
@@ -8,10 +8,15 @@ function open() {
   opened ??= new Promise((resolve, reject) => {
     const asked = indexedDB.open(NAME, VERSION);
     asked.onupgradeneeded = () => {
-      asked.result.createObjectStore("drafts", { keyPath: "key" });
-      asked.result.createObjectStore("queue", { keyPath: "client_id" });
+      const make = (name, keyPath) => asked.result.objectStoreNames.contains(name) || asked.result.createObjectStore(name, { keyPath });
+      make("drafts", "key");
+      make("queue", "client_id");
+      make("photos", "client_id");
     };
-    asked.onsuccess = () => resolve(asked.result);
+    asked.onsuccess = () => {
+      asked.result.onversionchange = () => asked.result.close();
+      resolve(asked.result);
+    };
     asked.onerror = () => reject(asked.error);
   });
   return opened;
@@ -36,7 +41,35 @@ export const readDraft = (person, order) => inStore("drafts", "readonly", (store
 export const dropDraft = (person, order) => inStore("drafts", "readwrite", (store) => store.delete(keyOf(person, order)));
 
 export const putEntry = (entry) => inStore("queue", "readwrite", (store) => store.put(entry));
-export const dropEntry = (clientId) => inStore("queue", "readwrite", (store) => store.delete(clientId));
+
+/* Photos carry the number of the close-out they belong to; they may go once the server has taken that. */
+export const putPhoto = (photo) => inStore("photos", "readwrite", (store) => store.put(photo));
+export const dropPhoto = (clientId) => inStore("photos", "readwrite", (store) => store.delete(clientId));
+export async function photos() {
+  const all = await inStore("photos", "readonly", (store) => store.getAll());
+  return all.sort((one, other) => one.taken_at.localeCompare(other.taken_at));
+}
+
+/* The entry goes and its photos are freed, or thrown away with it, in one step. */
+export const acceptEntry = (clientId) => endEntry(clientId, (cursor) => cursor.update({ ...cursor.value, state: "waiting" }));
+export const dropEntry = (clientId) => endEntry(clientId, (cursor) => cursor.delete());
+
+async function endEntry(clientId, each) {
+  const base = await open();
+  return new Promise((resolve, reject) => {
+    const deal = base.transaction(["queue", "photos"], "readwrite", { durability: "strict" });
+    deal.objectStore("queue").delete(clientId);
+    deal.objectStore("photos").openCursor().onsuccess = (event) => {
+      const cursor = event.target.result;
+      if (!cursor) return;
+      if (cursor.value.close_out === clientId) each(cursor);
+      cursor.continue();
+    };
+    deal.oncomplete = () => resolve();
+    deal.onerror = () => reject(deal.error);
+    deal.onabort = () => reject(deal.error);
+  });
+}
 
 /* An entry moves from draft to queue in one step, so that a flat battery leaves it in one of the two. */
 export async function queueDraft(entry) {
