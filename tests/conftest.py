@@ -26,7 +26,13 @@ def leave_out(why: str) -> None:
 
 
 def pytest_collection_modifyitems(config, items):
-    """On SQLite the tests that need PostgreSQL are not collected: the second run has them."""
+    """Journeys go one after the other, two browsers would starve each other on two cores.
+
+    On SQLite the tests that need PostgreSQL are not collected: the second run has them.
+    """
+    for item in items:
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.xdist_group("browser"))
     if connection.vendor == "postgresql":
         return
     config.hook.pytest_deselected(items=[i for i in items if i.get_closest_marker("postgres")])

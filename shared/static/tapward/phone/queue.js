@@ -4,6 +4,7 @@ import { acceptEntry, entries, putEntry } from "./store.js";
 const WAITING = "waiting";
 const LOOK = "look";
 const PAGE = "/phone/day/";
+const FRESH_TOKEN_PAUSES = [0, 500, 1500];
 
 const cookie = (name) =>
   document.cookie.split("; ").find((one) => one.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
@@ -38,9 +39,12 @@ export async function deliver(address, headers, body) {
   let answer;
   try {
     answer = await post(address, headers, body);
-    if (answer.status === 403) {
-      // A page kept for days may have outlived its token; any page of the server brings a fresh one.
+    for (const pause of FRESH_TOKEN_PAUSES) {
+      if (answer.status !== 403) break;
+      // A page kept for days may have outlived its token; any page of the server brings a fresh one. Pages
+      // fetched at the same moment bring others, so the last one is waited for.
       await fetch(PAGE, { credentials: "same-origin", redirect: "manual", cache: "no-store" });
+      await new Promise((go) => setTimeout(go, pause));
       answer = await post(address, headers, body);
     }
   } catch {
