@@ -60,6 +60,8 @@ def read_entry(typed: Mapping[str, str], page: CloseOutPage, *, system: str, fin
 
     Returns problems, every one of them, instead of a form when something can't be right.
     """
+    # No keyboard makes a NUL, and PostgreSQL keeps none.
+    typed = {name: value.replace("\x00", "") for name, value in typed.items()}
     reader = _Reader(typed)
     client_id = reader.client_id()
     outcome = reader.outcome()
