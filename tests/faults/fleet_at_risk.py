@@ -70,7 +70,7 @@ def kill(worker: subprocess.Popen) -> None:
 
 def sender(redis_url: str) -> Celery:
     """A client of the queue."""
-    client = Celery("tests", broker=redis_url)
+    client = Celery("tests", set_as_current=False, broker=redis_url)
     client.conf.update(task_ignore_result=True, broker_connection_timeout=5)
     return client
 
