@@ -20,6 +20,7 @@ from scheduling.services import (
 def raise_work(**kwargs):
     """Open what past routes missed and raise work from findings and plans."""
     now = timezone.now()
+    routes.give_up_lost(now=now)
     routes.release_missed(now=now)
     work_orders.raise_work(now=now)
 

@@ -32,6 +32,9 @@ SEVERAL_STARTS_FROM_S = 20
 SIMPLE_TOO_UP_TO_JOBS = 250
 """Up to this many orders plain insertion takes a moment and is tried as a start too."""
 
+TELL_PLAN_EVERY_S = 10.0
+"""So much is lost at most when the search has to be ended. [s]"""
+
 OnProgress = Callable[[float, str], None]
 ShouldStop = Callable[[], bool]
 
@@ -65,7 +68,7 @@ def plan_week(
     max_iterations : iterations per step of the search, for an answer that repeats exactly.
     on_progress : called with (share done 0..1, words).
     should_stop : asked often; when true the best plan so far is returned.
-    on_plan : called once with the first usable plan, well before the end.
+    on_plan : called with the first usable plan, well before the end, and with better ones now and then.
     use_solver : False plans without the solver library, as on a platform that lacks it.
 
     Raises
@@ -83,11 +86,15 @@ def plan_week(
         ends_at = began + seconds
         search = _first_plan(tables, STARTS[0], seed, ends_at, seconds, max_iterations, stop, progress)
         if on_plan is not None:
-            on_plan(finish(tables, search.plan, seed=seed, explained=False))
+            _tell_of(search, on_plan)
         if max_iterations is None and seconds >= SEVERAL_STARTS_FROM_S and len(problem.days) > 1:
+            first = search
             for start in STARTS[1:]:
-                other = _first_plan(tables, start, seed, ends_at, seconds, None, stop, progress)
-                search = min(search, other, key=lambda one: one.cost_s)
+                if not stop():
+                    other = _first_plan(tables, start, seed, ends_at, seconds, None, stop, progress)
+                    search = min(search, other, key=lambda one: one.cost_s)
+            if on_plan is not None and search is not first:
+                _tell_of(search, on_plan)
         improve(search)
         plan, versions = search.plan, solver_versions()
     else:
@@ -97,6 +104,22 @@ def plan_week(
     proposal = finish(tables, plan, seed=seed, versions=versions)
     progress(1.0, "planned")
     return proposal
+
+
+def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
+    """Tell the plan that stands, and from then on what is better, every few seconds."""
+    told_at, told_cost_s, report = 0.0, -1, search.on_progress
+
+    def tell(share: float, words: str) -> None:
+        nonlocal told_at, told_cost_s
+        now = time.perf_counter()
+        if now - told_at >= TELL_PLAN_EVERY_S and search.cost_s != told_cost_s:
+            told_at, told_cost_s = now, search.cost_s
+            on_plan(finish(search.tables, search.plan, seed=search.seed, explained=False))
+        report(share, words)
+
+    tell(0.25, "a first plan stands")
+    search.on_progress = tell
 
 
 def _first_plan(

@@ -43,6 +43,7 @@ def replan(
     max_iterations: int | None = None,
     on_progress: Callable[[float, str], None] | None = None,
     should_stop: Callable[[], bool] | None = None,
+    use_solver: bool = True,
 ) -> Replanned:
     """
     Re-plan from a published plan with the fewest moved promises.
@@ -66,7 +67,7 @@ def replan(
     plan = mend(tables, assignment_of(tables, published), fill=True)
     make_room(tables, plan, should_stop)
     plan = mend(tables, plan, fill=True)
-    if SOLVER:
+    if use_solver and SOLVER:
         search = search_from(
             tables, plan, seed, began + search_s, search_s, max_iterations, should_stop, on_progress
         )

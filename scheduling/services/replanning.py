@@ -20,6 +20,8 @@ from scheduling.models import (
     Technician,
     WorkOrder,
 )
+from scheduling.planning import apart
+from scheduling.planning.proposal import Proposal
 from scheduling.planning.replan import Replanned, replan
 from scheduling.services import order_states, route_problem, route_rows, routes
 from scheduling.services.order_states import number_of
@@ -190,20 +192,13 @@ def _plan(asked: Replan, now: datetime, max_iterations: int | None) -> None:
         .order_by("stop__route__day", "stop__route_id", "stop__place", "pk")
     )
     watch = routes.Watch(row, None)
-    watch.next_stretch(1.0)
     today = now.astimezone(ZoneInfo(row.branch.time_zone)).date()
     published = published_plan(built, links)
     found: Replanned | None = None
     for share, frozen_until in ((CALM_SHARE, row.last_on), (1 - CALM_SHARE, today)):
-        tried = replan(
-            built.problem,
-            published,
-            seconds=max(1.0, row.seconds * share),
-            seed=row.seed,
-            frozen_until=frozen_until,
-            max_iterations=max_iterations,
-            on_progress=watch.progress,
-            should_stop=watch.should_stop,
+        watch.next_stretch(share)
+        tried = _search(
+            built, published, max(1.0, row.seconds * share), row.seed, frozen_until, watch, max_iterations
         )
         if found is None or _trouble(tried) < _trouble(found):
             found = tried
@@ -212,6 +207,23 @@ def _plan(asked: Replan, now: datetime, max_iterations: int | None) -> None:
     assert found is not None
     with transaction.atomic():
         _write(asked, row, built, found)
+
+
+def _search(
+    built: BranchProblem,
+    published: Proposal,
+    seconds: float,
+    seed: int,
+    frozen_until: date,
+    watch: routes.Watch,
+    max_iterations: int | None,
+) -> Replanned:
+    """Re-plan in a process that can be ended; in this one where iterations, not time, bound the search."""
+    told = {"on_progress": watch.progress, "should_stop": watch.should_stop}
+    how = {"seed": seed, "frozen_until": frozen_until}
+    if max_iterations is None:
+        return apart.replan_apart(built.problem, published, apart.Limits(seconds), **told, **how)
+    return replan(built.problem, published, seconds=seconds, max_iterations=max_iterations, **told, **how)
 
 
 def _trouble(found: Replanned) -> tuple[int, int, int]:

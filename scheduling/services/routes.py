@@ -9,7 +9,8 @@ from django.db import transaction
 
 from fleet.models import Branch, Person
 from scheduling.models import ProposalState, RouteProposal
-from scheduling.planning import planner
+from scheduling.planning import apart, planner
+from scheduling.planning.apart import SearchLost
 from scheduling.planning.proposal import Proposal
 from scheduling.planning.travel import TravelSource
 from scheduling.services import route_problem, route_rows
@@ -18,6 +19,7 @@ from shared.errors import CannotDo
 
 __all__ = [
     "cancel",
+    "give_up_lost",
     "propose",
     "publish",
     "release_missed",
@@ -29,6 +31,8 @@ __all__ = [
 
 OnProgress = Callable[[float, str], None]
 MOST_DAYS = 31
+LOST_AFTER_S = 2 * 3600
+"""A proposal still running so long after its own time is lost: the queue forgot it. Our choice. [s]"""
 TELL_EVERY_S = 0.5
 """Progress is written to the database no more often than this. [s]"""
 
@@ -143,16 +147,7 @@ def _plan(
     for one in built:
         share = len(one.order_of) / orders
         watch.next_stretch(share)
-        plans.append(
-            planner.plan_week(
-                one.problem,
-                seconds=max(1.0, row.seconds * share),
-                seed=row.seed,
-                max_iterations=max_iterations,
-                on_progress=watch.progress,
-                should_stop=watch.should_stop,
-            )
-        )
+        plans.append(_search(one, max(1.0, row.seconds * share), row.seed, watch, max_iterations))
     with transaction.atomic():
         claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
             state=ProposalState.READY,
@@ -167,6 +162,16 @@ def _plan(
         if claimed:
             for one, plan in zip(built, plans, strict=True):
                 route_rows.write(row, one, plan)
+
+
+def _search(
+    built: route_problem.BranchProblem, seconds: float, seed: int, watch: "Watch", max_iterations: int | None
+) -> Proposal:
+    """Plan in a process that can be ended; in this one where iterations, not time, bound the search."""
+    told = {"seed": seed, "on_progress": watch.progress, "should_stop": watch.should_stop}
+    if max_iterations is None:
+        return apart.plan_apart(built.problem, apart.Limits(seconds), **told)
+    return planner.plan_week(built.problem, seconds=seconds, max_iterations=max_iterations, **told)
 
 
 class Watch:
@@ -222,6 +227,17 @@ def solver_of(plans: list[Proposal]) -> str:
     """Return the libraries that searched, with their versions."""
     versions = {name: version for plan in plans for name, version in plan.versions.items()}
     return ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))[:80]
+
+
+def give_up_lost(*, now: datetime) -> int:
+    """Say so of proposals that no worker has brought home long after their time. Returns how many."""
+    rows = RouteProposal.objects.filter(
+        state=ProposalState.RUNNING, made_at__lt=now - timedelta(seconds=LOST_AFTER_S)
+    )
+    lost = [row for row in rows if now - row.made_at > timedelta(seconds=row.seconds + LOST_AFTER_S)]
+    for row in lost:
+        fail(row, SearchLost("no worker brought it home in time"))
+    return len(lost)
 
 
 def fail(row: RouteProposal, error: Exception) -> None:

@@ -235,6 +235,18 @@ def test_a_planner_that_breaks_leaves_a_failed_proposal_with_a_remedy(crew, monk
     assert not Route.objects.exists()
 
 
+def test_a_proposal_the_queue_forgot_is_given_up_with_a_remedy_and_a_fresh_one_is_not(crew):
+    lost, fresh = (
+        routes.start(first_on=TUESDAY, days=2, branch=crew[0], seconds=60, now=made)
+        for made in (NOW - timedelta(hours=3), NOW)
+    )
+    assert routes.give_up_lost(now=NOW) == 1
+    lost.refresh_from_db()
+    fresh.refresh_from_db()
+    assert (lost.state, fresh.state) == (ProposalState.FAILED, ProposalState.RUNNING)
+    assert lost.problems[0]["remedy"]
+
+
 def test_a_wish_to_stop_reaches_the_planner_and_progress_the_row(crew):
     row = routes.start(first_on=TUESDAY, days=2, branch=crew[0], seconds=2, now=NOW)
     routes.cancel(row)
