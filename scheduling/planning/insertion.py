@@ -49,12 +49,17 @@ def open_slots(tables: Tables, plan: Assignment, job: int, where: dict[int, int]
             continue
         if needs:
             if slot.technician not in short:
-                left = parts_left(tables, plan, slot.technician)
-                short[slot.technician] = any(left.get(kind, n) < n for kind, n in needs.items())
+                short[slot.technician] = bool(parts_short(tables, plan, job, slot.technician))
             if short[slot.technician]:
                 continue
         found.append(number)
     return found
+
+
+def parts_short(tables: Tables, plan: Assignment, job: int, technician: int) -> list[str]:
+    """Return the kinds of which the technician has fewer left, after the whole plan, than the order needs."""
+    left = parts_left(tables, plan, technician)
+    return [kind for kind, pieces in tables.jobs[job].parts.items() if left.get(kind, pieces) < pieces]
 
 
 def best_insertion(

@@ -14,6 +14,7 @@ from scheduling.planning.planner import finish
 from scheduling.planning.problem import Pin, PinLevel, Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.tables import Assignment, Tables, build_tables
+from scheduling.planning.why_not_there import why_not_there
 
 
 @dataclass(frozen=True)
@@ -45,8 +46,11 @@ def move_stop(problem: Problem, proposal: Proposal, job_id: str, technician_id: 
     slots = [number for number in open_slots(tables, plan, job) if _is(tables, number, target)]
     place = best_insertion(tables, plan, job, slots)
     if place is None:
-        reason = explain_left_out(_only(tables, job, slots), plan, job)
-        return _refused(what, f"can't go to {technician_id} on {day}: {reason.text}", reason.remedy)
+        text, remedy = why_not_there(tables, plan, job, technician_id, day)
+        if not text:
+            reason = explain_left_out(_only(tables, job, slots), plan, job)
+            text, remedy = reason.text, reason.remedy
+        return _refused(what, f"can't go to {_named(tables, technician_id)} on {day:%d %b}: {text}", remedy)
     insert(plan, job, place)
     return _shown(problem, proposal, tables, plan, job, breaks)
 
@@ -79,6 +83,10 @@ def _eased(problem: Problem, job_id: str, target: Pin | None) -> tuple[Problem, 
     return replace(problem, jobs=jobs), promised
 
 
+def _named(tables: Tables, technician_id: str) -> str:
+    return next((one.name for one in tables.technicians if one.id == technician_id), technician_id)
+
+
 def _is(tables: Tables, number: int, target: Pin) -> bool:
     slot = tables.slots[number]
     return (
@@ -88,8 +96,6 @@ def _is(tables: Tables, number: int, target: Pin) -> bool:
 
 def _only(tables: Tables, job: int, slots: list[int]) -> Tables:
     """Return tables in which the order may go nowhere but to the slots asked for, to explain that refusal."""
-    if not slots:
-        return tables
     allowed = list(tables.allowed_slots)
     allowed[job] = tuple(slots)
     return replace(tables, allowed_slots=allowed)

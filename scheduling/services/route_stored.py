@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from fleet.models import Branch
-from scheduling.models import Absence, ProposalState, Route, RouteProposal, StopOrder, Technician
+from scheduling.models import Absence, ProposalState, Route, RouteProposal, StopOrder
 from scheduling.planning import problem as planning
 from scheduling.planning.assemble import assemble, assignment_of
 from scheduling.planning.checker import Violation, check
@@ -17,7 +17,8 @@ from scheduling.planning.prices import route_cost_s
 from scheduling.planning.proposal import Proposal, Reason, Totals, Unplaced
 from scheduling.planning.proposal import Route as PlannedRoute
 from scheduling.planning.proposal import Stop as PlannedStop
-from scheduling.planning.tables import Tables, build_tables, missing_parts
+from scheduling.planning.tables import Tables, build_tables
+from scheduling.planning.why_not_there import by_its_own_data
 from scheduling.services.order_states import number_of
 from scheduling.services.route_problem import BranchProblem, build
 from shared.errors import CannotDo
@@ -247,33 +248,8 @@ def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) 
         )
     if job_id in tables.unplannable:
         return tables.unplannable[job_id].text, tables.unplannable[job_id].remedy
-    return _by_its_own_data(tables, job_id, who, day)
-
-
-def _by_its_own_data(tables: Tables, job_id: str, who: Technician, day: date) -> tuple[str, str]:
-    job = tables.jobs[tables.number_of[job_id]]
     person = next(one for one in tables.technicians if one.id == who.code)
-    hours = job.access.on(day)
-    if lacking := job.skills - person.skills:
-        return f"{who.name} lacks the skill {', '.join(sorted(lacking))}.", "Choose somebody who has it."
-    if day < job.first_day:
-        return (
-            f"its window opens on {job.first_day:%d %b}, after {day:%d %b}.",
-            f"Choose {job.first_day:%d %b} or a later day.",
-        )
-    if not hours:
-        return f"the site is closed on {day:%A}s.", "Choose a day on which it may be entered."
-    if all(shuts - opens < job.service_s for opens, shuts in hours):
-        return (
-            f"the site's hours on {day:%A}s are shorter than the {job.service_s // 60} min of work.",
-            "Choose a day with longer hours.",
-        )
-    if missing := missing_parts(person, job):
-        return (
-            f"neither {who.name}'s van nor the shelf holds {', '.join(sorted(missing))}.",
-            "Have the part brought first, or choose somebody who has it.",
-        )
-    return "", ""
+    return by_its_own_data(tables.jobs[tables.number_of[job_id]], person, day) or ("", "")
 
 
 def _why_gone(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) -> str:

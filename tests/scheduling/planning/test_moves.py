@@ -9,7 +9,7 @@ from scheduling.planning.checker import check
 from scheduling.planning.compare import ChangeKind
 from scheduling.planning.moves import move_stop, take_off
 from scheduling.planning.planner import plan_week
-from scheduling.planning.problem import Link, Pin, PinLevel
+from scheduling.planning.problem import AccessHours, Link, Pin, PinLevel, Shift
 from tests.scheduling.planning.small import HOUR, MONDAY, TUESDAY, WEDNESDAY, order, person, spot, week
 
 EAST, WEST = spot("east", 30), spot("west", -30)
@@ -52,8 +52,8 @@ def test_a_move_to_somebody_without_the_skill_is_refused_with_the_reason():
     problem, plan = case(skills=frozenset({"a"}))
     moved = move_stop(problem, plan, "x", "bob", WEDNESDAY)
     assert moved.proposal is None
-    assert moved.refusal.remedy
-    assert "bob" in moved.refusal.message
+    assert "somebody who has it" in moved.refusal.remedy
+    assert "Bob lacks the skill a" in moved.refusal.message
 
 
 def test_a_move_into_a_full_day_says_how_many_minutes_are_missing():
@@ -67,6 +67,51 @@ def test_a_move_into_a_full_day_says_how_many_minutes_are_missing():
     moved = move_stop(free, plan, "x", "ann", MONDAY)
     # 330 + 60 work, 60 drive, 8 walking in, 30 lunch: 488 of 480 minutes.
     assert "8 min longer" in moved.refusal.message
+
+
+def refused_on_tuesday(problem):
+    """The words of a refusal to move x to Ann's Tuesday, in a week whose other days would take it."""
+    plan = plan_week(problem, seconds=1, seed=1, max_iterations=30)
+    moved = move_stop(problem, plan, "x", "ann", TUESDAY)
+    assert moved.proposal is None
+    assert moved.refusal.remedy
+    return moved.refusal.message
+
+
+def shut_on_tuesday(*hours):
+    return AccessHours(by_date={TUESDAY: hours})
+
+
+@pytest.mark.parametrize(
+    ("given", "word"),
+    [
+        ({"first": WEDNESDAY}, "its window opens on 03 Mar"),
+        ({"access": shut_on_tuesday()}, "the site is closed on Tuesdays"),
+        ({"access": shut_on_tuesday((8 * HOUR, 8 * HOUR + 600))}, "shorter than the 30 min of work"),
+        ({"access": shut_on_tuesday((5 * HOUR, 7 * HOUR))}, "even were the day empty"),
+    ],
+)
+def test_a_move_to_a_day_that_does_not_suit_names_that_day_and_not_the_whole_week(given, word):
+    # Monday and Wednesday are free and open: a word about the whole week would be false.
+    assert word in refused_on_tuesday(week([person()], [order("x", EAST, **given)]))
+
+
+def test_a_move_to_somebody_without_a_shift_that_day_says_so():
+    shifts = [Shift("ann", day, 8 * HOUR, 16 * HOUR) for day in (MONDAY, WEDNESDAY)]
+    assert "Ann has no shift on 02 Mar" in refused_on_tuesday(
+        week([person()], [order("x", EAST)], shifts=shifts)
+    )
+
+
+def test_a_move_of_a_second_visit_off_its_day_names_the_first_visit():
+    problem = week([person()], [order("bed", EAST, last=MONDAY), order("x", EAST, after=Link("bed", 2, 2))])
+    assert "it belongs to order bed and must be on 03 Mar" in refused_on_tuesday(problem)
+
+
+def test_a_move_to_a_van_whose_parts_go_elsewhere_says_which():
+    ann = person("ann", van_stock={"carbon": 1})
+    orders = [order("x", EAST, parts={"carbon": 1}), order("y", EAST, parts={"carbon": 1}, risk_weight=5)]
+    assert "carbon go to other orders" in refused_on_tuesday(week([ann], orders))
 
 
 def test_moving_a_promised_visit_says_that_the_promise_breaks():
