@@ -3,6 +3,7 @@
 from datetime import date
 from typing import Any, Final
 
+from fleet.learned_words import learned_words
 from fleet.showing import digits, show
 from shared.periods import add_months
 
@@ -22,7 +23,7 @@ def wear_steps(numbers: dict[str, Any], governing: str, system: str) -> list[str
     if not numbers:
         return []
     limits = numbers.get("limits") or {}
-    steps = [_use_step(numbers, system), _seen_step(numbers, system)]
+    steps = [_use_step(numbers, system), _seen_step(numbers, system), *learned_words(numbers)]
     steps += [_limit_step(name, limit, numbers, system) for name, limit in limits.items()]
     if governing in limits:
         steps.append(_governing_step(governing, limits[governing]))
@@ -59,8 +60,10 @@ def _seen_step(numbers: dict[str, Any], system: str) -> str:
 def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], system: str) -> str:
     used = f"{limit.get('wear') or 0:.0%}"
     seen, rated = numbers.get("seen_gal"), numbers.get("rated_gal")
+    learned_gal = (numbers.get("learned") or {}).get("life_gal")
+    rated, word = learned_gal or rated, "learned" if learned_gal else "rated"
     if name == "volume" and seen is not None and rated:
-        return f"Volume: {show(seen, 'gal', system)} ÷ {show(rated, 'gal', system)} rated = {used}."
+        return f"Volume: {show(seen, 'gal', system)} ÷ {show(rated, 'gal', system)} {word} = {used}."
     if name == "calendar" and numbers.get("rated_months") and numbers.get("installed_on"):
         return (
             f"Calendar: time in place ÷ {digits(numbers['rated_months'])} rated months = {used}"

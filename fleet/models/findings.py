@@ -196,12 +196,18 @@ class Finding(models.Model):
 
 
 class UseRules(models.Model):
-    """How much use swings in this fleet, learned from it. Added to; the newest before a moment counts."""
+    """How this fleet uses water, learned from it. Added to; the newest before a moment counts."""
 
     learned_at = models.DateTimeField(unique=True)
     design_spread = models.FloatField(help_text="Day-to-day deviation of use over its mean, in √days.")
     design_cv = models.FloatField(help_text="How far true use lies from the design duty, relative.")
     units_used = models.PositiveIntegerField()
+    months = models.JSONField(default=list, blank=True, help_text="12 factors of use, January first.")
+    weekdays = models.JSONField(default=list, blank=True, help_text="7 factors of use, Monday first.")
+    local_ahead_d = models.FloatField(default=0.0, help_text="How far the sites' clocks are ahead of UTC.")
+    like_sites = models.JSONField(
+        default=dict, blank=True, help_text="Use over design duty, gallons a day and count by kind of site."
+    )
 
     class Meta:
         verbose_name_plural = "use rules"

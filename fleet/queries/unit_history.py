@@ -9,8 +9,9 @@ import pandas as pd
 
 from fleet.models import MeterWater, Part
 from fleet.queries.columns import MEMBRANE_NUMBERS, ROLE_NUMBERS, WATER_NUMBERS, UnitRange, read_shard
+from fleet.queries.use_rules import rules_at
 from fleet.science import columns as science
-from fleet.science.assess import assess_shard
+from fleet.science.assess import AssessmentSettings, assess_shard
 
 MOMENTS: Final = 30
 """Points in time at which past wear is reckoned again: about two a month over the usual year."""
@@ -38,7 +39,7 @@ class UnitHistory:
 
 
 def unit_history(unit_id: int, as_of: datetime) -> UnitHistory:
-    """Return what happened to a treatment unit up to a moment. Nine queries.
+    """Return what happened to a treatment unit up to a moment. Ten queries.
 
     Past wear is reckoned by the same laws as today's, from the readings and tests known at each point.
     """
@@ -49,10 +50,11 @@ def unit_history(unit_id: int, as_of: datetime) -> UnitHistory:
         .select_related("kind", "position")
         .order_by("position__order", "installed_at", "id")
     )
-    found = assess_shard(columns, now_d)
+    rules = rules_at(as_of).settings
+    found = assess_shard(columns, now_d, rules)
     use, water = _use_frame(columns.readings, found.faults)
     return UnitHistory(
-        wear=_wear_frame(columns, rows, now_d),
+        wear=_wear_frame(columns, rows, now_d, rules),
         changes=_changes_frame(rows, as_of),
         performance=_performance_frame(found.series),
         use=use,
@@ -92,7 +94,9 @@ def _moments(days: np.ndarray) -> pd.Series:
     return (_EPOCH + pd.to_timedelta(days * 86400, unit="s")).to_series(index=range(len(days))).dt.round("s")
 
 
-def _wear_frame(columns: science.ShardColumns, rows: list[Part], now_d: float) -> pd.DataFrame:
+def _wear_frame(
+    columns: science.ShardColumns, rows: list[Part], now_d: float, rules: AssessmentSettings
+) -> pd.DataFrame:
     empty = pd.DataFrame({"at": [], "position": [], "part_id": [], "kind": [], "wear": []})
     if not rows:
         return empty
@@ -108,7 +112,7 @@ def _wear_frame(columns: science.ShardColumns, rows: list[Part], now_d: float) -
     for at in times:
         here = np.flatnonzero((installed <= at) & (at < removed))
         some = science.Parts(**{name: column[here] for name, column in vars(parts).items()})
-        wear = assess_shard(replace(columns, parts=some), float(at)).life.wear
+        wear = assess_shard(replace(columns, parts=some), float(at), rules).life.wear
         pieces.append(pd.DataFrame({"row": here, "at_d": at, "wear": wear}))
     told = pd.concat(pieces, ignore_index=True).sort_values(["row", "at_d"], ignore_index=True)
     return pd.DataFrame(

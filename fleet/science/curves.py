@@ -105,5 +105,31 @@ def gallons_between(curves: UseCurves, unit_row: Ints, water: Ints, from_d: Floa
     return np.maximum(used, 0.0)
 
 
+def permeate_intervals(curves: UseCurves) -> tuple[Ints, Floats, Floats, Floats]:
+    """
+    Return what was counted between readings, as permeate, faults repaired.
+
+    Parameters
+    ----------
+    curves : UseCurves
+        The curves.
+
+    Returns
+    -------
+    tuple of arrays (n,)
+        Treatment unit, begin [day], end [day] and permeate [gal] of each interval.
+    """
+    unit = np.flatnonzero(curves.source_series[:, Water.PERMEATE] >= 0)
+    series = curves.source_series[unit, Water.PERMEATE]
+    row_series = np.repeat(np.arange(len(curves.series_bounds) - 1), np.diff(curves.series_bounds))
+    owner = np.full(len(curves.series_bounds) - 1, -1, dtype=np.int64)
+    owner[series] = unit
+    follows = np.flatnonzero((row_series[1:] == row_series[:-1]) & (owner[row_series[1:]] >= 0)) + 1
+    row = owner[row_series[follows]]
+    gal = from_fixed(curves.cumulated[follows] - curves.cumulated[follows - 1])
+    begin, end = curves.at_d[follows - 1], curves.at_d[follows]
+    return row, begin, end, gal * curves.source_factor[row, Water.PERMEATE]
+
+
 WATER_AXIS = len(Water) + 1
 assert WATER_AXIS == WATERS

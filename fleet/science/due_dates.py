@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr, ndtr, ndtri
 
-from fleet.science.columns import Floats
+from fleet.science.columns import Floats, Ints
 from fleet.science.season import SeasonClock
 
 EARLY, LIKELY, LATE = 0.1, 0.5, 0.9
@@ -146,6 +146,8 @@ def due_window(
     drift_error: Floats,
     capped_at_d: Floats,
     season: SeasonClock,
+    life_days: Floats | None = None,
+    life_shape: Floats | None = None,
 ) -> DueWindow:
     """
     Return early, likely and late dates of reaching a limit.
@@ -165,6 +167,10 @@ def due_window(
         Nearest date that does not depend on use, NaN for none. [day]
     season : SeasonClock
         Days of average use per day.
+    life_days : array (n,), optional
+        Days of average use in the whole learned median life, NaN where the limit is taken as certain. [day]
+    life_shape : array (n,), optional
+        Weibull shape of the learned life, above 0; NaN where none was learned. [-]
 
     Returns
     -------
@@ -176,14 +182,33 @@ def due_window(
     -----
     All use-driven limits of a part follow the same meter, so the nearest governs the others. Season bends
     the clock; the spread of a day then grows with its use, which is an approximation.
+    A learned life ends at a share ℓ = (-ln(1 - chance) / ln 2)^(1/shape) of its median. Its distance from
+    the median and that of uncertain use are taken as independent: their squares add. That a part is still
+    in place says nothing of its life here, for "used up" is found at visits.
     """
     open_ = np.flatnonzero(days_of_use > 0)
     relative = np.nan_to_num(spread[open_], nan=0.0) / np.sqrt(days_of_use[open_])
     error = np.nan_to_num(drift_error[open_], nan=0.0)
     start = season.worked_days(from_d)
-    dates = []
+    middle, dates = _elapsed(LIKELY, days_of_use, open_, relative, error), []
     for chance in (EARLY, LIKELY, LATE):
-        times = np.ones(len(days_of_use))
-        times[open_] = passage_time(chance, relative, error)
-        dates.append(np.fmin(season.day_of(start + days_of_use * times), capped_at_d))
+        is_middle = chance == LIKELY
+        elapsed = middle if is_middle else _elapsed(chance, days_of_use, open_, relative, error)
+        if life_days is not None and life_shape is not None and not is_middle:
+            elapsed = _widened(chance, elapsed, middle, life_days, life_shape)
+        dates.append(np.fmin(season.day_of(start + elapsed), capped_at_d))
     return DueWindow(*dates)
+
+
+def _elapsed(chance: float, days_of_use: Floats, open_: Ints, spread: Floats, error: Floats) -> Floats:
+    times = np.ones(len(days_of_use))
+    times[open_] = passage_time(chance, spread, error)
+    return days_of_use * times
+
+
+def _widened(chance: float, elapsed: Floats, middle: Floats, life_days: Floats, shape: Floats) -> Floats:
+    """Add the spread of the learned life to that of use."""
+    known = np.isfinite(life_days) & (shape > 0)
+    share = (-np.log1p(-chance) / np.log(2)) ** (1 / np.where(known, shape, 1.0))
+    apart = np.hypot(elapsed - middle, life_days * (share - 1))
+    return np.where(known, middle + np.copysign(apart, chance - LIKELY), elapsed)

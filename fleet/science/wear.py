@@ -35,6 +35,8 @@ _DRIVEN = [
     Limit.PRESSURE_DROP,
 ]
 """Limits that grow with use; their dates share one distribution."""
+_OF_LEARNED_LIFE = [Limit.VOLUME, Limit.CHLORINE_DOSE, Limit.HARDNESS_LOAD]
+"""Limits reckoned in gallons of the learned life, where there is one."""
 
 
 @dataclass(frozen=True)
@@ -203,7 +205,7 @@ def _part_life(
     due[:, Limit.CALENDAR] = now_d + days_left[:, Limit.CALENDAR]
     due[:, Limit.MEASURED_END] = np.where(wear[:, Limit.MEASURED_END] >= 1, limits.ended_d, np.nan)
     due = np.maximum(np.minimum(due, latest), parts.installed_at_d[:, None])
-    since, driven = _driven(use, parts, days_left, worked_now, now_d, season)
+    since, driven, nearest = _driven(use, parts, days_left, worked_now, now_d, season)
     cap = np.fmin(np.fmin(due[:, Limit.CALENDAR], hardness_d), due[:, Limit.MEASURED_END])
     row = parts.unit_row
     rate = positive(use.permeate_gal_per_day[row])
@@ -214,6 +216,8 @@ def _part_life(
         use.drift_sd_gal_per_day[row] / rate,
         cap,
         season,
+        _learned_days(parts, per_day, nearest),
+        parts.learned_life_shape,
     )
     early, likely, late = (
         np.maximum(np.minimum(day, latest), parts.installed_at_d)
@@ -239,17 +243,26 @@ def _part_life(
 
 def _driven(
     use: UnitUse, parts: Parts, days_left: Floats, worked_now: Floats, now_d: float, season: SeasonClock
-) -> tuple[Floats, Floats]:
-    """Since when use is uncertain, and the days of average use from there to the nearest use-driven limit."""
+) -> tuple[Floats, Floats, Ints]:
+    """Since when use is uncertain, days of average use from there to the nearest driven limit, and which."""
     read = use.last_read_at_d[parts.unit_row]
     metered = ~use.is_design_duty[parts.unit_row] & np.isfinite(read)
     installed = np.minimum(parts.installed_at_d, now_d)
     since = np.where(metered, np.maximum(read, installed), installed)
-    nearest = np.full(len(since), np.inf)
-    for limit in _DRIVEN:
-        nearest = np.fmin(nearest, days_left[:, limit])
+    left = np.where(np.isfinite(days_left[:, _DRIVEN]), days_left[:, _DRIVEN], np.inf)
+    place = left.argmin(axis=1)
+    nearest = left[np.arange(len(since)), place]
     nearest = np.where(np.isfinite(nearest), nearest, np.nan)
-    return since, nearest + worked_now - season.worked_days(since)
+    return since, nearest + worked_now - season.worked_days(since), np.array(_DRIVEN, dtype=np.int64)[place]
+
+
+def _learned_days(parts: Parts, per_day: Floats, nearest: Ints) -> Floats:
+    """Days of average use in the learned life, NaN where the nearest limit does not rest on one."""
+    rate = positive(per_day[np.arange(len(nearest)), nearest])
+    rests = np.isfinite(parts.learned_life_gal) & np.isin(nearest, _OF_LEARNED_LIFE)
+    # Softening counts grains of its own rating, not gallons of a life.
+    rests &= ~((parts.role == PartRole.SOFTENING) & (nearest == Limit.HARDNESS_LOAD))
+    return np.where(rests, 1 / rate, np.nan)
 
 
 def _largest(wear: Floats) -> Floats:

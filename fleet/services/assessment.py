@@ -10,10 +10,11 @@ from django.db.models import F, Q
 
 from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
 from fleet.queries.columns import UnitRange, read_shard
+from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import findings, state_rows
 from fleet.services.days import to_days
-from fleet.services.use_rules import settings_at
+from fleet.services.learned_notes import note_what_was_learned
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
@@ -121,12 +122,18 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
     now_d = to_days(now)
     with transaction.atomic():
         shard = read_shard(_held(which, now), now_d)
-        found = assess_shard(shard.columns, now_d, settings_at(now))
-        zone_by_site = dict(
-            Site.objects.filter(id__in=set(shard.site_id.tolist())).values_list("id", "time_zone")
-        )
-        zones = [zone_by_site[site_id] for site_id in shard.site_id.tolist()]
+        site_ids = shard.site_id.tolist()
+        of_site = {
+            row[0]: row[1:]
+            for row in Site.objects.filter(id__in=set(site_ids)).values_list("id", "time_zone", "kind")
+        }
+        zones = [of_site[site_id][0] for site_id in site_ids]
+        kinds = [of_site[site_id][1] for site_id in site_ids]
+        rules = rules_at(now)
+        columns = replace(shard.columns, units=rules.lend(shard.columns.units, kinds))
+        found = assess_shard(columns, now_d, rules.settings)
         parts = state_rows.part_states(shard, found, zones, now, now_d)
+        note_what_was_learned(parts, columns, found.use, kinds, rules)
         units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
         readiness_changes = state_rows.write_states(units, parts, now)
         raised = findings.sync_findings(shard, found, units, parts, zones, now)

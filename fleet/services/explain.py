@@ -3,6 +3,7 @@
 import json
 from datetime import datetime
 
+from fleet.learned_words import learned_words
 from fleet.models import Finding, LimitName, PartState, TreatmentUnit
 from shared.errors import CannotDo
 
@@ -51,6 +52,7 @@ def part_lines(state: PartState) -> list[str]:
         f"use {n.get('permeate_gal_per_day') or 0:,.1f} gal/day permeate from {use}, "
         f"recovery {n.get('recovery') or 0:.0%} from {source}",
     ]
+    lines += learned_words(n)
     for name, limit in n.get("limits", {}).items():
         mark = "governs" if name == state.governing else "does not govern"
         due = f", reached about {limit['due_on']}" if limit.get("due_on") else ""

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Final
 
+from fleet.learned_words import learned_names
 from fleet.models import Finding, FindingKind, OwedFlush, PartState, PatternName, ReadinessState, UnitState
 
 CHANGE_AHEAD_DAYS: Final = 28
@@ -61,13 +62,15 @@ def change_due(state: PartState, name: str, today: date, standing: set[str]) -> 
     if early > today + timedelta(days=ahead) and not is_worn:
         return None
     limit = state.get_governing_display().lower() or "life"
+    learned = learned_names(state.numbers)
+    rests = f"; rests on what the fleet taught ({learned})" if learned else ""
     return Candidate(
         kind=FindingKind.CHANGE_DUE,
         cause_key=key,
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.part_id,
         method="wear",
-        why=f"{name}: {_wear_words(state, limit)}.",
+        why=f"{name}: {_wear_words(state, limit)}{rests}.",
         strength=min(state.wear or 0.0, STRONGEST),
         not_before_on=_days(state.numbers.get("not_before_on")) or early,
         early_on=state.early_on or today,

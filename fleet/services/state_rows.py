@@ -25,7 +25,10 @@ LIMITS = list(LimitName)
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
 OWED = {int(science.OwedFlush[owed.name]): owed.value for owed in OwedFlush}
 PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in PatternName}
-_NUMBERS_OF_PART = ["seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min"]
+_NUMBERS_OF_PART = [
+    "seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min",
+    "membrane_life_lost_per_week",
+]  # fmt: skip
 _RATINGS_OF_PART = ["rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l"]
 _NUMBERS_OF_USE = ["permeate_gal_per_day", "feed_gal_per_day", "recovery"]
 _FACTS_OF_USE = ["recovery_is_measured", "is_design_duty", "readings_used"]

@@ -8,9 +8,10 @@ from hypothesis import strategies as st
 from fleet.science.columns import UseFault, Water
 from fleet.science.curves import gallons_between
 from fleet.science.season import SeasonClock
+from fleet.science.season_fit import fit_season, fit_week
 from fleet.science.settings import UseSettings
 from fleet.science.use import compute_use
-from fleet.science.use_fleet import fit_season, fit_week, like_site_use
+from fleet.science.use_fleet import learn_like_sites, lend_use
 from tests.fleet.science.labelled_meters import NO_GAUGES
 from tests.fleet.science.small_shard import NOW_D, gauges, joined, meter, steady, units
 
@@ -167,9 +168,11 @@ def test_a_new_site_borrows_from_like_sites():
     """Like sites use half of their design duty; so, nearly, will the new one."""
     readings = joined(*[steady(20.0, unit=number) for number in range(12)])
     use, _, _ = use_of(readings, units(13))
-    expected = like_site_use(units(13), use, np.zeros(13, dtype=np.int64))
+    like = learn_like_sites(units(13), use, np.zeros(13, dtype=np.int64), 1)
+    assert like.sites.tolist() == [12]
+    expected = lend_use(units(13).design_use_gal_per_day, np.zeros(13, dtype=np.int64), like)
     assert 20.0 < expected[12] < 25.0
-    alone = like_site_use(units(13), use, np.full(13, -1))
+    alone = lend_use(units(13).design_use_gal_per_day, np.full(13, -1), like)
     assert alone[12] == 40.0
 
 
