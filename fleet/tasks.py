@@ -4,16 +4,20 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
-from fleet.services import assessment
+from fleet.services import assessment, task_runs
 from fleet.services.days import to_days
 from fleet.services.learning import learn_lives as learn
+from fleet.services.nightly import start_night
 from fleet.services.use_rules import learn_use
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
 def assess_fleet(**kwargs):
-    """Cut the fleet into shards and hand each to a worker."""
-    run = assessment.start_run(timezone.now(), settings.SHARD_SIZE)
+    """Cut the fleet into shards and hand each to a worker, once a night."""
+    now = timezone.now()
+    run = start_night(now, timezone.localdate(now), settings.SHARD_SIZE)
+    if run is None:
+        return
     for shard_id in run.shards.values_list("id", flat=True):
         assess_shard.delay(shard_id=shard_id)
 
@@ -43,3 +47,9 @@ def learn_lives(**kwargs):
     now = timezone.now()
     learn(to_days(now))
     learn_use(now)
+
+
+@shared_task(acks_late=True, soft_time_limit=300)
+def tidy_task_runs(**kwargs):
+    """Forget what ran more than two weeks ago."""
+    task_runs.tidy(timezone.now())

@@ -26,6 +26,7 @@ class Permission(StrEnum):
     SEE_MARGINS = "see costs and margins"
     CORRECT_MONEY = "correct entries and close months"
     MANAGE_PEOPLE = "give people their log-ins and roles"
+    SEE_OPERATIONS = "see what runs by itself and what failed"
     USE_API = "make tokens for other programs"
 
 
@@ -65,6 +66,7 @@ ROLES: Final[dict[Role, RoleRule]] = {
                 _P.PLAN_ROUTES,
                 _P.SEE_STOCK,
                 _P.SEE_REVENUE,
+                _P.SEE_OPERATIONS,
                 _P.USE_API,
             }
         ),

@@ -6,8 +6,9 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from fleet.models import Person, PersonRole
 from shared.roles import ROLES, Permission, Role, may
 
-OPEN_TO_STRANGERS = {"log_in", "log_out", "phone_worker", "phone_manifest"}
-"""Pages for people who are not logged in; the phone's shell holds no data."""
+OPEN_TO_STRANGERS = {"log_in", "log_out", "phone_worker", "phone_manifest", "healthz", "readyz", "metrics"}
+"""For those who are not logged in: the phone's shell holds no data, the three for watching machines name
+nobody and /metrics asks for its token or this machine."""
 OPEN_TO_ALL_WHO_LOG_IN = {"home", "how_we_know"}
 """Sends each role to its own page; the laws are no secret."""
 GUARDED_ELSEWHERE = ("api/", "admin/")

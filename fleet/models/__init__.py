@@ -37,6 +37,7 @@ from fleet.models.readings import (
     ReadingSource,
 )
 from fleet.models.sites import Customer, FeedTest, Site, SupplyKind, WaterSupply
+from fleet.models.task_runs import TaskOutcome, TaskRun
 
 __all__ = [
     "AssessmentRun",
@@ -75,6 +76,8 @@ __all__ = [
     "ShardState",
     "Site",
     "SupplyKind",
+    "TaskOutcome",
+    "TaskRun",
     "TreatmentUnit",
     "UnitState",
     "UseRules",

@@ -228,6 +228,9 @@ class AssessmentRun(models.Model):
     as_of = models.DateTimeField()
     finished_at = models.DateTimeField(null=True, blank=True)
     is_full = models.BooleanField(default=False)
+    night_on = models.DateField(
+        null=True, blank=True, unique=True, help_text="The night the timetable began it for; one run each."
+    )
     counts = models.JSONField(default=dict, blank=True)
 
     class Meta:

@@ -1,13 +1,16 @@
 """The queue and its timetable, readable in one place."""
 
+import logging.config
 import os
 
 from celery import Celery
 from celery.schedules import crontab
+from celery.signals import setup_logging
+from django.conf import settings
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
 
-app = Celery("tapward")
+app = Celery("tapward", task_cls="shared.wiring.watched:WatchedTask")
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
 app.conf.beat_schedule = {
@@ -28,5 +31,15 @@ app.conf.beat_schedule = {
         "task": "scheduling.tasks.tell_customers",
         "schedule": crontab(minute="*/5"),
     },
+    "forget old records of tasks": {
+        "task": "fleet.tasks.tidy_task_runs",
+        "schedule": crontab(hour=4, minute=10),
+    },
     "enter revenue": {"task": "scheduling.tasks.enter_revenue", "schedule": crontab(hour=3, minute=30)},
 }
+
+
+@setup_logging.connect
+def keep_our_logs(**kwargs):
+    """Workers write their lines as the web does: the queue's own form would print arguments."""
+    logging.config.dictConfig(settings.LOGGING)

@@ -7,7 +7,8 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from shared.wiring.database import database_settings
-from shared.wiring.env import read_flag, read_list, read_text, read_whole
+from shared.wiring.env import read_choice, read_flag, read_list, read_text, read_whole
+from shared.wiring.logs import logging_settings
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 DATA_DIR = Path(read_text("TAPWARD_DATA_DIR", str(BASE_DIR / ".data")))
@@ -66,6 +67,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shared.wiring.request_log.RequestLog",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -135,6 +137,7 @@ SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_SECURE = IS_BEHIND_TLS
 CSRF_COOKIE_SECURE = IS_BEHIND_TLS
 SECURE_SSL_REDIRECT = IS_BEHIND_TLS
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$"]
 SECURE_HSTS_SECONDS = 31_536_000 if IS_BEHIND_TLS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = IS_BEHIND_TLS
 SECURE_HSTS_PRELOAD = IS_BEHIND_TLS
@@ -243,9 +246,9 @@ SPECTACULAR_SETTINGS = {
     ],
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
-    "root": {"handlers": ["console"], "level": "WARNING"},
-}
+LOGGING = logging_settings(read_choice("TAPWARD_LOGS", ["json", "plain"], "plain" if IS_EMBEDDED else "json"))
+
+# --- watching ---
+# With a token, /metrics answers whoever shows it; without, this machine only.
+METRICS_TOKEN = read_text("TAPWARD_METRICS_TOKEN", "")
+OLDEST_WORK_MINUTES = read_whole("TAPWARD_OLDEST_WORK_MINUTES", 60, 1)

@@ -3,6 +3,7 @@
 from django.urls import include, path
 
 urlpatterns = [
+    path("", include("api.health_urls")),
     path("", include("scheduling.urls")),
     path("", include("fleet.urls")),
     path("api/", include("api.urls")),

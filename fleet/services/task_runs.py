@@ -1,0 +1,74 @@
+"""Writes down what ran by itself. A record that can't be written never stops the work it is about."""
+
+import logging
+from datetime import datetime, timedelta
+from typing import Final
+
+from django.db import DatabaseError, transaction
+
+from fleet.models import TaskOutcome, TaskRun
+
+KEPT_FOR: Final = timedelta(days=14)
+log = logging.getLogger(__name__)
+
+PLAIN_WORDS: Final = {
+    "disk is full": "The disk was full, nothing was written. Free space or move the data to a larger disk.",
+    "No space left": "The disk was full, nothing was written. Free space or move the data to a larger disk.",
+    "database is locked": "Another program held the database too long. It is tried again.",
+    "lock timeout": "Another transaction held what was needed too long. It is tried again.",
+    "statement timeout": "The database took too long and was stopped. It is tried again.",
+}
+BY_TYPE: Final = {
+    "OperationalError": "The database did not answer. Start it or look at DATABASE_URL. It is tried again.",
+    "InterfaceError": "The database went away. Start it or look at DATABASE_URL. It is tried again.",
+    "ConnectionError": "The queue did not answer. Start Redis or look at REDIS_URL. It is tried again.",
+    "SoftTimeLimitExceeded": "It took longer than it may. Look whether the machine is overloaded.",
+    "MemoryError": "The machine ran out of memory. Give it more or make shards smaller (TAPWARD_SHARD_SIZE).",
+}
+
+
+def plain_problem(error: BaseException) -> str:
+    """Say what went wrong without repeating an error's own text, which may hold names or addresses."""
+    text = str(error)
+    for sign, words in PLAIN_WORDS.items():
+        if sign in text:
+            return words
+    kinds = [kind.__name__ for kind in type(error).__mro__]
+    for kind in kinds:
+        if kind in BY_TYPE:
+            return BY_TYPE[kind]
+    return f"An error of kind {kinds[0]}. The log has its place in the code under the same task id."
+
+
+def begin(*, name: str, task_id: str, request_id: str, now: datetime) -> int | None:
+    """Write down that a task begins; None when that can't be written."""
+    try:
+        with transaction.atomic():
+            given = {"name": name[:80], "task_id": task_id[:64], "request_id": request_id[:64]}
+            return TaskRun.objects.create(**given, started_at=now).pk
+    except DatabaseError as error:
+        log.error("The beginning of a task could not be written down.", exc_info=error)
+        return None
+
+
+def end(run_id: int | None, *, now: datetime, error: BaseException | None = None) -> None:
+    """Write down how a task ended."""
+    if run_id is None:
+        return
+    outcome = TaskOutcome.DONE if error is None else TaskOutcome.FAILED
+    problem = "" if error is None else plain_problem(error)[:200]
+    try:
+        with transaction.atomic():
+            TaskRun.objects.filter(pk=run_id).update(ended_at=now, outcome=outcome, problem=problem)
+    except DatabaseError as later:
+        log.error("The end of a task could not be written down.", exc_info=later)
+
+
+def tidy(now: datetime) -> int:
+    """Take away what is older than two weeks, except the newest good run of each task."""
+    newest = TaskRun.objects.filter(outcome=TaskOutcome.DONE).order_by("name", "-started_at", "-id")
+    keep: dict[str, int] = {}
+    for name, pk in newest.values_list("name", "pk"):
+        keep.setdefault(name, pk)
+    old = TaskRun.objects.filter(started_at__lt=now - KEPT_FOR).exclude(pk__in=keep.values())
+    return old.delete()[0]

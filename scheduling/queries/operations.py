@@ -1,0 +1,181 @@
+"""The operations page: what ran, what failed, what is wrong now and what to do about it."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from django.conf import settings
+from django.db.models import OuterRef, Subquery
+
+from fleet.models import TaskOutcome, TaskRun
+from scheduling.queries.duties import DUTIES, title_of
+from scheduling.queries.watching import LONGEST_TASK, Numbers, numbers
+
+RECENT: Final = 25
+LITTLE_DISK_BYTES: Final = 1_000_000_000
+OLD_ASSESSMENT: Final = timedelta(hours=36)
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """One thing that is wrong, and the remedy."""
+
+    tone: str
+    what: str
+    remedy: str
+    since: datetime | None = None
+
+
+@dataclass(frozen=True)
+class DutyRow:
+    """One thing that runs by itself, with how it last went."""
+
+    title: str
+    how_often: str
+    tone: str
+    word: str
+    last_at: datetime | None
+    problem: str
+
+
+@dataclass(frozen=True)
+class FailedRow:
+    """One attempt that failed or was cut off."""
+
+    title: str
+    at: datetime
+    word: str
+    problem: str
+    task_id: str
+
+
+@dataclass(frozen=True)
+class Operations:
+    """The whole page."""
+
+    numbers: Numbers
+    troubles: list[Trouble]
+    duties: list[DutyRow]
+    failed: list[FailedRow]
+    runs_by_itself: bool
+
+
+def operations(*, now: datetime, today: date) -> Operations:
+    """Return the page in a number of queries that does not grow with what ran."""
+    found = numbers(now=now, today=today)
+    duties = _duties(now)
+    runs_by_itself = found.queue.is_wanted
+    return Operations(
+        numbers=found,
+        troubles=troubles(found, now) + (_silent(now) if runs_by_itself else []),
+        duties=duties,
+        failed=_failed(now),
+        runs_by_itself=runs_by_itself,
+    )
+
+
+def troubles(found: Numbers, now: datetime) -> list[Trouble]:
+    """Return what is wrong now, the worst first."""
+    told: list[Trouble | None] = [
+        _if(not found.queue.answers, "bad", "The queue does not answer, so nothing runs by itself.",
+            "Start Redis or look at REDIS_URL. Nothing is lost: work is written down in the database."),
+        _if(found.disk_free_bytes < LITTLE_DISK_BYTES, "bad", "The disk is nearly full.",
+            "Free space or move the data. When it is full, nothing new can be recorded."),
+        _if(_is_old(found.oldest_work_at, now, timedelta(minutes=settings.OLDEST_WORK_MINUTES)), "bad",
+            "Work waits and nobody takes it.",
+            "Start a worker (celery -A shared.wiring worker), or more of them.", found.oldest_work_at),
+        _if(found.units > 0 and found.last_run_finished_at is None, "watch", "The fleet was never assessed.",
+            "Press “Assess and raise work now” on the overview, or start worker and timetable."),
+        _if(_is_old(found.last_run_finished_at, now, OLD_ASSESSMENT), "bad",
+            "The fleet was not assessed last night.",
+            "Look below at what failed; then assess from the overview.", found.last_run_finished_at),
+        _if(_is_ahead(found.oldest_assessed_at, now) or _is_ahead(found.last_run_started_at, now), "bad",
+            "The clock of this machine went back, or ran ahead before.",
+            "Set the clock by a time server. Then assess from the overview: it puts the dates right."),
+        _if(found.shards_begun_again > 0, "watch",
+            f"{found.shards_begun_again} pieces of the newest assessment were begun again: their worker was "
+            "killed or cut off from the database.",
+            "Nothing is lost or doubled. If it comes often, look at the machine's memory."),
+        _if(found.tasks_cut_off_in_a_day > 0, "watch",
+            f"{found.tasks_cut_off_in_a_day} tasks of the last day never said that they ended.",
+            "Their worker was killed. The work is taken up again by itself; see below."),
+        _if(found.tasks_failed_in_a_day > 0, "watch",
+            f"{found.tasks_failed_in_a_day} tasks of the last day failed.", "See below what each needs."),
+        _if(found.notices_failed + found.notices_cut_off > 0, "watch",
+            f"{found.notices_failed + found.notices_cut_off} notices to customers were not sent.",
+            "Open Notices, put the address right and send again."),
+        _if(_is_old(found.last_backup_at, now, timedelta(days=2)), "bad",
+            "The last backup is older than two days.",
+            "Run manage.py back_up, or look why the machine's timetable did not.", found.last_backup_at),
+        _if(found.last_backup_at is None and found.units > 0, "watch", "There is no backup yet.",
+            "Run manage.py back_up FOLDER, and have the machine do it every night."),
+    ]  # fmt: skip
+    return [one for one in told if one]
+
+
+def _if(holds: bool, tone: str, what: str, remedy: str, since: datetime | None = None) -> Trouble | None:
+    return Trouble(tone, what, remedy, since) if holds else None
+
+
+def _is_old(at: datetime | None, now: datetime, than: timedelta) -> bool:
+    return at is not None and at < now - than
+
+
+def _is_ahead(at: datetime | None, now: datetime) -> bool:
+    return at is not None and at > now + timedelta(minutes=5)
+
+
+def _silent(now: datetime) -> list[Trouble]:
+    """Say when the timetable stands still: its most frequent duty was not begun for long."""
+    duty = next(one for one in DUTIES if one.task == "fleet.tasks.take_up_lost_shards")
+    last = TaskRun.objects.filter(name=duty.task).order_by("-started_at").values_list("started_at", flat=True)
+    at = last.first()
+    if at is not None and at > now - duty.silence:
+        return []
+    return [
+        Trouble(
+            "bad", "The timetable stands still, or no worker runs.",
+            "Start celery -A shared.wiring beat (one) and a worker.", at,
+        )
+    ]  # fmt: skip
+
+
+def _duties(now: datetime) -> list[DutyRow]:
+    """Say how each thing last went."""
+    newest = TaskRun.objects.filter(name=OuterRef("name")).order_by("-started_at", "-id").values("pk")[:1]
+    names = [duty.task for duty in DUTIES]
+    runs = TaskRun.objects.filter(name__in=names, pk=Subquery(newest))
+    by_name = {run.name: run for run in runs}
+    rows = []
+    for duty in DUTIES:
+        run = by_name.get(duty.task)
+        tone, word = _word(run, now) if run else ("off", "Not yet")
+        rows.append(
+            DutyRow(
+                duty.title, duty.how_often, tone, word, run and (run.ended_at or run.started_at),
+                run.problem if run else "",
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _word(run: TaskRun, now: datetime) -> tuple[str, str]:
+    if run.outcome == TaskOutcome.DONE:
+        return "good", "Done"
+    if run.outcome == TaskOutcome.FAILED:
+        return "bad", "Failed"
+    return ("bad", "Cut off") if run.started_at < now - LONGEST_TASK else ("info", "Running")
+
+
+def _failed(now: datetime) -> list[FailedRow]:
+    over = TaskRun.objects.filter(outcome=TaskOutcome.FAILED) | TaskRun.objects.filter(
+        outcome=TaskOutcome.RUNNING, started_at__lt=now - LONGEST_TASK
+    )
+    return [
+        FailedRow(
+            title_of(run.name), run.started_at, _word(run, now)[1],
+            run.problem or "It never said that it ended: its worker was killed. The work is taken up again.",
+            run.task_id,
+        )
+        for run in over.order_by("-started_at", "-id")[:RECENT]
+    ]  # fmt: skip
