@@ -18,6 +18,8 @@ WATERS = 4
 """Series number = treatment unit × 4 + ``Water``; 0 is not used."""
 _TICKS_BEFORE_STILL = 1.5
 _CATCHES_UP = (0.5, 2.0)
+_MISREAD_IN_A_ROW = 2
+"""So many values in a row may be misread, e.g. the same wrong one entered twice."""
 
 
 @dataclass(frozen=True)
@@ -136,8 +138,9 @@ def judge(
 
     * MEASURE_SLIP: a stretch of values is 3.785 times (litres for gallons) or 1/3.785 of what fits; see
       ``measure_slips``. Values are scaled back.
-    * OUTLIER: one value off the line of its neighbours, which agree with each other. The straight line
-      stands in, so both intervals are repaired. A last reading off the line is one, too.
+    * OUTLIER: one value, or two in a row, off the line of the neighbours, which agree with each other. The
+      straight line stands in, so all intervals it touches are repaired. A last reading off the line is one,
+      too.
     * SWAP: another ``meter_id``, or a fall or jump too large to be use. Mean use stands in; a new meter's own
       count, if larger and believable.
     * ROLLOVER: a fall that is believable use modulo the register.
@@ -206,26 +209,50 @@ def _undo_slips(registers: Registers, raw: Floats, expected: Expected) -> tuple[
 def _undo_spikes(
     registers: Registers, values: Floats, expected: Expected, rules: UseSettings
 ) -> tuple[Floats, Flags]:
-    """Replace single values off the line of two neighbours that agree with each other."""
-    spiked = np.zeros(len(values), dtype=bool)
-    middle = np.flatnonzero(registers.follows_meter[1:-1] & registers.follows_meter[2:]) + 1
-    rise, fall = values[middle] - values[middle - 1], values[middle + 1] - values[middle]
-    odd = (rise < 0) | (fall < 0)
-    middle, rise, fall = middle[odd], rise[odd], fall[odd]
-    bridge = rise + fall
-    span = registers.days[middle] + registers.days[middle + 1]
-    share = np.where(span > 0, registers.days[middle] / np.where(span > 0, span, 1.0), 0.5)
-    off = np.abs(rise - share * bridge)
-    most = expected.most_gal[middle] + expected.most_gal[middle + 1]
-    typical = expected.typical_gal[middle] + expected.typical_gal[middle + 1]
-    found = (bridge >= 0) & (bridge <= most) & (off > rules.spike_multiple * typical)
-    middle, off, line = middle[found], off[found], (values[middle - 1] + share * bridge)[found]
-    keep = _largest_of_neighbours(middle, off)
-    repaired = values.copy()
-    repaired[middle[keep]] = line[keep]
-    spiked[middle[keep]] = True
-    spiked[middle[keep] + 1] = True
+    """Replace one value, or two in a row, off the line of two neighbours that agree with each other."""
+    repaired, spiked = values.copy(), np.zeros(len(values), dtype=bool)
+    for length in range(1, _MISREAD_IN_A_ROW + 1):
+        _bridge(registers, repaired, spiked, expected, rules, length)
     return repaired, spiked
+
+
+def _bridge(
+    registers: Registers,
+    values: Floats,
+    spiked: Flags,
+    expected: Expected,
+    rules: UseSettings,
+    length: int,
+) -> None:
+    """Put ``length`` values off the line of their neighbours back on it, in place."""
+    falls = registers.follows_meter & (_differences(registers, values) < 0)
+    intervals = range(length + 1)
+    count = max(len(values) - length - 1, 0)
+    unbroken, odd = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    for k in intervals:
+        here = slice(1 + k, 1 + k + count)
+        unbroken &= registers.follows_meter[here] & ~spiked[here]
+        odd |= falls[here]
+    first = np.flatnonzero(unbroken & odd) + 1
+    bridge = values[first + length] - values[first - 1]
+    span = registers.at_d[first + length] - registers.at_d[first - 1]
+    most, typical = np.zeros(len(first)), np.zeros(len(first))
+    for k in intervals:
+        most += expected.most_gal[first + k]
+        typical += expected.typical_gal[first + k]
+    lines, off = [], np.full(len(first), np.inf)
+    for k in range(length):
+        even = (k + 1) / (length + 1)
+        elapsed = registers.at_d[first + k] - registers.at_d[first - 1]
+        share = np.where(span > 0, elapsed / np.where(span > 0, span, 1.0), even)
+        lines.append(values[first - 1] + share * bridge)
+        off = np.minimum(off, np.abs(values[first + k] - lines[k]))
+    found = (bridge >= 0) & (bridge <= most) & (off > rules.spike_multiple * typical)
+    found[found] = _largest_of_neighbours(first[found], off[found])
+    for k in range(length):
+        values[first[found] + k] = lines[k][found]
+    for k in intervals:
+        spiked[first[found] + k] = True
 
 
 def _largest_of_neighbours(rows: Ints, size: Floats) -> Flags:

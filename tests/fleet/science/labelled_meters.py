@@ -109,8 +109,11 @@ def put_fault(rng, kind, unit, at, total, label, meter, rollover, true):
         label[unit, at : at + length + 1] = kind
     elif kind is UseFault.OUTLIER:
         digits = np.array([10.0, 0.1, 2.0, 0.5, 1.4])
-        row[at] = row[at] * rng.choice(digits)
-        label[unit, at : at + 2] = kind
+        wrong = row[at] * rng.choice(digits)
+        # One in three is entered twice, as when the last figure is copied.
+        length = 1 + int(rng.random() < 1 / 3)
+        row[at : at + length] = wrong
+        label[unit, at : at + length + 1] = kind
 
 
 NO_GAUGES = make_table(PerformanceReadings, 0)

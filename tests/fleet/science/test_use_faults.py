@@ -68,6 +68,8 @@ def test_repaired_use_is_near_true_use_for_every_kind_of_fault():
         ([9000, 9280, 9560, 9840, 200, 480], UseFault.SWAP, 280),
         ([9000, 9280, 9560, 98_400, 10_120, 10_400], UseFault.OUTLIER, 280),
         ([9000, 9280, 9560, 9840, 10_120, 99_999], UseFault.OUTLIER, 280),
+        ([9000, 9280, 98_400, 98_400, 10_120, 10_400, 10_680], UseFault.OUTLIER, 280),
+        ([9000, 9280, 956, 956, 10_120, 10_400, 10_680], UseFault.OUTLIER, 280),
     ],
 )
 def test_a_fault_is_counted_with_what_was_really_used(totals, fault, counted):
