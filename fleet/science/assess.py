@@ -16,6 +16,7 @@ from fleet.science.columns import (
 )
 from fleet.science.decay import assess_performance
 from fleet.science.feed_water import TestIndex, feed_history, index_tests
+from fleet.science.gauges import believable
 from fleet.science.readiness import assess_readiness
 from fleet.science.settings import AssessmentSettings
 from fleet.science.use import compute_use
@@ -104,6 +105,7 @@ def _assess_some(
     columns: ShardColumns, index: TestIndex, begin: int, end: int, now_d: float, settings: AssessmentSettings
 ) -> ShardFindings:
     some = cut_columns(columns, begin, end)
+    some = replace(some, performance=believable(some.performance))
     first_part = int(np.searchsorted(columns.parts.unit_row, begin, side="left"))
     use, faults, curves = compute_use(
         some.units, some.readings, some.performance, now_d, settings.use, settings.season

@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.columns import Flags, Floats, Ints, MembraneType, PartRole, Parts
 from fleet.science.feed_water import CHLORAMINE, FREE_CHLORINE, FeedHistory, value_now
 from fleet.science.leak import contact_time_min, fresh_halvings, leak_share, mean_leak, membrane_life_lost
 from fleet.science.settings import WearSettings
-from fleet.science.wear_basis import CARBONS, Basis, has_role, positive, running_hours_per_feed_gal
+from fleet.science.wear_basis import CARBONS, Basis, has_role, running_hours_per_feed_gal
 
 _CARBON_CODES = [int(role) for role in CARBONS]
 

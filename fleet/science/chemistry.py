@@ -13,6 +13,8 @@ from fleet.science.arrays import as_floats
 from fleet.science.columns import Floats
 from shared.measures import MG_L_PER_GRAIN_PER_GAL, PSI_PER_BAR
 
+CACO3_G_MOL: Final = 100.09
+"""[g/mol]"""
 CACO3_PER_CALCIUM: Final = 2.497
 """mg/L as CaCO3 for 1 mg/L of calcium: 100.09 / 40.08."""
 CACO3_PER_MAGNESIUM: Final = 4.118

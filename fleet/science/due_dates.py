@@ -12,6 +12,7 @@ EARLY, LIKELY, LATE = 0.1, 0.5, 0.9
 """The three stated chances."""
 _MOST_TIMES = 60.0
 _STEPS = 60
+_LEAST_SHAPE = 0.2
 _CLOSE = 1e-7
 
 
@@ -170,7 +171,7 @@ def due_window(
     life_days : array (n,), optional
         Days of average use in the whole learned median life, NaN where the limit is taken as certain. [day]
     life_shape : array (n,), optional
-        Weibull shape of the learned life, above 0; NaN where none was learned. [-]
+        Weibull shape of the learned life, 0.2 or more; NaN where none was learned. [-]
 
     Returns
     -------
@@ -208,7 +209,7 @@ def _elapsed(chance: float, days_of_use: Floats, open_: Ints, spread: Floats, er
 
 def _widened(chance: float, elapsed: Floats, middle: Floats, life_days: Floats, shape: Floats) -> Floats:
     """Add the spread of the learned life to that of use."""
-    known = np.isfinite(life_days) & (shape > 0)
+    known = np.isfinite(life_days) & (shape >= _LEAST_SHAPE)
     share = (-np.log1p(-chance) / np.log(2)) ** (1 / np.where(known, shape, 1.0))
     apart = np.hypot(elapsed - middle, life_days * (share - 1))
     return np.where(known, middle + np.copysign(apart, chance - LIKELY), elapsed)

@@ -6,6 +6,18 @@ from fleet.science.law import Law, Standing
 
 PERFORMANCE_LAWS: Final = (
     Law(
+        key="gauges",
+        name="Which gauge values are believed",
+        equation="pressures 0 to 1500 psi, water 0 to 60 °C, flows 0.0001 to 10 000 gpm, conductivities 0.01 "
+        "to 200 000 µS/cm, chlorine 0 to 100 mg/L",
+        used_in=("gauges.believable", "performance_rows.find_membranes", "performance_rows.read_gauges"),
+        valid_range="every reading, before anything is computed from it",
+        outside_range="counts as unread, never as a number; a temperature constant outside 500 to 8000 K "
+        "gives way to 2700 K with a wider error",
+        source="Our own, wide on purpose.",
+        standing=Standing.OURS,
+    ),
+    Law(
         key="temperature-factor",
         name="Temperature factor of permeate flow",
         equation="exp(K (1/298 - 1/(273 + T))), below 1 when cold",

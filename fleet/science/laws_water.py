@@ -78,7 +78,12 @@ WATER_LAWS: Final = (
         key="langelier",
         name="Langelier and Ryznar indices",
         equation="pHs = (9.3 + A + B) - (C + D); LSI = pH - pHs; RSI = 2 pHs - pH",
-        used_in=("scaling.saturation_ph", "scaling.langelier_index", "scaling.ryznar_index"),
+        used_in=(
+            "carbonate.saturation_ph",
+            "carbonate.langelier_index",
+            "carbonate.ryznar_index",
+            "scaling.langelier_of",
+        ),
         valid_range="TDS to 10 000 mg/L, 0 to 90 °C, pH 6.5 to 9.5",
         outside_range="above 10 000 mg/L Stiff and Davis's index takes over",
         source="corrosion-doctors.org; compared with PHREEQC in the tests. Ryznar's bands are values from "
@@ -89,7 +94,7 @@ WATER_LAWS: Final = (
         key="stiff-davis",
         name="Stiff and Davis index",
         equation="pH - (pCa + pAlk + K), K from ionic strength and temperature",
-        used_in=("scaling.stiff_davis_index",),
+        used_in=("carbonate.stiff_davis_index", "scaling.stiff_davis_of"),
         valid_range="ionic strength 0.1 to 1.2 mol/L, 0 to 50 °C",
         outside_range="unknown above 1.2 mol/L",
         source="ASTM D4582; K as fitted by the US Bureau of Reclamation (2013), equation 13.",
@@ -99,19 +104,19 @@ WATER_LAWS: Final = (
         key="concentrate-scaling",
         name="Scaling of the concentrate",
         equation="Ca, alkalinity, TDS × 1 / (1 - Y), carbon dioxide unchanged; the index of that water",
-        used_in=("scaling.concentrate_ph", "scaling.carbonate_index"),
+        used_in=("carbonate.concentrate_ph", "scaling.concentrate", "scaling.carbonate_index"),
         valid_range="feed pH 6 to 9, 0 to 50 °C",
         outside_range="still computed; measured against PHREEQC in the tests",
-        source="ASTM D3739; constants of carbonic acid from Plummer and Busenberg (1982), values from memory "
-        "that agree with PHREEQC's own file.",
-        standing=Standing.FROM_MEMORY,
+        source="ASTM D3739; constants of carbonic acid by Plummer and Busenberg (1982), read in PHREEQC's "
+        "phreeqc.dat as shipped with phreeqpython (the first as the difference of its two lines).",
+        standing=Standing.PUBLISHED,
     ),
     Law(
         key="gypsum",
         name="Gypsum saturation",
         equation="{Ca}{SO4} / K, log K = 68.2401 - 3221.51/T - 25.0627 log T; activities by Davies, one ion "
         "pair",
-        used_in=("scaling.gypsum_saturation", "scaling.sulfate_saturation"),
+        used_in=("minerals.gypsum_saturation", "activity.divalent_activity", "scaling.sulfate_saturation"),
         valid_range="ionic strength to 0.5 mol/L, 0 to 60 °C",
         outside_range="still computed; measured against PHREEQC in the tests",
         source="WATEQ4F data (log K -4.58 at 25 °C); Davies (1962).",
@@ -121,11 +126,12 @@ WATER_LAWS: Final = (
         key="silica",
         name="Solubility of amorphous silica",
         equation="log S = -731/T + 4.52 [mg/kg], more above pH 9",
-        used_in=("scaling.silica_solubility", "scaling.silica_saturation"),
+        used_in=("minerals.silica_solubility", "scaling.silica_saturation"),
         valid_range="0 to 60 °C",
         outside_range="an unknown pH counts as neutral, the stricter side",
-        source="Fournier's line; first ionisation 10^-9.83, a value from memory.",
-        standing=Standing.FROM_MEMORY,
+        source="Fournier's line; first ionisation 10^-9.83, read in PHREEQC's phreeqc.dat as shipped "
+        "with phreeqpython.",
+        standing=Standing.PUBLISHED,
     ),
     Law(
         key="limiting-recovery",

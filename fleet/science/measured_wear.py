@@ -2,12 +2,13 @@
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.columns import Floats, Flushes, Ints, PartRole, Parts, PerformanceReadings, Units, UnitUse
 from fleet.science.curves import UseCurves, gallons_between
 from fleet.science.flush_log import clear_flushes
 from fleet.science.series import newest_time
 from fleet.science.settings import WearSettings
-from fleet.science.wear_basis import Basis, has_role, positive
+from fleet.science.wear_basis import Basis, has_role
 
 _FEED_CARBONS = (PartRole.CARBON, PartRole.CATALYTIC_CARBON)
 
@@ -129,8 +130,8 @@ def pressure_wear(
     flow = np.where(flow > 0, flow, units.design_permeate_gpm[unit] / use.recovery[unit])
     scale = flow / positive(parts.clean_drop_flow_gpm[row])
     clean = positive(parts.clean_drop_psi[row] * np.nan_to_num(scale, nan=1.0))
-    room = positive(np.log(positive(parts.terminal_drop_psi[row]) / clean))
-    share = np.maximum(np.log(drop / clean) / room, 0.0)
+    room = positive(np.log(positive(parts.terminal_drop_psi[row] / clean)))
+    share = np.maximum(np.log(positive(drop / clean)) / room, 0.0)
     seen = gallons_between(curves, unit, parts.water[row], parts.installed_at_d[row], at_d)
     good = np.isfinite(share) & (seen > 0)
     top = np.bincount(row[good], seen[good] * share[good], len(wear))

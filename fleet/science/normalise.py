@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.science.arrays import as_floats
+from fleet.science.arrays import as_floats, positive
 from fleet.science.columns import Floats
 
 REFERENCE_TEMPERATURE_C: Final = 25.0
@@ -118,15 +118,15 @@ def normalised_flow(
     Returns
     -------
     array
-        ``Qp NDPs TCFs / (NDPa TCFa)``. [gpm]
+        ``Qp NDPs TCFs / (NDPa TCFa)``; NaN where a divisor is not above 0. [gpm]
 
     Source
     ------
     ASTM D4516 practice.
     """
-    pressure_ratio = as_floats(standard_driving_pressure_psi) / as_floats(driving_pressure_psi)
+    pressure_ratio = as_floats(standard_driving_pressure_psi) / positive(as_floats(driving_pressure_psi))
     flow = as_floats(permeate_flow_gpm)
-    return np.asarray(flow * pressure_ratio * as_floats(standard_factor) / as_floats(factor))
+    return np.asarray(flow * pressure_ratio * as_floats(standard_factor) / positive(as_floats(factor)))
 
 
 def salt_passage_flow_form(
@@ -161,7 +161,7 @@ def salt_passage_flow_form(
     Returns
     -------
     array
-        ``SP (Qp/Qps) (STCFs/STCFa) (Cfb/Cf)s / (Cfb/Cf)a``. [-]
+        ``SP (Qp/Qps) (STCFs/STCFa) (Cfb/Cf)s / (Cfb/Cf)a``; NaN where a divisor is not above 0. [-]
 
     Notes
     -----
@@ -171,9 +171,9 @@ def salt_passage_flow_form(
     ------
     ASTM D4516, value from memory; checked against a solution-diffusion model in test_normalise.
     """
-    dilution = as_floats(permeate_flow_gpm) / as_floats(standard_flow_gpm)
-    warmth = as_floats(standard_salt_factor) / as_floats(salt_factor)
-    strength = as_floats(standard_feed_brine_ratio) / as_floats(feed_brine_ratio)
+    dilution = as_floats(permeate_flow_gpm) / positive(as_floats(standard_flow_gpm))
+    warmth = as_floats(standard_salt_factor) / positive(as_floats(salt_factor))
+    strength = as_floats(standard_feed_brine_ratio) / positive(as_floats(feed_brine_ratio))
     return np.asarray(as_floats(salt_passage) * dilution * warmth * strength)
 
 
@@ -203,7 +203,7 @@ def permeate_concentration_pressure_form(
     Returns
     -------
     array
-        ``Cp (NDPa/NDPs) (Cfbs/Cfba)``. [mg/L]
+        ``Cp (NDPa/NDPs) (Cfbs/Cfba)``; NaN where a divisor is not above 0. [mg/L]
 
     Notes
     -----
@@ -214,8 +214,8 @@ def permeate_concentration_pressure_form(
     ------
     Membrane makers' manuals, value from memory; checked against a solution-diffusion model in test_normalise.
     """
-    pressure = as_floats(driving_pressure_psi) / as_floats(standard_driving_pressure_psi)
-    strength = as_floats(standard_feed_brine_mg_l) / as_floats(feed_brine_mg_l)
+    pressure = as_floats(driving_pressure_psi) / positive(as_floats(standard_driving_pressure_psi))
+    strength = as_floats(standard_feed_brine_mg_l) / positive(as_floats(feed_brine_mg_l))
     return np.asarray(as_floats(permeate_mg_l) * pressure * strength)
 
 
@@ -249,7 +249,7 @@ def normalised_pressure_drop(
     """
     standard = _twice_mean_flow(standard_concentrate_flow_gpm, standard_permeate_flow_gpm)
     actual = _twice_mean_flow(concentrate_flow_gpm, permeate_flow_gpm)
-    ratio = standard / np.where(actual > 0, actual, np.nan)
+    ratio = positive(standard) / positive(actual)
     return np.asarray(as_floats(pressure_drop_psi) * ratio * np.sqrt(ratio))
 
 

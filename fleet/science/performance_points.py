@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.columns import Flags, Floats, Ints, PerformanceReadings, PerformanceSeries
 from fleet.science.grouping import group_medians, rank_in_group
 from fleet.science.normalise import normalised_pressure_drop, salt_passage_flow_form
@@ -131,10 +132,10 @@ def normalise_readings(
     def standard(column: Floats) -> Floats:
         return group_medians(unit[chosen], count, column[chosen])[unit]
 
-    pressure_ratio = standard(values.driving_psi) / values.driving_psi
+    pressure_ratio = standard(values.driving_psi) / positive(values.driving_psi)
     is_lacking = np.isnan(pressure_ratio)
     form = np.where(is_lacking, np.maximum(values.form, ReadingForm.TEMPERATURE_ONLY), values.form)
-    flow = values.raw_flow_gpm / values.factor * np.where(is_lacking, 1.0, pressure_ratio)
+    flow = values.raw_flow_gpm / positive(values.factor) * np.where(is_lacking, 1.0, pressure_ratio)
     flow = np.where(form == ReadingForm.UNUSABLE, np.nan, flow)
     passage = salt_passage_flow_form(
         values.passage,

@@ -5,8 +5,10 @@ from enum import IntEnum
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.chemistry import log_mean_factor, osmotic_pressure_from_tds, tds_from_conductivity
 from fleet.science.columns import Flags, Floats, Ints, PartRole, Parts, PerformanceReadings, Units
+from fleet.science.gauges import BELIEVABLE_K
 from fleet.science.normalise import net_driving_pressure, pressure_drop_temperature_factor, temperature_factor
 from fleet.science.performance_settings import PerformanceSettings
 
@@ -88,7 +90,9 @@ def find_membranes(units: Units, parts: Parts, now_d: float, settings: Performan
     since = np.where(has_membrane, -np.inf, np.nan)
     installed = parts.installed_at_d[chosen]
     np.maximum.at(since, owner, np.where(np.isnan(installed), -np.inf, installed))
-    is_unknown = has_membrane & (np.isnan(below) | np.isnan(above))
+    least, most = BELIEVABLE_K
+    is_known = (below >= least) & (below <= most) & (above >= least) & (above <= most)
+    is_unknown = has_membrane & ~is_known
     below = np.where(is_unknown, settings.fallback_k, below)
     above = np.where(is_unknown, settings.fallback_k, above)
     return Membranes(below, above, is_unknown, since)
@@ -119,8 +123,8 @@ def read_gauges(units: Units, membranes: Membranes, readings: PerformanceReading
     driving pressure on tap water.
     """
     unit = readings.unit_row
-    flow = _positive(readings.permeate_flow_gpm)
-    concentrate = _positive(readings.concentrate_flow_gpm)
+    flow = positive(readings.permeate_flow_gpm)
+    concentrate = positive(readings.concentrate_flow_gpm)
     measured_recovery = flow / (flow + concentrate)
     recovery = np.where(np.isnan(measured_recovery), units.design_recovery[unit], measured_recovery)
     ratio = log_mean_factor(recovery)
@@ -135,21 +139,21 @@ def read_gauges(units: Units, membranes: Membranes, readings: PerformanceReading
     form = np.where(is_all_read, ReadingForm.FULL, ReadingForm.SOME_GAUGES)
     form = np.where(np.isnan(driving), ReadingForm.TEMPERATURE_ONLY, form)
     form = np.where(np.isnan(flow * factor), ReadingForm.UNUSABLE, form)
-    passage = _positive(readings.permeate_conductivity_us_cm) / _positive(readings.feed_conductivity_us_cm)
+    passage = positive(readings.permeate_conductivity_us_cm) / positive(readings.feed_conductivity_us_cm)
     return ReadingValues(
         form=form.astype(np.int64),
         factor=factor,
         driving_psi=driving,
         feed_brine_ratio=ratio,
         passage=passage,
-        drop_psi=_positive(drop) * pressure_drop_temperature_factor(readings.feed_temperature_c),
+        drop_psi=positive(drop) * pressure_drop_temperature_factor(readings.feed_temperature_c),
         raw_flow_gpm=flow,
         concentrate_gpm=concentrate,
     )
 
 
 def _driving_pressure(readings: PerformanceReadings, ratio: Floats, drop_psi: Floats) -> Floats:
-    feed_tds = tds_from_conductivity(_positive(readings.feed_conductivity_us_cm))
+    feed_tds = tds_from_conductivity(positive(readings.feed_conductivity_us_cm))
     permeate_tds = tds_from_conductivity(readings.permeate_conductivity_us_cm)
     brine_psi = osmotic_pressure_from_tds(feed_tds * ratio, readings.feed_temperature_c)
     permeate_psi = osmotic_pressure_from_tds(permeate_tds, readings.feed_temperature_c)
@@ -160,7 +164,3 @@ def _driving_pressure(readings: PerformanceReadings, ratio: Floats, drop_psi: Fl
         brine_psi,
         np.nan_to_num(permeate_psi),
     )
-
-
-def _positive(values: Floats) -> Floats:
-    return np.where(values > 0, values, np.nan)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.carbon_chain import ChainFindings, follow_oxidant
 from fleet.science.columns import (
     Flags,
@@ -24,7 +25,7 @@ from fleet.science.feed_water import HARDNESS, FeedHistory, value_now
 from fleet.science.measured_wear import measured_end, pressure_wear, recent_leak
 from fleet.science.season import SeasonClock
 from fleet.science.settings import WearSettings
-from fleet.science.wear_basis import Basis, has_role, measure_basis, positive
+from fleet.science.wear_basis import Basis, has_role, measure_basis
 from shared.measures import MG_L_PER_GRAIN_PER_GAL
 
 _DRIVEN = [

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fleet.science.arrays import positive
 from fleet.science.columns import Floats, Ints, PartRole, Parts, Units, UnitUse, Water
 from fleet.science.curves import UseCurves, gallons_between
 from fleet.science.feed_water import Carried, FeedHistory, carried_since
@@ -11,7 +12,6 @@ from fleet.science.settings import DAYS_PER_MONTH
 
 CARBONS = (PartRole.CARBON, PartRole.CATALYTIC_CARBON, PartRole.POST_CARBON)
 _MINUTES_PER_HOUR = 60.0
-_LEAST = 1e-30
 
 
 @dataclass(frozen=True)
@@ -89,23 +89,6 @@ def measure_basis(
         days_in_place=now_d - since + np.fmax(shelved, 0.0),
         recovery=recovery,
     )
-
-
-def positive(values: Floats) -> Floats:
-    """
-    Return values with anything not above 0 as NaN (not above 1e-30, so that a quotient stays finite).
-
-    Parameters
-    ----------
-    values : array
-        Any numbers.
-
-    Returns
-    -------
-    array
-        The same, for use as a divisor.
-    """
-    return np.where(values > _LEAST, values, np.nan)
 
 
 def has_role(parts: Parts, *roles: PartRole) -> Ints:

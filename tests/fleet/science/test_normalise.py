@@ -5,8 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fleet.science.assess import assess_shard
 from fleet.science.chemistry import log_mean_factor, osmotic_pressure_from_tds
 from fleet.science.decay import assess_performance
+from fleet.science.gauges import BELIEVABLE
+from fleet.science.made_up import make_shard
 from fleet.science.normalise import (
     net_driving_pressure,
     normalised_flow,
@@ -199,3 +202,30 @@ def test_an_unknown_membrane_constant_is_marked_as_the_simple_form(constant_memb
     _, series = assess_performance(some_units(UNITS), parts, readings, 7.0 * WEEKS)
     assert series.is_simple_form.all()
     assert spread(series.normalised_flow_gpm) < 0.12
+
+
+ABSURD = [0.0, -5.0, -1e9, 1e300, -1e300, 1e-300, 5e-324, np.inf, -np.inf, np.nan]
+
+
+def test_absurd_gauges_and_constants_give_unknown_and_never_a_warning():
+    """Every gauge in turn with every absurd value, and a membrane with an absurd constant (warnings fail here)."""
+    for seed, name in enumerate(BELIEVABLE):
+        made = make_shard(12, 12, seed=seed, now_d=20_000.0)
+        column = getattr(made.performance, name).copy()
+        column[: len(ABSURD)] = ABSURD
+        found = assess_shard(replace(made, performance=replace(made.performance, **{name: column})), 20_000.0)
+        assert not np.isinf(found.series.normalised_flow_gpm).any()
+    made = make_shard(12, 12, seed=1, now_d=20_000.0)
+    constant = np.resize(np.array(ABSURD), len(made.parts.part_id))
+    for name in ("temperature_k_below_25", "temperature_k_from_25"):
+        found = assess_shard(replace(made, parts=replace(made.parts, **{name: constant})), 20_000.0)
+        assert found.series.is_simple_form[np.isfinite(found.series.normalised_flow_gpm)].any()
+
+
+@pytest.mark.parametrize("divisor", [0.0, -1.0, np.nan])
+def test_a_divisor_that_is_not_above_0_gives_unknown(divisor):
+    """No infinity, no sign turned round."""
+    assert np.isnan(normalised_flow(1.0, divisor, 0.9, 60.0))
+    assert np.isnan(normalised_flow(1.0, 60.0, divisor, 60.0))
+    assert np.isnan(salt_passage_flow_form(0.02, 1.0, 0.9, 1.1, divisor, 1.1))
+    assert np.isnan(permeate_concentration_pressure_form(10.0, 60.0, divisor, 60.0, 500.0))

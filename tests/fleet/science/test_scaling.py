@@ -5,21 +5,25 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fleet.science.carbonate import (
+    concentrate_ph,
+    langelier_index,
+    ryznar_index,
+    saturation_ph,
+    stiff_davis_index,
+)
+from fleet.science.minerals import (
+    gypsum_saturation,
+    silica_solubility,
+)
 from fleet.science.scaling import (
     HIGHEST_RECOVERY,
     FeedWater,
     ScaleKind,
     ScalingLimits,
     carbonate_index,
-    concentrate_ph,
-    gypsum_saturation,
-    langelier_index,
     limiting_recovery,
-    ryznar_index,
-    saturation_ph,
     silica_saturation,
-    silica_solubility,
-    stiff_davis_index,
     sulfate_saturation,
 )
 
