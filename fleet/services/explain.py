@@ -1,10 +1,13 @@
 """How each figure of one treatment unit came about, in words a person can redo by hand."""
 
 import json
+from dataclasses import asdict
 from datetime import datetime
 
 from fleet.learned_words import learned_words
 from fleet.models import Finding, LimitName, PartState, TreatmentUnit
+from fleet.queries.scaling_opinion import ScalingOpinion, scaling_opinion
+from fleet.scaling_words import scaling_steps
 from shared.errors import CannotDo
 
 LIMIT_LAW = {
@@ -33,9 +36,11 @@ def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
     states = PartState.objects.filter(treatment_unit=unit).select_related("part__kind", "part__position")
     states = sorted(states, key=lambda s: s.part.position.order)
     findings = Finding.objects.filter(treatment_unit=unit, gone_at__isnull=True)
+    state = unit.state
+    opinion = scaling_opinion(unit, state.recovery or unit.design_recovery, state.assessed_at)
     if as_json:
-        return json.dumps(_as_data(unit, states, findings), default=str)
-    return "\n".join(_as_text(unit, states, findings))
+        return json.dumps(_as_data(unit, states, findings, opinion), default=str)
+    return "\n".join(_as_text(unit, states, findings, opinion))
 
 
 def part_lines(state: PartState) -> list[str]:
@@ -65,7 +70,7 @@ def part_lines(state: PartState) -> list[str]:
     return lines
 
 
-def _as_text(unit, states, findings):
+def _as_text(unit, states, findings, opinion):
     state = unit.state
     yield f"{unit.serial} at {unit.site.name}: {state.get_readiness_display()}, as of {state.assessed_at}"
     for part_state in states:
@@ -78,11 +83,14 @@ def _as_text(unit, states, findings):
             f"(raw {state.raw_flow_change or 0:+.1%}), salt passage {state.passage_change or 0:+.1%}"
             f"{', ' + state.get_pattern_display().lower() if state.pattern else ''}"
         )
+    yield "- scaling of the concentrate, a second opinion from the water alone"
+    for line in scaling_steps(opinion, "us"):
+        yield f"    {line}"
     for finding in findings:
         yield f"! {finding.get_kind_display()}: {finding.why}"
 
 
-def _as_data(unit, states, findings):
+def _as_data(unit, states, findings, opinion: ScalingOpinion):
     return {
         "serial": unit.serial,
         "readiness": unit.state.readiness,
@@ -101,5 +109,12 @@ def _as_data(unit, states, findings):
             }
             for s in states
         ],
+        "scaling": _scaling_data(opinion),
         "findings": [{"kind": f.kind, "why": f.why, "numbers": f.numbers} for f in findings],
     }
+
+
+def _scaling_data(opinion: ScalingOpinion) -> dict:
+    """As plain data; unknown figures are null."""
+    data = asdict(opinion) | {"limiting_scale": opinion.limiting_scale.name.lower()}
+    return {name: None if value != value else value for name, value in data.items()}

@@ -17,6 +17,8 @@ from fleet.models import (
     Site,
     TreatmentUnit,
 )
+from fleet.queries.scaling_opinion import scaling_opinion
+from fleet.scaling_words import scaling_steps
 from fleet.schematic import PlacedPart, Schematic, lay_out
 from fleet.showing import show
 from fleet.wear_steps import wear_steps
@@ -90,6 +92,7 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         meter_readings=readings,
         gauges=gauges,
         tests=feed_test_lines(unit.site),
+        scaling=_scaling(unit, system),
         flushes=list(
             Flush.objects.filter(treatment_unit=unit).select_related("part__kind", "recorded_by")[:10]
         ),
@@ -97,6 +100,15 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         schematic=_schematic(unit, in_place, readings, gauges, system),
         removed_membranes_at=[part.removed_at for part in membranes],
     )
+
+
+def _scaling(unit: TreatmentUnit, system: str) -> list[str]:
+    """Return the second opinion on scaling as of the assessment."""
+    state = getattr(unit, "state", None)
+    recovery = (state.recovery if state else None) or unit.design_recovery
+    if state is None or not recovery:
+        return []
+    return scaling_steps(scaling_opinion(unit, recovery, state.assessed_at), system)
 
 
 def _part_row(part: Part, zone: str, system: str) -> PartRow:

@@ -103,6 +103,8 @@ class UnitPage:
     meter_readings: list[MeterReading]
     gauges: list[PerformanceReading]
     tests: list[FeedTestLine]
+    scaling: list[str]
+    """Steps of the second opinion on scaling; empty before the first assessment."""
     flushes: list[Flush]
     readiness_changes: list[ReadinessChange]
     schematic: Schematic

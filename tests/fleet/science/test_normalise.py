@@ -208,7 +208,7 @@ ABSURD = [0.0, -5.0, -1e9, 1e300, -1e300, 1e-300, 5e-324, np.inf, -np.inf, np.na
 
 
 def test_absurd_gauges_and_constants_give_unknown_and_never_a_warning():
-    """Every gauge in turn with every absurd value, and a membrane with an absurd constant (warnings fail here)."""
+    """Every gauge with every absurd value, and membranes with absurd constants; warnings fail here."""
     for seed, name in enumerate(BELIEVABLE):
         made = make_shard(12, 12, seed=seed, now_d=20_000.0)
         column = getattr(made.performance, name).copy()

@@ -1,0 +1,150 @@
+"""Would the concentrate of one treatment unit scale? A second opinion beside wear by hardness load."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+
+from fleet.models import FeedTest, PerformanceReading, TreatmentUnit
+from fleet.science.chemistry import tds_from_conductivity
+from fleet.science.scaling import (
+    LANGELIER_LIMIT_TDS_MG_L,
+    FeedWater,
+    ScaleKind,
+    carbonate_index,
+    concentrate,
+    limiting_recovery,
+    silica_saturation,
+    sulfate_saturation,
+)
+from fleet.science.settings import WearSettings
+from shared.periods import local_day
+
+LABELS: Final = {
+    "ph": "pH",
+    "temperature_c": "temperature",
+    "tds_mg_l": "dissolved solids",
+    "calcium_hardness_mg_l": "calcium hardness",
+    "alkalinity_mg_l": "alkalinity",
+    "sulfate_mg_l": "sulphate",
+    "silica_mg_l": "silica",
+}
+_STAND_INS: Final = ("hardness_mg_l", "conductivity_us_cm")
+_TESTS_READ: Final = 40
+
+
+@dataclass(frozen=True)
+class ScalingInput:
+    """One figure of the feed, and where it is from."""
+
+    name: str
+    """As in ``FeedWater``."""
+    value: float
+    sampled_on: date
+    source: str
+
+
+@dataclass(frozen=True)
+class ScalingOpinion:
+    """Indices of the concentrate at full rejection, NaN where an input is missing."""
+
+    inputs: tuple[ScalingInput, ...]
+    missing: tuple[str, ...]
+    """Names as in ``FeedWater``."""
+    recovery: float
+    concentrate_tds_mg_l: float
+    concentrate_ph: float
+    carbonate_index: float
+    is_stiff_davis: bool
+    """Above 10 000 mg/L."""
+    sulfate_saturation: float
+    silica_saturation: float
+    limiting_recovery: float
+    limiting_scale: ScaleKind
+
+
+def scaling_opinion(unit: TreatmentUnit, recovery: float, as_of: datetime) -> ScalingOpinion:
+    """
+    Judge the concentrate of a treatment unit from the feed tests known at a moment. Two queries.
+
+    Parameters
+    ----------
+    unit : TreatmentUnit
+        With its site.
+    recovery : float
+        Permeate over feed, 0 or more and below 1. [-]
+    as_of : datetime
+        Later tests are left out.
+
+    Returns
+    -------
+    ScalingOpinion
+        Each figure is the newest tested one, the site's own before its supply's for 400 days. Total hardness
+        stands for calcium, conductivity for dissolved solids and the feed gauge for temperature where those
+        were not tested, and the input says so. Nothing else is made up.
+    """
+    inputs = _inputs(unit, as_of)
+    known = {one.name: one.value for one in inputs}
+    missing = tuple(name for name in LABELS if name not in known)
+    water = FeedWater(**{name: np.array([known.get(name, np.nan)]) for name in LABELS})
+    share = np.array([recovery])
+    brine, limit = concentrate(water, share), limiting_recovery(water)
+    return ScalingOpinion(
+        inputs=inputs,
+        missing=missing,
+        recovery=recovery,
+        concentrate_tds_mg_l=float(brine.tds_mg_l[0]),
+        concentrate_ph=float(brine.ph[0]),
+        carbonate_index=float(carbonate_index(water, share)[0]),
+        is_stiff_davis=bool(brine.tds_mg_l[0] > LANGELIER_LIMIT_TDS_MG_L),
+        sulfate_saturation=float(sulfate_saturation(water, share)[0]),
+        silica_saturation=float(silica_saturation(water, share)[0]),
+        limiting_recovery=float(limit.recovery[0]),
+        limiting_scale=ScaleKind(int(limit.governing[0])),
+    )
+
+
+def _inputs(unit: TreatmentUnit, as_of: datetime) -> tuple[ScalingInput, ...]:
+    site, zone = unit.site, unit.site.time_zone
+    tests = FeedTest.objects.filter(sampled_at__lte=as_of)
+    own = list(tests.filter(site=site).order_by("-sampled_at", "-id")[:_TESTS_READ])
+    of_supply = (
+        list(tests.filter(supply=site.supply).order_by("-sampled_at", "-id")[:_TESTS_READ])
+        if site.supply_id
+        else []
+    )
+    fresh_from = as_of - timedelta(days=WearSettings().site_test_lasts_days)
+    fresh = [test for test in own if test.sampled_at >= fresh_from]
+    ranked = [*fresh, *of_supply, *own]
+    found = {}
+    for name in (*LABELS, *_STAND_INS):
+        test = next((one for one in ranked if getattr(one, name) is not None), None)
+        if test is not None:
+            source = "this site" if test.site_id else "its supply"
+            found[name] = ScalingInput(name, getattr(test, name), local_day(test.sampled_at, zone), source)
+    _stand_in(found, "calcium_hardness_mg_l", "hardness_mg_l", "total hardness, the stricter side", float)
+    _stand_in(found, "tds_mg_l", "conductivity_us_cm", "from conductivity", _tds)
+    if "temperature_c" not in found:
+        gauge = (
+            PerformanceReading.objects.filter(treatment_unit=unit, is_latest=True, read_at__lte=as_of)
+            .filter(feed_temperature_c__isnull=False)
+            .order_by("-read_at")
+            .first()
+        )
+        if gauge is not None:
+            found["temperature_c"] = ScalingInput(
+                "temperature_c", gauge.feed_temperature_c, local_day(gauge.read_at, zone), "the feed gauge"
+            )
+    return tuple(found[name] for name in LABELS if name in found)
+
+
+def _stand_in(found, name, other, word, convert) -> None:
+    """Let another test speak where the wanted one is missing, and say so."""
+    if name not in found and other in found:
+        one = found[other]
+        found[name] = ScalingInput(name, convert(one.value), one.sampled_on, f"{one.source}, {word}")
+
+
+def _tds(conductivity_us_cm: float) -> float:
+    return float(tds_from_conductivity(conductivity_us_cm))
