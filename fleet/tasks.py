@@ -4,11 +4,14 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
+from fleet.outgoing.rounds import send_due
+from fleet.outgoing.sending import forget_old
 from fleet.services import assessment, task_runs
 from fleet.services.days import to_days
 from fleet.services.learning import learn_lives as learn
 from fleet.services.nightly import start_night
 from fleet.services.use_rules import learn_use
+from fleet.telemetry import heard
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -53,3 +56,21 @@ def learn_lives(**kwargs):
 def tidy_task_runs(**kwargs):
     """Forget what ran more than two weeks ago."""
     task_runs.tidy(timezone.now())
+
+
+@shared_task(acks_late=True, soft_time_limit=600)
+def send_webhooks(**kwargs):
+    """Tell other programs what waits in the outbox."""
+    send_due(timezone.now)
+
+
+@shared_task(acks_late=True, soft_time_limit=300)
+def note_silence(**kwargs):
+    """Mark what reported by itself and has fallen silent."""
+    heard.note_silence(now=timezone.now(), hours=settings.TELEMETRY_SILENT_HOURS)
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def forget_old_events(**kwargs):
+    """Delete what other programs were told long ago."""
+    forget_old(timezone.now())

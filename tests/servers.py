@@ -99,6 +99,29 @@ def start_redis(port: int | None = None) -> tuple[subprocess.Popen, int]:
     return process, port
 
 
+def start_mosquitto(port: int | None = None, home: Path | None = None) -> tuple[subprocess.Popen, int, Path]:
+    """Start one MQTT broker that keeps its messages in a folder; return it with its port and the folder."""
+    path = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+    if path is None:
+        raise NoServer("No mosquitto on this machine. On Debian: apt-get install mosquitto")
+    port = port or free_port()
+    home = home or Path(tempfile.mkdtemp(prefix="tapward-mosquitto-"))
+    settings = home / "mosquitto.conf"
+    settings.write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+        f"persistence_location {home}/\nautosave_interval 1\nautosave_on_changes true\n"
+        "max_queued_messages 100000\n" + ("user root\n" if os.geteuid() == 0 else "")
+    )
+    log = open(home / "log", "wb")  # noqa: SIM115
+    process = subprocess.Popen(
+        [path, "-c", str(settings)], stdout=log, stderr=log, preexec_fn=die_with_parent
+    )
+    log.close()
+    _stop_at_exit(process, home, signal.SIGTERM)
+    _wait_for_port(port, process, home / "log")
+    return process, port, home
+
+
 def free_port() -> int:
     """Return a port nobody listens on at this moment."""
     with socket.socket() as probe:

@@ -38,6 +38,23 @@ from fleet.models.readings import (
 )
 from fleet.models.sites import Customer, FeedTest, Site, SupplyKind, WaterSupply
 from fleet.models.task_runs import TaskOutcome, TaskRun
+from fleet.models.telemetry import (
+    DeadLetter,
+    DeadLetterState,
+    HeardSource,
+    LastHeard,
+    MomentForm,
+    TelemetryDay,
+    TelemetryMap,
+)
+from fleet.models.webhooks import (
+    DeliveryState,
+    Webhook,
+    WebhookAttempt,
+    WebhookDelivery,
+    WebhookEvent,
+    WebhookKind,
+)
 
 __all__ = [
     "AssessmentRun",
@@ -45,11 +62,16 @@ __all__ = [
     "Branch",
     "Cartridge",
     "Customer",
+    "DeadLetter",
+    "DeadLetterState",
+    "DeliveryState",
     "FeedTest",
     "Finding",
     "FindingKind",
     "Flush",
     "FlushKind",
+    "HeardSource",
+    "LastHeard",
     "LimitName",
     "MeasureSystem",
     "Membrane",
@@ -58,6 +80,7 @@ __all__ = [
     "MeterMeasure",
     "MeterReading",
     "MeterWater",
+    "MomentForm",
     "OwedFlush",
     "Part",
     "PartKind",
@@ -78,8 +101,15 @@ __all__ = [
     "SupplyKind",
     "TaskOutcome",
     "TaskRun",
+    "TelemetryDay",
+    "TelemetryMap",
     "TreatmentUnit",
     "UnitState",
     "UseRules",
     "WaterSupply",
+    "Webhook",
+    "WebhookAttempt",
+    "WebhookDelivery",
+    "WebhookEvent",
+    "WebhookKind",
 ]

@@ -7,10 +7,11 @@ from typing import Final
 import numpy as np
 from django.db.models import Min
 
-from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, UnitState
+from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, UnitState, WebhookKind
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
 from fleet.services import finding_rules as rules
+from fleet.services import outbox
 from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_days, to_local_dates
 from shared.periods import local_day
@@ -65,6 +66,7 @@ def sync_findings(
     changed = [_rewrite(whole[standing[key].pk], wanted[key], now) for key in stronger]
     gone = [_end(whole[standing[key].pk], in_place, now) for key in lost]
     Finding.objects.bulk_create(fresh, batch_size=BATCH, ignore_conflicts=True)
+    _tell(fresh, now)
     write_over(changed, "id")
     write_over(gone, "id")
     return SyncCounts(len(fresh), len(changed), len(gone))
@@ -172,6 +174,31 @@ def _part_names(part_ids: list[int]) -> dict[int, str]:
 
 def _new(candidate: rules.Candidate, now: datetime) -> Finding:
     return Finding(**candidate.__dict__, found_at=now, changed_at=now)
+
+
+def _tell(fresh: list[Finding], now: datetime) -> None:
+    """Tell other programs of new findings."""
+    if not fresh or not outbox.listeners(WebhookKind.FINDING_RAISED):
+        return
+    units = TreatmentUnit.objects.select_related("site").in_bulk({one.treatment_unit_id for one in fresh})
+    outbox.announce(
+        WebhookKind.FINDING_RAISED,
+        (
+            outbox.Told(
+                units[one.treatment_unit_id].site.branch_id,
+                {
+                    "cause_key": one.cause_key,
+                    "kind": one.kind,
+                    "treatment_unit_serial": units[one.treatment_unit_id].serial,
+                    "site_code": units[one.treatment_unit_id].site.code,
+                    "why": one.why,
+                    "likely_on": one.likely_on.isoformat() if one.likely_on else None,
+                },
+            )
+            for one in fresh
+        ),
+        now=now,
+    )
 
 
 def _rewrite(finding: Finding, candidate: rules.Candidate, now: datetime) -> Finding:

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from fleet.models import Person
 from scheduling.models import OrderState, StopOrder, WorkOrder, WorkOrderEvent
+from scheduling.services import order_news
 
 BATCH = 2000
 
@@ -16,17 +17,20 @@ def number_of(order_id: int) -> str:
 
 def note(order: WorkOrder, what: str, detail: str, *, at: datetime, by: Person | None = None) -> None:
     """Add one line to an order's history."""
-    WorkOrderEvent.objects.create(order=order, what=what, detail=detail, at=at, by=by)
+    write_events([WorkOrderEvent(order=order, what=what, detail=detail, at=at, by=by)])
 
 
 def note_all(
     order_ids: Iterable[int], what: str, detail: str, *, at: datetime, by: Person | None = None
 ) -> None:
     """Add the same line to many orders' histories."""
-    WorkOrderEvent.objects.bulk_create(
-        (WorkOrderEvent(order_id=pk, what=what, detail=detail, at=at, by=by) for pk in order_ids),
-        batch_size=BATCH,
-    )
+    write_events([WorkOrderEvent(order_id=pk, what=what, detail=detail, at=at, by=by) for pk in order_ids])
+
+
+def write_events(events: list[WorkOrderEvent]) -> None:
+    """Add lines to orders' histories and tell other programs, together with what happened."""
+    WorkOrderEvent.objects.bulk_create(events, batch_size=BATCH)
+    order_news.tell(events)
 
 
 def release(order_ids: list[int], why: str, *, at: datetime, by: Person | None = None) -> int:

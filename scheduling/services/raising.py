@@ -122,7 +122,7 @@ def _strengthen_some(rows: list[dict], now: datetime) -> int:
          "flush_minutes", "changed_at"],
         batch_size=250,
     )  # fmt: skip
-    WorkOrderEvent.objects.bulk_create(events, batch_size=order_states.BATCH)
+    order_states.write_events(events)
     return len(changed)
 
 
@@ -279,9 +279,8 @@ def _insert(
                 batch_size=order_states.BATCH,
                 ignore_conflicts=True,
             )
-            WorkOrderEvent.objects.bulk_create(
-                (WorkOrderEvent(order_id=pk, what="raised", detail=why, at=now) for pk, _, _, why in fresh),
-                batch_size=order_states.BATCH,
+            order_states.write_events(
+                [WorkOrderEvent(order_id=pk, what="raised", detail=why, at=now) for pk, _, _, why in fresh]
             )
         for _, _, kind, _ in fresh:
             report.count(kind)

@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from fleet.models import Branch, Person
+from fleet.models import Branch, Person, WebhookKind
 from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
-from scheduling.services import order_states
+from scheduling.services import order_news, order_states
 from scheduling.services.route_stored import refuse_broken
 from shared.errors import CannotDo
 
@@ -38,6 +38,7 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
     row.state, row.published_at = ProposalState.PUBLISHED, now
     row.save(update_fields=["state", "published_at"])
     refuse_broken(row, now)
+    order_news.tell_routes(WebhookKind.ROUTE_PUBLISHED, row, now)
     return row
 
 
@@ -61,6 +62,7 @@ def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> R
     row.routes.update(is_in_force=False)
     row.state, row.published_at = ProposalState.READY, None
     row.save(update_fields=["state", "published_at"])
+    order_news.tell_routes(WebhookKind.ROUTE_TAKEN_BACK, row, now)
     return row
 
 

@@ -35,6 +35,9 @@ app.conf.beat_schedule = {
         "task": "fleet.tasks.tidy_task_runs",
         "schedule": crontab(hour=4, minute=10),
     },
+    "tell other programs": {"task": "fleet.tasks.send_webhooks", "schedule": 15.0},
+    "notice what fell silent": {"task": "fleet.tasks.note_silence", "schedule": crontab(minute="*/15")},
+    "forget old events": {"task": "fleet.tasks.forget_old_events", "schedule": crontab(hour=4, minute=10)},
     "enter revenue": {"task": "scheduling.tasks.enter_revenue", "schedule": crontab(hour=3, minute=30)},
 }
 

@@ -192,6 +192,17 @@ SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 5000, 1)
 ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
 MAP_TILE_URL = read_text("TAPWARD_MAP_TILE_URL", "")
 
+# --- telemetry and webhooks ---
+MQTT_HOST = read_text("TAPWARD_MQTT_HOST", "")
+MQTT_PORT = read_whole("TAPWARD_MQTT_PORT", 1883, 1)
+MQTT_USER = read_text("TAPWARD_MQTT_USER", "")
+MQTT_PASSWORD = read_text("TAPWARD_MQTT_PASSWORD", "")
+MQTT_TLS = read_flag("TAPWARD_MQTT_TLS", False)
+MQTT_CA_FILE = read_text("TAPWARD_MQTT_CA", "")
+TELEMETRY_SILENT_HOURS = read_whole("TAPWARD_SILENT_HOURS", 36, 1)
+# Networks of one's own that webhooks may reach, e.g. 10.1.0.0/16; none: public addresses by https only.
+WEBHOOK_NETWORKS = read_list("TAPWARD_WEBHOOK_NETWORKS", [])
+
 EMAIL_BACKEND = read_text("TAPWARD_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
 DEFAULT_FROM_EMAIL = read_text("TAPWARD_EMAIL_FROM", "tapward@localhost")
 EMAIL_HOST = read_text("TAPWARD_EMAIL_HOST", "localhost")

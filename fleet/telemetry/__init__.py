@@ -1,0 +1,1 @@
+"""What meters send by themselves: messages read by mappings kept as data, saved, then acknowledged."""

@@ -1,0 +1,132 @@
+"""The connection to the broker: MQTT 5, a session that outlives a restart, acknowledged by hand."""
+
+import ssl
+from dataclasses import dataclass, field
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from fleet.telemetry.dead_letters import Message
+from shared.errors import CannotDo
+
+SESSION_SECONDS = 86_400
+"""How long the broker keeps a listener's unacknowledged messages while it is away."""
+KEEPALIVE_SECONDS = 30
+NAME_TAKEN = 142
+"""Reason code 0x8E of MQTT 5: another client came under the same name."""
+
+
+@dataclass(frozen=True)
+class BrokerSettings:
+    """Where the broker is and how to get in."""
+
+    host: str
+    port: int = 1883
+    user: str = ""
+    password: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    group: str = "tapward"
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """A message with the number by which it is acknowledged."""
+
+    message: Message
+    number: int
+    qos: int
+
+
+@dataclass
+class Inbox:
+    """What came in and is not acknowledged yet, in its order. The broker keeps it until then."""
+
+    waiting: list[Arrived] = field(default_factory=list)
+    is_connected: bool = False
+    filters: set[str] = field(default_factory=set)
+    fault: str = ""
+
+
+class Broker:
+    """One listener's line to the broker. Everything happens in the thread that calls ``turn``."""
+
+    def __init__(self, name: str, settings: BrokerSettings, *, most_waiting: int) -> None:
+        self.inbox = Inbox()
+        self._settings = settings
+        self._most_waiting = most_waiting
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5,
+                                   manual_ack=True)  # fmt: skip
+        self._client.on_connect = self._connected
+        self._client.on_disconnect = self._disconnected
+        self._client.on_message = self._arrived
+        if settings.user:
+            self._client.username_pw_set(settings.user, settings.password)
+        if settings.tls:
+            self._client.tls_set_context(ssl.create_default_context(cafile=settings.ca_file or None))
+
+    def connect(self) -> None:
+        """Connect and wait for nothing: ``turn`` carries it through. Raises OSError."""
+        properties = Properties(PacketTypes.CONNECT)
+        properties.SessionExpiryInterval = SESSION_SECONDS
+        # The broker sends no more than this without an acknowledgement, so memory stays flat.
+        properties.ReceiveMaximum = self._most_waiting
+        self._client.connect(
+            self._settings.host, self._settings.port, KEEPALIVE_SECONDS,
+            clean_start=False, properties=properties,
+        )  # fmt: skip
+
+    def turn(self, seconds: float) -> bool:
+        """Send and receive for a while; false when it is down. Raises CannotDo when refused for good."""
+        code = self._client.loop(seconds)
+        if self.inbox.fault:
+            raise CannotDo(self.inbox.fault, remedy="Check name, user and password of this listener.")
+        return code == mqtt.MQTT_ERR_SUCCESS
+
+    def listen_to(self, filters: set[str]) -> None:
+        """Bring subscriptions in line. Listeners of one group share what comes."""
+        if not self.inbox.is_connected:
+            return
+        for gone in self.inbox.filters - filters:
+            self._client.unsubscribe(self._shared(gone))
+        for fresh in sorted(filters - self.inbox.filters):
+            self._client.subscribe(self._shared(fresh), qos=1)
+        self.inbox.filters = set(filters)
+
+    def acknowledge(self, arrived: list[Arrived]) -> None:
+        """Acknowledge saved messages in the order they came (MQTT 5, 4.6)."""
+        for one in arrived:
+            self._client.ack(one.number, one.qos)
+        del self.inbox.waiting[: len(arrived)]
+
+    def leave(self) -> None:
+        """Close the line; the broker keeps the session for a while."""
+        properties = Properties(PacketTypes.DISCONNECT)
+        properties.SessionExpiryInterval = SESSION_SECONDS
+        self._client.disconnect(properties=properties)
+        self._client.loop(0.2)
+
+    def _shared(self, topic_filter: str) -> str:
+        return f"$share/{self._settings.group}/{topic_filter}"
+
+    def _connected(self, client, userdata, flags, reason, properties) -> None:
+        if reason.is_failure:
+            if reason.value in (0x84, 0x85, 0x86, 0x87, 0x8C):
+                self.inbox.fault = f"The broker refused the listener: {reason}."
+            return
+        self.inbox.is_connected = True
+        # A subscription is made again: the session may be gone, and twice does no harm.
+        self.inbox.filters = set()
+
+    def _disconnected(self, client, userdata, flags, reason, properties) -> None:
+        # What was not acknowledged comes again; old numbers mean nothing on the next line.
+        self.inbox.is_connected = False
+        self.inbox.waiting.clear()
+        if reason.value == NAME_TAKEN:
+            self.inbox.fault = "Another listener came under the same name."
+
+    def _arrived(self, client, userdata, message: mqtt.MQTTMessage) -> None:
+        found = Message(message.topic, bytes(message.payload))
+        self.inbox.waiting.append(Arrived(found, message.mid, message.qos))

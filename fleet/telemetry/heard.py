@@ -1,0 +1,85 @@
+"""Who was heard last, how much came in on a day, and who has fallen silent."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from django.db import transaction
+from django.db.models import F
+
+from fleet.models import LastHeard, TelemetryDay, TreatmentUnit, WebhookKind
+from fleet.services import outbox
+from fleet.services.reading_store import chunks
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A reading that came in: which message, which treatment unit, what of it, read when."""
+
+    place: int
+    treatment_unit_id: int
+    source: str
+    read_at: datetime
+
+
+def note(found: Sequence[Heard], *, now: datetime) -> None:
+    """Note who was heard. A later reading moment never goes back to an earlier one."""
+    newest: dict[tuple[int, str], datetime] = {}
+    for one in found:
+        key = (one.treatment_unit_id, one.source)
+        newest[key] = max(one.read_at, newest.get(key, one.read_at))
+    for part in chunks({unit_id for unit_id, _ in newest}):
+        for row in LastHeard.objects.filter(treatment_unit__in=part):
+            key = (row.treatment_unit_id, row.source)
+            if key in newest:
+                newest[key] = max(newest[key], row.read_at)
+    LastHeard.objects.bulk_create(
+        (
+            LastHeard(treatment_unit_id=unit_id, source=source, heard_at=now, read_at=read_at)
+            for (unit_id, source), read_at in sorted(newest.items())
+        ),
+        batch_size=500,
+        update_conflicts=True,
+        unique_fields=["treatment_unit", "source"],
+        update_fields=["heard_at", "read_at", "silent_since"],
+    )
+
+
+def count_day(now: datetime, messages: int, recorded: int, duplicates: int, refused: int) -> None:
+    """Add a batch to its day's counts."""
+    day, _ = TelemetryDay.objects.get_or_create(on=now.astimezone(UTC).date())
+    TelemetryDay.objects.filter(pk=day.pk).update(
+        messages=F("messages") + messages,
+        recorded=F("recorded") + recorded,
+        duplicates=F("duplicates") + duplicates,
+        refused=F("refused") + refused,
+    )
+
+
+@transaction.atomic
+def note_silence(*, now: datetime, hours: int) -> int:
+    """Mark who reported before and has not for so many hours; tell it once. Returns how many are new."""
+    quiet = LastHeard.objects.filter(
+        silent_since__isnull=True,
+        heard_at__lt=now - timedelta(hours=hours),
+        treatment_unit__in=TreatmentUnit.objects.filter(site__is_closed=False),
+    )
+    rows = list(quiet.select_for_update(of=("self",)).select_related("treatment_unit__site"))
+    LastHeard.objects.filter(pk__in=[row.pk for row in rows]).update(silent_since=now)
+    outbox.announce(
+        WebhookKind.METER_SILENT,
+        (
+            outbox.Told(
+                row.treatment_unit.site.branch_id,
+                {
+                    "treatment_unit_serial": row.treatment_unit.serial,
+                    "site_code": row.treatment_unit.site.code,
+                    "source": row.source,
+                    "heard_at": row.heard_at.isoformat(),
+                },
+            )
+            for row in rows
+        ),
+        now=now,
+    )
+    return len(rows)

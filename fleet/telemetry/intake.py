@@ -1,0 +1,141 @@
+"""Takes a batch of messages: readings recorded, what can't be taken kept with its reason. One transaction.
+
+The same batch again records nothing twice: readings are known by meter and moment, refused messages by their
+content. So a listener may die between saving and acknowledging.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from django.db import transaction
+
+from fleet.models import ReadingSource, TelemetryMap
+from fleet.services.readings import (
+    NewMeterReading,
+    NewPerformanceReading,
+    record_meter_readings,
+    record_performance_readings,
+)
+from fleet.telemetry import dead_letters, heard, maps, topics
+from fleet.telemetry.dead_letters import Message, Refused
+from fleet.telemetry.meters import KnownUnit, known_units, meter_in_place
+from fleet.telemetry.payload import Sample, Unreadable, samples
+from fleet.telemetry.quantities import AS_SHOWN, TOTALS
+from shared.errors import RowProblem
+from shared.measures import Measure
+
+
+@dataclass
+class Taken:
+    """What came of a batch."""
+
+    messages: int = 0
+    recorded: int = 0
+    duplicates: int = 0
+    refused: list[Refused] = field(default_factory=list)
+
+
+@dataclass
+class _Batch:
+    """Readings of a batch, each with the place of its message."""
+
+    totals: list[NewMeterReading] = field(default_factory=list)
+    gauges: list[NewPerformanceReading] = field(default_factory=list)
+    sources: list[heard.Heard] = field(default_factory=list)
+    refused: dict[int, Refused] = field(default_factory=dict)
+
+
+@transaction.atomic
+def take(messages: Sequence[Message], *, now: datetime) -> Taken:
+    """Record a batch, keep what is refused, count the day, note who was heard."""
+    taken = record(messages, now=now)
+    dead_letters.keep(taken.refused, now=now)
+    heard.count_day(now, len(messages), taken.recorded, taken.duplicates, len(taken.refused))
+    return taken
+
+
+@transaction.atomic
+def record(messages: Sequence[Message], *, now: datetime) -> Taken:
+    """Record what can be recorded of messages; the rest is returned with its reason."""
+    batch = _Batch()
+    standing = maps.standing_maps(now)
+    read = [_read(batch, place, message, standing) for place, message in enumerate(messages)]
+    units = known_units(sample.serial for found in read for _, sample in found)
+    for place, found in enumerate(read):
+        for name, sample in found:
+            _add(batch, place, messages[place], name, sample, units.get(sample.serial))
+    meters = record_meter_readings(
+        batch.totals, source=ReadingSource.TELEMETRY, now=now, accept_good_rows=True, sheet="telemetry"
+    )
+    gauges = record_performance_readings(
+        batch.gauges, source=ReadingSource.TELEMETRY, now=now, accept_good_rows=True, sheet="telemetry"
+    )
+    for problem in (*meters.problems, *gauges.problems):
+        _refuse_row(batch, problem, messages, read, units)
+    heard.note([one for one in batch.sources if one.place not in batch.refused], now=now)
+    return Taken(
+        messages=len(messages),
+        recorded=meters.recorded + gauges.recorded,
+        duplicates=meters.duplicates + gauges.duplicates,
+        refused=[batch.refused[place] for place in sorted(batch.refused)],
+    )
+
+
+def _read(
+    batch: _Batch, place: int, message: Message, standing: Sequence[TelemetryMap]
+) -> list[tuple[str, Sample]]:
+    """Return the samples every matching mapping finds in a message; refuse it at the first fault."""
+    found: list[tuple[str, Sample]] = []
+    is_known = False
+    for how in standing:
+        named = topics.match(how.topic, message.topic)
+        if named is None:
+            continue
+        is_known = True
+        try:
+            found += [(how.name, sample) for sample in samples(message.payload, how.__dict__, named)]
+        except Unreadable as why:
+            batch.refused.setdefault(place, Refused.because(message, why, how.name))
+    if not is_known:
+        why = Unreadable("No mapping is in use for this topic.", field="topic",
+                         remedy="Add a mapping, or switch it on again, then retry.")  # fmt: skip
+        batch.refused[place] = Refused.because(message, why, "")
+    return found
+
+
+def _add(
+    batch: _Batch, place: int, message: Message, name: str, sample: Sample, unit: KnownUnit | None
+) -> None:
+    """Add a sample's readings to the batch, or refuse its message."""
+    if unit is None:
+        why = Unreadable(f"There is no treatment unit {sample.serial}.", field="serial",
+                         remedy="Bring it in first, then retry.")  # fmt: skip
+        batch.refused.setdefault(place, Refused.because(message, why, name))
+        return
+    for value in sample.totals:
+        water = TOTALS[value.quantity]
+        try:
+            meter = meter_in_place(unit, water, sample.read_at)
+        except Unreadable as why:
+            batch.refused.setdefault(place, Refused.because(message, why, name, unit.branch_id))
+            continue
+        measure = None if value.measure == AS_SHOWN else Measure(value.measure)
+        batch.totals.append(NewMeterReading(meter.pk, sample.read_at, value.value, measure, place))
+        batch.sources.append(heard.Heard(place, unit.pk, water, sample.read_at))
+    if sample.gauges:
+        batch.gauges.append(NewPerformanceReading(unit.pk, sample.read_at, sample.gauges, row=place))
+        batch.sources.append(heard.Heard(place, unit.pk, "gauges", sample.read_at))
+
+
+def _refuse_row(
+    batch: _Batch,
+    problem: RowProblem,
+    messages: Sequence[Message],
+    read: list[list[tuple[str, Sample]]],
+    units: dict[str, KnownUnit],
+) -> None:
+    why = Unreadable(problem.message, field=problem.field, remedy=problem.remedy)
+    name, sample = read[problem.row][0]
+    refused = Refused.because(messages[problem.row], why, name, units[sample.serial].branch_id)
+    batch.refused.setdefault(problem.row, refused)

@@ -1,0 +1,21 @@
+"""A sender that is killed while it waits for the receiver's answer."""
+
+import os
+import sys
+
+import django
+
+
+def main():
+    """Deliver what is due; the receiver is slow on purpose."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
+    django.setup()
+    from fleet.outgoing import addresses, sending  # noqa: PLC0415
+    from tests.factories import NOW  # noqa: PLC0415
+
+    print("sending", flush=True)
+    sending.deliver(int(sys.argv[1]), now=NOW, allowed=addresses.networks(["127.0.0.0/8"]))
+
+
+if __name__ == "__main__":
+    main()
