@@ -119,14 +119,14 @@ class DeadLetter(models.Model):
 class TelemetryDay(models.Model):
     """How much came in by telemetry on a day (UTC)."""
 
-    on = models.DateField(unique=True)
+    day = models.DateField(unique=True)
     messages = models.PositiveBigIntegerField(default=0)
     recorded = models.PositiveBigIntegerField(default=0)
     duplicates = models.PositiveBigIntegerField(default=0)
     refused = models.PositiveBigIntegerField(default=0, help_text="Messages that went to the dead letters.")
 
     class Meta:
-        ordering = ["-on"]
+        ordering = ["-day"]
 
     def __str__(self):
-        return f"{self.on}: {self.recorded}"
+        return f"{self.day}: {self.recorded}"

@@ -47,7 +47,7 @@ def note(found: Sequence[Heard], *, now: datetime) -> None:
 
 def count_day(now: datetime, messages: int, recorded: int, duplicates: int, refused: int) -> None:
     """Add a batch to its day's counts."""
-    day, _ = TelemetryDay.objects.get_or_create(on=now.astimezone(UTC).date())
+    day, _ = TelemetryDay.objects.get_or_create(day=now.astimezone(UTC).date())
     TelemetryDay.objects.filter(pk=day.pk).update(
         messages=F("messages") + messages,
         recorded=F("recorded") + recorded,
