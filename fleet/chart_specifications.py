@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from shared.drawing import BAD, FAN, FIRST, INK, SECOND, STRONG_LINE
+from shared.drawing import BAD, FAN, FIRST, INK, SECOND, STRONG_LINE, TOLD
 
 WIDTH: Final = 760
 _CHANGE_MARK: Final = {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.5}
@@ -18,9 +18,10 @@ def life_specification(values: list[dict], positions: list[str]) -> dict[str, An
         _once({"type": "rule", "color": BAD, "strokeWidth": 1.5}, {"y": {"datum": 1, **y}, "x": None}),
         _only("today", {"type": "rule", "color": STRONG_LINE}, {}),
         _only("change", _CHANGE_MARK, {}),
-        _only("fan", {"type": "line", "color": FIRST, "strokeDash": [5, 4]}, {"y": {"field": "y", **y}}),
+        _only("fan", {"type": "line", "color": FIRST, "strokeDash": [5, 4]},
+              {"y": {"field": "y", **y}, **TOLD}),
         _only("wear", {"type": "line", "color": FIRST},
-              {"y": {"field": "y", **y}, "detail": {"field": "part"}}),
+              {"y": {"field": "y", **y}, "detail": {"field": "part"}, **TOLD}),
     ]  # fmt: skip
     header = {
         "title": None, "labelFontSize": 12, "labelColor": INK, "labelOrient": "top", "labelAnchor": "start",
@@ -53,6 +54,7 @@ def use_specification(bars: list[dict], measure: str) -> dict[str, Any]:
         "x2": {"field": "at"},
         "y": {"field": "y", "type": "quantitative", "title": measure},
         "y2": {"datum": 0},
+        **TOLD,
     }
     misread = [{"filter": "datum.fault != ''"}]
     cross = {"type": "point", "shape": "cross", "color": INK, "filled": True, "size": 60, "yOffset": -8}
@@ -93,6 +95,7 @@ def _flow_panel(values: dict[str, Any], measure: str, changes: dict) -> dict[str
             "color": _by_what([FIRST, SECOND]),
             "strokeDash": _by_what([[1, 0], [4, 3]]),
             "shape": _by_what(["circle", "cross"]),
+            **TOLD,
         },
     }
     lines = {"data": {"values": values["lines"]}, "layer": [rule, word]}
@@ -111,7 +114,7 @@ def _passage_panel(values: dict[str, Any], changes: dict) -> dict[str, Any]:
     line = {
         "data": {"values": values["passage"]},
         "mark": {"type": "line", "color": FIRST, "point": {"color": FIRST}},
-        "encoding": {"x": _time("at"), "y": y},
+        "encoding": {"x": _time("at"), "y": y, **TOLD},
     }
     return {"width": WIDTH, "height": 80, "layer": [changes, baseline, line]}
 

@@ -10,7 +10,7 @@ from django.utils.safestring import SafeString
 
 from fleet.chart_specifications import life_specification, performance_specification, use_specification
 from fleet.showing import digits, measure_for
-from shared.drawing import draw_once
+from shared.drawing import draw_once, says
 from shared.measures import from_inside
 
 
@@ -83,13 +83,18 @@ def performance_chart(
         ]
     values = {
         "points": [
-            *({"at": a, "y": y, "what": "normalised"} for a, y in zip(at, flow, strict=True)),
-            *({"at": a, "y": y, "what": "as read"} for a, y in zip(at, raw, strict=True)),
+            *(
+                {"at": a, "y": y, "what": what, **says(_words(a), f"{what} {digits(y)} {measure}")}
+                for what, line in (("normalised", flow), ("as read", raw))
+                for a, y in zip(at, line, strict=True)
+            ),
         ],
         "lines": lines,
         "changes": [{"at": _local(moment, zone)} for moment in changes],
         "passage": [
-            {"at": a, "y": y * 100} for a, y in zip(at, series["salt_passage"], strict=True) if y == y
+            {"at": a, "y": y * 100, **says(_words(a), f"salt passage {y:.1%}")}
+            for a, y in zip(at, series["salt_passage"], strict=True)
+            if y == y
         ],
         "passage_baseline": (numbers.get("baseline_salt_passage") or 0) * 100,
     }
@@ -124,6 +129,11 @@ def use_chart(use: pd.DataFrame, water: str, zone: str, system: str) -> Chart | 
         {
             "from": _local(row.from_at, zone), "at": _local(row.at, zone),
             "y": max(from_inside(row.gal_per_day, measure), 0), "fault": row.fault,
+            **says(
+                f"{_day(row.from_at, zone)} to {_day(row.at, zone)}",
+                f"{digits(max(from_inside(row.gal_per_day, measure), 0))} {measure}",
+                *filter(None, [row.fault]),
+            ),
         }
         for row in use.itertuples()
     ]  # fmt: skip
@@ -149,7 +159,7 @@ def use_chart(use: pd.DataFrame, water: str, zone: str, system: str) -> Chart | 
 def _wear_values(wear: pd.DataFrame, changes: pd.DataFrame, fans: list[Fan], zone: str) -> list[dict]:
     values = [
         {"what": "wear", "position": row.position, "part": row.part_id, "at": _local(row.at, zone),
-         "y": round(row.wear, 4)}
+         "y": round(row.wear, 4), **says(row.position, _day(row.at, zone), f"{row.wear:.0%} of its life")}
         for row in wear.itertuples()
         if row.wear == row.wear
     ]  # fmt: skip
@@ -160,7 +170,9 @@ def _wear_values(wear: pd.DataFrame, changes: pd.DataFrame, fans: list[Fan], zon
     for fan in fans:
         values += [
             {"what": "fan", "position": fan.position, "at": row.on.isoformat(), "low": round(row.low, 4),
-             "high": round(row.high, 4), "y": round(row.likely, 4)}
+             "high": round(row.high, 4), "y": round(row.likely, 4),
+             **says(fan.position, f"{row.on.day} {row.on:%b %Y}", f"likely {row.likely:.0%}",
+                    f"between {row.low:.0%} and {row.high:.0%}")}
             for row in fan.frame.itertuples()
         ]  # fmt: skip
     return values
@@ -182,6 +194,11 @@ def _performance_words(numbers: dict[str, Any]) -> str:
 
 def _local(moment: datetime, zone: str) -> str:
     return pd.Timestamp(moment).tz_convert(ZoneInfo(zone)).strftime("%Y-%m-%dT%H:%M")
+
+
+def _words(local: str) -> str:
+    moment = datetime.fromisoformat(local)
+    return f"{moment.day} {moment:%b %Y}"
 
 
 def _day(moment: datetime, zone: str) -> str:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from fleet.charts import Chart
 from scheduling.queries.bridge import Bridge, MonthMoney
-from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, draw_once
+from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, TOLD, draw_once, says
 
 WIDTH: Final = 500
 HEIGHT: Final = 220
@@ -16,7 +16,12 @@ def recurring_and_earned(months: list[MonthMoney]) -> Chart | None:
     if not any(month.recurring or month.earned for month in months):
         return None
     values = [
-        {"month": f"{one.month:%Y-%m-%d}", "recurring": float(one.recurring), "earned": float(one.earned)}
+        {
+            "month": f"{one.month:%Y-%m-%d}",
+            "recurring": float(one.recurring),
+            "earned": float(one.earned),
+            **says(f"{one.month:%b %Y}", f"recurring {money(one.recurring)}", f"earned {money(one.earned)}"),
+        }
         for one in months
     ]
     last = months[-1]
@@ -82,7 +87,14 @@ def money(amount: Decimal) -> str:
 def _bar(word: str, low: Decimal, high: Decimal, what: str) -> dict[str, Any]:
     change = high - low
     label = money(high) if what == "total" else ("+" if change > 0 else "") + money(change)
-    return {"step": word, "from": float(low), "to": float(high), "what": what, "label": label}
+    return {
+        "step": word,
+        "from": float(low),
+        "to": float(high),
+        "what": what,
+        "label": label,
+        **says(word, label),
+    }
 
 
 def _trend_specification(values: list[dict]) -> dict[str, Any]:
@@ -99,10 +111,10 @@ def _trend_specification(values: list[dict]) -> dict[str, Any]:
              "mark": {"type": "bar", "fillOpacity": 0.35, "strokeWidth": 1, "width": {"band": 0.6}},
              "encoding": {"x": x, "y": {"field": "earned", **y},
                           "color": {"field": "what", "type": "nominal", "scale": legend},
-                          "stroke": {"value": SECOND}}},
+                          "stroke": {"value": SECOND}, **TOLD}},
             {"transform": [{"calculate": "'Recurring'", "as": "what"}],
              "mark": {"type": "line", "point": {"filled": True, "size": 45}},
-             "encoding": {"x": {**x, "bandPosition": 0.5}, "y": {"field": "recurring", **y},
+             "encoding": {"x": {**x, "bandPosition": 0.5}, "y": {"field": "recurring", **y}, **TOLD,
                           "color": {"field": "what", "type": "nominal", "scale": legend}}},
         ],
     }  # fmt: skip
@@ -125,7 +137,7 @@ def _bridge_specification(bars: list[dict]) -> dict[str, Any]:
         "data": {"values": values},
         "layer": [
             {"mark": {"type": "bar", "width": {"band": 0.62}, "stroke": INK, "strokeWidth": 1},
-             "encoding": {"x": x, "y": y, "y2": {"field": "to"},
+             "encoding": {"x": x, "y": y, "y2": {"field": "to"}, **TOLD,
                           "color": {"field": "what", "type": "nominal", "scale": colours, "legend": None}}},
             {"transform": [{"calculate": "max(datum.from, datum.to)", "as": "top"}],
              "mark": {"type": "text", "dy": -8},

@@ -7,7 +7,7 @@ from scheduling.charts import HEIGHT, WIDTH, money
 from scheduling.queries.bridge import MonthMoney
 from scheduling.queries.cost_to_serve import SiteMargin
 from scheduling.queries.forecast import Forecast
-from shared.drawing import FIRST, INK, SECOND, STRONG_LINE, THIRD, draw_once
+from shared.drawing import FIRST, INK, SECOND, STRONG_LINE, THIRD, TOLD, draw_once, says
 
 SITES_DRAWN: Final = 12
 
@@ -19,7 +19,12 @@ def three_years(months: list[MonthMoney]) -> Chart | None:
         return None
     shown = months[months.index(known[0]) :]
     values = [
-        {"month": f"{one.month:%Y-%m-%d}", "what": what, "amount": float(amount)}
+        {
+            "month": f"{one.month:%Y-%m-%d}",
+            "what": what,
+            "amount": float(amount),
+            **says(f"{one.month:%b %Y}", f"{what.lower()} {money(amount)}"),
+        }
         for one in shown
         for what, amount in (("Recurring", one.recurring), ("Earned", one.earned))
     ]
@@ -56,6 +61,7 @@ def _lines(values: list[dict[str, Any]]) -> dict[str, Any]:
                       "scale": {"domain": ["Recurring", "Earned"], "range": [FIRST, SECOND]}},
             "strokeDash": {"field": "what", "type": "nominal",
                            "scale": {"domain": ["Recurring", "Earned"], "range": [[1, 0], [5, 3]]}},
+            **TOLD,
         },
     }  # fmt: skip
 
@@ -65,7 +71,14 @@ def changes_ahead(found: Forecast) -> Chart | None:
     if not any(month.changes for month in found.months):
         return None
     values = [
-        {"month": f"{one.month:%Y-%m-%d}", "mean": round(one.changes, 1), "high": one.changes_high}
+        {
+            "month": f"{one.month:%Y-%m-%d}",
+            "mean": round(one.changes, 1),
+            "high": one.changes_high,
+            **says(
+                f"{one.month:%b %Y}", f"expected {one.changes:,.0f}", f"enough 9 in 10: {one.changes_high:,}"
+            ),
+        }
         for one in found.months
     ]
     svg = draw_once(
@@ -97,7 +110,7 @@ def _bars_with_high(values: list[dict[str, Any]]) -> dict[str, Any]:
         "data": {"values": values},
         "layer": [
             {"mark": {"type": "bar", "color": FIRST, "fillOpacity": 0.55, "width": {"band": 0.6}},
-             "encoding": {"x": x, "y": {"field": "mean", **y}}},
+             "encoding": {"x": x, "y": {"field": "mean", **y}, **TOLD}},
             {"mark": {"type": "tick", "color": INK, "thickness": 2.5, "width": {"band": 0.6}},
              "encoding": {"x": x, "y": {"field": "high", **y}}},
         ],
@@ -112,7 +125,13 @@ def dearest_sites(sites: list[SiteMargin]) -> Chart | None:
     if not shown:
         return None
     values = [
-        {"site": row.site_name, "what": what, "amount": float(amount), "order": order}
+        {
+            "site": row.site_name,
+            "what": what,
+            "amount": float(amount),
+            "order": order,
+            **says(row.site_name, f"{what.lower()} {money(amount)}"),
+        }
         for row in shown
         for order, (what, amount) in enumerate(
             (("Labour", row.labour), ("Drive", row.drive), ("Parts", row.parts))
@@ -150,5 +169,6 @@ def _stacked(values: list[dict[str, Any]], sites: list[str]) -> dict[str, Any]:
             "color": {"field": "what", "type": "nominal",
                       "scale": {"domain": ["Labour", "Drive", "Parts"], "range": [FIRST, SECOND, THIRD]}},
             "order": {"field": "order", "type": "quantitative"},
+            **TOLD,
         },
     }  # fmt: skip

@@ -24,8 +24,11 @@ FAN: Final = "#9cc5c6"
 BAD: Final = "#a1261b"
 LINE: Final = "#c9d0c8"
 STRONG_LINE: Final = "#7b878a"
-VERSION: Final = 1
+VERSION: Final = 2
 """Counts up when the look of every chart changes, so that old drawings are not found."""
+TOLD: Final[dict[str, Any]] = {"description": {"field": "says"}}
+"""Part of a mark's encoding: a mouse over it is told what its row says; the row holds ``says(...)``."""
+_SAYS: Final = "says "
 VEGA_LITE: Final = "6.1"
 CONFIG: Final[dict[str, Any]] = {
     "background": None,
@@ -42,6 +45,11 @@ CONFIG: Final[dict[str, Any]] = {
     "line": {"strokeWidth": 2},
     "text": {"fontSize": 12, "color": INK},
 }  # fmt: skip
+
+
+def says(*words: str) -> dict[str, str]:
+    """Return the part of a row that a mouse over its mark is told, one line for each of the words."""
+    return {"says": _SAYS + "; ".join(words)}
 
 
 def draw_once(
@@ -70,8 +78,26 @@ def draw_once(
 
 
 def _draw(specification: dict[str, Any], description: str) -> str:
-    whole = {"config": CONFIG, **specification}
+    whole = {"config": CONFIG, **_with_points(specification)}
     svg = vl_convert.vegalite_to_svg(whole, vl_version=VEGA_LITE)
+    # A mouse over a mark is told its values by the page's script, which reads them here.
+    svg = re.sub(rf'aria-label="{_SAYS}([^"]*)"', r'data-says="\1"', svg)
     # One sentence is said in place of the picture; the table behind it holds the values.
     svg = re.sub(r' (role|aria-[a-z]+)="[^"]*"', "", svg)
     return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(description)}" ', 1)
+
+
+def _with_points(specification: dict[str, Any]) -> dict[str, Any]:
+    """Give lines that tell their values unseen points, so that each of them can be pointed at."""
+    made = dict(specification)
+    for key in ("layer", "vconcat", "hconcat", "concat"):
+        if key in made:
+            made[key] = [_with_points(part) for part in made[key]]
+    if isinstance(made.get("spec"), dict):
+        made["spec"] = _with_points(made["spec"])
+    mark = made.get("mark")
+    mark = {"type": mark} if isinstance(mark, str) else mark
+    is_told = "description" in made.get("encoding", {})
+    if mark and is_told and mark.get("type") == "line" and "point" not in mark:
+        made["mark"] = {**mark, "point": {"opacity": 0, "size": 150, "filled": True}}
+    return made

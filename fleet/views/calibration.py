@@ -10,7 +10,7 @@ from django.utils import timezone
 from fleet.queries.calibration import Calibration, calibration
 from fleet.services.days import to_days
 from shared.access import requires
-from shared.drawing import BAD, FAN, FIRST, draw_once
+from shared.drawing import BAD, FAN, FIRST, TOLD, draw_once, says
 from shared.roles import Permission
 
 KEEP_SECONDS = 6 * 3600
@@ -41,6 +41,7 @@ def _chart(found: Calibration) -> DrawnChart:
     spoken = found.table[found.table["statements"] > 0]
     points = [
         {name: round(float(getattr(row, name)), 4) for name in ("said", "happened", "low", "high")}
+        | says(f"said {row.said:.0%}", f"came true {row.happened:.0%}", f"{row.statements:,} parts")
         for row in spoken.itertuples()
     ]
     return DrawnChart(
@@ -91,7 +92,7 @@ def _specification(points: list[dict]) -> dict[str, Any]:
             },
             {
                 "mark": {"type": "point", "filled": True, "color": FIRST, "size": 70},
-                "encoding": {"x": {"field": "said", **x}, "y": {"field": "happened", **y}},
+                "encoding": {"x": {"field": "said", **x}, "y": {"field": "happened", **y}, **TOLD},
             },
         ],
     }

@@ -17,6 +17,7 @@ from scheduling.models.routes import (
     TravelLeg,
     UnplacedOrder,
 )
+from scheduling.models.saved_views import SavedView, ViewOf
 from scheduling.models.stock import StockLevel, StockMovement, StockPlace
 from scheduling.models.technicians import Absence, AccessHours, Shift, Skill, Technician
 from scheduling.models.work_orders import (
@@ -60,6 +61,7 @@ __all__ = [
     "RevenueEntry",
     "Route",
     "RouteProposal",
+    "SavedView",
     "ServicePlan",
     "Shift",
     "Skill",
@@ -75,6 +77,7 @@ __all__ = [
     "TravelCorrection",
     "TravelLeg",
     "UnplacedOrder",
+    "ViewOf",
     "VisitState",
     "WorkOrder",
     "WorkOrderEvent",

@@ -1,5 +1,6 @@
 """Which treatment units get labels, and what a technician sees who scans one."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
@@ -53,13 +54,17 @@ class UnitOnSite:
     orders: list[tuple[int, str, str]]
 
 
-def units_to_label(*, words: str, area: str, branch_id: int | None) -> QuerySet[TreatmentUnit]:
+def units_to_label(
+    *, words: str, area: str, branch_id: int | None, serials: Sequence[str] = ()
+) -> QuerySet[TreatmentUnit]:
     """Return treatment units by serial, site, customer or label; every one when nothing is asked."""
     units = TreatmentUnit.objects.select_related("site").order_by("site__name", "serial")
     if branch_id:
         units = units.filter(site__branch_id=branch_id)
     if area:
         units = units.filter(site__area=area)
+    if serials:
+        units = units.filter(serial__in=serials)
     for word in words.split():
         units = units.filter(
             Q(serial__icontains=word)

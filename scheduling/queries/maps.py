@@ -1,16 +1,11 @@
 """Routes on a plain map of our own: places as points, straight lines between them, no tiles."""
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
+from scheduling.queries.flat_map import WIDTH, FlatMap
 from scheduling.queries.routes import RouteRow
 
-WIDTH: Final = 1000.0
-"""Width of the drawing. [drawing points]"""
-MARGIN: Final = 40.0
-MIN_HEIGHT: Final = 360.0
-MAX_HEIGHT: Final = 760.0
 TRACKS: Final = 8
 """How many looks a line can have (colour and dashes) before they repeat."""
 
@@ -68,7 +63,7 @@ def route_map(routes: list[RouteRow], *, is_metric: bool) -> RouteMap | None:
     ]
     if len(places) <= len(routes):
         return None
-    flat = _Flat(places)
+    flat = FlatMap(places)
     looks = {name: i % TRACKS for i, name in enumerate(sorted({r.technician for r in routes}))}
     starts = {r.start: Dot(*flat.at(*r.start), 0, r.technician) for r in routes}
     length, text = flat.scale(is_metric)
@@ -118,38 +113,7 @@ def geojson(routes: list[RouteRow]) -> dict:
     return {"type": "FeatureCollection", "features": features}
 
 
-class _Flat:
-    """Turns latitude and longitude into points of the drawing."""
-
-    def __init__(self, places: list[tuple[float, float]]):
-        south, north = min(p[0] for p in places), max(p[0] for p in places)
-        west, east = min(p[1] for p in places), max(p[1] for p in places)
-        self.north, self.west = north, west
-        self.shrink = math.cos(math.radians((south + north) / 2))
-        wide = max((east - west) * self.shrink, 1e-4)
-        high = max(north - south, 1e-4)
-        inner = WIDTH - 2 * MARGIN
-        self.per_degree = min(inner / wide, (MAX_HEIGHT - 2 * MARGIN) / high)
-        self.height = max(MIN_HEIGHT, high * self.per_degree + 2 * MARGIN)
-        self.left = MARGIN + (inner - wide * self.per_degree) / 2
-        self.top = (self.height - high * self.per_degree) / 2
-
-    def at(self, latitude: float, longitude: float) -> tuple[float, float]:
-        x = self.left + (longitude - self.west) * self.shrink * self.per_degree
-        y = self.top + (self.north - latitude) * self.per_degree
-        return round(x, 1), round(y, 1)
-
-    def scale(self, is_metric: bool) -> tuple[float, str]:
-        """Return a scale bar's length and its text: the roundest that takes about a fifth of the width."""
-        metres_per_point = 111_195 / self.per_degree
-        measure, word = (1000.0, "km") if is_metric else (1609.344, "mi")
-        wanted = WIDTH / 5 * metres_per_point / measure
-        step = 10 ** math.floor(math.log10(wanted))
-        length = max(step * n for n in (1, 2, 5) if step * n <= wanted)
-        return round(length * measure / metres_per_point, 1), f"{length:g} {word}"
-
-
-def _track(route: RouteRow, look: int, flat: _Flat) -> Track:
+def _track(route: RouteRow, look: int, flat: FlatMap) -> Track:
     dots = []
     for stop in route.stops:
         if stop.latitude is None or stop.longitude is None:

@@ -28,6 +28,7 @@ class Standing:
     silent: int
     late_orders: int
     due_this_week: int
+    week_ends: date
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _standing(orders: QuerySet, now: datetime, today: date, branch_id: int | Non
             "pk", filter=Q(window_to__gte=today, window_to__lt=today + timedelta(days=AHEAD_DAYS))
         ),
     )
-    return Standing(units=units.count(), **counts, **due)
+    return Standing(units=units.count(), week_ends=today + timedelta(days=AHEAD_DAYS - 1), **counts, **due)
 
 
 def _order_groups(orders: QuerySet, today: date) -> list[TaskGroup]:

@@ -5,10 +5,12 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from fleet.models import PatternName, ReadinessState
+from scheduling.models import ViewOf
 from scheduling.queries import fleet_list as queries
 from scheduling.queries.fleet_list import FleetChoice
 from scheduling.views.downloads import Column, table_file
 from scheduling.views.edge import branch_of, headers, now_and_today, page_number, paging
+from scheduling.views.saved_views import view_links
 from shared.access import requires
 from shared.roles import Permission
 
@@ -94,6 +96,7 @@ def fleet_list(request):
             what="treatment units",
         ),
         "is_filtered": choice != FleetChoice(sort=choice.sort, branch_id=branch_id),
+        "saved": view_links(request, ViewOf.FLEET),
         "files": [(form_name.upper(), _file_address(request, form_name)) for form_name in ("csv", "xlsx")],
     }  # fmt: skip
     is_part = request.htmx and not request.htmx.history_restore_request

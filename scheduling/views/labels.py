@@ -42,6 +42,7 @@ class LabelForm(forms.Form):
         label="Begin at place", min_value=1, max_value=max(one.count for one in STOCKS.values()), initial=1,
         help_text="Counted by rows; for a sheet that was begun.",
     )  # fmt: skip
+    serials = forms.CharField(required=False, max_length=30_000, widget=forms.HiddenInput)
     batch = forms.IntegerField(min_value=1, max_value=10_000, required=False, widget=forms.HiddenInput)
 
     def __init__(self, *args, areas: list[str], **kwargs):
@@ -57,7 +58,10 @@ def labels(request: HttpRequest) -> HttpResponse:
     chosen = form.is_valid()
     data = form.cleaned_data if chosen else {}
     units = queries.units_to_label(
-        words=data.get("words", ""), area=data.get("area", ""), branch_id=branch_of(request)
+        words=data.get("words", ""),
+        area=data.get("area", ""),
+        serials=data.get("serials", "").split(),
+        branch_id=branch_of(request),
     )
     count = units.count()
     example = request.build_absolute_uri(reverse("unit_label", args=[UUID(int=0)]))
@@ -87,7 +91,9 @@ def label_file(request: HttpRequest) -> HttpResponse:
         raise Http404("These labels can't be made. Choose them on the page of labels.")
     data = form.cleaned_data
     batch = data["batch"] or 1
-    units = queries.units_to_label(words=data["words"], area=data["area"], branch_id=branch_of(request))
+    units = queries.units_to_label(
+        words=data["words"], area=data["area"], serials=data["serials"].split(), branch_id=branch_of(request)
+    )
     chosen = list(units[(batch - 1) * MOST_LABELS : batch * MOST_LABELS])
     made = unit_labels(
         chosen,

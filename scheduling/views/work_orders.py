@@ -9,11 +9,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling.forms import OneOffForm, OrderFilterForm, WithdrawForm
-from scheduling.models import WorkOrder
+from scheduling.models import ViewOf, WorkOrder
 from scheduling.queries import work_orders as orders
 from scheduling.services import work_orders as service
 from scheduling.views.downloads import Column, table_file
 from scheduling.views.edge import branch_of, headers, is_metric, now_and_today, page_number, paging
+from scheduling.views.many_orders import withdrawn_together
+from scheduling.views.saved_views import view_links
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
@@ -69,6 +71,8 @@ def work_orders(request: HttpRequest) -> HttpResponse:
                 what="orders",
             ),
             "query": request.GET.urlencode(),
+            "saved": view_links(request, ViewOf.ORDERS),
+            "withdrawn": withdrawn_together(request),
             "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
         },
     )  # fmt: skip

@@ -16,7 +16,7 @@ from fleet.schematic import PlacedPart, lay_out
 from fleet.services.assessment import assess_units
 from fleet.showing import show
 from fleet.wear_steps import wear_steps
-from shared.drawing import draw_once
+from shared.drawing import TOLD, draw_once, says
 from tests import factories
 
 TODAY = factories.TODAY
@@ -103,6 +103,19 @@ def test_a_chart_is_drawn_once_for_the_same_content():
     assert first == again == other
     assert len(built) == 2
     assert 'aria-label="A &lt;point&gt; &amp; more"' in first
+
+
+def test_each_value_of_a_line_can_be_pointed_at_and_tells_what_its_row_says():
+    rows = [{"x": x, "y": x * x, **says(f"day {x}", "a < b")} for x in (1, 2, 3)]
+    axes = {name: {"field": name, "type": "quantitative"} for name in ("x", "y")}
+
+    def build():
+        line = {"mark": "line", "encoding": axes | TOLD}
+        return {"data": {"values": rows}, "layer": [line, {"mark": "rule", "encoding": axes}]}
+
+    drawn = draw_once("told", rows, build, description="Squares")
+    told = set(re.findall(r'data-says="([^"]*)"', drawn))
+    assert told == {f"day {x}; a &lt; b" for x in (1, 2, 3)}
 
 
 @pytest.mark.django_db

@@ -30,3 +30,37 @@ document.addEventListener("click", (event) => {
   if (button.dataset.confirm && !window.confirm(button.dataset.confirm)) event.preventDefault();
   if ("print" in button.dataset) window.print();
 });
+
+// In a list with ticks: one tick for the page, and how many are ticked.
+document.addEventListener("change", (event) => {
+  const chooser = event.target.closest("form[data-chooser]");
+  if (!chooser) return;
+  const ticks = [...chooser.querySelectorAll('input[name="chosen"]')];
+  const all = chooser.querySelector("[data-choose-all]");
+  if (event.target === all) ticks.forEach((tick) => { tick.checked = all.checked; });
+  const count = ticks.filter((tick) => tick.checked).length;
+  all.checked = count === ticks.length;
+  all.indeterminate = count > 0 && count < ticks.length;
+  chooser.querySelector("[data-chosen-count]").textContent = `${count} / ${ticks.length}`;
+});
+
+// Where a mouse is, a mark of a chart tells its values; the table behind the chart tells everybody else.
+(function sayValues() {
+  const bubble = document.createElement("div");
+  bubble.className = "says";
+  bubble.hidden = true;
+  bubble.setAttribute("aria-hidden", "true");
+  document.body.append(bubble);
+  document.addEventListener("pointerover", (event) => {
+    const mark = event.target.closest?.("[data-says]");
+    bubble.hidden = !mark;
+    if (!mark) return;
+    bubble.textContent = mark.dataset.says.split("; ").join("\n");
+    const box = mark.getBoundingClientRect();
+    const left = Math.min(box.left + box.width / 2, window.innerWidth - bubble.offsetWidth - 8);
+    bubble.style.left = `${Math.max(8, left)}px`;
+    bubble.style.top = `${Math.max(8, box.top - bubble.offsetHeight - 8)}px`;
+  });
+  document.addEventListener("scroll", () => { bubble.hidden = true; }, { passive: true, capture: true });
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") bubble.hidden = true; });
+})();
