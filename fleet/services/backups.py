@@ -1,0 +1,178 @@
+"""Back up, check and restore. What is written is proved by restoring it and comparing every table."""
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from django.apps import apps
+from django.conf import settings
+from django.db import connection
+from django.db.migrations.loader import MigrationLoader
+
+from fleet.backup import archive, postgres_copy, sqlite_copy
+from fleet.backup.manifest import Manifest, TableSum, differences, sha256_of
+from fleet.backup.postgres_tools import Place
+from shared.errors import CannotDo
+
+NOT_CONTENTS: Final = {"django_migrations", "django_content_type", "auth_permission", "fleet_taskrun"}
+"""Rows of these do not make a database somebody's own."""
+
+
+def back_up(folder: Path, *, now: datetime, prove: bool = True) -> tuple[Path, Manifest]:
+    """Write one file with the database and the photos, while everybody works on.
+
+    Raises CannotDo when it can't be written, or when it does not restore to what it says.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    target = folder / f"tapward-{now:%Y%m%d-%H%M%S}.tar"
+    if target.exists():
+        raise CannotDo(f"{target} is there already.", remedy="Wait a second and try again.")
+    photos = Path(settings.MEDIA_ROOT)
+    with _room(folder) as room:
+        database, tables, migrations = _copy_database(room)
+        # Photos after the database: a row's photo is stored before the row.
+        manifest = Manifest(
+            engine=connection.vendor,
+            made_at=now.isoformat(),
+            database_sha256=sha256_of(database),
+            tables=tables,
+            migrations=sorted(migrations),
+            files=archive.hashes_of(photos),
+        )
+        archive.write(target, manifest, database, photos)
+    if prove:
+        check(target)
+    return target, manifest
+
+
+def check(file: Path) -> Manifest:
+    """Restore a backup into a scratch database and compare it with its list, table by table."""
+    with _room(file.parent) as room:
+        manifest = archive.unpack(file, room)
+        _refuse_other_engine(manifest)
+        database = archive.database_in(room, manifest)
+        if manifest.engine == "sqlite":
+            found = sqlite_copy.table_sums(database)
+        else:
+            with postgres_copy.scratch(_place()) as place:
+                postgres_copy.restore_into(place, database, with_rights=False)
+                found = postgres_copy.table_sums(place)
+    _compare(manifest, found)
+    return manifest
+
+
+def restore(file: Path, *, over: bool) -> Manifest:
+    """Put a backup back: database whole or not at all, then the photos.
+
+    Raises CannotDo, with nothing changed, when the database holds anything and ``over`` is not given.
+    """
+    with _room(Path(settings.DATA_DIR)) as room:
+        manifest = archive.unpack(file, room)
+        _refuse_other_engine(manifest)
+        _refuse_newer(manifest)
+        if not over:
+            _refuse_full()
+        database = archive.database_in(room, manifest)
+        connection.close()
+        if manifest.engine == "sqlite":
+            _restore_sqlite(database, manifest)
+        else:
+            postgres_copy.restore_into(_place(), database, with_rights=True)
+            _compare(manifest, postgres_copy.table_sums(_place()))
+        _put_photos(room / archive.PHOTOS)
+    return manifest
+
+
+def missing_migrations(manifest: Manifest) -> int:
+    """Return how many migrations a restored backup still has to go through."""
+    return len(_known_migrations() - set(manifest.migrations))
+
+
+def _copy_database(room: Path) -> tuple[Path, dict[str, TableSum], list[str]]:
+    if connection.vendor == "sqlite":
+        path = room / sqlite_copy.FILE
+        sqlite_copy.copy_database(_sqlite_path(), path)
+        return path, sqlite_copy.table_sums(path), sqlite_copy.migrations(path)
+    path = room / postgres_copy.FILE
+    return path, *postgres_copy.copy_database(_place(), path)
+
+
+def _restore_sqlite(database: Path, manifest: Manifest) -> None:
+    _compare(manifest, sqlite_copy.table_sums(database))
+    live = _sqlite_path()
+    if live.exists():
+        sqlite_copy.copy_database(live, live.with_name(f"{live.name}.before-restore"))
+    sqlite_copy.copy_database(database, live)
+
+
+def _put_photos(given: Path) -> None:
+    """Put the backup's photos in place; what was there is kept beside them."""
+    place = Path(settings.MEDIA_ROOT)
+    if place.exists():
+        aside = place.with_name(f"{place.name}.before-restore")
+        shutil.rmtree(aside, ignore_errors=True)
+        place.rename(aside)
+    if given.is_dir():
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.move(given, place)
+
+
+def _compare(manifest: Manifest, found: dict[str, TableSum]) -> None:
+    if told := differences(manifest.tables, found):
+        raise CannotDo(
+            f"The backup does not restore to what it says: {'; '.join(told[:5])}.",
+            remedy="Keep it aside and make or use another.",
+        )
+
+
+def _refuse_other_engine(manifest: Manifest) -> None:
+    if manifest.engine != connection.vendor:
+        raise CannotDo(
+            f"The backup is of {manifest.engine}, DATABASE_URL names {connection.vendor}.",
+            remedy="Set DATABASE_URL to a database of the backup's kind.",
+        )
+
+
+def _refuse_newer(manifest: Manifest) -> None:
+    unknown = sorted(set(manifest.migrations) - _known_migrations())
+    if unknown:
+        raise CannotDo(
+            f"The backup was made by a newer release (it knows {unknown[-1]}).",
+            remedy="Install that release, then restore.",
+        )
+
+
+def _refuse_full() -> None:
+    tables = set(connection.introspection.table_names()) - NOT_CONTENTS
+    ours = {model._meta.db_table for model in apps.get_models(include_auto_created=True)}
+    with connection.cursor() as cursor:
+        for table in sorted(tables & ours):
+            cursor.execute(f"SELECT 1 FROM {connection.ops.quote_name(table)} LIMIT 1")
+            if cursor.fetchone():
+                raise CannotDo(
+                    f"The database is not empty: {table} holds rows.",
+                    remedy="To replace everything in it, say --over. Make a backup of it first.",
+                )
+
+
+def _known_migrations() -> set[str]:
+    return {f"{app}.{name}" for app, name in MigrationLoader(None, ignore_no_migrations=True).disk_migrations}
+
+
+def _place() -> Place:
+    return Place(connection.settings_dict)
+
+
+def _sqlite_path() -> Path:
+    return Path(connection.settings_dict["NAME"])
+
+
+@contextmanager
+def _room(beside: Path) -> Iterator[Path]:
+    """Yield a folder of its own on the same disk, that nobody else may look into."""
+    with tempfile.TemporaryDirectory(prefix=".tapward-", dir=beside) as name:
+        yield Path(name)
