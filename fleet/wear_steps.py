@@ -7,6 +7,8 @@ from fleet.learned_words import learned_words
 from fleet.showing import digits, show
 from shared.periods import add_months
 
+LEAST_LOSS: Final = 0.0005
+"""A smaller share of the membrane lost in a week is not worth a line."""
 LABELS: Final = {
     "volume": "Volume",
     "calendar": "Calendar",
@@ -27,6 +29,12 @@ def wear_steps(numbers: dict[str, Any], governing: str, system: str) -> list[str
     steps += [_limit_step(name, limit, numbers, system) for name, limit in limits.items()]
     if governing in limits:
         steps.append(_governing_step(governing, limits[governing]))
+    lost = numbers.get("membrane_life_lost_per_week")
+    if lost and lost >= LEAST_LOSS:
+        steps.append(
+            f"Left in for a week more, it lets through so much chlorine that {lost:.1%} of the membrane's "
+            f"tolerance is spent, beyond what fresh carbon would."
+        )
     window = _window_step(numbers)
     return [step for step in [*steps, window] if step]
 

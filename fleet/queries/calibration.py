@@ -12,6 +12,7 @@ from fleet.queries.columns import UnitRange
 from fleet.queries.history import read_part_times, read_shard_then
 from fleet.science.assess import assess_shard
 from fleet.science.calibration import brier_score, calibration_table, outcome_by
+from fleet.science.columns import PartLife
 from fleet.science.economics import chance_past
 
 MOST_UNITS: Final = 3000
@@ -21,6 +22,7 @@ LOOK_BACK_DAYS: Final = (330, 270, 210, 150, 90)
 AHEAD_DAYS: Final = (30.0, 60.0)
 """How far ahead each of them spoke. [day]"""
 _ENDS: Final = {RemovalReason.WORN.value: 1, RemovalReason.FAILED.value: 1}
+_UNTOLD: Final = {RemovalReason.UNKNOWN.value: 1}
 
 
 @dataclass(frozen=True)
@@ -48,28 +50,32 @@ def calibration(now_d: float, most_units: int = MOST_UNITS) -> Calibration:
     Returns
     -------
     Calibration
-        Empty bins where nothing was said. A part that came out early for another reason says nothing, nor
-        does one found worn only after the day we spoke of.
+        Empty bins where nothing was said. A part that came out early for another reason says nothing of the
+        days after. Of one found worn only after the day we spoke of, hindsight says whether it was worn by
+        that day already: its wear reckoned with all that was read until then.
     """
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True)[:most_units])
     if not ids:
         return Calibration(calibration_table(np.array([]), np.array([])), float("nan"), 0, 0)
     which = UnitRange(ids[0], ids[-1])
     times = read_part_times(which)
-    ended = _ended_worn(which)
-    worn = ended | _is_worn_now(which, times.part_id)
+    ended = _came_out_as(which, _ENDS)
+    # Of these only hindsight can say whether they were worn by a day before.
+    worn = ended | _came_out_as(which, _UNTOLD) | _is_worn_now(which, times.part_id)
+    replayed = {
+        day: _replay(which, now_d - day, times.part_id)
+        for day in sorted({day - ahead for day in LOOK_BACK_DAYS for ahead in (0.0, *AHEAD_DAYS)})
+    }
     said, outcome = [], []
     for days_ago in LOOK_BACK_DAYS:
-        then_d = now_d - days_ago
-        columns = read_shard_then(which, then_d).columns
-        life = assess_shard(columns, then_d).life
-        row = np.searchsorted(times.part_id, columns.parts.part_id)
+        then = replayed[days_ago]
         for ahead in AHEAD_DAYS:
-            promised = np.full(len(row), then_d + ahead)
-            said.append(chance_past(promised, life.early_d, life.likely_d, life.late_d))
-            came = outcome_by(promised, times.removed_d[row], ended[row], now_d)
-            # Worn when at last somebody came: whether it was already worn by that day nobody knows.
-            outcome.append(np.where(worn[row] & (came == 0), np.nan, came))
+            promised = np.full(len(then.row), now_d - days_ago + ahead)
+            said.append(chance_past(promised, then.life.early_d, then.life.likely_d, then.life.late_d))
+            came = outcome_by(promised, times.removed_d[then.row], ended[then.row], now_d)
+            wear = replayed[days_ago - ahead].wear[then.row]
+            hindsight = np.where(np.isnan(wear), np.nan, (wear >= 1).astype(np.float64))
+            outcome.append(np.where(worn[then.row] & (came == 0), hindsight, came))
     chances, results = np.concatenate(said), np.concatenate(outcome)
     known = np.isfinite(chances) & np.isfinite(results)
     return Calibration(
@@ -77,9 +83,29 @@ def calibration(now_d: float, most_units: int = MOST_UNITS) -> Calibration:
     )
 
 
-def _ended_worn(which: UnitRange) -> np.ndarray:
-    """Return by part id whether it came out worn or failed."""
-    columns = {"part_id": "p.id", "ended": number_of("p.removal_reason", _ENDS)}
+@dataclass(frozen=True)
+class _Replay:
+    """What was known at a moment."""
+
+    row: np.ndarray
+    """Row among all parts of each part then in place."""
+    life: PartLife
+    wear: np.ndarray
+    """By row among all parts, NaN where not in place."""
+
+
+def _replay(which: UnitRange, then_d: float, part_ids: np.ndarray) -> _Replay:
+    columns = read_shard_then(which, then_d).columns
+    life = assess_shard(columns, then_d).life
+    row = np.searchsorted(part_ids, columns.parts.part_id)
+    wear = np.full(len(part_ids), np.nan)
+    wear[row] = life.wear
+    return _Replay(row, life, wear)
+
+
+def _came_out_as(which: UnitRange, reasons: dict[str, int]) -> np.ndarray:
+    """Return by part id whether it came out for one of the reasons."""
+    columns = {"part_id": "p.id", "ended": number_of("p.removal_reason", reasons)}
     rest = f"FROM fleet_part p WHERE {which.where('p.treatment_unit_id')} ORDER BY p.id"
     return read_columns(columns, rest)["ended"] > 0
 

@@ -9,6 +9,8 @@ from fleet.science.season import SeasonClock
 
 LONGEST_INTERVAL_D: Final = 45.0
 """Longer intervals blur the season and are left out. Ours. [day]"""
+LEAST_SWING: Final = 0.03
+"""Months that differ less from their mean show no season. Ours. [-]"""
 LEAST_UNITS: Final = 30
 """Fewer units with a whole year of readings (a month of daily ones for the week) teach nothing. Ours."""
 _DAILY: Final = (0.8, 1.25)
@@ -50,7 +52,8 @@ def learn_clock(
     kept = _whole_years(unit_row, from_d, to_d)
     months = SeasonClock().factor_by_month
     if len(np.unique(unit_row[kept])) >= LEAST_UNITS:
-        months = fit_season(unit_row[kept], from_d[kept], to_d[kept], gal[kept]).factor_by_month
+        fitted = fit_season(unit_row[kept], from_d[kept], to_d[kept], gal[kept]).factor_by_month
+        months = fitted if max(abs(factor - 1) for factor in fitted) >= LEAST_SWING else months
     days = to_d - from_d
     daily = (days >= _DAILY[0]) & (days <= _DAILY[1]) & (gal >= 0)
     often = np.bincount(unit_row[daily], minlength=len(local_ahead_d)) >= _DAYS_FOR_WEEK

@@ -65,6 +65,11 @@ def part_lines(state: PartState) -> list[str]:
             f"{LimitName(name).label}: {limit['wear'] or 0:.1%} used ({LIMIT_LAW[LimitName(name)]})"
             f"{due}; {mark}"
         )
+    if n.get("membrane_life_lost_per_week"):
+        lines.append(
+            f"left in a week more it spends {n['membrane_life_lost_per_week']:.2%} of the membrane's "
+            f"tolerance of chlorine beyond what fresh carbon would (leak of carbon, integrated)"
+        )
     if state.likely_on:
         lines.append(f"due early {state.early_on}, likely {state.likely_on}, late {state.late_on}")
     return lines

@@ -22,7 +22,8 @@ SIZES = [
     UnitSize("L", 2.20, 0.60, 150, 1500, 360_000, 149),
 ]
 
-_SEDIMENT = {"rated_months": 6, "terminal_drop_psi": 15, "change_minutes": 10}
+TERMINAL_DROP_PSI = 15
+_SEDIMENT = {"rated_months": 6, "terminal_drop_psi": TERMINAL_DROP_PSI, "change_minutes": 10}
 _CARBON = {
     "rated_months": 14,
     "shelf_life_months": 36,

@@ -9,11 +9,20 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from scheduling.demo.catalogue import TERMINAL_DROP_PSI
 from scheduling.demo.fleet_plan import PlannedUnit
+from scheduling.demo.true_wear import LIMIT_SPREAD, TrueWear
 from scheduling.demo.water import daily_use, feed_temperature_c, free_chlorine_mg_l
 
 READING_DAYS = 427
 """Fourteen months of readings."""
+CLEAN_DROP_PSI = 1.2
+CHANGED_AT_WEAR = (0.85, 1.2)
+"""How far parts had worn when somebody came and changed them."""
+UNKNOWN_REASONS = 0.04
+"""Share of parts taken out of which nobody wrote why."""
+FAILS_PAST = 1.18
+"""A part this far past its own limit was found failed, not only worn."""
 _EPOCH = date(1970, 1, 1)
 _BACKWARD_TROUBLES = {"meter swapped, not said", "litres for gallons", "slip of the pen"}
 """Here the register really showed less than before; the office said so in the sheet."""
@@ -39,49 +48,44 @@ def live(rng: np.random.Generator, unit: PlannedUnit, today: date) -> MachineRow
         use[-int(rng.integers(24, 60)) :] = 0.0
     if unit.trouble == "out of service":
         use[-int(rng.integers(90, 200)) :] = 0.0
-    _parts(rng, unit, today, rows)
+    wear = TrueWear(rng, unit, use)
+    _parts(rng, unit, today, rows, wear)
     _meter(rng, unit, use, first, rows)
-    _gauges(rng, unit, use, first, rows)
+    _gauges(rng, unit, use, first, rows, wear)
     return rows
 
 
-def _parts(rng, unit, today, rows):
+def _parts(rng, unit, today, rows, wear):
     """Fill the parts and the flushes that went with them."""
-    feed_gal_per_day = unit.use_gal_per_day / unit.size.recovery
     size, chloraminated = unit.size.code, unit.site.supply.chloramine_mg_l > 1
-    carbon = f"CAT-{size}" if chloraminated else f"CAR-{size}"
-    capacity = unit.size.carbon_gal * (0.9 if chloraminated else 1.0)
-    oxidant = unit.site.supply.chloramine_mg_l * 1.1 + unit.site.supply.free_chlorine_mg_l
-    busy = 1.15 * max(unit.site.kind.summer_factor, 1.0) ** 0.5
-    carbon_days = capacity * min(2.0 / max(oxidant, 0.5), 1.0) / feed_gal_per_day / busy
     plan = [
-        ("sediment", f"SED-{size}", 1, "feed", 183.0),
-        ("carbon", carbon, 2, "feed", min(carbon_days, 400.0)),
+        ("sediment", f"SED-{size}", 1, "feed"),
+        ("carbon", f"CAT-{size}" if chloraminated else f"CAR-{size}", 2, "feed"),
     ]
     if unit.needs_antiscale:
-        plan.append(("antiscale", "ANT-1", 3, "feed", 340.0))
-    plan.append(("membrane", f"MEM-{size}", 4, "permeate", 1250.0))
+        plan.append(("antiscale", "ANT-1", 3, "feed"))
+    plan.append(("membrane", f"MEM-{size}", 4, "permeate"))
     if unit.has_post_carbon:
-        plan.append(("post", "POS-1", 5, "permeate", 350.0))
-    for position, kind, order, water, life_days in plan:
-        _history(rng, unit, today, rows, position, kind, order, water, life_days)
+        plan.append(("post", "POS-1", 5, "permeate"))
+    for position, kind, order, water in plan:
+        _history(rng, unit, today, rows, wear, position, kind, order, water)
 
 
-def _history(rng, unit, today, rows, position, kind, order, water, life_days):
+def _history(rng, unit, today, rows, wear, position, kind, order, water):
     """Fill one position: the part in place and those before it, back to the first reading."""
-    age = life_days * float(rng.uniform(0.03, 1.02))
+    age = wear.age_at(kind, float(rng.uniform(0.03, 1.02)), 0)
     trouble = unit.trouble
     if position == "carbon" and trouble in ("carbon never flushed", "bedding"):
-        age = {"bedding": 1.0}.get(trouble, float(rng.integers(3, 16)))
+        age = {"bedding": 1}.get(trouble, int(rng.integers(3, 16)))
     if position == "membrane" and trouble == "storage solution not purged":
-        age = 4.0
+        age = 4
     if position == "membrane" and trouble in ("scaling", "oxidised", "fouling"):
-        age = float(rng.uniform(420, 700))
+        age = int(rng.integers(420, 700))
     if position == "carbon" and trouble == "oxidised":
-        age = life_days * 1.35
-    removed, reached = None, 1.0
+        age = wear.age_at(kind, 1.35, 0)
+    removed, reached = None, 0.0
     while True:
-        installed = today - timedelta(days=int(age))
+        installed = today - timedelta(days=age)
         row = {
             "treatment_unit": unit.serial,
             "position": position,
@@ -94,13 +98,16 @@ def _history(rng, unit, today, rows, position, kind, order, water, life_days):
             "removal_reason": _reason(rng, reached) if removed else None,
         }
         if position == "sediment":
-            row |= {"clean_drop_psi": 1.2, "clean_drop_flow_gpm": unit.size.permeate_gpm / unit.size.recovery}
+            row |= {
+                "clean_drop_psi": CLEAN_DROP_PSI,
+                "clean_drop_flow_gpm": unit.size.permeate_gpm / unit.size.recovery,
+            }
         rows.parts.append(row)
         _flush_after_change(rng, unit, rows, position, installed, is_last=removed is None)
         if age > READING_DAYS + 20 or position == "membrane":
             return
-        removed, reached = installed, float(rng.uniform(0.85, 1.2))
-        age += life_days * reached
+        removed, reached = installed, float(rng.uniform(*CHANGED_AT_WEAR))
+        age += wear.age_at(kind, reached, age)
 
 
 def _flush_after_change(rng, unit, rows, position, installed, *, is_last):
@@ -177,7 +184,7 @@ def _meter(rng, unit, use, first, rows):
         step += 1
 
 
-def _gauges(rng, unit, use, first, rows):
+def _gauges(rng, unit, use, first, rows, wear):
     """Fill the gauges, about every two weeks."""
     supply, size = unit.site.supply, unit.size
     conductivity = supply.tds_mg_l / 0.62
@@ -196,7 +203,9 @@ def _gauges(rng, unit, use, first, rows):
             drop *= drop_factor
             noise = rng.normal(1, [0.012, 0.03, 0.03])
             concentrate = flow * (1 - size.recovery) / size.recovery
-            filter_drop = 1.2 + 9 * (1 - np.exp(-(((day % 170) / 170) ** 2)))
+            clogged = wear.clogging(days_ago + _days_since_change(rows, on), days_ago)
+            filter_drop = CLEAN_DROP_PSI * (TERMINAL_DROP_PSI / CLEAN_DROP_PSI) ** clogged
+            filter_drop *= (flow + concentrate) * size.recovery / size.permeate_gpm
             rows.gauges.append(
                 {
                     "treatment_unit": unit.serial,
@@ -256,7 +265,10 @@ def _leak(unit: PlannedUnit, days_ago: int) -> float | None:
 
 
 def _reason(rng, reached: float) -> str:
-    """Say why a part came out that had reached this share of its life."""
-    if rng.random() < 0.12:
-        return str(rng.choice(["unknown", "failed"]))
-    return "worn" if reached >= 1.0 else "early"
+    """Say why a part came out that had worn so far: worn or failed only past its own true limit."""
+    if rng.random() < UNKNOWN_REASONS:
+        return "unknown"
+    limit = float(rng.lognormal(0, LIMIT_SPREAD))
+    if reached < limit:
+        return "early"
+    return "failed" if reached > limit * FAILS_PAST else "worn"

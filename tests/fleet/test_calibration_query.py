@@ -12,10 +12,10 @@ from tests import factories as make
 pytestmark = pytest.mark.django_db
 
 
-def change_history(now, reason, count=12, months=6):
-    """Parts rated by months only, each taken out a week after their rated end, one after the other."""
+def change_history(now, reason, count=12, months=6, late_days=7):
+    """Parts rated by months only, each taken out some days after their rated end, one after the other."""
     kind = make.part_kind(role="sediment", rated_gal=None, rated_months=months, rating_chlorine_mg_l=None)
-    life = timedelta(days=round(months * 30.4375) + 7)
+    life = timedelta(days=round(months * 30.4375) + late_days)
     for _ in range(count):
         where = make.position(make.treatment_unit(), "sediment", 1)
         installed = now - 3 * life
@@ -49,3 +49,11 @@ def test_parts_taken_out_early_tell_nothing_of_the_days_after(now):
 def test_the_page_says_what_to_wait_for_while_there_is_nothing(client):
     client.force_login(make.person("planner"))
     assert "Nothing to hold against yet" in client.get("/how-sure/").content.decode()
+
+
+def test_a_part_taken_out_with_no_reason_given_is_judged_by_hindsight(now):
+    """By months alone hindsight is sure: past its rated end it was worn, before it was not."""
+    change_history(now, RemovalReason.UNKNOWN, late_days=60)
+    table = calibration(to_days(now)).table
+    assert table[table["from_share"] >= 0.95].iloc[0]["happened"] == 1.0
+    assert table[table["to_share"] <= 0.05].iloc[0]["happened"] == 0.0
