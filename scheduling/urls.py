@@ -79,6 +79,7 @@ urlpatterns = [
     path("u/<uuid:code>/", labels.unit_label, name="unit_label"),
     path("", include("scheduling.plan_urls")),
     path("", include("scheduling.photo_urls")),
+    path("", include("scheduling.outside_urls")),
     path("plans/", proposals.proposals, name="proposals"),
     path("plans/<int:pk>/", proposals.proposal, name="proposal"),
     path("plans/<int:pk>/progress/", proposals.proposal_progress, name="proposal_progress"),

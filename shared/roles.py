@@ -28,6 +28,7 @@ class Permission(StrEnum):
     MANAGE_PEOPLE = "give people their log-ins and roles"
     SEE_OPERATIONS = "see what runs by itself and what failed"
     USE_API = "make tokens for other programs"
+    CONNECT = "set up what comes in by telemetry and goes out by webhook"
 
 
 class Role(StrEnum):
@@ -68,6 +69,7 @@ ROLES: Final[dict[Role, RoleRule]] = {
                 _P.SEE_REVENUE,
                 _P.SEE_OPERATIONS,
                 _P.USE_API,
+                _P.CONNECT,
             }
         ),
     ),
@@ -80,7 +82,7 @@ ROLES: Final[dict[Role, RoleRule]] = {
     Role.INTEGRATOR: RoleRule(
         "Integrator",
         "Another program: brings readings in, takes lists out. Sees no money.",
-        frozenset({_P.SEE_FLEET, _P.RECORD_READINGS, _P.SEE_WORK, _P.SEE_STOCK, _P.USE_API}),
+        frozenset({_P.SEE_FLEET, _P.RECORD_READINGS, _P.SEE_WORK, _P.SEE_STOCK, _P.USE_API, _P.CONNECT}),
     ),
 }
 

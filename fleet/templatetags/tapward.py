@@ -91,3 +91,16 @@ def wear_bar(wear: float | None, governing: str = ""):
 def due_window(early: date | None, likely: date | None, late: date | None, today: date):
     """Draw early, likely and late on a road of a year."""
     return place_window(early, likely, late, today).__dict__
+
+
+@register.inclusion_tag("parts/list_files.html", takes_context=True)
+def list_files(context, name: str, words: str):
+    """Link a list of this page as CSV and XLSX, under the filter of this page."""
+    query = context["request"].GET.copy()
+    for key in ("page", "as", "list"):
+        query.pop(key, None)
+    links = []
+    for form in ("csv", "xlsx"):
+        query["list"], query["as"] = name, form
+        links.append((form.upper(), f"?{query.urlencode()}"))
+    return {"links": links, "words": words}

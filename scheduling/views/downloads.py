@@ -8,7 +8,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
 
-from django.http import FileResponse, Http404, HttpResponseBase, StreamingHttpResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponseBase, StreamingHttpResponse
 from django.utils import timezone
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
@@ -40,6 +40,29 @@ def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) 
         file = _workbook(name, columns, rows)
         return FileResponse(file, as_attachment=True, filename=f"{name}.xlsx", content_type=XLSX_TYPE)
     raise Http404("Lists come as csv or xlsx.")
+
+
+@dataclass(frozen=True)
+class ListFile:
+    """A list that a page shows, as a file: the same rows under the same filter, all pages of it."""
+
+    name: str
+    columns: Sequence[Column]
+    rows: Callable[[], Iterable]
+
+
+def asked_file(request: HttpRequest, **lists: ListFile) -> HttpResponseBase | None:
+    """Return the file asked for by ``as`` and ``list`` in this page's own address; None for the page itself.
+
+    Pages link them with the tag ``list_files``.
+    """
+    form = request.GET.get("as", "")
+    if not form:
+        return None
+    found = lists.get(request.GET.get("list", ""))
+    if found is None:
+        raise Http404("This page has no such list.")
+    return table_file(found.name, form, found.columns, found.rows())
 
 
 def guarded(text: str) -> str:

@@ -1,0 +1,105 @@
+"""What may be asked of the pages of telemetry and webhooks."""
+
+from typing import Any
+
+from django import forms
+
+from fleet.models import DeadLetterState, DeliveryState, MomentForm, TelemetryMap, WebhookKind
+from fleet.telemetry.quantities import QUANTITIES, measures_of, title_of
+
+
+class MapForm(forms.Form):
+    """One mapping. The last rows give a path and a measure for each quantity."""
+
+    name = forms.SlugField(max_length=60, help_text="Letters, digits and hyphens, e.g. hourly-water.")
+    topic = forms.CharField(
+        max_length=200, help_text="A whole level may be {serial} or {any}, e.g. sites/{any}/units/{serial}."
+    )
+    serial_path = forms.CharField(
+        label="Path of the serial", required=False, max_length=120,
+        help_text="In the payload, if the topic does not carry it, e.g. device.serial.",
+    )  # fmt: skip
+    moment_path = forms.CharField(label="Path of the moment", max_length=120, help_text="E.g. read_at.")
+    moment_form = forms.ChoiceField(label="Form of the moment", choices=MomentForm.choices)
+    rows_path = forms.CharField(
+        label="Path of the list", required=False, max_length=120,
+        help_text="If one message carries several readings, e.g. data.rows.",
+    )  # fmt: skip
+    is_on = forms.BooleanField(label="In use", required=False, initial=True)
+
+    def __init__(self, *args, current: TelemetryMap | None = None, **kwargs):
+        super().__init__(*args, **kwargs)
+        known = {entry["quantity"]: entry for entry in current.fields} if current else {}
+        for quantity in QUANTITIES:
+            entry = known.get(quantity, {})
+            self.fields[f"path-{quantity}"] = forms.CharField(
+                required=False, max_length=120, initial=entry.get("path", ""),
+                label=f"Path of {title_of(quantity).lower()}",
+            )  # fmt: skip
+            self.fields[f"measure-{quantity}"] = forms.ChoiceField(
+                choices=[(measure, measure) for measure in measures_of(quantity)],
+                initial=entry.get("measure"), label=f"Measure of {title_of(quantity).lower()}",
+                required=False,
+            )  # fmt: skip
+        if current:
+            self.fields["name"].disabled = True
+            for name in ("name", "topic", "serial_path", "moment_path", "moment_form", "rows_path", "is_on"):
+                self.initial.setdefault(name, getattr(current, name))
+
+    def quantity_rows(self) -> list[tuple[str, Any, Any]]:
+        """Return title, path field and measure field of each quantity."""
+        return [(title_of(one), self[f"path-{one}"], self[f"measure-{one}"]) for one in QUANTITIES]
+
+    def values(self) -> dict[str, Any]:
+        """Return what a mapping's row holds."""
+        data = self.cleaned_data
+        names = ("topic", "serial_path", "moment_path", "moment_form", "rows_path", "is_on")
+        fields = [
+            {"quantity": one, "path": data[f"path-{one}"], "measure": data[f"measure-{one}"]}
+            for one in QUANTITIES
+            if data[f"path-{one}"]
+        ]
+        return {name: data[name] for name in names} | {"fields": fields}
+
+
+class LetterFilter(forms.Form):
+    """Which refused messages."""
+
+    state = forms.ChoiceField(
+        required=False, choices=[("", "Any"), *DeadLetterState.choices], initial=DeadLetterState.WAITING
+    )
+    words = forms.CharField(
+        label="Search", required=False, max_length=80,
+        widget=forms.SearchInput(attrs={"placeholder": "Topic or reason"}),
+    )  # fmt: skip
+
+
+class HeardFilter(forms.Form):
+    """Which meters and gauges."""
+
+    words = forms.CharField(
+        label="Search", required=False, max_length=80,
+        widget=forms.SearchInput(attrs={"placeholder": "Serial or site"}),
+    )  # fmt: skip
+    silent = forms.BooleanField(label="Silent only", required=False)
+
+
+class HookForm(forms.Form):
+    """A new webhook."""
+
+    name = forms.CharField(max_length=80, help_text="Which program it is.")
+    url = forms.CharField(
+        label="Address", max_length=500, help_text="Begins with https://",
+        widget=forms.URLInput(attrs={"placeholder": "https://books.example.com/tapward"}),
+    )  # fmt: skip
+    kinds = forms.MultipleChoiceField(
+        label="What it is told", choices=WebhookKind.choices, widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": "Choose one kind of event at least."},
+    )  # fmt: skip
+
+
+class DeliveryFilter(forms.Form):
+    """Which deliveries of a webhook."""
+
+    state = forms.ChoiceField(required=False, choices=[("", "Any"), *DeliveryState.choices])
+    kind = forms.ChoiceField(label="Event", required=False, choices=[("", "Any"), *WebhookKind.choices])
