@@ -2,14 +2,17 @@
 
 from django.urls import path
 
-from scheduling.views import feeds, replan, route_moves
+from scheduling.views import feeds, plan_settings, replan, route_moves
 
 urlpatterns = [
     path("plans/sick-call/", replan.replan, name="replan"),
-    path("plans/driving-times/", replan.travel_times, name="travel_times"),
-    path("plans/driving-times/<int:pk>/remove/", replan.remove_travel_time, name="remove_travel_time"),
-    path("plans/prices/", replan.plan_prices, name="plan_prices"),
+    path("plans/driving-times/", plan_settings.travel_times, name="travel_times"),
+    path("plans/driving-times/pace/", plan_settings.accept_pace, name="accept_pace"),
+    path("plans/driving-times/pace/back/", plan_settings.give_back_pace, name="give_back_pace"),
+    path("plans/driving-times/<int:pk>/remove/", plan_settings.remove_travel_time, name="remove_travel_time"),
+    path("plans/prices/", plan_settings.plan_prices, name="plan_prices"),
     path("plans/<int:pk>/re-plan/", replan.replan_result, name="replan_result"),
+    path("plans/<int:pk>/re-plan/progress/", replan.replan_progress, name="replan_progress"),
     path("plans/<int:pk>/re-plan/undo/", replan.undo_replan, name="undo_replan"),
     path("plans/<int:pk>/move/", route_moves.move_stop, name="move_stop"),
     path("plans/<int:pk>/changes/", route_moves.plan_changes, name="plan_changes"),

@@ -4,6 +4,7 @@ from scheduling.models.billing import InvoiceBatch, InvoiceLine, PeriodKind, Pla
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 from scheduling.models.feeds import CalendarFeed
 from scheduling.models.notices import Notice, NoticeKind, NoticeState, ToldVisit, VisitState
+from scheduling.models.paces import AcceptedPace
 from scheduling.models.plan_changes import PlanRevision, Replan
 from scheduling.models.plan_settings import PlanPriceList, TravelCorrection
 from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
@@ -35,6 +36,7 @@ __all__ = [
     "RAISED_KINDS",
     "STANDING_STATES",
     "Absence",
+    "AcceptedPace",
     "AccessHours",
     "CalendarFeed",
     "CloseOut",

@@ -68,11 +68,21 @@ def academic_figure(
         name=path.stem,
         customers=len(file.customers) - 1,
         seconds=seconds,
-        best_known=BEST_KNOWN.get(path.stem),
+        best_known=best_known_of(path),
         ours=distance_of(plan),
         bare=bare_distance(file, seconds, seed) if with_bare else None,
         rival=rival(file, seconds) if rival else None,
     )
+
+
+def best_known_of(path: Path) -> float | None:
+    """Return the best known distance: ours to hand, else the cost in a ``.sol`` file beside, else None."""
+    beside = path.with_suffix(".sol")
+    if path.stem not in BEST_KNOWN and beside.exists():
+        words = [line.split() for line in beside.read_text().splitlines()]
+        costs = [line[1] for line in words if len(line) == 2 and line[0].lower() == "cost"]
+        return float(costs[0]) if costs else None
+    return BEST_KNOWN.get(path.stem)
 
 
 def distance_of(plan: Proposal) -> float:

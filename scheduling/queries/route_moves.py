@@ -10,7 +10,6 @@ from scheduling.models import (
     RouteProposal,
     StopOrder,
     Technician,
-    TravelCorrection,
     UnplacedOrder,
     WorkOrder,
 )
@@ -225,12 +224,6 @@ def replan_of(pk: int, branch_id: int | None) -> Replan | None:
     rows = Replan.objects.select_related("proposal__branch", "technician", "made_by", "undone_by")
     rows = rows.filter(proposal__branch_id=branch_id) if branch_id else rows
     return rows.filter(proposal_id=pk).first()
-
-
-def correction_rows(branch_id: int | None) -> list[TravelCorrection]:
-    """Return the drives set by hand. One query."""
-    rows = TravelCorrection.objects.select_related("site_a", "site_b", "set_by")
-    return list(rows.filter(site_a__branch_id=branch_id) if branch_id else rows)
 
 
 def _spot_words(spot: dict | None) -> str:

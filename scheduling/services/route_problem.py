@@ -27,6 +27,7 @@ from scheduling.models import (
 from scheduling.planning import problem as planning
 from scheduling.planning.travel import Place
 from scheduling.services.order_states import in_batches, number_of
+from scheduling.services.paces import DRIVE, in_use_of
 from scheduling.services.plan_settings import prices_on
 from scheduling.services.travel_legs import travel_between
 from shared.periods import days_from
@@ -78,7 +79,8 @@ def build(
     pins, pinned = _pins(orders, plan_days, kept)
     access = _access({order.site_id for order in orders}, branch, plan_days)
     keys = {order.pk: number_of(order.pk) for order in orders}
-    jobs = tuple(_job(order, keys, parts, pins, access) for order in orders)
+    paces = {what: row.factor for what, row in in_use_of(branch).items()}
+    jobs = tuple(_job(order, keys, parts, pins, access, paces.get(order.kind, 1.0)) for order in orders)
     people = tuple(_person(technician, kinds) for technician in technicians)
     shifts, refusals = _shifts(technicians, plan_days, kept)
     if is_from_now:
@@ -90,7 +92,7 @@ def build(
             technicians=people,
             shifts=shifts,
             jobs=jobs,
-            travel=travel_between(planning.places_of(people, jobs, shifts)),
+            travel=travel_between(planning.places_of(people, jobs, shifts), paces.get(DRIVE, 1.0)),
             settings=prices_on(first_on),
         ),
         order_of={keys[order.pk]: order for order in orders},
@@ -241,6 +243,7 @@ def _job(
     parts: dict[int, dict[str, int]],
     pins: dict[int, planning.Pin],
     access: dict[int, planning.AccessHours],
+    pace: float,
 ) -> planning.Job:
     site = order.site
     after = None
@@ -250,7 +253,7 @@ def _job(
     return planning.Job(
         id=keys[order.pk],
         place=Place(site.code, site.latitude, site.longitude, site.name),
-        service_s=order.minutes * 60,
+        service_s=round(order.minutes * pace) * 60,
         first_day=order.window_from,
         last_day=order.window_to,
         risk_weight=RISK[OrderKind(order.kind)] * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),

@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from scheduling.models import TravelLeg
 from scheduling.planning.road_engine import Leg, PairKey, RoadEngine, road_travel
-from scheduling.planning.travel import Place, TravelTable, estimate_travel
+from scheduling.planning.travel import Place, TravelSettings, TravelTable, estimate_travel
 from scheduling.services.order_states import in_batches
 from scheduling.services.plan_settings import corrections_among
 
@@ -51,16 +51,18 @@ class LegsInDatabase:
         )  # fmt: skip
 
 
-def travel_between(places: Sequence[Place]) -> TravelTable:
+def travel_between(places: Sequence[Place], pace: float = 1.0) -> TravelTable:
     """Return the travel table of these places, and say in it where the times come from.
 
-    Drives set by hand between two sites win over the road engine and over the estimate.
+    Drives set by hand between two sites win over the road engine and over the estimate; ``pace`` multiplies
+    the estimate alone.
     """
     hand_set = corrections_among(place.id for place in places)
+    reckoned = TravelSettings(pace=pace)
     if settings.ROAD_ENGINE_URL:
         engine = RoadEngine(settings.ROAD_ENGINE_URL)
-        return road_travel(places, engine, cache=LegsInDatabase(), corrections=hand_set)
-    return estimate_travel(places, corrections=hand_set)
+        return road_travel(places, engine, cache=LegsInDatabase(), settings=reckoned, corrections=hand_set)
+    return estimate_travel(places, settings=reckoned, corrections=hand_set)
 
 
 def _text(latitude: float, longitude: float) -> str:

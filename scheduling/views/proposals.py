@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling import tasks
@@ -64,6 +65,8 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
             "row": board.row,
             "map": maps.route_map(routes, is_metric=is_metric(request)),
             "geojson_url": reverse("proposal_geojson", args=[pk]),
+            "page_url": reverse("proposal", args=[pk]),
+            "progress_url": reverse("proposal_progress", args=[pk]),
         },
     )
 
@@ -73,9 +76,15 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
 def proposal_progress(request: HttpRequest, pk: int) -> HttpResponse:
     """Return how far planning has come; when it is over, have the page loaded anew."""
     found = get_object_or_404(_in_branch(request), pk=pk)
+    return progress_part(request, found, reverse("proposal", args=[pk]))
+
+
+def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> HttpResponse:
+    """Return how far a proposal is, for its own page or a re-plan's; once it is over, send the page there."""
     if found.state != ProposalState.RUNNING:
-        return HttpResponse(status=200, headers={"HX-Redirect": reverse("proposal", args=[pk])})
-    return render(request, "scheduling/parts/progress.html", {"row": found, "board": found})
+        return HttpResponse(status=200, headers={"HX-Redirect": page_url})
+    context = {"row": found, "board": found, "page_url": page_url, "progress_url": request.path}
+    return render(request, "scheduling/parts/progress.html", context)
 
 
 @requires(Permission.SEE_WORK)
@@ -93,7 +102,9 @@ def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
 def stop_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask a running plan to stop with the best it has."""
     service.cancel(get_object_or_404(_in_branch(request), pk=pk))
-    return redirect("proposal", pk=pk)
+    page_url = request.POST.get("next", "")
+    is_ours = url_has_allowed_host_and_scheme(page_url, None)
+    return redirect(page_url if is_ours else reverse("proposal", args=[pk]))
 
 
 @requires(Permission.PLAN_ROUTES)

@@ -156,7 +156,23 @@ def test_the_sick_call_form_writes_down_what_is_wanted(planner):
     answer = planner.post(reverse("replan"), form)
     made = row.__class__.objects.get(replan__isnull=False)
     assert made.state == ProposalState.RUNNING, "the task starts when the request's own writes are kept"
-    assert answer.url == reverse("replan_result", args=[made.pk])
+    address = reverse("replan_result", args=[made.pk])
+    assert answer.url == address
+    made.progress_text = "improving"
+    made.save()
+    page = planner.get(address).content.decode()
+    assert "improving" in page
+    progress = reverse("replan_progress", args=[made.pk])
+    assert progress in page
+    assert "improving" in planner.get(progress).content.decode()
+    stopped = planner.post(reverse("stop_proposal", args=[made.pk]), {"next": address})
+    assert stopped.url == address
+    away = planner.post(reverse("stop_proposal", args=[made.pk]), {"next": "https://elsewhere.example/"})
+    assert away.url == reverse("proposal", args=[made.pk])
+    made.refresh_from_db()
+    assert made.wants_stop
+    made.__class__.objects.filter(pk=made.pk).update(state=ProposalState.READY)
+    assert planner.get(progress).headers["HX-Redirect"] == address
 
 
 @pytest.mark.django_db(transaction=True)

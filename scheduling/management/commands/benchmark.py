@@ -4,15 +4,19 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
 from scheduling.demo.money_benchmark import measure_money
-from scheduling.planning.benchmark import academic_figure, replan_figure, week_figure
+from scheduling.planning.figures import PARTS, Wanted, measure_routes, use_one_core
 from scheduling.planning.synthetic import SIZES
 from shared.errors import CannotDo
+
+FILES = settings.BASE_DIR / "tests" / "data" / "vrptw"
+"""Academic files that lie with the tests; measured when none are named."""
 
 
 class Command(BaseCommand):
@@ -30,10 +34,14 @@ class Command(BaseCommand):
         assess.add_argument("--readings", type=int, default=52, help="weekly readings of each treatment unit")
         assess.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
         routes = which.add_parser("routes", help="planned weeks, a re-plan, and academic files")
-        routes.add_argument("--size", choices=sorted(SIZES), default="S")
-        routes.add_argument("--seconds", type=float, default=10.0, help="for each plan")
+        routes.add_argument("--parts", choices=PARTS, nargs="+", default=PARTS, help="all unless named")
+        routes.add_argument("--file", type=Path, nargs="+", action="extend", help="academic routing files")
+        routes.add_argument("--file-seconds", type=float, nargs="+", default=[10.0, 30.0])
+        routes.add_argument("--size", choices=sorted(SIZES), nargs="+", default=["M"])
+        routes.add_argument("--seconds", type=float, default=60.0, help="for each week")
+        routes.add_argument("--reference-seconds", type=float, default=0.0, help="hold weeks against so long")
+        routes.add_argument("--replan-seconds", type=float, default=10.0)
         routes.add_argument("--seed", type=int, default=1)
-        routes.add_argument("--files", type=Path, nargs="*", default=[], help="academic routing files")
         money = which.add_parser("money", help="the owner's pages, on PostgreSQL, in a database of its own")
         money.add_argument("--sites", type=int, default=20_000)
         money.add_argument("--months", type=int, default=36, help="months of entries")
@@ -90,28 +98,18 @@ class Command(BaseCommand):
         return [asdict(one) for one in figures]
 
     def _routes(self, options):
-        seconds, seed = options["seconds"], options["seed"]
-        week, _plan = week_figure(options["size"], seconds=seconds, seed=seed)
-        self._say(
-            f"week {week.size}: first plan after {week.first_plan_s:.1f} s, price {week.price_min:,.0f} min; "
-            f"{week.placed} placed, {week.unplaced} not ({week.unplaced_due} due, {week.unexplained} without "
-            f"a reason), {week.late_jobs} late ({week.unavoidably_late} can't be in time)",
-            options,
+        use_one_core()
+        wanted = Wanted(
+            parts=options["parts"],
+            files=options["file"] or sorted(FILES.glob("*.txt")),
+            file_seconds=options["file_seconds"],
+            sizes=options["size"],
+            week_s=options["seconds"],
+            reference_s=options["reference_seconds"],
+            replan_s=options["replan_seconds"],
+            seed=options["seed"],
         )
-        again = replan_figure(options["size"], plan_seconds=seconds, seconds=seconds, seed=seed)
-        self._say(
-            f"re-plan: {again.promises_lost} of {again.promised} promises lost, "
-            f"{again.promises_moved} moved; "
-            f"{again.due_kept} of {again.due_visits} due visits kept; {again.urgent_placed} urgent placed",
-            options,
-        )
-        files = [academic_figure(path, seconds=seconds, seed=seed) for path in options["files"]]
-        for file in files:
-            gap = "–" if file.our_gap is None else f"{file.our_gap:+.1f} %"
-            self._say(
-                f"{file.name}: {file.ours:,.1f} in {file.seconds:.0f} s, {gap} to the best known", options
-            )
-        return {"week": asdict(week), "replan": asdict(again), "files": [asdict(file) for file in files]}
+        return measure_routes(wanted, lambda text: self._say(text, options))
 
 
 def _core_line(row: BenchmarkRow) -> str:

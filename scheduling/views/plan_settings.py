@@ -1,0 +1,128 @@
+"""What the planner is told: driving times by hand or learned from finished visits, and its prices."""
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods, require_POST
+
+from fleet.models import Branch
+from scheduling.models import PlanPriceList, TravelCorrection
+from scheduling.plan_forms import CorrectionForm, PricesForm
+from scheduling.queries import plan_settings as queries
+from scheduling.services import paces, plan_settings
+from scheduling.views.edge import branch_of, now_and_today
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_http_methods(["GET", "POST"])
+def travel_times(request: HttpRequest) -> HttpResponse:
+    """Set driving times by hand, and say where the others come from."""
+    now, today = now_and_today(request)
+    form = CorrectionForm(request.POST or None, branch_id=branch_of(request))
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            kept = plan_settings.set_correction(
+                data["site_a"], data["site_b"], minutes=data["minutes"], because=data["because"],
+                by=request.user, now=now,
+            )  # fmt: skip
+        except CannotDo as error:
+            form.add_error(error.field or None, str(error))
+        else:
+            messages.success(request, f"Kept: {kept.minutes} min, both ways. The next plan uses it.")
+            return redirect("travel_times")
+    context = {
+        "form": form,
+        "rows": queries.correction_rows(branch_of(request)),
+        "has_engine": bool(settings.ROAD_ENGINE_URL),
+        "paces": queries.pace_rows(branch_of(request), now, plan_settings.prices_on(today).site_visit),
+    }
+    return render(request, "scheduling/travel.html", context, status=422 if form.errors else 200)
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def remove_travel_time(request: HttpRequest, pk: int) -> HttpResponse:
+    """Let the road engine or the estimate count again."""
+    rows = TravelCorrection.objects.all()
+    if branch_id := branch_of(request):
+        rows = rows.filter(site_a__branch_id=branch_id)
+    plan_settings.remove_correction(get_object_or_404(rows, pk=pk))
+    messages.success(request, "Removed. The next plan works the drive out again.")
+    return redirect("travel_times")
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def accept_pace(request: HttpRequest) -> HttpResponse:
+    """Let plans reckon with what finished visits teach."""
+    now, today = now_and_today(request)
+    try:
+        factor = float(request.POST.get("factor", ""))
+    except ValueError:
+        raise Http404("There is no such factor.") from None
+    visit_min = plan_settings.prices_on(today).site_visit
+    try:
+        kept = paces.accept(
+            _branch_named(request), request.POST.get("what", ""),
+            factor_seen=factor, by=request.user, now=now, site_visit_min=visit_min,
+        )  # fmt: skip
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, f"{paces.title_of(kept.what)}: the next plan reckons × {kept.factor:.2f}.")
+    return redirect("travel_times")
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def give_back_pace(request: HttpRequest) -> HttpResponse:
+    """Let plans reckon without a factor again."""
+    now, _ = now_and_today(request)
+    what = request.POST.get("what", "")
+    try:
+        paces.give_back(_branch_named(request), what, by=request.user, now=now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, f"{paces.title_of(what)}: the next plan reckons without a factor.")
+    return redirect("travel_times")
+
+
+def _branch_named(request: HttpRequest) -> Branch:
+    rows = Branch.objects.all()
+    if branch_id := branch_of(request):
+        rows = rows.filter(pk=branch_id)
+    named = request.POST.get("branch", "")
+    return get_object_or_404(rows, pk=int(named) if named.isascii() and named.isdigit() else 0)
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_http_methods(["GET", "POST"])
+def plan_prices(request: HttpRequest) -> HttpResponse:
+    """Show and change what the planner weighs."""
+    now, today = now_and_today(request)
+    current = plan_settings.price_list_on(today) or PlanPriceList(from_on=today)
+    if request.method == "POST":
+        form = PricesForm(request.POST)
+        if form.is_valid():
+            try:
+                kept = plan_settings.change_prices(
+                    form.values(), from_on=form.cleaned_data["from_on"], by=request.user, now=now, today=today
+                )
+            except CannotDo as error:
+                form.add_error(error.field or None, str(error))
+            else:
+                messages.success(
+                    request, f"Kept. Plans that begin on {kept.from_on:%d %b %Y} or later use them."
+                )
+                return redirect("plan_prices")
+    else:
+        form = PricesForm(instance=current, initial={"from_on": today})
+    rows = PlanPriceList.objects.select_related("made_by")[:20]
+    context = {"form": form, "rows": rows, "current": current}
+    return render(request, "scheduling/plan_prices.html", context, status=422 if form.errors else 200)
