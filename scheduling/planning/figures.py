@@ -23,9 +23,8 @@ PARTS = ("files", "week", "replan")
 
 @dataclass(frozen=True)
 class Wanted:
-    """What to measure. Times in seconds; ``reference_s`` is the long run a week is held against, 0 for none.
-
-    ``file_seconds`` may name several times; ``parts`` are some of ``PARTS``.
+    """What to measure: ``parts`` of ``PARTS``; academic ``files``, each in each of ``file_seconds``; weeks of
+    ``sizes`` in ``week_s``, held against a run of ``reference_s`` unless 0; re-plans in ``replan_s``. [s]
     """
 
     parts: Sequence[str] = PARTS

@@ -15,7 +15,9 @@ LEAST_FACTOR, MOST_FACTOR = 0.5, 2.0
 
 @dataclass(frozen=True)
 class Pace:
-    """``factor`` on what is reckoned, from ``visits`` of them; median errors with 1 and with it [%]."""
+    """``factor`` on what is reckoned, from ``visits`` of them; median error with 1, ``error_before``, and with
+    it, ``error_after`` [%].
+    """
 
     factor: float
     visits: int
@@ -25,7 +27,7 @@ class Pace:
 
 @dataclass(frozen=True)
 class NotEnough:
-    """Why nothing can be learned yet."""
+    """Why nothing can be learned yet from the ``visits`` there are."""
 
     visits: int
     reason: str
