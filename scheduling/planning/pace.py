@@ -15,8 +15,8 @@ LEAST_FACTOR, MOST_FACTOR = 0.5, 2.0
 
 @dataclass(frozen=True)
 class Pace:
-    """``factor`` on what is reckoned, from ``visits`` of them; median error with 1, ``error_before``, and with
-    it, ``error_after`` [%].
+    """``factor`` on what is reckoned, from ``visits`` of them; median error with 1, ``error_before``, and
+    with it, ``error_after`` [%].
     """
 
     factor: float
