@@ -52,7 +52,8 @@ def calibration(now_d: float, most_units: int = MOST_UNITS) -> Calibration:
     Calibration
         Empty bins where nothing was said. A part that came out early for another reason says nothing of the
         days after. Of one found worn only after the day we spoke of, hindsight says whether it was worn by
-        that day already: its wear reckoned with all that was read until then.
+        that day already: its wear reckoned with all that was read until then. One in place past its limit,
+        or taken out with no reason known, says nothing.
     """
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True)[:most_units])
     if not ids:
@@ -60,8 +61,8 @@ def calibration(now_d: float, most_units: int = MOST_UNITS) -> Calibration:
     which = UnitRange(ids[0], ids[-1])
     times = read_part_times(which)
     ended = _came_out_as(which, _ENDS)
-    # Of these only hindsight can say whether they were worn by a day before.
-    worn = ended | _came_out_as(which, _UNTOLD) | _is_worn_now(which, times.part_id)
+    # Nobody has said whether these are used up; our own reckoning may not bear witness for itself.
+    untold = _came_out_as(which, _UNTOLD) | _is_worn_now(which, times.part_id)
     replayed = {
         day: _replay(which, now_d - day, times.part_id)
         for day in sorted({day - ahead for day in LOOK_BACK_DAYS for ahead in (0.0, *AHEAD_DAYS)})
@@ -75,7 +76,8 @@ def calibration(now_d: float, most_units: int = MOST_UNITS) -> Calibration:
             came = outcome_by(promised, times.removed_d[then.row], ended[then.row], now_d)
             wear = replayed[days_ago - ahead].wear[then.row]
             hindsight = np.where(np.isnan(wear), np.nan, (wear >= 1).astype(np.float64))
-            outcome.append(np.where(worn[then.row] & (came == 0), hindsight, came))
+            came = np.where(ended[then.row] & (came == 0), hindsight, came)
+            outcome.append(np.where(untold[then.row] & (came == 0), np.nan, came))
     chances, results = np.concatenate(said), np.concatenate(outcome)
     known = np.isfinite(chances) & np.isfinite(results)
     return Calibration(

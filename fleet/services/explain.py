@@ -11,7 +11,7 @@ from fleet.scaling_words import scaling_steps
 from shared.errors import CannotDo
 
 LIMIT_LAW = {
-    LimitName.VOLUME: "water seen ÷ rated gallons",
+    LimitName.VOLUME: "water seen ÷ rated or learned gallons",
     LimitName.CALENDAR: "months in place ÷ rated months",
     LimitName.CHLORINE_DOSE: "∫ gallons × chlorine ÷ (rated gallons × challenge concentration)",
     LimitName.HARDNESS_LOAD: "∫ gallons × hardness ÷ what the rating allows",

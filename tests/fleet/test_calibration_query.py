@@ -4,8 +4,9 @@ from datetime import timedelta
 
 import pytest
 
-from fleet.models import RemovalReason
+from fleet.models import RemovalReason, TreatmentUnit
 from fleet.queries.calibration import calibration
+from fleet.services.assessment import assess_units
 from fleet.services.days import to_days
 from tests import factories as make
 
@@ -51,9 +52,18 @@ def test_the_page_says_what_to_wait_for_while_there_is_nothing(client):
     assert "Nothing to hold against yet" in client.get("/how-sure/").content.decode()
 
 
-def test_a_part_taken_out_with_no_reason_given_is_judged_by_hindsight(now):
-    """By months alone hindsight is sure: past its rated end it was worn, before it was not."""
+def test_a_part_found_worn_long_after_is_judged_by_hindsight(now):
+    """Sixty days past the rated end somebody came: by months alone hindsight is sure of the days between."""
+    change_history(now, RemovalReason.WORN, late_days=60)
+    assess_units(list(TreatmentUnit.objects.values_list("pk", flat=True)), now)
+    sure = calibration(to_days(now)).table.iloc[-1]
+    assert sure["statements"] > 0
+    assert sure["happened"] == 1.0
+
+
+def test_a_part_taken_out_with_no_reason_given_says_nothing_past_its_limit(now):
+    """Neither for us nor against us."""
     change_history(now, RemovalReason.UNKNOWN, late_days=60)
-    table = calibration(to_days(now)).table
-    assert table[table["from_share"] >= 0.95].iloc[0]["happened"] == 1.0
-    assert table[table["to_share"] <= 0.05].iloc[0]["happened"] == 0.0
+    assess_units(list(TreatmentUnit.objects.values_list("pk", flat=True)), now)
+    sure = calibration(to_days(now)).table.iloc[-1]
+    assert (sure["statements"], sure["unknown"] > 0) == (0, True)
