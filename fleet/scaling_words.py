@@ -36,11 +36,11 @@ def scaling_steps(opinion: ScalingOpinion, system: str) -> list[str]:
 
 
 def _inputs_step(opinion: ScalingOpinion, system: str) -> str:
-    told = [
-        f"{LABELS[one.name]} {_value(one.name, one.value, system)} ({one.source}, {one.sampled_on.day} "
-        f"{one.sampled_on:%b %Y})"
-        for one in opinion.inputs
-    ]
+    by_source: dict[str, list[str]] = {}
+    for one in opinion.inputs:
+        source = f"{one.source}, {one.sampled_on.day} {one.sampled_on:%b %Y}"
+        by_source.setdefault(source, []).append(f"{LABELS[one.name]} {_value(one.name, one.value, system)}")
+    told = [f"{', '.join(figures)} ({source})" for source, figures in by_source.items()]
     return f"Feed: {'; '.join(told)}." if told else "The feed was never tested."
 
 

@@ -4,9 +4,12 @@ from datetime import date
 from typing import Any, Final
 
 from fleet.learned_words import learned_words
+from fleet.science.settings import WearSettings
 from fleet.showing import digits, show
 from shared.periods import add_months
 
+MINUTES_PER_HOUR: Final = 60
+DEFAULT_TOLERANCE: Final = WearSettings().oxidant_tolerance_mg_h_l
 LEAST_LOSS: Final = 0.0005
 """A smaller share of the membrane lost in a week is not worth a line."""
 LABELS: Final = {
@@ -84,21 +87,44 @@ def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], syste
             told += f"; gallons × mg/L ÷ ({show(rated, 'gal', system)} × {rating} mg/L of the rating)"
         return f"{told} = {used}."
     if name == "hardness_load" and numbers.get("mean_hardness_mg_l") is not None:
-        told = f"Hardness load: {digits(numbers['mean_hardness_mg_l'])} mg/L as CaCO3 on average"
-        if numbers.get("rated_hardness_mg_l"):
-            told += f", rated at {digits(numbers['rated_hardness_mg_l'])} mg/L"
-        return f"{told} = {used}."
+        return f"{_hardness_words(numbers, system)} = {used}."
     if name == "oxidant_exposure":
-        leak = numbers.get("chlorine_leak_mg_l")
-        told = "Oxidant exposure: chlorine behind the carbon × running hours ÷ the membrane's tolerance"
-        return f"{told}{f' (now about {digits(leak)} mg/L)' if leak is not None else ''} = {used}."
+        return f"{_exposure_words(numbers)} = {used}."
     if name == "pressure_drop":
         return (
-            f"Pressure drop: rise over the clean drop ÷ (terminal − clean drop), at the same flow = {used}."
+            f"Pressure drop: ln(drop ÷ clean drop at the same flow) ÷ ln(terminal drop ÷ clean drop), fitted "
+            f"along the water seen = {used}."
         )
     if name == "measured_end" and (limit.get("wear") or 0) >= 1:
         return "Measured: a test or a clogged part says it is used up, whatever the reckoning says."
     return f"{LABELS.get(name, name)}: {used}."
+
+
+def _hardness_words(numbers: dict[str, Any], system: str) -> str:
+    mean = digits(numbers["mean_hardness_mg_l"])
+    told = f"Hardness load: the water carried {mean} mg/L as CaCO3 on average"
+    grains, seen = numbers.get("hardness_capacity_grains"), numbers.get("seen_gal")
+    if grains and seen is not None:
+        return f"{told}; {show(seen, 'gal', system)} × mg/L ÷ 17.118 ÷ {grains:,.0f} grains of capacity"
+    if numbers.get("rated_hardness_mg_l"):
+        rated = digits(numbers["rated_hardness_mg_l"])
+        told += (
+            f"; the larger share of volume and months × {mean} ÷ {rated} mg/L of the rating, weighted with "
+            f"how far recovery concentrates it beyond the set-point"
+        )
+    return told
+
+
+def _exposure_words(numbers: dict[str, Any]) -> str:
+    told = "Oxidant exposure: chlorine behind the carbon × running hours ÷ the membrane's tolerance"
+    mean, seen = numbers.get("mean_chlorine_mg_l"), numbers.get("seen_gal")
+    flow, tolerance = numbers.get("design_permeate_gpm"), numbers.get("oxidant_tolerance_mg_h_l")
+    if mean is not None and seen is not None and flow:
+        hours = seen / flow / MINUTES_PER_HOUR
+        tolerance = tolerance or DEFAULT_TOLERANCE
+        told += f": {mean:.3g} mg/L on average × {hours:,.0f} h ÷ {tolerance:,.0f} mg·h/L"
+    leak = numbers.get("chlorine_leak_mg_l")
+    return f"{told}{f' (now about {digits(leak)} mg/L)' if leak is not None else ''}"
 
 
 def _governing_step(name: str, limit: dict[str, Any]) -> str:

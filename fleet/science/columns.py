@@ -6,114 +6,59 @@ Arrays of one table have one length. Nothing here imports Django.
 """
 
 from dataclasses import dataclass
-from enum import IntEnum
 
-import numpy as np
-from numpy.typing import NDArray
+from fleet.science.codes import (
+    Flags,
+    Floats,
+    FlushKind,
+    Ints,
+    Limit,
+    MembraneType,
+    OwedFlush,
+    PartRole,
+    Pattern,
+    Readiness,
+    UseFault,
+    Water,
+)
+from fleet.science.found import (
+    MeterFaults,
+    PartLife,
+    PerformanceSeries,
+    ShardFindings,
+    UnitPerformance,
+    UnitReadiness,
+    UnitUse,
+)
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-
-
-class PartRole(IntEnum):
-    """What a part does to the water."""
-
-    SEDIMENT = 1
-    CARBON = 2
-    CATALYTIC_CARBON = 3
-    MEMBRANE = 4
-    SOFTENING = 5
-    ANTISCALE = 6
-    POST_CARBON = 7
-    REMINERALISER = 8
-
-
-class Water(IntEnum):
-    """Which water a meter counts or a position sees."""
-
-    FEED = 1
-    PERMEATE = 2
-    CONCENTRATE = 3
-
-
-class MembraneType(IntEnum):
-    """Polyamide is spoiled by chlorine; cellulose triacetate needs it."""
-
-    NONE = 0
-    POLYAMIDE = 1
-    CELLULOSE_TRIACETATE = 2
-
-
-class Limit(IntEnum):
-    """What ends a part's life. The numbers index the second axis of ``PartLife.wear``."""
-
-    VOLUME = 0
-    CALENDAR = 1
-    CHLORINE_DOSE = 2
-    HARDNESS_LOAD = 3
-    OXIDANT_EXPOSURE = 4
-    PRESSURE_DROP = 5
-    MEASURED_END = 6
-
-
-class UseFault(IntEnum):
-    """What is wrong with a meter interval (the stretch that ends at a reading)."""
-
-    NONE = 0
-    ROLLOVER = 1
-    SWAP = 2
-    REVERSED = 3
-    STUCK = 4
-    MEASURE_SLIP = 5
-    OUTLIER = 6
-
-
-class Readiness(IntEnum):
-    """Whether a treatment unit may make water."""
-
-    IN_SERVICE = 1
-    FLUSH_OWED = 2
-    BEDDING = 3
-    IDLE = 4
-    OUT_OF_SERVICE = 5
-
-
-class OwedFlush(IntEnum):
-    """Why a flush is owed."""
-
-    NONE = 0
-    CARBON_FINES = 1
-    BEDDED_OVERNIGHT = 2
-    MEMBRANE_STORAGE_SOLUTION = 3
-    IDLE = 4
-    SANITISED = 5
-    SEEN_FINES = 6
-
-
-class FlushKind(IntEnum):
-    """What a recorded flush was for."""
-
-    CARBON_FINES = 1
-    BEDDED_OVERNIGHT = 2
-    MEMBRANE_STORAGE_SOLUTION = 3
-    IDLE = 4
-    SANITISED = 5
-    BED_STARTED = 6
-    """Not a flush: the bed was left standing in feed water overnight."""
-
-
-class Pattern(IntEnum):
-    """What a change in normalised performance looks like."""
-
-    NONE = 0
-    COLD_WATER_ONLY = 1
-    FOULING = 2
-    SCALING = 3
-    OXIDATION = 4
-    SEAL_LEAK = 5
-    COMPACTION = 6
-    UNNAMED = 7
+__all__ = [
+    "FeedTests",
+    "Flags",
+    "Floats",
+    "FlushKind",
+    "Flushes",
+    "Ints",
+    "Limit",
+    "MembraneType",
+    "MeterFaults",
+    "MeterReadings",
+    "OwedFlush",
+    "PartLife",
+    "PartRole",
+    "Parts",
+    "Pattern",
+    "PerformanceReadings",
+    "PerformanceSeries",
+    "Readiness",
+    "ShardColumns",
+    "ShardFindings",
+    "UnitPerformance",
+    "UnitReadiness",
+    "UnitUse",
+    "Units",
+    "UseFault",
+    "Water",
+]
 
 
 @dataclass(frozen=True)
@@ -267,147 +212,3 @@ class ShardColumns:
     parts: Parts
     performance: PerformanceReadings
     flushes: Flushes
-
-
-@dataclass(frozen=True)
-class UnitUse:
-    """Water use, one row per treatment unit."""
-
-    permeate_gal_per_day: Floats
-    spread_gal_per_sqrt_day: Floats
-    """Diffusion of cumulated use: standard deviation after t days is this × √t. [gal/√day]"""
-    feed_gal_per_day: Floats
-    recovery: Floats
-    recovery_is_measured: Flags
-    readings_used: Ints
-    last_read_at_d: Floats
-    is_design_duty: Flags
-    """No usable reading: the design duty stands in, with a wide spread."""
-    last_ran_at_d: Floats
-    """When the unit last made water as far as the meter shows."""
-    drift_sd_gal_per_day: Floats
-    """How unsure ``permeate_gal_per_day`` itself is, one standard deviation. [gal/day]"""
-    still_from_d: Floats
-    """Start of the newest stretch beyond ``idle_limit_days`` in which no meter moved; NaN if none."""
-    still_to_d: Floats
-    """Its end as far as the meters show; equal to ``last_read_at_d`` while it lasts."""
-
-
-@dataclass(frozen=True)
-class MeterFaults:
-    """One row per faulty meter interval."""
-
-    unit_row: Ints
-    water: Ints
-    meter_id: Ints
-    read_at_d: Floats
-    fault: Ints
-    """A ``UseFault``."""
-    counted_gal: Floats
-    """What was counted for the interval after repair. [gal]"""
-    raw_gal: Floats
-    """What the register alone would say. [gal]"""
-
-
-@dataclass(frozen=True)
-class PartLife:
-    """Wear and due dates, one row per part of ``Parts``. Second axis of 2-D arrays: ``Limit``."""
-
-    wear: Floats
-    """Consumed fraction, largest of the limits. [-]"""
-    wear_by_limit: Floats
-    """(parts, 7); NaN where the limit does not apply."""
-    wear_per_day_by_limit: Floats
-    """(parts, 7) expected growth from now on. [1/day]"""
-    governing: Ints
-    """The ``Limit`` expected first."""
-    early_d: Floats
-    """10 % chance of reaching the limit by then."""
-    likely_d: Floats
-    """50 %."""
-    late_d: Floats
-    """90 %."""
-    due_d_by_limit: Floats
-    """(parts, 7) expected day each limit is reached."""
-    seen_gal: Floats
-    """Water the position saw since installation. [gal]"""
-    mean_chlorine_mg_l: Floats
-    """Volume-weighted oxidant the position saw, in free chlorine. [mg/L]"""
-    mean_hardness_mg_l: Floats
-    chlorine_leak_mg_l: Floats
-    """Expected free chlorine after carbon now, for membranes. [mg/L]"""
-    ebct_min: Floats
-    """Empty-bed contact time at running flow, for carbon. [min]"""
-    membrane_life_lost_per_week: Floats
-    """For carbon ahead of a polyamide membrane: share of that membrane's oxidant tolerance spent in the next
-    week by leaving the carbon in, beyond what fresh carbon would let through. [1/week]"""
-
-
-@dataclass(frozen=True)
-class UnitPerformance:
-    """Normalised performance, one row per treatment unit."""
-
-    normalised_flow_gpm: Floats
-    baseline_flow_gpm: Floats
-    flow_change: Floats
-    """Relative to baseline, e.g. -0.12. [-]"""
-    salt_passage: Floats
-    """Fraction. [-]"""
-    baseline_salt_passage: Floats
-    passage_change: Floats
-    """Relative to baseline. [-]"""
-    drop_change: Floats
-    """Normalised pressure drop relative to baseline. [-]"""
-    raw_flow_change: Floats
-    flow_slope_per_day: Floats
-    """Robust slope of flow_change. [1/day]"""
-    crosses_limit_d: Floats
-    """Expected day of crossing the flow limit, NaN when not falling."""
-    is_alarm: Flags
-    pattern: Ints
-    """A ``Pattern``."""
-    readings_used: Ints
-    baseline_from_d: Floats
-    baseline_to_d: Floats
-
-
-@dataclass(frozen=True)
-class PerformanceSeries:
-    """Normalised values, one row per performance reading that could be normalised (for charts)."""
-
-    unit_row: Ints
-    read_at_d: Floats
-    normalised_flow_gpm: Floats
-    salt_passage: Floats
-    normalised_drop_psi: Floats
-    raw_flow_gpm: Floats
-    is_simple_form: Flags
-    """A gauge, the salinity or the membrane's own constant was missing: corrected for what is known,
-    with a wider error."""
-
-
-@dataclass(frozen=True)
-class UnitReadiness:
-    """Readiness, one row per treatment unit."""
-
-    state: Ints
-    """A ``Readiness``."""
-    owed: Ints
-    """An ``OwedFlush``."""
-    owed_part_row: Ints
-    """Row of the part the flush is owed for, -1 for the whole unit."""
-    owed_since_d: Floats
-    flush_gal: Floats
-    flush_minutes: Floats
-
-
-@dataclass(frozen=True)
-class ShardFindings:
-    """All that is known about a shard after assessment."""
-
-    use: UnitUse
-    faults: MeterFaults
-    life: PartLife
-    performance: UnitPerformance
-    series: PerformanceSeries
-    readiness: UnitReadiness

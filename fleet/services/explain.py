@@ -14,9 +14,9 @@ LIMIT_LAW = {
     LimitName.VOLUME: "water seen ÷ rated or learned gallons",
     LimitName.CALENDAR: "months in place ÷ rated months",
     LimitName.CHLORINE_DOSE: "∫ gallons × chlorine ÷ (rated gallons × challenge concentration)",
-    LimitName.HARDNESS_LOAD: "∫ gallons × hardness ÷ what the rating allows",
+    LimitName.HARDNESS_LOAD: "gallons and months × hardness ÷ what the rating allows, the larger",
     LimitName.OXIDANT_EXPOSURE: "∫ chlorine after carbon × running hours ÷ tolerance",
-    LimitName.PRESSURE_DROP: "rise over clean drop ÷ (terminal − clean drop)",
+    LimitName.PRESSURE_DROP: "ln(drop ÷ clean drop) ÷ ln(terminal drop ÷ clean drop), along the water seen",
     LimitName.MEASURED_END: "a measurement says it is used up",
 }
 

@@ -29,7 +29,10 @@ _NUMBERS_OF_PART = [
     "seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min",
     "membrane_life_lost_per_week",
 ]  # fmt: skip
-_RATINGS_OF_PART = ["rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l"]
+_RATINGS_OF_PART = [
+    "rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l", "hardness_capacity_grains",
+    "oxidant_tolerance_mg_h_l",
+]  # fmt: skip
 _NUMBERS_OF_USE = ["permeate_gal_per_day", "feed_gal_per_day", "recovery"]
 _FACTS_OF_USE = ["recovery_is_measured", "is_design_duty", "readings_used"]
 _USE_OF_UNIT = ["permeate_gal_per_day", "spread_gal_per_sqrt_day", "recovery"]
@@ -68,6 +71,7 @@ def part_states(
             "not_after_on": _isos(not_after),
         }
         | {name: _plains(getattr(parts, name)) for name in _RATINGS_OF_PART}
+        | {"design_permeate_gpm": _plains(columns.units.design_permeate_gpm[parts.unit_row])}
         | {name: _plains(getattr(use, name)[parts.unit_row]) for name in _NUMBERS_OF_USE}
         | {name: getattr(use, name)[parts.unit_row].tolist() for name in _FACTS_OF_USE}
     )
