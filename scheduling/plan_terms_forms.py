@@ -1,4 +1,4 @@
-"""What the owner may change of a plan: a price from a day on, a discount, a pause, the end of either."""
+"""What the owner may change of a plan and of taxes, each from a day on."""
 
 from django import forms
 
@@ -24,6 +24,36 @@ class PeriodForm(forms.Form):
     from_on = forms.DateField(label="From", widget=DayInput())
     to_on = forms.DateField(label="First day after it", required=False, widget=DayInput())
     why = forms.CharField(max_length=160)
+
+
+class TermsForm(forms.Form):
+    """What the yearly rise and the included visits become."""
+
+    from_on = forms.DateField(label="From", widget=DayInput())
+    escalator_percent = forms.DecimalField(
+        label="Rises by percent a year", min_value=0, max_value=100, max_digits=5, decimal_places=2
+    )
+    included_visits_per_year = forms.IntegerField(
+        label="Visits a year in the price", required=False, min_value=0, max_value=366,
+        help_text="Empty: as many as needed.",
+    )  # fmt: skip
+
+
+class TaxRateForm(forms.Form):
+    """A tax, or a new rate of one."""
+
+    code = forms.CharField(label="Short name", max_length=40)
+    name = forms.CharField(label="Name on the invoice", max_length=80)
+    percent = forms.DecimalField(
+        min_value=0, max_value=100, max_digits=6, decimal_places=3, help_text="0 ends the tax."
+    )
+    from_on = forms.DateField(label="From", widget=DayInput())
+    area = forms.CharField(
+        label="Only in area", required=False, max_length=80, help_text="Empty: at every site."
+    )
+    falls_on_plans = forms.BooleanField(label="On plans", required=False, initial=True)
+    falls_on_work = forms.BooleanField(label="On work outside plans", required=False, initial=True)
+    falls_on_parts = forms.BooleanField(label="On parts outside plans", required=False, initial=True)
 
 
 class EndForm(forms.Form):

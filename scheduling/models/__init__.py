@@ -1,13 +1,21 @@
 """The public list of scheduling's tables."""
 
-from scheduling.models.billing import InvoiceBatch, InvoiceLine, PeriodKind, PlanPeriod, TaxRate
+from scheduling.models.billing import (
+    InvoiceBatch,
+    InvoiceLine,
+    PaidFile,
+    PaidLine,
+    PeriodKind,
+    PlanPeriod,
+    TaxRate,
+)
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 from scheduling.models.feeds import CalendarFeed
 from scheduling.models.notices import Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.models.paces import AcceptedPace
 from scheduling.models.plan_changes import PlanRevision, Replan
 from scheduling.models.plan_settings import PlanPriceList, TravelCorrection
-from scheduling.models.plans import PlanInterval, PlanPrice, ServicePlan
+from scheduling.models.plans import PlanInterval, PlanPrice, PlanTerms, ServicePlan
 from scheduling.models.revenue import ClosedMonth, EntryKind, RevenueEntry
 from scheduling.models.routes import (
     ProposalState,
@@ -52,12 +60,15 @@ __all__ = [
     "OrderKind",
     "OrderState",
     "Outcome",
+    "PaidFile",
+    "PaidLine",
     "PeriodKind",
     "PlanInterval",
     "PlanPeriod",
     "PlanPrice",
     "PlanPriceList",
     "PlanRevision",
+    "PlanTerms",
     "ProposalState",
     "Replan",
     "RevenueEntry",

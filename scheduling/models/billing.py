@@ -65,12 +65,23 @@ class TaxRate(models.Model):
     falls_on_plans = models.BooleanField(default=True)
     falls_on_work = models.BooleanField(default=True)
     falls_on_parts = models.BooleanField(default=True)
+    made_at = models.DateTimeField(null=True, blank=True)
+    made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    taken_back_at = models.DateTimeField(null=True, blank=True)
+    taken_back_by = models.ForeignKey(
+        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["code", "from_on"]
         constraints = [
             between("percent", 0, 100, "scheduling_taxrate_percent_range"),
-            models.UniqueConstraint(fields=["code", "from_on"], name="scheduling_taxrate_once_per_day"),
+            models.UniqueConstraint(
+                fields=["code", "from_on"],
+                condition=Q(taken_back_at__isnull=True),
+                name="scheduling_taxrate_once_per_day",
+                violation_error_message="This tax has a rate from that day on already.",
+            ),
         ]
 
     def __str__(self):
@@ -137,3 +148,45 @@ class InvoiceLine(models.Model):
 
     def __str__(self):
         return f"{self.batch_id}/{self.number} {self.amount}"
+
+
+class PaidFile(models.Model):
+    """One file from the books that said what was paid. Taking it back makes its lines unpaid again."""
+
+    name = models.CharField(max_length=160)
+    read_at = models.DateTimeField()
+    read_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    taken_back_at = models.DateTimeField(null=True, blank=True)
+    taken_back_by = models.ForeignKey(
+        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self):
+        return self.name
+
+
+class PaidLine(models.Model):
+    """That an invoice line was paid, in full, on a day."""
+
+    line = models.ForeignKey(InvoiceLine, on_delete=models.PROTECT, related_name="payments")
+    file = models.ForeignKey(PaidFile, on_delete=models.PROTECT, related_name="lines")
+    paid_on = models.DateField()
+    reference = models.CharField(max_length=80, blank=True)
+    counts = models.BooleanField(default=True, help_text="No longer when its file was taken back.")
+
+    class Meta:
+        ordering = ["line", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["line"],
+                condition=Q(counts=True),
+                name="scheduling_paidline_line_once",
+                violation_error_message="This line was paid already.",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.line_id} paid on {self.paid_on}"

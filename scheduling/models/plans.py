@@ -5,7 +5,7 @@ from decimal import Decimal
 from django.db import models
 from django.db.models import F, Q
 
-from fleet.models import Site, TreatmentUnit
+from fleet.models import Person, Site, TreatmentUnit
 from shared.model_parts import at_least, between, known_values
 
 
@@ -37,7 +37,7 @@ class ServicePlan(models.Model):
         max_digits=5,
         decimal_places=2,
         default=Decimal("0"),
-        help_text="By how much the price rises on each anniversary of the start.",
+        help_text="By how much the price rises on each anniversary; dated changes stand in PlanTerms.",
     )
     included_visits_per_year = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="More visits are outside the plan; empty: as many as needed."
@@ -75,3 +75,36 @@ class PlanPrice(models.Model):
 
     def __str__(self):
         return f"{self.plan_id} {self.amount} from {self.from_on}"
+
+
+class PlanTerms(models.Model):
+    """What a plan's escalator and included visits are from a day on. Taken back, never changed."""
+
+    plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="terms")
+    from_on = models.DateField()
+    escalator_percent = models.DecimalField(max_digits=5, decimal_places=2, default=Decimal("0"))
+    included_visits_per_year = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Empty: as many as needed."
+    )
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    taken_back_at = models.DateTimeField(null=True, blank=True)
+    taken_back_by = models.ForeignKey(
+        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        verbose_name_plural = "plan terms"
+        ordering = ["plan", "from_on", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["plan", "from_on"],
+                condition=Q(taken_back_at__isnull=True),
+                name="scheduling_planterms_once_per_day",
+                violation_error_message="The plan has terms from that day on already.",
+            ),
+            between("escalator_percent", 0, 100, "scheduling_planterms_escalator_range"),
+        ]
+
+    def __str__(self):
+        return f"{self.plan_id} terms from {self.from_on}"

@@ -25,8 +25,10 @@ class Practice:
 
     factor: Floats
     """Age at which parts are really changed over the life expected of them. [-]"""
-    spread: Floats
-    """Standard deviation of its natural logarithm. [-]"""
+    early_spread: Floats
+    """Spread of its natural logarithm below the median, as a root mean square. [-]"""
+    late_spread: Floats
+    """The same above the median. [-]"""
     usual_days: Floats
     """Median time in place of parts of the kind; NaN where none was changed. [day]"""
     trust: Floats
@@ -77,13 +79,16 @@ def learn_practice(earlier_days: ArrayLike, expected_days: ArrayLike, kind_row: 
     -----
     A company that changes early, to save trips, never sees its parts reach their limits: counting limits
     reached would forecast too few changes. Where parts outlive what is expected of them, it would count the
-    same parts as overdue month after month. The ratio of ages answers both. Where expected lives scatter more
+    same parts as overdue month after month. The ratio of ages answers both. Many are changed well before
+    their time because somebody is there anyway: no outliers but changes to count, so the spread is
+    taken on each side of the median from every change. Where expected lives scatter more
     than the times themselves, e.g. because changes go by the calendar, the usual time says more.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         earlier, expected = (np.asarray(days, dtype=np.float64) for days in (earlier_days, expected_days))
         ratio = np.log(earlier / expected)
-    factor, spread = np.ones(kinds), np.full(kinds, _USUAL_SPREAD)
+    factor = np.ones(kinds)
+    early, late = np.full(kinds, _USUAL_SPREAD), np.full(kinds, _USUAL_SPREAD)
     usual_days, trust = np.full(kinds, np.nan), np.ones(kinds)
     changes = np.zeros(kinds, dtype=np.int64)
     for kind in range(kinds):
@@ -99,9 +104,19 @@ def learn_practice(earlier_days: ArrayLike, expected_days: ArrayLike, kind_row: 
         by_time = max(_scatter(times), _LEAST_SPREAD)
         usual_days[kind] = np.exp(np.median(times))
         trust[kind] = 1 - weight * by_life**2 / (by_life**2 + by_time**2)
-        own = min(by_life, by_time)
-        spread[kind] = np.hypot(np.sqrt(weight) * own, np.sqrt(1 - weight) * _USUAL_SPREAD)
-    return Practice(factor, spread, usual_days, trust, changes)
+        steadier = known - middle if by_life <= by_time else times - np.median(times)
+        early[kind], late[kind] = (_blended(_side(steadier * sign), weight) for sign in (-1, 1))
+    return Practice(factor, early, late, usual_days, trust, changes)
+
+
+def _side(off: Floats) -> float:
+    """Return the root mean square of what is above 0: the spread of one side of the median."""
+    above = off[off > 0]
+    return max(float(np.sqrt(np.mean(above**2))), _LEAST_SPREAD) if len(above) else _LEAST_SPREAD
+
+
+def _blended(own: float, weight: float) -> float:
+    return float(np.hypot(np.sqrt(weight) * own, np.sqrt(1 - weight) * _USUAL_SPREAD))
 
 
 def _scatter(logarithms: Floats) -> float:
@@ -141,12 +156,14 @@ def practised(
     installed, early, likely, late = (
         np.asarray(given, dtype=np.float64) for given in (installed_d, early_d, likely_d, late_d)
     )
-    factor, spread = practice.factor[kind_row], practice.spread[kind_row]
+    factor = practice.factor[kind_row]
+    early_spread, late_spread = practice.early_spread[kind_row], practice.late_spread[kind_row]
     by_life = np.maximum(likely - installed, 1.0) * factor
     usual, trust = practice.usual_days[kind_row], practice.trust[kind_row]
     life = np.where(np.isnan(usual), by_life, by_life**trust * np.fmax(usual, 1.0) ** (1 - trust))
-    uneven = life * spread
     middle = installed + life
-    low = np.hypot(trust * factor * (likely - early) / _TAIL_Z, uneven)
-    high = np.hypot(trust * factor * (late - likely) / _TAIL_Z, uneven)
-    return Dates(middle - _TAIL_Z * low, middle, middle + _TAIL_Z * high, life, spread)
+    low = np.hypot(trust * factor * (likely - early) / _TAIL_Z, life * early_spread)
+    high = np.hypot(trust * factor * (late - likely) / _TAIL_Z, life * late_spread)
+    return Dates(
+        middle - _TAIL_Z * low, middle, middle + _TAIL_Z * high, life, (early_spread + late_spread) / 2
+    )

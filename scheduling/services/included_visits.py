@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 from scheduling.models import CloseOut, OrderKind, Outcome, ServicePlan
+from scheduling.services.plan_terms import terms_on
 from shared.periods import add_months, local_day
 
 
@@ -12,7 +13,8 @@ def is_included(plan: ServicePlan, done_on: date, zone_name: str) -> bool:
     A visit is a day on which something was done that the plan covers; second flushes belong to the visit they
     follow, and one-off work is outside every plan. Earlier days of the year count first.
     """
-    if plan.included_visits_per_year is None:
+    included = terms_on(plan, done_on).included_visits_per_year
+    if included is None:
         return True
     begins = year_start(plan, done_on)
     done = CloseOut.objects.filter(
@@ -26,7 +28,7 @@ def is_included(plan: ServicePlan, done_on: date, zone_name: str) -> bool:
         done = done.filter(order__treatment_unit_id=plan.treatment_unit_id)
     days = {local_day(moment, zone_name) for moment in done.values_list("finished_at", flat=True)}
     earlier = sum(begins <= day < done_on for day in days)
-    return earlier < plan.included_visits_per_year
+    return earlier < included
 
 
 def year_start(plan: ServicePlan, day: date) -> date:

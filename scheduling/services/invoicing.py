@@ -38,7 +38,7 @@ class _Rates:
     @classmethod
     def read(cls) -> "_Rates":
         by_code: dict[str, list[TaxRate]] = defaultdict(list)
-        for rate in TaxRate.objects.order_by("code", "from_on"):
+        for rate in TaxRate.objects.filter(taken_back_at__isnull=True).order_by("code", "from_on"):
             by_code[rate.code].append(rate)
         return cls(by_code)
 

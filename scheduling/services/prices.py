@@ -14,6 +14,7 @@ from django.db.models import Q
 
 from fleet.models import Person
 from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, ServicePlan
+from scheduling.services.plan_terms import terms_on
 from shared.errors import CannotDo
 from shared.money import to_cents
 from shared.periods import add_months, month_start
@@ -69,10 +70,12 @@ def escalate(*, through: date, today: date) -> EscalationReport:
     """
     report = EscalationReport()
     plans = (
-        ServicePlan.objects.filter(escalator_percent__gt=0, starts_on__lt=through)
+        ServicePlan.objects.filter(starts_on__lt=through)
+        .filter(Q(escalator_percent__gt=0) | Q(terms__escalator_percent__gt=0))
         .filter(Q(ends_on__isnull=True) | Q(ends_on__gt=today))
+        .distinct()
         .order_by("pk")
-        .prefetch_related("prices")
+        .prefetch_related("prices", "terms")
     )
     for plan in plans:
         prices = {price.from_on: price.amount for price in plan.prices.all()}
@@ -80,7 +83,7 @@ def escalate(*, through: date, today: date) -> EscalationReport:
             before = [amount for from_on, amount in sorted(prices.items()) if from_on < day]
             if day in prices or not before:
                 continue
-            raised = to_cents(before[-1] * (1 + plan.escalator_percent / 100))
+            raised = to_cents(before[-1] * (1 + terms_on(plan, day).escalator_percent / 100))
             if raised > MOST_AMOUNT or raised == before[-1]:
                 continue
             prices[day] = raised

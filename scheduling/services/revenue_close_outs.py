@@ -12,6 +12,7 @@ from django.db.models.functions import TruncDate
 from scheduling.models import CloseOut, EntryKind, OrderKind, Outcome, RevenueEntry, ServicePlan
 from scheduling.services import plans
 from scheduling.services.included_visits import is_included
+from scheduling.services.plan_terms import limited_plans
 from scheduling.services.revenue_months import BATCH, Months, RevenueReport, worded
 from shared.money import to_cents
 from shared.periods import add_months, local_day, month_start
@@ -22,11 +23,10 @@ WORK_PRICE_PER_HOUR: Final = Decimal("95.00")
 
 def enter_close_outs(report: RevenueReport, months: Months, through: date, now: datetime) -> None:
     """Enter work and parts that no plan covers. One-off work is outside every plan."""
-    surely_covered = ServicePlan.objects.filter(
+    surely_covered = ServicePlan.objects.exclude(pk__in=ServicePlan.objects.filter(limited_plans())).filter(
         site=OuterRef("order__site"),
         treatment_unit__isnull=True,
         includes_parts=True,
-        included_visits_per_year__isnull=True,
         ends_on__isnull=True,
         starts_on__lt=OuterRef("utc_day"),
     )
@@ -43,7 +43,11 @@ def enter_close_outs(report: RevenueReport, months: Months, through: date, now: 
         .order_by("pk")
     )
     site_plans: dict[int, list[ServicePlan]] = defaultdict(list)
-    for plan in ServicePlan.objects.filter(site__in=rows.values("order__site")).order_by("pk"):
+    for plan in (
+        ServicePlan.objects.filter(site__in=rows.values("order__site"))
+        .order_by("pk")
+        .prefetch_related("terms")
+    ):
         site_plans[plan.site_id].append(plan)
     last = add_months(month_start(through), 1)
     fresh: list[RevenueEntry] = []

@@ -4,25 +4,49 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Final
+
+from django.db.models import Exists, OuterRef, Q
 
 from scheduling.models import EntryKind, PlanPeriod, PlanPrice, RevenueEntry, ServicePlan
 from scheduling.services.plan_money import DatedPrice, Relief, earned_in, months_of
 from scheduling.services.revenue_months import BATCH, Months, RevenueReport, worded
 
+PLANS_AT_ONCE: Final = 1000
+"""Plans whose entries are held in memory together."""
+
 
 def enter_plans(report: RevenueReport, months: Months, through: date, now: datetime) -> None:
-    """Enter each plan's months; where a plan's terms have changed since, the difference."""
+    """Enter each plan's months; where a plan's terms have changed since, the difference.
+
+    A plan whose start was moved is looked at as well when it begins after ``through`` by now: what was
+    entered for months it no longer covers is corrected to nothing. Plans are read some at a time.
+    """
+    entered = RevenueEntry.objects.filter(plan=OuterRef("pk"), cause_key__startswith="plan:")
+    ids = list(
+        ServicePlan.objects.filter(Q(starts_on__lte=through) | Exists(entered))
+        .order_by("pk")
+        .values_list("pk", flat=True)
+    )
+    for first in range(0, len(ids), PLANS_AT_ONCE):
+        fresh = _fresh_entries(ids[first : first + PLANS_AT_ONCE], months, through, now)
+        RevenueEntry.objects.bulk_create(fresh, batch_size=BATCH)
+        report.count(fresh)
+
+
+def _fresh_entries(ids: list[int], months: Months, through: date, now: datetime) -> list[RevenueEntry]:
+    """Return what some plans' months lack."""
     prices: dict[int, list[DatedPrice]] = defaultdict(list)
-    rows = PlanPrice.objects.order_by("plan_id", "from_on")
+    rows = PlanPrice.objects.filter(plan__in=ids).order_by("plan_id", "from_on")
     for plan_id, from_on, amount in rows.values_list("plan_id", "from_on", "amount"):
         prices[plan_id].append(DatedPrice(from_on, amount))
     reliefs: dict[int, list[Relief]] = defaultdict(list)
-    periods = PlanPeriod.objects.order_by("plan_id", "from_on", "pk")
+    periods = PlanPeriod.objects.filter(plan__in=ids).order_by("plan_id", "from_on", "pk")
     for plan_id, *relief in periods.values_list("plan_id", "from_on", "to_on", "percent_off"):
         reliefs[plan_id].append(Relief(*relief))
-    known = _known_plan_entries()
+    known = _known_plan_entries(ids)
     fresh: list[RevenueEntry] = []
-    for plan in ServicePlan.objects.filter(starts_on__lte=through).order_by("pk").iterator(chunk_size=2000):
+    for plan in ServicePlan.objects.filter(pk__in=ids).order_by("pk"):
         due = {
             f"plan:{plan.pk}:{month:%Y-%m}": (month, _earned(plan, month, prices[plan.pk], reliefs[plan.pk]))
             for month in months_of(plan.starts_on, plan.ends_on, through)
@@ -35,12 +59,10 @@ def enter_plans(report: RevenueReport, months: Months, through: date, now: datet
             elif standing is not None and standing.amount != amount:
                 fresh.append(_plan_change(plan, key, month, amount, standing, months, now))
         for key, standing in entered.items():
-            if standing.amount:
-                month = date.fromisoformat(f"{key[-7:]}-01")
-                if month <= through:
-                    fresh.append(_plan_change(plan, key, month, Decimal(0), standing, months, now))
-    RevenueEntry.objects.bulk_create(fresh, batch_size=BATCH)
-    report.count(fresh)
+            month = date.fromisoformat(f"{key[-7:]}-01")
+            if standing.amount and month <= through:
+                fresh.append(_plan_change(plan, key, month, Decimal(0), standing, months, now))
+    return fresh
 
 
 @dataclass
@@ -52,10 +74,10 @@ class _Standing:
     changes: int = 0
 
 
-def _known_plan_entries() -> dict[int, dict[str, _Standing]]:
+def _known_plan_entries(ids: list[int]) -> dict[int, dict[str, _Standing]]:
     """Return plan -> cause -> what stands. Corrections by hand are left out: they stay as they are."""
     known: dict[int, dict[str, _Standing]] = defaultdict(dict)
-    rows = RevenueEntry.objects.filter(plan__isnull=False, cause_key__startswith="plan:").order_by("pk")
+    rows = RevenueEntry.objects.filter(plan__in=ids, cause_key__startswith="plan:").order_by("pk")
     for pk, plan_id, cause_key, amount in rows.values_list("pk", "plan_id", "cause_key", "amount").iterator():
         first, _, change = cause_key.partition(":change:")
         if change:

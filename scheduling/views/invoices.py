@@ -12,6 +12,7 @@ from scheduling.queries import invoices as queries
 from scheduling.services.month_end import end_month
 from scheduling.views.edge import now_and_today
 from scheduling.views.invoice_file import COLUMNS, csv_text
+from scheduling.workbook.paid_sheet import PAID_LINES
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.periods import add_months, month_start
@@ -30,6 +31,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
         {
             "found": found,
             "columns": COLUMNS.items(),
+            "paid_columns": PAID_LINES.columns,
             "last_month": add_months(month_start(today), -1),
         },
     )

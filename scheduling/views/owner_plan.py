@@ -9,9 +9,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from scheduling.models import PlanPeriod, ServicePlan
-from scheduling.plan_terms_forms import EndForm, PeriodForm, PriceForm
-from scheduling.services import prices
+from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
+from scheduling.plan_terms_forms import EndForm, PeriodForm, PriceForm, TermsForm
+from scheduling.services import plan_terms, prices
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -24,7 +24,7 @@ PAUSE = 100
 @require_GET
 def owner_plan(request: HttpRequest, code: str) -> HttpResponse:
     """Show a plan's terms."""
-    return _page(request, _plan(request, code), PriceForm(), PeriodForm())
+    return _page(request, _plan(request, code))
 
 
 @requires(Permission.CORRECT_MONEY)
@@ -32,10 +32,10 @@ def owner_plan(request: HttpRequest, code: str) -> HttpResponse:
 def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
-    if form.is_valid() and _did(form, lambda data: prices.set_price(plan, **data)):
+    if form.is_valid() and did(form, lambda data: prices.set_price(plan, **data)):
         messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new price.")
         return redirect("owner_plan", code=code)
-    return _page(request, plan, form, PeriodForm())
+    return _page(request, plan, price_form=form)
 
 
 @requires(Permission.CORRECT_MONEY)
@@ -52,10 +52,10 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
             return prices.pause(plan, **given)
         return prices.discount(plan, **given)
 
-    if form.is_valid() and _did(form, add):
+    if form.is_valid() and did(form, add):
         messages.success(request, f"{plan.code} earns less from {form.cleaned_data['from_on']} on.")
         return redirect("owner_plan", code=code)
-    return _page(request, plan, PriceForm(), form)
+    return _page(request, plan, period_form=form)
 
 
 @requires(Permission.CORRECT_MONEY)
@@ -74,7 +74,31 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     return redirect("owner_plan", code=code)
 
 
-def _did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def set_plan_terms(request: HttpRequest, code: str) -> HttpResponse:
+    """Add what the yearly rise and the included visits become from a day on."""
+    now, _ = now_and_today(request)
+    plan, form = _plan(request, code), TermsForm(request.POST)
+    given = {"by": request.user, "now": now}
+    if form.is_valid() and did(form, lambda data: plan_terms.set_terms(plan, **data, **given)):
+        messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new terms.")
+        return redirect("owner_plan", code=code)
+    return _page(request, plan, terms_form=form)
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpResponse:
+    """Take terms back; their row stays."""
+    now, _ = now_and_today(request)
+    terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
+    plan_terms.take_back_terms(terms, by=request.user, now=now)
+    messages.success(request, f"The terms from {terms.from_on} on are taken back.")
+    return redirect("owner_plan", code=code)
+
+
+def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
     """Do what the form asks for; a refusal becomes the form's own error."""
     try:
         do(form.cleaned_data)
@@ -92,17 +116,27 @@ def _plan(request: HttpRequest, code: str) -> ServicePlan:
 
 
 def _page(
-    request: HttpRequest, plan: ServicePlan, price_form: PriceForm, period_form: PeriodForm
+    request: HttpRequest,
+    plan: ServicePlan,
+    *,
+    price_form: PriceForm | None = None,
+    period_form: PeriodForm | None = None,
+    terms_form: TermsForm | None = None,
 ) -> HttpResponse:
+    _, today = now_and_today(request)
+    given = [form for form in (price_form, period_form, terms_form) if form is not None]
     return render(
         request,
         "scheduling/owner_plan.html",
         {
             "plan": plan,
+            "now_holds": plan_terms.terms_on(plan, today),
             "prices": plan.prices.order_by("-from_on"),
             "periods": plan.periods.select_related("made_by").order_by("-from_on"),
-            "price_form": price_form,
-            "period_form": period_form,
+            "terms": plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"),
+            "price_form": price_form or PriceForm(),
+            "period_form": period_form or PeriodForm(),
+            "terms_form": terms_form or TermsForm(),
         },
-        status=400 if price_form.errors or period_form.errors else 200,
+        status=400 if given else 200,
     )

@@ -10,6 +10,7 @@ from scheduling.workbook.write_people import (
     write_technicians,
 )
 from scheduling.workbook.write_plans import write_plans
+from scheduling.workbook.write_terms import write_plan_terms, write_tax_rates
 
 ENTRIES: tuple[Entry, ...] = (
     *FLEET_ENTRIES,
@@ -23,5 +24,7 @@ ENTRIES: tuple[Entry, ...] = (
         lambda: ServicePlan.objects.select_related("site", "treatment_unit"),
         "code",
     ),
+    Entry(sheets.PLAN_TERMS, write_plan_terms),
+    Entry(sheets.TAX_RATES, write_tax_rates),
 )
 """Others that a sheet names come before it."""

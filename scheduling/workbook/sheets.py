@@ -1,7 +1,16 @@
 """Sheets of access hours, technicians, shifts, absences and service plans."""
 
 from fleet.workbook.columns import Column, Kind, Sheet, from_model, reference
-from scheduling.models import Absence, AccessHours, PlanPrice, ServicePlan, Shift, Technician
+from scheduling.models import (
+    Absence,
+    AccessHours,
+    PlanPrice,
+    PlanTerms,
+    ServicePlan,
+    Shift,
+    TaxRate,
+    Technician,
+)
 
 _WEEKDAYS = "Mon Tue Wed Thu Fri Sat Sun, or 0 (Monday) to 6."
 
@@ -91,6 +100,16 @@ PLANS = Sheet(
         from_model(ServicePlan, "ends_on", "First day not covered; blank: it goes on."),
         from_model(ServicePlan, "renews_on", "Day it is renewed.", example="2027-03-01"),
         from_model(ServicePlan, "notice_days", "Days of notice; blank: 30.", highest=400, example=30),
+        from_model(
+            ServicePlan, "escalator_percent",
+            "Percent the price rises by on each anniversary; blank: 0. Later changes: sheet plan_terms.",
+            highest=100, example="2.5",
+        ),
+        from_model(
+            ServicePlan, "included_visits_per_year",
+            "Visits a year in the price; blank: as many as needed. Later changes: sheet plan_terms.",
+            highest=366, example=2,
+        ),
         Column(
             "price", Kind.MONEY, "Per interval, before tax.", "amount", is_required=True, lowest=0,
             highest=99_999_999, example="89.00",
@@ -101,3 +120,35 @@ PLANS = Sheet(
     ),
     key=("code", "price_from_on"),
 )  # fmt: skip
+PLAN_TERMS = Sheet(
+    "plan_terms",
+    "What a plan's yearly rise and included visits become from a day on. A change is a new row.",
+    (
+        reference("plan", "plans", "Code of the plan.", required=True, example="P0001"),
+        from_model(PlanTerms, "from_on", "First day they hold.", required=True, example="2026-03-01"),
+        from_model(
+            PlanTerms, "escalator_percent", "Percent the price rises by on each anniversary.", required=True,
+            highest=100, example="3",
+        ),
+        from_model(
+            PlanTerms, "included_visits_per_year", "Visits a year in the price; blank: as many as needed.",
+            highest=366, example=4,
+        ),
+    ),
+    key=("plan", "from_on"),
+)  # fmt: skip
+TAX_RATES = Sheet(
+    "tax_rates",
+    "Taxes added to invoice lines as lines of their own. A new rate is a new row with a later from_on.",
+    (
+        from_model(TaxRate, "code", "Your short name for the tax.", required=True, example="ST"),
+        from_model(TaxRate, "name", "As it stands on an invoice.", required=True, example="Tax (invented)"),
+        from_model(TaxRate, "percent", "In percent; 0 ends it.", required=True, highest=100, example="6.25"),
+        from_model(TaxRate, "from_on", "First month it holds: a day.", required=True, example="2026-01-01"),
+        from_model(TaxRate, "area", "Sites of this area only; blank: every site."),
+        from_model(TaxRate, "falls_on_plans", "On what plans earn; blank: yes.", example="yes"),
+        from_model(TaxRate, "falls_on_work", "On work outside plans; blank: yes.", example="yes"),
+        from_model(TaxRate, "falls_on_parts", "On parts outside plans; blank: yes.", example="yes"),
+    ),
+    key=("code", "from_on"),
+)

@@ -8,6 +8,10 @@ from fleet.workbook.save import BATCH, Candidate, save_rows
 from fleet.workbook.values import table_values
 from scheduling.models import PlanPrice, ServicePlan
 
+_REMEDY = "Add a row to the sheet plan_terms, with the day it changes."
+_DATED = {name: (name, _REMEDY) for name in ("escalator_percent", "included_visits_per_year")}
+"""Holds from a plan's start; what it becomes later has a date of its own."""
+
 
 def write_plans(run: ImportRun, parsed: ParsedSheet) -> None:
     """Write plans, one candidate per code, and a price per row."""
@@ -31,7 +35,10 @@ def write_plans(run: ImportRun, parsed: ParsedSheet) -> None:
     _refuse_double_prices(run, rows)
     counts = run.counts[parsed.sheet.name]
     before = (counts.added, counts.changed, counts.unchanged)
-    outcome = save_rows(run, parsed, ServicePlan, list(first.values()), dict(known), key_column="code")
+    outcome = save_rows(
+        run, parsed, ServicePlan, list(first.values()), dict(known), key_column="code",
+        frozen=_DATED,
+    )  # fmt: skip
     touched = {row.values["code"]: obj for row, obj in outcome.saved}
     known.update(touched)
     counts.added, counts.changed, counts.unchanged = before

@@ -12,7 +12,8 @@ def test_a_company_that_changes_at_four_fifths_of_the_expected_life_is_found_out
     earlier = expected * 0.8 * rng.lognormal(0, 0.1, 600)
     found = learn_practice(earlier, expected, np.zeros(600, dtype=np.int64), 1)
     assert found.factor[0] == pytest.approx(0.8, abs=0.02)
-    assert found.spread[0] == pytest.approx(0.1, abs=0.03)
+    assert found.early_spread[0] == pytest.approx(0.1, abs=0.03)
+    assert found.late_spread[0] == pytest.approx(0.1, abs=0.03)
     assert found.changes[0] == 600
 
 
@@ -46,3 +47,17 @@ def test_where_expected_lives_tell_more_they_are_trusted():
     expected = rng.uniform(40, 600, 400)
     found = learn_practice(expected * rng.lognormal(0, 0.05, 400), expected, np.zeros(400, dtype=np.int64), 1)
     assert found.trust[0] > 0.95
+
+
+def test_parts_changed_early_along_with_others_widen_the_early_side_only():
+    """A fifth is changed at 60 to 80 %: the early side holds the 10 % date that really came to pass."""
+    rng = np.random.default_rng(12)
+    expected = rng.uniform(100, 500, 4000)
+    taken_along = rng.random(4000) < 0.2
+    share = np.where(taken_along, rng.uniform(0.6, 0.8, 4000), rng.lognormal(0, 0.05, 4000))
+    found = learn_practice(expected * share, expected, np.zeros(4000, dtype=np.int64), 1)
+    assert found.early_spread[0] > 3 * found.late_spread[0]
+    zero = np.zeros(1)
+    row = np.zeros(1, dtype=np.int64)
+    dates = practised(zero, zero + 100, zero + 100, zero + 100, row, found)
+    assert dates.early_d[0] == pytest.approx(100 * np.quantile(share, 0.1), abs=6)

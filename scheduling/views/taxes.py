@@ -1,0 +1,59 @@
+"""Taxes by date, and what the owner may change of them."""
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from scheduling.models import TaxRate
+from scheduling.plan_terms_forms import TaxRateForm
+from scheduling.services import taxes
+from scheduling.views.edge import now_and_today
+from scheduling.views.owner_plan import did
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.roles import Permission
+
+
+@requires(Permission.SEE_REVENUE)
+@require_GET
+def tax_rates(request: HttpRequest) -> HttpResponse:
+    """Show every rate, those taken back as well."""
+    return _page(request, TaxRateForm(), 200)
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def add_tax_rate(request: HttpRequest) -> HttpResponse:
+    """Add a tax, or a new rate of one."""
+    now, _ = now_and_today(request)
+    form = TaxRateForm(request.POST)
+
+    def add(data: dict) -> None:
+        values = {name: value for name, value in data.items() if name != "from_on"}
+        taxes.add_rate(values, from_on=data["from_on"], by=request.user, now=now)
+
+    if form.is_valid() and did(form, add):
+        messages.success(request, f"{form.cleaned_data['code']} holds from {form.cleaned_data['from_on']}.")
+        return redirect("tax_rates")
+    return _page(request, form, 400)
+
+
+@requires(Permission.CORRECT_MONEY)
+@require_POST
+def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a rate back that no batch has used; its row stays."""
+    now, _ = now_and_today(request)
+    rate = get_object_or_404(TaxRate, pk=pk)
+    try:
+        taxes.take_back_rate(rate, by=request.user, now=now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, f"{rate.code} from {rate.from_on} on is taken back.")
+    return redirect("tax_rates")
+
+
+def _page(request: HttpRequest, form: TaxRateForm, status: int) -> HttpResponse:
+    rates = TaxRate.objects.select_related("made_by", "taken_back_by").order_by("code", "-from_on", "-pk")
+    return render(request, "scheduling/owner_taxes.html", {"rates": rates, "form": form}, status=status)
