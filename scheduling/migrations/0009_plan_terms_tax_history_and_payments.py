@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0007_saved_views'),
+        ('scheduling', '0008_accepted_paces'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
