@@ -141,9 +141,11 @@ def _window_step(numbers: dict[str, Any]) -> str:
     first, last = numbers.get("not_before_on"), numbers.get("not_after_on")
     if not first or not last:
         return ""
+    learned = (numbers.get("learned") or {}).get("life_shape")
+    best = ", at the latest at the age that costs least in the long run" if learned else ""
     return (
         f"Worth doing from {_day(first)} (earlier wastes more life than a trip costs) "
-        f"to {_day(last)} (later risks more than it saves)."
+        f"to {_day(last)} (later risks more than it saves{best})."
     )
 
 

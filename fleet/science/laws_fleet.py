@@ -76,7 +76,8 @@ FLEET_LAWS: Final = (
     Law(
         key="due-window",
         name="The two ends of a due window",
-        equation="not before: likely - life × trip / (part + trip); not after: chance past = trip / failure",
+        equation="not before: likely - life × trip / (part + trip); not after: chance past = trip / failure, "
+        "and where a life was learned no later than the age at which to replace",
         used_in=("economics.due_window", "economics.chance_past", "economics.day_of_chance"),
         valid_range="chance from 1 % to 50 % (a setting)",
         outside_range="held at the bounds; where the ends cross, risk wins",
