@@ -14,8 +14,9 @@ from fleet.models import RemovalReason
 from fleet.showing import measure_for
 from scheduling.models import Outcome
 from scheduling.pen_strokes import checked_strokes
-from scheduling.queries.day import GAUGES, CloseOutPage, PositionRow
+from scheduling.queries.close_out_page import CloseOutPage, PositionRow
 from scheduling.queries.figures import quantity_of
+from scheduling.queries.visit_readings import GAUGES
 from scheduling.services.close_outs import CloseOutForm, FlushForm, PartChange
 from shared.measures import to_inside
 

@@ -2,6 +2,7 @@
 
 import uuid
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 from django.db.models import F
@@ -12,10 +13,10 @@ from shared.errors import CannotDo
 
 
 @transaction.atomic
-def put(
+def change(
     place: StockPlace,
     kind: PartKind,
-    quantity: int,
+    more: int,
     *,
     at: datetime,
     lot: str = "",
@@ -24,46 +25,38 @@ def put(
     cause_key: str = "",
     note: str = "",
 ) -> StockMovement:
-    """Bring parts to a place. The same ``cause_key`` again changes nothing."""
-    _refuse_less_than_one(quantity)
+    """Change what a place holds by ``more`` parts, less than 0 to take some: the one way stock moves.
+
+    The same ``cause_key`` again changes nothing. Raises CannotDo when there are not that many to take.
+    """
     known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
     if known is not None:
         return known
-    level = _level(place, kind, lot)
-    StockLevel.objects.filter(pk=level.pk).update(quantity=F("quantity") + quantity)
-    return _move(place, kind, lot, quantity, at, by, close_out, cause_key, note)
-
-
-@transaction.atomic
-def take(
-    place: StockPlace,
-    kind: PartKind,
-    quantity: int,
-    *,
-    at: datetime,
-    lot: str = "",
-    by: Person | None = None,
-    close_out: CloseOut | None = None,
-    cause_key: str = "",
-    note: str = "",
-) -> StockMovement:
-    """Take parts from a place. Raises CannotDo when there are not that many."""
-    _refuse_less_than_one(quantity)
-    known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
-    if known is not None:
-        return known
-    taken = StockLevel.objects.filter(place=place, kind=kind, lot=lot, quantity__gte=quantity).update(
-        quantity=F("quantity") - quantity
-    )
-    if not taken:
-        there = StockLevel.objects.filter(place=place, kind=kind, lot=lot).values_list("quantity", flat=True)
+    level, _ = StockLevel.objects.get_or_create(place=place, kind=kind, lot=lot)
+    enough = StockLevel.objects.filter(pk=level.pk, quantity__gte=-more)
+    if not enough.update(quantity=F("quantity") + more):
+        level.refresh_from_db()
         raise CannotDo(
-            f"{place} holds {there[0] if there else 0} × {kind}{f' of lot {lot}' if lot else ''}, "
-            f"not {quantity}.",
+            f"{place} holds {level.quantity} × {kind}{f' of lot {lot}' if lot else ''}, not {-more}.",
             remedy="Count the place and enter the count, or take them from another place.",
             field="quantity",
         )
-    return _move(place, kind, lot, -quantity, at, by, close_out, cause_key, note)
+    return StockMovement.objects.create(
+        place=place, kind=kind, lot=lot, quantity=more, at=at, by=by, close_out=close_out,
+        cause_key=cause_key or f"by_hand:{uuid.uuid4()}", note=note[:160],
+    )  # fmt: skip
+
+
+def put(place: StockPlace, kind: PartKind, quantity: int, *, at: datetime, **given: Any) -> StockMovement:
+    """Bring parts to a place. Takes what ``change`` takes."""
+    _refuse_less_than_one(quantity)
+    return change(place, kind, quantity, at=at, **given)
+
+
+def take(place: StockPlace, kind: PartKind, quantity: int, *, at: datetime, **given: Any) -> StockMovement:
+    """Take parts from a place. Takes what ``change`` takes."""
+    _refuse_less_than_one(quantity)
+    return change(place, kind, -quantity, at=at, **given)
 
 
 @transaction.atomic
@@ -98,16 +91,24 @@ def count(
     at: datetime,
     lot: str = "",
     by: Person | None = None,
+    cause_key: str = "",
+    note: str = "counted",
 ) -> StockMovement | None:
-    """Enter what was counted; the difference becomes a movement. Returns None where the count agrees."""
+    """Enter what was counted; the difference becomes a movement. Returns None where the count agrees.
+
+    The same ``cause_key`` again changes nothing. Raises CannotDo for a count below zero.
+    """
     if quantity < 0:
         raise CannotDo("A count can't be negative.", remedy="Enter 0 or more.", field="quantity")
-    level = StockLevel.objects.select_for_update().get(pk=_level(place, kind, lot).pk)
+    known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
+    if known is not None:
+        return known
+    StockLevel.objects.get_or_create(place=place, kind=kind, lot=lot)
+    level = StockLevel.objects.select_for_update().get(place=place, kind=kind, lot=lot)
     more = quantity - level.quantity
     if more == 0:
         return None
-    StockLevel.objects.filter(pk=level.pk).update(quantity=quantity)
-    return _move(place, kind, lot, more, at, by, None, "", "counted")
+    return change(place, kind, more, at=at, lot=lot, by=by, cause_key=cause_key, note=note)
 
 
 def use_from_van(
@@ -141,17 +142,6 @@ def give_back(close_out: CloseOut, *, at: datetime, by: Person | None) -> None:
             movement.place, movement.kind, -movement.quantity, at=at, lot=movement.lot, by=by,
             close_out=close_out, cause_key=f"undo:{movement.cause_key}", note="close-out undone",
         )  # fmt: skip
-
-
-def _level(place: StockPlace, kind: PartKind, lot: str) -> StockLevel:
-    return StockLevel.objects.get_or_create(place=place, kind=kind, lot=lot)[0]
-
-
-def _move(place, kind, lot, quantity, at, by, close_out, cause_key, note) -> StockMovement:
-    return StockMovement.objects.create(
-        place=place, kind=kind, lot=lot, quantity=quantity, at=at, by=by, close_out=close_out,
-        cause_key=cause_key or f"by_hand:{uuid.uuid4()}", note=note[:160],
-    )  # fmt: skip
 
 
 def _refuse_less_than_one(quantity: int) -> None:

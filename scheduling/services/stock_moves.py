@@ -7,7 +7,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from fleet.models import Branch, PartKind, Person
-from scheduling.models import StockLevel, StockMovement, StockPlace, Technician
+from scheduling.models import StockMovement, StockPlace, Technician
 from scheduling.services import stock
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -88,7 +88,6 @@ def move(
     )  # fmt: skip
 
 
-@transaction.atomic
 def correct_count(
     place: StockPlace,
     kind: PartKind,
@@ -113,17 +112,10 @@ def correct_count(
             "A count is corrected with a reason.", remedy="Say why it differs, e.g. counted, broken, lost.",
             field="reason",
         )  # fmt: skip
-    key = f"count:{client_id}"
-    known = StockMovement.objects.filter(cause_key=key).first()
-    if known is not None:
-        return known
-    level = _locked_level(place, kind, lot.strip())
-    more = counted - level.quantity
-    note = f"Counted {counted}: {reason.strip()}"
-    given = {"at": now, "lot": level.lot, "by": by, "cause_key": key, "note": note}
-    if more > 0:
-        return stock.put(place, kind, more, **given)
-    return stock.take(place, kind, -more, **given) if more else None
+    return stock.count(
+        place, kind, counted, at=now, lot=lot.strip(), by=by, cause_key=f"count:{client_id}",
+        note=f"Counted {counted}: {reason.strip()}",
+    )  # fmt: skip
 
 
 def _place(code: str, name: str, branch: Branch, technician: Technician | None = None) -> None:
@@ -134,11 +126,6 @@ def _place(code: str, name: str, branch: Branch, technician: Technician | None =
         branch=branch,
         technician=technician,
     )
-
-
-def _locked_level(place: StockPlace, kind: PartKind, lot: str) -> StockLevel:
-    StockLevel.objects.get_or_create(place=place, kind=kind, lot=lot)
-    return StockLevel.objects.select_for_update().get(place=place, kind=kind, lot=lot)
 
 
 def _check(by: Person, place: StockPlace, quantity: int) -> None:

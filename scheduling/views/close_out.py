@@ -18,7 +18,8 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet.models import RemovalReason
 from scheduling.close_out_entry import Entry, EntryProblem, read_entry
 from scheduling.models import CloseOut, Outcome, Technician
-from scheduling.queries import day as queries
+from scheduling.queries.close_out_page import CloseOutPage, close_out_page
+from scheduling.queries.day import technician_of
 from scheduling.services import close_outs as service
 from scheduling.services.visits import record_visit
 from scheduling.views.close_out_fields import Typed, close_out_fields
@@ -77,13 +78,13 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
     sent = _sent(request)
     if sent is None:
         return _answer(400, "This was not readable. It stays on the phone; tell the office.")
-    technician = queries.technician_of(request.user.pk)
+    technician = technician_of(request.user.pk)
     if technician is None:
         return _answer(404, "Your log-in belongs to no technician. It stays on the phone.")
     if str(sent.get("person", "")) != str(request.user.pk):
         return _answer(409, "Somebody else typed this. It is sent when that person logs in on this phone.")
     now, _ = now_and_day_of(technician)
-    page = queries.close_out_page(technician, int(sent["order"]), now)
+    page = close_out_page(technician, int(sent["order"]), now)
     if page is None:
         return _answer(
             409, "This order stands on no route of yours. It stays on the phone; ring the planner about it."
@@ -118,26 +119,26 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _technician(request: HttpRequest) -> Technician:
-    technician = queries.technician_of(request.user.pk)
+    technician = technician_of(request.user.pk)
     if technician is None:
         raise Http404("Your log-in belongs to no technician.")
     return technician
 
 
-def _page(technician: Technician, pk: int, now: datetime) -> queries.CloseOutPage:
-    page = queries.close_out_page(technician, pk, now)
+def _page(technician: Technician, pk: int, now: datetime) -> CloseOutPage:
+    page = close_out_page(technician, pk, now)
     if page is None:
         raise Http404("This order stands on no route of yours.")
     return page
 
 
-def _read(request: HttpRequest, page: queries.CloseOutPage, typed: Mapping[str, str], now: datetime) -> Entry:
+def _read(request: HttpRequest, page: CloseOutPage, typed: Mapping[str, str], now: datetime) -> Entry:
     finished_at = _finished_at(typed, now)
     return read_entry(typed, page, system=request.user.measure_system, finished_at=finished_at)
 
 
 def _record(
-    request: HttpRequest, page: queries.CloseOutPage, typed: Mapping[str, str], entry: Entry, now: datetime
+    request: HttpRequest, page: CloseOutPage, typed: Mapping[str, str], entry: Entry, now: datetime
 ) -> CloseOut:
     """Write the visit. Of two presses at one moment the later waits for the first and takes its time over."""
     try:
@@ -167,7 +168,7 @@ def _finished_at(typed: Mapping[str, str], now: datetime) -> datetime:
 
 
 def _refused(
-    request: HttpRequest, page: queries.CloseOutPage, typed: dict[str, str], error: CannotDo, now: datetime
+    request: HttpRequest, page: CloseOutPage, typed: dict[str, str], error: CannotDo, now: datetime
 ) -> HttpResponse:
     """Show the page again with everything typed, what stands in the way, and what would cure it."""
     problems = [EntryProblem(_field_of(error), str(error))] if error.field else []
@@ -182,7 +183,7 @@ def _field_of(error: CannotDo) -> str:
 
 def _render(
     request: HttpRequest,
-    page: queries.CloseOutPage,
+    page: CloseOutPage,
     typed: Typed,
     now: datetime,
     *,
@@ -204,7 +205,7 @@ def _render(
     return render(request, "scheduling/close_out.html", context, status=status)
 
 
-def _thanks(page: queries.CloseOutPage, row: CloseOut) -> str:
+def _thanks(page: CloseOutPage, row: CloseOut) -> str:
     if row.outcome == Outcome.NOT_DONE:
         return f"{page.number} is noted as not done; the planner sees why and plans it again."
     if row.outcome == Outcome.BEDDING:

@@ -8,8 +8,9 @@ from django.utils import timezone
 
 from fleet.showing import digits, measure_for, show
 from scheduling.close_out_entry import FEED_TEST, EntryProblem
-from scheduling.queries.day import CloseOutPage, GaugeRow, MeterRow, PositionRow
+from scheduling.queries.close_out_page import CloseOutPage, PositionRow
 from scheduling.queries.figures import quantity_of
+from scheduling.queries.visit_readings import GaugeRow, MeterRow
 from shared.measures import Measure, from_inside
 
 CHANGE_KINDS: Final = ("change_due",)

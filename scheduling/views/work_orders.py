@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from scheduling.forms import OneOffForm, OrderFilterForm, WithdrawForm
 from scheduling.models import ViewOf, WorkOrder
 from scheduling.queries import work_orders as orders
+from scheduling.queries.order_sheet import order_sheet
 from scheduling.services import work_orders as service
 from scheduling.views.downloads import Column, table_file
 from scheduling.views.edge import branch_of, headers, is_metric, now_and_today, page_number, paging
@@ -157,7 +158,7 @@ def new_order(request: HttpRequest) -> HttpResponse:
 
 def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int = 200) -> HttpResponse:
     _, today = now_and_today(request)
-    sheet = orders.order_sheet(
+    sheet = order_sheet(
         pk,
         today=today,
         branch_id=branch_of(request),
