@@ -41,3 +41,8 @@ def months_between(first: date, last: date) -> Iterator[date]:
 def days_from(first: date, count: int) -> list[date]:
     """Return ``count`` days in a row, beginning with ``first``."""
     return [first + timedelta(days=i) for i in range(count)]
+
+
+def day_text(day: date) -> str:
+    """Return a day as sentences name it: Thu 26 Nov 2026."""
+    return f"{day:%a} {day.day} {day:%b %Y}"

@@ -10,6 +10,7 @@ from scheduling.planning.prices import job_cost_s, placed_slots, route_cost_s
 from scheduling.planning.problem import Job, PinLevel
 from scheduling.planning.proposal import Limit, Reason, Unplaced
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
+from shared.periods import day_text
 
 
 def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bool = True) -> Unplaced:
@@ -32,7 +33,7 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
             order.id,
             Reason.COSTS_MORE,
             text,
-            f"Place it by hand if it matters more; it is safe until {order.last_day}.",
+            f"Place it by hand if it matters more; it is safe until {day_text(order.last_day)}.",
             technician_id=tables.technicians[slot.technician].id,
             day=tables.days[slot.day],
             extra_min=round(extra, 1),
@@ -50,9 +51,10 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
         return Unplaced(order.id, Reason.DAY_FULL, text, "Add a shift or move another order.")
     slot = tables.slots[miss.slot]
     name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
+    here, short_min = f"it would fit {name} on {day_text(day)}", miss.short_s // 60
     text = {
-        Limit.SHIFT: f"it would fit {name} on {day} if the shift were {miss.short_s // 60} min longer.",
-        Limit.SITE_HOURS: f"it would fit {name} on {day} if the site shut {miss.short_s // 60} min later.",
+        Limit.SHIFT: f"{here} if the shift were {short_min} min longer.",
+        Limit.SITE_HOURS: f"{here} if the site shut {short_min} min later.",
     }[miss.limit]
     return Unplaced(
         order.id,
@@ -79,7 +81,10 @@ def _proof(tables: Tables, job: int) -> Unplaced | None:
     ]
     if order.first_day > days[-1]:
         return _left(
-            order, Reason.WINDOW_CLOSED, f"it may not be done before {order.first_day}.", "Plan a later week."
+            order,
+            Reason.WINDOW_CLOSED,
+            f"it may not be done before {day_text(order.first_day)}.",
+            "Plan a later week.",
         )
     if not skilled:
         text = f"nobody has {', '.join(sorted(order.skills))}."
@@ -136,12 +141,12 @@ def _pin_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
     if order.pin is None:
         return None
     if not tables.allowed_slots[job]:
-        text = (
-            f"it is pinned to {order.pin.technician_id or 'a day'}, {order.pin.day}, which doesn't suit it."
-        )
+        who = order.pin.technician_id or "a day"
+        text = f"it is pinned to {who}, {day_text(order.pin.day)}, which doesn't suit it."
         return _left(order, Reason.PIN_CONFLICT, text, "Move the pin.")
     if best_insertion(tables, plan, job) is None:
-        text = f"its pinned place on {order.pin.day} is taken by other orders or the hours don't allow it."
+        where = f"its pinned place on {day_text(order.pin.day)}"
+        text = f"{where} is taken by other orders or the hours don't allow it."
         return _left(order, Reason.PIN_CONFLICT, text, "Move this pin or another one on that day.")
     return None
 
@@ -214,7 +219,7 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
     if mates:
         parts.append(f"same visit as order {', '.join(mates[:3])}")
     if not parts or (len(parts) == 1 and late):
-        parts.append(_compared(tables, plan, job, where[job], f"{name} on {day}"))
+        parts.append(_compared(tables, plan, job, where[job], f"{name} on {day_text(day)}"))
     return "; ".join(parts) + "."
 
 
@@ -249,7 +254,7 @@ def _compared(tables: Tables, plan: Assignment, job: int, number: int, here: str
         return f"{here} is the only technician-day left where it fits"
     other = tables.slots[place.slot]
     more = (place.delta_s - own) / 60
-    rival = f"{tables.technicians[other.technician].name} on {tables.days[other.day]}"
+    rival = f"{tables.technicians[other.technician].name} on {day_text(tables.days[other.day])}"
     if more >= 0.5:
         return f"cheapest with {here}: next best, {rival}, costs {more:.0f} min more"
     return f"as cheap with {here} as with {rival}"

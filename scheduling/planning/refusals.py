@@ -7,6 +7,7 @@ from itertools import combinations
 
 from scheduling.planning.problem import Job, PinLevel, Problem, Shift
 from scheduling.planning.proposal import Reason, Refusal, Unplaced
+from shared.periods import day_text
 
 
 def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
@@ -18,7 +19,7 @@ def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
         if shift.day not in problem.days:
             continue
         technician = technicians[shift.technician_id]
-        what = f"shift of {technician.name} on {shift.day}"
+        what = f"shift of {technician.name} on {day_text(shift.day)}"
         ends = (shift.start_place or technician.start, technician.end)
         homeless = [place for place in ends if place.id not in problem.travel.row_of]
         if shift.end_s <= shift.start_s:
@@ -84,10 +85,15 @@ def _bad_pins(problem: Problem, shifts: list[Shift]) -> _Found:
         if pin is None:
             continue
         if pin.technician_id is not None and (pin.technician_id, pin.day) not in worked:
-            message = f"it is pinned to {pin.technician_id} on {pin.day}, who has no shift then."
+            message = f"it is pinned to {pin.technician_id} on {day_text(pin.day)}, who has no shift then."
             yield job, Reason.PIN_CONFLICT, message, "Move the pin or plan the shift."
         elif pin.day not in days_worked:
-            yield job, Reason.PIN_CONFLICT, f"it is pinned to {pin.day}, when nobody works.", "Move the pin."
+            yield (
+                job,
+                Reason.PIN_CONFLICT,
+                f"it is pinned to {day_text(pin.day)}, when nobody works.",
+                "Move the pin.",
+            )
     yield from _clashing_promises(problem)
 
 

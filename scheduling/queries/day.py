@@ -15,7 +15,8 @@ from scheduling.models import (
     Technician,
     WorkOrder,
 )
-from scheduling.queries.routes import LoadRow, RouteRow, StopOrderRow, StopRow, load_list, route_rows
+from scheduling.queries.route_sheet import LoadRow, load_list
+from scheduling.queries.routes import RouteRow, StopOrderRow, StopRow, route_rows
 
 DAYS_AROUND: Final = 14
 

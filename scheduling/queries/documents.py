@@ -32,7 +32,8 @@ from scheduling.documents.content import (
 from scheduling.documents.signature import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, StepSheet, WorkOrder
 from scheduling.queries.figures import quantity_of
-from scheduling.queries.routes import RouteRow, StopRow, load_list
+from scheduling.queries.route_sheet import load_list
+from scheduling.queries.routes import RouteRow, StopRow
 from scheduling.queries.visit_readings import GAUGES
 from scheduling.queries.work_orders import number_of
 

@@ -14,7 +14,8 @@ from scheduling import tasks
 from scheduling.forms import PlanForm
 from scheduling.models import ProposalState, RouteProposal
 from scheduling.queries import maps
-from scheduling.queries import routes as queries
+from scheduling.queries import plan_board as queries
+from scheduling.queries.routes import routes_in_force
 from scheduling.services import routes as service
 from scheduling.views.edge import branch_of, is_metric, now_and_today
 from shared.access import requires
@@ -43,7 +44,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
         {
             "form": form,
             "proposals": queries.proposal_rows(branch_of(request)),
-            "in_force": queries.routes_in_force(days[0], days[-1], branch_of(request)),
+            "in_force": routes_in_force(days[0], days[-1], branch_of(request)),
             "is_in_process": settings.CELERY_TASK_ALWAYS_EAGER,
         },
         status=422 if form.errors else 200,
@@ -56,14 +57,13 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one plan as people × days, with everything it left out."""
     _, today = now_and_today(request)
     board = _board(request, pk, today)
-    routes = [cell for person in board.people for cell in person.cells if cell]
     return render(
         request,
         "scheduling/proposal.html",
         {
             "board": board,
             "row": board.row,
-            "map": maps.route_map(routes, is_metric=is_metric(request)),
+            "map": maps.route_map(board.routes, is_metric=is_metric(request)),
             "geojson_url": reverse("proposal_geojson", args=[pk]),
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),
@@ -93,8 +93,7 @@ def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
     """Return a plan's routes for other maps."""
     _, today = now_and_today(request)
     board = _board(request, pk, today)
-    routes = [cell for person in board.people for cell in person.cells if cell]
-    return JsonResponse(maps.geojson(routes), content_type="application/geo+json")
+    return JsonResponse(maps.geojson(board.routes), content_type="application/geo+json")
 
 
 @requires(Permission.PLAN_ROUTES)

@@ -6,7 +6,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from scheduling.queries import maps
-from scheduling.queries import routes as queries
+from scheduling.queries import route_sheet as queries
 from scheduling.views.edge import branch_of, is_metric
 from shared.access import requires
 from shared.roles import Permission

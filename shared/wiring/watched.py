@@ -1,13 +1,13 @@
 """What every task does beside its work: carry the ids on, and write down how it went."""
 
-from celery import Task
+from celery.contrib.django.task import DjangoTask
 from django.utils import timezone
 
 from fleet.services import task_runs
 from shared.wiring.trail import request_id, taken_or_new, task_id
 
 
-class WatchedTask(Task):
+class WatchedTask(DjangoTask):
     """A task that leaves a trail. Called like a function it does its work only."""
 
     def apply_async(self, args=None, kwargs=None, **options):
