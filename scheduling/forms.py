@@ -7,8 +7,8 @@ from django import forms
 
 from fleet.models import Branch, TreatmentUnit
 from scheduling.models import STANDING_STATES, EntryKind, OrderKind, OrderState, Skill
-from scheduling.queries.revenue import SORTS as REVIEW_SORTS
-from scheduling.queries.revenue import ReviewChoice
+from scheduling.queries.revenue_sites import SORTS as REVIEW_SORTS
+from scheduling.queries.revenue_sites import ReviewChoice
 from scheduling.queries.work_orders import SORTS, OrderChoice
 from shared.periods import month_start
 

@@ -26,7 +26,8 @@ from fleet.models import (
     TreatmentUnit,
 )
 from scheduling.models import EntryKind, PlanPeriod, PlanPrice, RevenueEntry, ServicePlan
-from scheduling.queries import bridge, cost_to_serve, forecast, revenue_risk
+from scheduling.queries import bridge, cost_to_serve, forecast, revenue, revenue_risk
+from scheduling.queries.revenue_sites import ReviewChoice
 from shared.errors import CannotDo
 from shared.periods import add_months, month_start
 
@@ -71,7 +72,9 @@ def measure_money(
         )
     tell(f"making up {sites:,} sites with {months} months of entries …")
     make_company(sites, months, today=today, seed=seed)
+    this_month = ReviewChoice(month=month_start(today))
     pages: dict[str, Callable[[], object]] = {
+        "the review": lambda: revenue.review(this_month, today=today, page=1),
         "what moved it": lambda: bridge.bridge_review(month=today, by="site", branch_id=None, today=today),
         "cost and margin": lambda: cost_to_serve.margin_review(today=today, branch_id=None),
         "at risk": lambda: revenue_risk.risk_review(today=today, branch_id=None),

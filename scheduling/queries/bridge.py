@@ -100,16 +100,14 @@ def bridge_review(*, month: date, by: str, branch_id: int | None, today: date) -
     """
     table = read_plans(branch_id)
     month = month_start(month)
-    before = standing_on(table.columns, day_number(as_of(add_months(month, -1), today)))
-    after = standing_on(table.columns, day_number(as_of(month, today)))
-    one_by_one = bridge(before, after)
-    everything = grouped(one_by_one, np.zeros(len(table.words), dtype=np.int64), 1)
+    after = standing_in(table, month, today)
+    one_by_one = bridge(standing_in(table, add_months(month, -1), today), after)
     return BridgeReview(
         month=month,
         by=by,
-        total=_bridges(everything, [""], ["All"])[0],
+        total=whole_bridge(one_by_one),
         rows=_by_group(table, one_by_one, by),
-        months=_months(table, month, today, branch_id),
+        months=months_of(table, month, MONTHS_SHOWN, today, branch_id),
         renewals=_renewals(table, after, today),
     )
 
@@ -118,6 +116,17 @@ def as_of(month: date, today: date) -> date:
     """Return the day a month's recurring revenue is taken on: its last, or today within it."""
     last = add_months(month, 1) - timedelta(days=1)
     return min(last, today) if month_start(today) == month else last
+
+
+def standing_in(table: PlanTable, month: date, today: date) -> Standing:
+    """Return how plans stand on the day a month's recurring revenue is taken on."""
+    return standing_on(table.columns, day_number(as_of(month, today)))
+
+
+def whole_bridge(one_by_one: BridgeCents) -> Bridge:
+    """Return what moved recurring revenue of all plans together."""
+    everything = grouped(one_by_one, np.zeros(len(one_by_one.start), dtype=np.int64), 1)
+    return _bridges(everything, [""], ["All"])[0]
 
 
 def to_money(cents: int) -> Decimal:
@@ -145,17 +154,20 @@ def _bridges(cents: BridgeCents, keys: list[str], names: list[str]) -> list[Brid
     return [Bridge(key, name, *(to_money(amount) for amount in amounts)) for key, name, *amounts in rows]
 
 
-def _months(table: PlanTable, month: date, today: date, branch_id: int | None) -> list[MonthMoney]:
-    first = add_months(month, 1 - MONTHS_SHOWN)
+def months_of(
+    table: PlanTable, month: date, count: int, today: date, branch_id: int | None
+) -> list[MonthMoney]:
+    """Return recurring and earned revenue of the months up to one, the oldest first. One query."""
+    first = add_months(month, 1 - count)
     found = RevenueEntry.objects.filter(month__range=(first, month))
     if branch_id:
         found = found.filter(site__branch_id=branch_id)
     earned = dict(found.values_list("month").annotate(total=Sum("amount")).order_by())
-    months = [add_months(first, i) for i in range(MONTHS_SHOWN)]
-    recurring = [standing_on(table.columns, day_number(as_of(one, today))).cents.sum() for one in months]
     return [
-        MonthMoney(one, to_money(cents), to_cents(earned.get(one, Decimal(0))))
-        for one, cents in zip(months, recurring, strict=True)
+        MonthMoney(
+            one, to_money(standing_in(table, one, today).cents.sum()), to_cents(earned.get(one, Decimal(0)))
+        )
+        for one in (add_months(first, i) for i in range(count))
     ]
 
 

@@ -7,15 +7,14 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from django.db.models import Avg, DurationField, ExpressionWrapper, F, Min, OuterRef, Q, Subquery, Sum
 
-from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
-from scheduling.models import EntryKind, OrderKind, RevenueEntry, Stop
+from scheduling.models import OrderKind
 from scheduling.money.forecast import Changes, at_least_one, changes_due, count_quantile
 from scheduling.money.practice import Dates, learn_practice, practised
 from scheduling.money.recurring import standing_on
 from scheduling.queries.bridge import to_money
+from scheduling.queries.forecast_rows import read_parts, usual_drive, usual_one_off
 from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
 from scheduling.services.order_contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
 from shared.money import to_cents
@@ -26,11 +25,6 @@ HIGH: Final = 0.9
 MONTHS: Final = 6
 REORDER_MONTHS: Final = 2
 """Parts on the shelf should last so long: ordering, delivery and a margin. Our choice. [month]"""
-DRIVE_MINUTES: Final = 20.0
-"""Drive to a stop where no route of the past year tells it. Our choice. [min]"""
-_FIELDS: Final = (
-    "early_on", "likely_on", "late_on", "part__installed_at", "part__kind_id", "treatment_unit__site_id",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -117,54 +111,19 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
     """
     starts = [add_months(month_start(today), i) for i in range(months + 1)]
     edges = np.array([day_number(today), *(day_number(day) for day in starts[1:])], dtype=np.float64)
-    parts = _read_parts(branch_id)
+    parts = read_parts(branch_id)
     dates = _dates(parts)
     changes = changes_due(dates.early_d, dates.likely_d, dates.late_d, dates.life_days, edges, dates.spread)
     plans = read_plans(branch_id)
     visits = _visits(parts, changes, plans, starts, today)
-    drive_minutes = _usual_drive(today, branch_id)
+    drive_minutes = usual_drive(today, branch_id)
     hours = _hours(parts, changes, visits, drive_minutes)
     return Forecast(
-        months=_months(starts, today, changes, visits, hours, plans, _one_off(today, branch_id)),
+        months=_months(starts, today, changes, visits, hours, plans, usual_one_off(today, branch_id)),
         kinds=_kinds(parts, changes),
         drive_minutes=drive_minutes,
         without_dates=int(parts["likely_on"].isna().sum()),
     )
-
-
-def _read_parts(branch_id: int | None) -> pd.DataFrame:
-    """Return the parts in place with their dates and what their kind says. Two queries."""
-    states = PartState.objects.filter(
-        part__removed_at__isnull=True, part__treatment_unit__is_out_of_service=False
-    )
-    if branch_id:
-        states = states.filter(treatment_unit__site__branch_id=branch_id)
-    before = Part.objects.filter(
-        position=OuterRef("part__position"), kind=OuterRef("part__kind"), removed_at__isnull=False
-    ).order_by("-removed_at")
-    stayed = ExpressionWrapper(F("removed_at") - F("installed_at"), output_field=DurationField())
-    earlier = Subquery(before.annotate(stayed=stayed).values("stayed")[:1])
-    rows = states.annotate(earlier=earlier).values_list(*_FIELDS, "earlier")
-    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "earlier"]
-    parts = pd.DataFrame(list(rows.order_by("pk")), columns=names, dtype=object)
-    return parts.join(_read_kinds(branch_id), on="kind_id")
-
-
-def _read_kinds(branch_id: int | None) -> pd.DataFrame:
-    here = Q(levels__place__branch_id=branch_id) if branch_id else Q()
-    kinds = PartKind.objects.annotate(in_stock=Sum("levels__quantity", filter=here, default=0)).order_by()
-    names = [
-        "pk",
-        "code",
-        "name",
-        "cost",
-        "change_minutes",
-        "needs_flush",
-        "flush_gal",
-        "flush_gpm",
-        "in_stock",
-    ]
-    return pd.DataFrame.from_records(list(kinds.values_list(*names)), columns=names, index="pk")
 
 
 def _dates(parts: pd.DataFrame) -> Dates:
@@ -283,29 +242,3 @@ def _kinds(parts: pd.DataFrame, changes: Changes) -> list[KindForecast]:
             )
         )
     return sorted(rows, key=lambda row: (-row.mean, row.code))
-
-
-def _usual_drive(today: date, branch_id: int | None) -> float:
-    """Return the mean drive to a stop on routes in force of the past year. [min]"""
-    stops = Stop.objects.filter(
-        route__is_in_force=True, route__day__range=(add_months(today, -12), today + timedelta(days=31))
-    )
-    if branch_id:
-        stops = stops.filter(site__branch_id=branch_id)
-    mean = stops.aggregate(mean=Avg("drive_minutes"))["mean"]
-    return float(mean) if mean is not None else DRIVE_MINUTES
-
-
-def _one_off(today: date, branch_id: int | None) -> Decimal:
-    """Return the past year's mean month of work and parts outside plans."""
-    this = month_start(today)
-    found = RevenueEntry.objects.filter(
-        kind__in=[EntryKind.WORK, EntryKind.PARTS], month__gte=add_months(this, -12), month__lt=this
-    )
-    if branch_id:
-        found = found.filter(site__branch_id=branch_id)
-    sums = found.aggregate(total=Sum("amount"), first=Min("month"))
-    if not sums["total"]:
-        return Decimal("0.00")
-    months = (this.year - sums["first"].year) * 12 + this.month - sums["first"].month
-    return to_cents(sums["total"] / months)

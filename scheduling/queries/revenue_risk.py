@@ -99,7 +99,7 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
     names = table.words.drop_duplicates("site_id").set_index("site_id")[
         ["site", "site_name", "customer_name"]
     ]
-    counts = _counts(today, branch_id)
+    counts = risk_counts(today, branch_id)
     sites = [
         RiskSite(*names.loc[site_id], to_money(by_site[site_id]), **count)
         for site_id, count in counts.items()
@@ -112,7 +112,8 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
     )
 
 
-def _counts(today: date, branch_id: int | None) -> dict[int, dict[str, int]]:
+def risk_counts(today: date, branch_id: int | None) -> dict[int, dict[str, int]]:
+    """Return per site how much work is overdue, how many treatment units are unready, how many decay."""
     late = WorkOrder.objects.standing().filter(kind__in=RAISED_KINDS, window_to__lt=today)
     states = UnitState.objects.filter(Q(readiness__in=UNREADY) | Q(is_decaying=True))
     if branch_id:

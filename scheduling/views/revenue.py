@@ -10,6 +10,8 @@ from django.views.decorators.http import require_GET
 from scheduling import charts
 from scheduling.forms import EntryFilterForm, ReviewFilterForm
 from scheduling.queries import revenue
+from scheduling.queries import revenue_entries as behind
+from scheduling.queries.revenue_sites import ReviewChoice
 from scheduling.views.downloads import Column, table_file
 from scheduling.views.edge import branch_of, headers, now_and_today, page_number, paging
 from shared.access import requires
@@ -93,7 +95,7 @@ def revenue_file(request: HttpRequest, form: str) -> HttpResponseBase:
 def revenue_entries(request: HttpRequest) -> HttpResponse:
     """Show the entries behind a number."""
     form = EntryFilterForm(request.GET)
-    found = revenue.entries(**form.asked(), branch_id=branch_of(request), page=page_number(request))
+    found = behind.entries(**form.asked(), branch_id=branch_of(request), page=page_number(request))
     return render(
         request,
         "scheduling/revenue_entries.html",
@@ -102,7 +104,7 @@ def revenue_entries(request: HttpRequest) -> HttpResponse:
             "found": found,
             "query": request.GET.urlencode(),
             "paging": paging(
-                request, page=found.page, pages=found.pages, total=found.count, size=revenue.PAGE_SIZE,
+                request, page=found.page, pages=found.pages, total=found.count, size=behind.PAGE_SIZE,
                 what="entries",
             ),
         },
@@ -114,10 +116,10 @@ def revenue_entries(request: HttpRequest) -> HttpResponse:
 def entries_file(request: HttpRequest, form: str) -> HttpResponseBase:
     """Return the entries behind a number as CSV or XLSX."""
     asked = EntryFilterForm(request.GET).asked()
-    found = revenue.entries(**asked, branch_id=branch_of(request), page=None)
+    found = behind.entries(**asked, branch_id=branch_of(request), page=None)
     return table_file("revenue entries", form, ENTRY_COLUMNS, found.rows)
 
 
-def _choice(request: HttpRequest, today: date) -> revenue.ReviewChoice:
+def _choice(request: HttpRequest, today: date) -> ReviewChoice:
     form = ReviewFilterForm(request.GET)
     return form.choice(today=today, sort=request.GET.get("sort", "-recurring"), branch_id=branch_of(request))
