@@ -263,3 +263,9 @@ LOGGING = logging_settings(read_choice("TAPWARD_LOGS", ["json", "plain"], "plain
 # With a token, /metrics answers whoever shows it; without, this machine only.
 METRICS_TOKEN = read_text("TAPWARD_METRICS_TOKEN", "")
 OLDEST_WORK_MINUTES = read_whole("TAPWARD_OLDEST_WORK_MINUTES", 60, 1)
+
+# --- upgrades while others work (PostgreSQL) ---
+MIGRATE_LOCK_SECONDS = read_whole("TAPWARD_MIGRATE_LOCK_SECONDS", 5, 1)
+MIGRATE_STATEMENT_SECONDS = read_whole("TAPWARD_MIGRATE_STATEMENT_SECONDS", 900, 1)
+MIGRATE_TRIES = 5
+MIGRATE_PAUSE_SECONDS = 10
