@@ -39,8 +39,10 @@ def assess_units(*, unit_ids: list[int], **kwargs):
 
 @shared_task(acks_late=True, soft_time_limit=300)
 def take_up_lost_shards(**kwargs):
-    """Hand out again the shards whose worker was lost."""
-    for shard_id in assessment.waiting_shards(timezone.now()):
+    """Hand out again the shards whose worker was lost, and finish runs whose last one was."""
+    now = timezone.now()
+    assessment.finish_runs_left_open(now)
+    for shard_id in assessment.waiting_shards(now):
         assess_shard.delay(shard_id=shard_id)
 
 

@@ -18,6 +18,8 @@ from fleet.services.learned_notes import note_what_was_learned
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
+CLOCKS_DIFFER: Final = timedelta(minutes=5)
+"""Machines' clocks may differ by so much without one being wrong."""
 DEFAULT_SHARD_SIZE: Final = 5000
 """Treatment units in one shard: about a second's work and well under 500 MiB."""
 
@@ -42,7 +44,7 @@ def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
     """Assess just these treatment units, e.g. after a close-out."""
     if not unit_ids:
         return AssessmentCounts()
-    return _assess(UnitRange(only_ids=tuple(unit_ids)), now)
+    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now)
 
 
 def assess_fleet(
@@ -80,15 +82,14 @@ def assess_claimed(shard_id: int, now: datetime) -> bool:
 
     The shard is assessed as of its run's moment, so that a repeat gives the same rows.
     """
-    claimable = Q(state=ShardState.WAITING) | Q(state=ShardState.CLAIMED, claimed_at__lt=now - CLAIM_LASTS)
-    claimed = AssessmentShard.objects.filter(claimable, pk=shard_id).update(
+    claimed = AssessmentShard.objects.filter(_claimable(now), pk=shard_id).update(
         state=ShardState.CLAIMED, claimed_at=now, attempts=F("attempts") + 1
     )
     if not claimed:
         return False
     shard = AssessmentShard.objects.select_related("run").get(pk=shard_id)
     with transaction.atomic():
-        counts = _assess(UnitRange(shard.first_unit_id, shard.last_unit_id), shard.run.as_of)
+        counts = _assess(UnitRange(shard.first_unit_id, shard.last_unit_id), shard.run.as_of, now)
         AssessmentShard.objects.filter(pk=shard_id).update(
             state=ShardState.DONE, done_at=now, counts=counts.__dict__
         )
@@ -112,16 +113,27 @@ def finish_run(run_id: int, now: datetime) -> bool:
 
 def waiting_shards(now: datetime) -> list[int]:
     """Return shards of unfinished runs that nobody is working on, oldest first."""
-    claimable = Q(state=ShardState.WAITING) | Q(state=ShardState.CLAIMED, claimed_at__lt=now - CLAIM_LASTS)
-    open_runs = AssessmentShard.objects.filter(claimable, run__finished_at__isnull=True)
+    open_runs = AssessmentShard.objects.filter(_claimable(now), run__finished_at__isnull=True)
     return list(open_runs.order_by("run_id", "first_unit_id").values_list("id", flat=True))
 
 
-def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
-    """Read, compute and write one shard in one transaction."""
+def finish_runs_left_open(now: datetime) -> int:
+    """Finish runs whose last worker was lost after its shard was written and before it could say so."""
+    open_runs = AssessmentRun.objects.filter(finished_at__isnull=True, shards__isnull=False).distinct()
+    return sum(finish_run(run_id, now) for run_id in open_runs.values_list("pk", flat=True))
+
+
+def _claimable(now: datetime) -> Q:
+    """Find shards to be had: not begun, or claimed too long ago, or claimed by a clock that ran ahead."""
+    is_lost = Q(claimed_at__lt=now - CLAIM_LASTS) | Q(claimed_at__gt=now + CLAIM_LASTS)
+    return Q(state=ShardState.WAITING) | (Q(state=ShardState.CLAIMED) & is_lost)
+
+
+def _assess(which: UnitRange, now: datetime, clock: datetime) -> AssessmentCounts:
+    """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what the clock says."""
     now_d = to_days(now)
     with transaction.atomic():
-        shard = read_shard(_held(which, now), now_d)
+        shard = read_shard(_held(which, now, clock), now_d)
         site_ids = shard.site_id.tolist()
         of_site = {
             row[0]: row[1:]
@@ -147,13 +159,16 @@ def _assess(which: UnitRange, now: datetime) -> AssessmentCounts:
     )
 
 
-def _held(which: UnitRange, now: datetime) -> UnitRange:
+def _held(which: UnitRange, now: datetime, clock: datetime) -> UnitRange:
     """Keep others from assessing these treatment units until the transaction ends.
 
     Leaves out those assessed as of a later moment: a shard that comes late must not undo what is known since.
+    A moment the clock has not reached was written by one that ran ahead; such a treatment unit is taken in.
     """
     units = TreatmentUnit.objects.filter(which.condition("id")).order_by("id")
     # In order of id, so that two assessments never wait for each other.
     list(units.select_for_update(no_key=True).values_list("id", flat=True))
-    newer = UnitState.objects.filter(which.condition("treatment_unit_id"), assessed_at__gt=now)
+    newer = UnitState.objects.filter(
+        which.condition("treatment_unit_id"), assessed_at__gt=now, assessed_at__lte=clock + CLOCKS_DIFFER
+    )
     return replace(which, except_ids=tuple(newer.values_list("treatment_unit_id", flat=True)))

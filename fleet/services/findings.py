@@ -59,7 +59,12 @@ def sync_findings(
     candidates = _candidates(shard, found, units, parts, zones, set(standing), now)
     wanted = {c.cause_key: c for c in candidates if c is not None}
     fresh = [_new(c, now) for key, c in wanted.items() if key not in standing]
-    stronger = [key for key in wanted if key in standing and rules.is_stronger(standing[key], wanted[key])]
+    stronger = [
+        key
+        for key in wanted
+        if key in standing
+        and (_is_ahead(standing[key], now) or rules.is_stronger(standing[key], wanted[key]))
+    ]
     lost = [key for key in standing if key not in wanted]
     whole = Finding.objects.in_bulk([standing[key].pk for key in (*stronger, *lost)])
     in_place = {state.part_id for state in parts}
@@ -172,6 +177,11 @@ def _part_names(part_ids: list[int]) -> dict[int, str]:
     return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
 
 
+def _is_ahead(finding: Finding, now: datetime) -> bool:
+    """Say whether a finding was written as of a moment to come, by a clock that ran ahead."""
+    return finding.changed_at > now
+
+
 def _new(candidate: rules.Candidate, now: datetime) -> Finding:
     return Finding(**candidate.__dict__, found_at=now, changed_at=now)
 
@@ -204,6 +214,7 @@ def _tell(fresh: list[Finding], now: datetime) -> None:
 def _rewrite(finding: Finding, candidate: rules.Candidate, now: datetime) -> Finding:
     for name in ("strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers"):
         setattr(finding, name, getattr(candidate, name))
+    finding.found_at = min(finding.found_at, now)
     finding.changed_at = now
     return finding
 
