@@ -4,7 +4,7 @@ import logging
 from datetime import datetime, timedelta
 from typing import Final
 
-from django.db import DatabaseError, transaction
+from django.db import DatabaseError, InterfaceError, OperationalError, connection, transaction
 
 from fleet.models import TaskOutcome, TaskRun
 
@@ -46,7 +46,7 @@ def begin(*, name: str, task_id: str, request_id: str, now: datetime) -> int | N
         with transaction.atomic():
             given = {"name": name[:80], "task_id": task_id[:64], "request_id": request_id[:64]}
             return TaskRun.objects.create(**given, started_at=now).pk
-    except DatabaseError as error:
+    except (DatabaseError, InterfaceError) as error:
         log.error("The beginning of a task could not be written down.", exc_info=error)
         return None
 
@@ -58,10 +58,21 @@ def end(run_id: int | None, *, now: datetime, error: BaseException | None = None
     outcome = TaskOutcome.DONE if error is None else TaskOutcome.FAILED
     problem = "" if error is None else plain_problem(error)[:200]
     try:
-        with transaction.atomic():
-            TaskRun.objects.filter(pk=run_id).update(ended_at=now, outcome=outcome, problem=problem)
-    except DatabaseError as later:
+        _write_end(run_id, ended_at=now, outcome=outcome, problem=problem)
+    except (DatabaseError, InterfaceError) as later:
         log.error("The end of a task could not be written down.", exc_info=later)
+
+
+def _write_end(run_id: int, **given) -> None:
+    """Write the end; a second time with a fresh connection when the old one broke with the task."""
+    try:
+        with transaction.atomic():
+            TaskRun.objects.filter(pk=run_id).update(**given)
+    except (OperationalError, InterfaceError):
+        if connection.in_atomic_block:
+            raise
+        connection.close()
+        TaskRun.objects.filter(pk=run_id).update(**given)
 
 
 def tidy(now: datetime) -> int:
