@@ -130,7 +130,7 @@ def _claimable(now: datetime) -> Q:
 
 
 def _assess(which: UnitRange, now: datetime, clock: datetime) -> AssessmentCounts:
-    """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what the clock says."""
+    """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what it is now."""
     now_d = to_days(now)
     with transaction.atomic():
         shard = read_shard(_held(which, now, clock), now_d)
