@@ -29,7 +29,12 @@ def wear_steps(numbers: dict[str, Any], governing: str, system: str) -> list[str
         return []
     limits = numbers.get("limits") or {}
     steps = [_use_step(numbers, system), _seen_step(numbers, system), *learned_words(numbers)]
-    steps += [_limit_step(name, limit, numbers, system) for name, limit in limits.items()]
+    for name, limit in limits.items():
+        step = _limit_step(name, limit, numbers, system)
+        is_other = (
+            name not in (governing, "calendar") and limit.get("due_on") and (limit.get("wear") or 0) < 1
+        )
+        steps.append(f"{step[:-1]}; alone it would end on {_day(limit['due_on'])}." if is_other else step)
     if governing in limits:
         steps.append(_governing_step(governing, limits[governing]))
     lost = numbers.get("membrane_life_lost_per_week")
@@ -49,7 +54,9 @@ def _use_step(numbers: dict[str, Any], system: str) -> str:
     if numbers.get("is_design_duty"):
         source = "the design duty, for there is no usable reading"
     else:
-        source = f"{numbers.get('readings_used', 0)} meter readings"
+        last = numbers.get("last_read_on")
+        until = f" until {_day(last)}" if last else ""
+        source = f"{numbers.get('readings_used', 0)} meter readings{until}"
     recovery = numbers.get("recovery")
     told = f"Use is {show(use, 'gal_per_day', system)} of permeate, from {source}."
     if recovery and numbers.get("feed_gal_per_day") is not None:
@@ -65,6 +72,8 @@ def _seen_step(numbers: dict[str, Any], system: str) -> str:
     told = f"In place since {_day(numbers['installed_on'])}"
     if numbers.get("seen_gal") is not None:
         told += f"; its position saw {show(numbers['seen_gal'], 'gal', system)} since"
+    if numbers.get("feed_tested_on"):
+        told += f". Its feed was last tested on {_day(numbers['feed_tested_on'])}"
     return f"{told}."
 
 

@@ -4,21 +4,11 @@ import json
 from dataclasses import asdict
 from datetime import datetime
 
-from fleet.learned_words import learned_words
-from fleet.models import Finding, LimitName, PartState, TreatmentUnit
+from fleet.models import Finding, PartState, TreatmentUnit
 from fleet.queries.scaling_opinion import ScalingOpinion, scaling_opinion
 from fleet.scaling_words import scaling_steps
+from fleet.wear_steps import wear_steps
 from shared.errors import CannotDo
-
-LIMIT_LAW = {
-    LimitName.VOLUME: "water seen ÷ rated or learned gallons",
-    LimitName.CALENDAR: "months in place ÷ rated months",
-    LimitName.CHLORINE_DOSE: "∫ gallons × chlorine ÷ (rated gallons × challenge concentration)",
-    LimitName.HARDNESS_LOAD: "gallons and months × hardness ÷ what the rating allows, the larger",
-    LimitName.OXIDANT_EXPOSURE: "∫ chlorine after carbon × running hours ÷ tolerance",
-    LimitName.PRESSURE_DROP: "ln(drop ÷ clean drop) ÷ ln(terminal drop ÷ clean drop), along the water seen",
-    LimitName.MEASURED_END: "a measurement says it is used up",
-}
 
 
 def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
@@ -43,45 +33,16 @@ def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
     return "\n".join(_as_text(unit, states, findings, opinion))
 
 
-def part_lines(state: PartState) -> list[str]:
-    """Explain one part: inputs, then each limit, the governing one first named."""
-    n = state.numbers
-    source = "measured flows" if n.get("recovery_is_measured") else "the set-point"
-    use = (
-        "the design duty (no usable reading)"
-        if n.get("is_design_duty")
-        else (f"{n.get('readings_used')} readings")
-    )
-    lines = [
-        f"in place since {n.get('installed_on')}, saw {n.get('seen_gal') or 0:,.0f} gal; "
-        f"use {n.get('permeate_gal_per_day') or 0:,.1f} gal/day permeate from {use}, "
-        f"recovery {n.get('recovery') or 0:.0%} from {source}",
-    ]
-    lines += learned_words(n)
-    for name, limit in n.get("limits", {}).items():
-        mark = "governs" if name == state.governing else "does not govern"
-        due = f", reached about {limit['due_on']}" if limit.get("due_on") else ""
-        lines.append(
-            f"{LimitName(name).label}: {limit['wear'] or 0:.1%} used ({LIMIT_LAW[LimitName(name)]})"
-            f"{due}; {mark}"
-        )
-    if n.get("membrane_life_lost_per_week"):
-        lines.append(
-            f"left in a week more it spends {n['membrane_life_lost_per_week']:.2%} of the membrane's "
-            f"tolerance of chlorine beyond what fresh carbon would (leak of carbon, integrated)"
-        )
-    if state.likely_on:
-        lines.append(f"due early {state.early_on}, likely {state.likely_on}, late {state.late_on}")
-    return lines
-
-
 def _as_text(unit, states, findings, opinion):
     state = unit.state
     yield f"{unit.serial} at {unit.site.name}: {state.get_readiness_display()}, as of {state.assessed_at}"
     for part_state in states:
         yield f"- {part_state.part.position.code}: {part_state.part.kind.name}"
-        for line in part_lines(part_state):
+        for line in wear_steps(part_state.numbers, part_state.governing, "us"):
             yield f"    {line}"
+        if part_state.likely_on:
+            early, late = part_state.early_on, part_state.late_on
+            yield f"    Due early {early}, likely {part_state.likely_on}, late {late}: 10, 50, 90 % chance."
     if state.flow_change is not None:
         yield (
             f"- performance against baseline: normalised flow {state.flow_change:+.1%} "

@@ -10,6 +10,7 @@ from django.db.models import Min
 from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, UnitState, WebhookKind
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
+from fleet.science.test_days import newest_test_days
 from fleet.services import finding_rules as rules
 from fleet.services import outbox
 from fleet.services.bulk_rows import write_over
@@ -140,7 +141,7 @@ def _unit_facts(shard: Shard, zones: list[str], now: datetime) -> list[rules.Uni
     serials = dict(
         TreatmentUnit.objects.filter(id__in=columns.units.unit_id.tolist()).values_list("id", "serial")
     )
-    newest = _newest_test_days(columns)
+    newest = newest_test_days(columns)
     newest_on = to_local_dates(newest, zones, to_days(now))
     return [
         rules.UnitFacts(
@@ -151,17 +152,6 @@ def _unit_facts(shard: Shard, zones: list[str], now: datetime) -> list[rules.Uni
         )
         for row, unit_id in enumerate(columns.units.unit_id.tolist())
     ]
-
-
-def _newest_test_days(columns: science.ShardColumns) -> np.ndarray:
-    """Return the day of the newest test that speaks for each treatment unit, NaN where there is none."""
-    tests, units = columns.tests, columns.units
-    if not len(tests.source_row):
-        return np.full(len(units.unit_id), np.nan)
-    newest = np.full(int(tests.source_row.max()) + 2, np.nan)
-    np.fmax.at(newest, tests.source_row, tests.sampled_at_d)
-    # The last slot stays NaN and is what row -1 points at.
-    return np.fmax(newest[units.site_source_row], newest[units.supply_source_row])
 
 
 def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:

@@ -17,6 +17,7 @@ from fleet.models import (
 )
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
+from fleet.science.test_days import newest_test_days
 from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_local_dates, to_moment
 from fleet.services.due_windows import due_windows
@@ -69,6 +70,8 @@ def part_states(
             "installed_on": _isos(dates(parts.installed_at_d)),
             "not_before_on": _isos(not_before),
             "not_after_on": _isos(not_after),
+            "last_read_on": _isos(dates(use.last_read_at_d[parts.unit_row])),
+            "feed_tested_on": _isos(dates(newest_test_days(columns)[parts.unit_row])),
         }
         | {name: _plains(getattr(parts, name)) for name in _RATINGS_OF_PART}
         | {"design_permeate_gpm": _plains(columns.units.design_permeate_gpm[parts.unit_row])}
