@@ -10,7 +10,7 @@ from django.db.models import Min
 from fleet.models import Finding, FindingKind, Part, PartState, TreatmentUnit, UnitState, WebhookKind
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
-from fleet.science.test_days import newest_test_days
+from fleet.science.newest_tests import newest_test_days
 from fleet.services import finding_rules as rules
 from fleet.services import outbox
 from fleet.services.bulk_rows import write_over

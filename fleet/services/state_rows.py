@@ -17,7 +17,7 @@ from fleet.models import (
 )
 from fleet.queries.columns import Shard
 from fleet.science import columns as science
-from fleet.science.test_days import newest_test_days
+from fleet.science.newest_tests import newest_test_days
 from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_local_dates, to_moment
 from fleet.services.due_windows import due_windows

@@ -25,4 +25,4 @@ def newest_test_days(columns: ShardColumns) -> Floats:
     newest = np.full(int(tests.source_row.max()) + 2, np.nan)
     np.fmax.at(newest, tests.source_row, tests.sampled_at_d)
     # The last slot stays NaN and is what row -1 points at.
-    return np.fmax(newest[units.site_source_row], newest[units.supply_source_row])
+    return np.asarray(np.fmax(newest[units.site_source_row], newest[units.supply_source_row]))
