@@ -1,5 +1,7 @@
 """Pages of this room: a person's own tokens, and the description of the API."""
 
+from typing import Final
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
@@ -11,9 +13,20 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from api.forms import TokenForm
 from api.models import ApiToken
 from api.tokens import make_token, revoke_token
+from scheduling.views.downloads import Column, ListFile, page_or_file
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+
+TOKEN_COLUMNS: Final = [
+    Column("Token", lambda row: row["token"].name),
+    Column("Begins", lambda row: row["token"].secret_start),
+    Column("May", lambda row: "; ".join(row["may"])),
+    Column("Made", lambda row: row["token"].made_at),
+    Column("Last used", lambda row: row["token"].last_used_at),
+    Column("Works until", lambda row: row["token"].expires_at),
+    Column("Revoked", lambda row: row["token"].revoked_at),
+]
 
 
 @requires(Permission.USE_API)
@@ -37,7 +50,13 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         for token in ApiToken.objects.filter(person=request.user)[:200]
     ]  # fmt: skip
     context = {"form": form, "tokens": tokens, "secret": secret, "now": now}
-    return render(request, "api/own_tokens.html", context, status=422 if form.errors else 200)
+    return page_or_file(
+        request,
+        "api/own_tokens.html",
+        context,
+        status=422 if form.errors else 200,
+        tokens=ListFile("tokens", TOKEN_COLUMNS, lambda: tokens),
+    )
 
 
 @requires(Permission.USE_API)

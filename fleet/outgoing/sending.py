@@ -109,7 +109,7 @@ def _settle(delivery: WebhookDelivery, answer: Answer, now: datetime) -> None:
         ours.update(next_try_at=now + wait_after(delivery.tries), claimed_until=None)
     hook.update(failures_in_row=F("failures_in_row") + 1)
     if answer.status == GONE:
-        _switch_off(delivery.webhook, "The receiver answered 410: it wants no more.")
+        _switch_off(delivery.webhook, "The receiver answered 410: it wants no more")
     elif hook.filter(failures_in_row__gte=MOST_FAILURES_IN_ROW).exists():
         said = answer.problem or f"HTTP {answer.status}"
         _switch_off(delivery.webhook, f"{MOST_FAILURES_IN_ROW} tries in a row failed, the last: {said}")
@@ -127,7 +127,7 @@ def _switch_off(hook: Webhook, because: str) -> None:
 def _tell(name: str, because: str, address: str) -> None:
     send_mail(
         f"Webhook {name} was switched off".replace("\n", " "),
-        f"{because}\n\nNothing is lost: events wait. Mend the receiver, then switch the webhook on again.",
+        f"{because}.\n\nNothing is lost: events wait. Mend the receiver, then switch the webhook on again.",
         None,
         [address],
     )

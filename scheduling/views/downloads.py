@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.http import FileResponse, Http404, HttpRequest, HttpResponseBase, StreamingHttpResponse
+from django.shortcuts import render
 from django.utils import timezone
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
@@ -18,6 +19,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """A spreadsheet may run a cell that begins so (OWASP, CSV injection)."""
+PLAIN: Final = (str, int, float, Decimal, date, type(None))
 XLSX_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -57,12 +59,37 @@ def asked_file(request: HttpRequest, **lists: ListFile) -> HttpResponseBase | No
     Pages link them with the tag ``list_files``.
     """
     form = request.GET.get("as", "")
-    if not form:
+    if not form or request.method != "GET":
         return None
     found = lists.get(request.GET.get("list", ""))
     if found is None:
         raise Http404("This page has no such list.")
     return table_file(found.name, form, found.columns, found.rows())
+
+
+def page_or_file(
+    request: HttpRequest, template: str, context: dict[str, Any], *, status: int = 200, **lists: ListFile
+) -> HttpResponseBase:
+    """Return the page, or the one of its lists that its own address asks for as a file."""
+    return asked_file(request, **lists) or render(request, template, context, status=status)
+
+
+def columns(**titles: str) -> list[Column]:
+    """Return columns by a row's attributes: ``columns(code="Code", site__name="Site")``.
+
+    A double underscore goes down a step; what can be called is called; what is no plain value is written out.
+    """
+    return [Column(title, _reader(path.split("__"))) for path, title in titles.items()]
+
+
+def _reader(steps: list[str]) -> Callable[[Any], object]:
+    def read(row: Any) -> object:
+        for step in steps:
+            row = None if row is None else getattr(row, step)
+            row = row() if callable(row) else row
+        return row if isinstance(row, PLAIN) else str(row)
+
+    return read
 
 
 def guarded(text: str) -> str:

@@ -16,6 +16,8 @@ from scheduling.queries import maps
 from scheduling.queries.day import technician_of
 from scheduling.queries.routes import RouteRow
 from scheduling.services import calendar_feeds as service
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, now_and_day_of
 from shared.access import opened_by_secret, requires
 from shared.roles import Permission
@@ -46,7 +48,13 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
 @require_GET
 def feeds(request: HttpRequest) -> HttpResponse:
     """List the technicians' feeds. Addresses are theirs alone; a planner can only switch one off."""
-    return render(request, "scheduling/feeds.html", {"rows": queries.feed_rows(branch_of(request))})
+    rows = queries.feed_rows(branch_of(request))
+    return page_or_file(
+        request,
+        "scheduling/feeds.html",
+        {"rows": rows},
+        calendars=ListFile("calendars", list_columns.CALENDARS, lambda: rows),
+    )
 
 
 @requires(Permission.PLAN_ROUTES)

@@ -3,13 +3,15 @@
 from django.conf import settings
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.forms import month_of
 from scheduling.models import InvoiceBatch
 from scheduling.queries import invoices as queries
 from scheduling.services.month_end import end_month
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import now_and_today
 from scheduling.views.invoice_file import COLUMNS, csv_text
 from scheduling.workbook.paid_sheet import PAID_LINES
@@ -25,7 +27,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
     """Show batches and what waits for the next."""
     _, today = now_and_today(request)
     found = queries.invoices(today)
-    return render(
+    return page_or_file(
         request,
         "scheduling/owner_invoices.html",
         {
@@ -34,6 +36,8 @@ def invoices(request: HttpRequest) -> HttpResponse:
             "paid_columns": PAID_LINES.columns,
             "last_month": add_months(month_start(today), -1),
         },
+        batches=ListFile("batches", list_columns.BATCHES, lambda: found.batches),
+        files=ListFile("files of paid lines", list_columns.PAID_FILES, lambda: found.files),
     )
 
 

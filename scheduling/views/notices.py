@@ -12,6 +12,8 @@ from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import Notice, NoticeState
 from scheduling.services import notice_sending
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
@@ -51,7 +53,12 @@ def notices(request: HttpRequest) -> HttpResponse:
         "quiet": (settings.NOTICE_QUIET_FROM_HOUR, settings.NOTICE_QUIET_UNTIL_HOUR),
         "settle": settings.NOTICE_SETTLE_MINUTES,
     }
-    return render(request, "scheduling/notices.html", context)
+    return page_or_file(
+        request,
+        "scheduling/notices.html",
+        context,
+        notices=ListFile("notices", list_columns.NOTICES, lambda: found.iterator()),
+    )
 
 
 @requires(Permission.MANAGE_WORK)

@@ -4,13 +4,13 @@ from datetime import date
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from scheduling import charts, owner_charts
 from scheduling.forms import month_of
 from scheduling.queries import bridge
-from scheduling.views.downloads import Column, table_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import address_with, branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.periods import add_months, month_start
@@ -38,7 +38,7 @@ def owner_bridge(request: HttpRequest) -> HttpResponse:
     pages = max(1, -(-len(found.rows) // bridge.PAGE_SIZE))
     page = min(max(page_number(request), 1), pages)
     later = add_months(found.month, 1)
-    return render(
+    return page_or_file(
         request,
         "scheduling/owner_bridge.html",
         {
@@ -56,6 +56,7 @@ def owner_bridge(request: HttpRequest) -> HttpResponse:
             if later <= month_start(today)
             else "",
         },
+        renewals=ListFile("renewals ahead", list_columns.RENEWALS, lambda: found.renewals),
     )
 
 

@@ -4,12 +4,12 @@ from datetime import date
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from scheduling import owner_charts
 from scheduling.queries import forecast
-from scheduling.views.downloads import Column, table_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.roles import Permission, may
@@ -22,7 +22,8 @@ MOST_MONTHS: Final = 12
 def owner_forecast(request: HttpRequest) -> HttpResponse:
     """Show the forecast; costs only to who may see them."""
     found, _ = _forecast(request)
-    return render(
+    sees_costs = may(request.user.role, Permission.SEE_MARGINS)
+    return page_or_file(
         request,
         "scheduling/owner_forecast.html",
         {
@@ -33,6 +34,12 @@ def owner_forecast(request: HttpRequest) -> HttpResponse:
             "reorder_months": forecast.REORDER_MONTHS,
             "lengths": [(count, count == len(found.months)) for count in (3, 6, 12)],
         },
+        months=ListFile("months ahead", list_columns.MONTHS_AHEAD, lambda: found.months),
+        order=ListFile(
+            "parts to order",
+            [*list_columns.TO_ORDER, *(list_columns.TO_ORDER_COSTS if sees_costs else [])],
+            lambda: found.reorder,
+        ),
     )
 
 

@@ -6,12 +6,14 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
 from scheduling.plan_terms_forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.services import plan_terms, prices
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -125,7 +127,7 @@ def _page(
 ) -> HttpResponse:
     _, today = now_and_today(request)
     given = [form for form in (price_form, period_form, terms_form) if form is not None]
-    return render(
+    return page_or_file(
         request,
         "scheduling/owner_plan.html",
         {
@@ -139,4 +141,17 @@ def _page(
             "terms_form": terms_form or TermsForm(),
         },
         status=400 if given else 200,
+        prices=ListFile(
+            "prices of the plan", list_columns.PLAN_PRICES, lambda: plan.prices.order_by("-from_on")
+        ),
+        terms=ListFile(
+            "terms of the plan",
+            list_columns.PLAN_TERMS,
+            lambda: plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"),
+        ),
+        periods=ListFile(
+            "discounts and pauses",
+            list_columns.PLAN_PERIODS,
+            lambda: plan.periods.select_related("made_by").order_by("-from_on"),
+        ),
     )

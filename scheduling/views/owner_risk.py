@@ -3,11 +3,11 @@
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from scheduling.queries import revenue_risk
-from scheduling.views.downloads import Column, table_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.roles import Permission, may
@@ -32,7 +32,7 @@ def owner_risk(request: HttpRequest) -> HttpResponse:
     risk = _risk(request)
     pages = max(1, -(-len(risk.sites) // PAGE_SIZE))
     page = min(max(page_number(request), 1), pages)
-    return render(
+    return page_or_file(
         request,
         "scheduling/owner_risk.html",
         {
@@ -43,6 +43,8 @@ def owner_risk(request: HttpRequest) -> HttpResponse:
                 request, page=page, pages=pages, total=len(risk.sites), size=PAGE_SIZE, what="sites"
             ),
         },
+        reasons=ListFile("revenue at risk by reason", list_columns.RISK_REASONS, risk.reasons),
+        late=ListFile("membranes behind spent carbon", list_columns.LATE_CARBON, lambda: risk.late),
     )
 
 

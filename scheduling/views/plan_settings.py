@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.models import Branch
@@ -11,6 +11,8 @@ from scheduling.models import PlanPriceList, TravelCorrection
 from scheduling.plan_forms import CorrectionForm, PricesForm
 from scheduling.queries import plan_settings as queries
 from scheduling.services import paces, plan_settings
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -41,7 +43,18 @@ def travel_times(request: HttpRequest) -> HttpResponse:
         "has_engine": bool(settings.ROAD_ENGINE_URL),
         "paces": queries.pace_rows(branch_of(request), now, plan_settings.prices_on(today).site_visit),
     }
-    return render(request, "scheduling/travel.html", context, status=422 if form.errors else 200)
+    return page_or_file(
+        request,
+        "scheduling/travel.html",
+        context,
+        status=422 if form.errors else 200,
+        drives=ListFile("driving times", list_columns.DRIVES, lambda: context["rows"]),
+        paces=ListFile(
+            "learned from visits",
+            list_columns.PACES,
+            lambda: ((one.branch.name, row) for one in context["paces"] for row in (*one.rows, *one.waiting)),
+        ),
+    )
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -125,4 +138,10 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
         form = PricesForm(instance=current, initial={"from_on": today})
     rows = PlanPriceList.objects.select_related("made_by")[:20]
     context = {"form": form, "rows": rows, "current": current}
-    return render(request, "scheduling/plan_prices.html", context, status=422 if form.errors else 200)
+    return page_or_file(
+        request,
+        "scheduling/plan_prices.html",
+        context,
+        status=422 if form.errors else 200,
+        prices=ListFile("planner prices", list_columns.PLANNER_PRICES, lambda: context["rows"]),
+    )

@@ -17,6 +17,8 @@ from scheduling.queries import maps
 from scheduling.queries import plan_board as queries
 from scheduling.queries.routes import routes_in_force
 from scheduling.services import routes as service
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, is_metric, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -38,7 +40,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
         if form.is_valid() and (proposal := _start(request, form, now)):
             return redirect("proposal", pk=proposal.pk)
     days = days_from(today, DAYS_AHEAD)
-    return render(
+    return page_or_file(
         request,
         "scheduling/proposals.html",
         {
@@ -48,6 +50,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
             "is_in_process": settings.CELERY_TASK_ALWAYS_EAGER,
         },
         status=422 if form.errors else 200,
+        plans=ListFile("plans", list_columns.PLANS, lambda: queries.proposal_rows(branch_of(request))),
     )
 
 
@@ -57,7 +60,7 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one plan as people × days, with everything it left out."""
     _, today = now_and_today(request)
     board = _board(request, pk, today)
-    return render(
+    return page_or_file(
         request,
         "scheduling/proposal.html",
         {
@@ -68,6 +71,12 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),
         },
+        stops=ListFile(
+            "stops of the plan",
+            list_columns.PLAN_STOPS,
+            lambda: ((one, stop) for one in board.routes for stop in one.stops),
+        ),
+        left_out=ListFile("orders left out", list_columns.LEFT_OUT, lambda: board.unplaced),
     )
 
 

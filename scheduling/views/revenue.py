@@ -12,7 +12,8 @@ from scheduling.forms import EntryFilterForm, ReviewFilterForm
 from scheduling.queries import revenue
 from scheduling.queries import revenue_entries as behind
 from scheduling.queries.revenue_sites import ReviewChoice
-from scheduling.views.downloads import Column, table_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, headers, now_and_today, page_number, paging
 from shared.access import requires
 from shared.periods import add_months, month_start
@@ -59,7 +60,7 @@ def revenue_review(request: HttpRequest) -> HttpResponse:
     found = revenue.review(choice, today=today, page=page_number(request))
     filters = {"month": f"{choice.month:%Y-%m}", "words": choice.words, "at_risk": choice.only_at_risk}
     earlier, later = add_months(choice.month, -1), add_months(choice.month, 1)
-    return render(
+    return page_or_file(
         request,
         "scheduling/revenue_review.html",
         {
@@ -77,6 +78,7 @@ def revenue_review(request: HttpRequest) -> HttpResponse:
             "later": later if later <= month_start(today) else None,
             "is_filtered": bool(choice.words or choice.only_at_risk),
         },
+        renewals=ListFile("renewals", list_columns.PLAN_RENEWALS, lambda: found.renewals),
     )  # fmt: skip
 
 

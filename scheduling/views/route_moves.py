@@ -16,6 +16,8 @@ from scheduling.queries import route_moves as queries
 from scheduling.queries.work_orders import number_of
 from scheduling.services import promises
 from scheduling.services import route_moves as service
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -79,8 +81,12 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
 def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
-    return render(
-        request, "scheduling/move_changes.html", {"row": row, "rows": queries.revision_rows(row.pk)}
+    rows = queries.revision_rows(row.pk)
+    return page_or_file(
+        request,
+        "scheduling/move_changes.html",
+        {"row": row, "rows": rows},
+        changes=ListFile("changes by hand", list_columns.HAND_CHANGES, lambda: rows),
     )
 
 

@@ -1,12 +1,13 @@
 """One technician's route, on the screen and on paper."""
 
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
-from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from scheduling.queries import maps
 from scheduling.queries import route_sheet as queries
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, is_metric
 from shared.access import requires
 from shared.roles import Permission
@@ -18,7 +19,7 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
     """Show a route: what to load, where to go, what to do there."""
     sheet = _sheet(request, pk)
     metric = is_metric(request)
-    return render(
+    return page_or_file(
         request,
         "scheduling/route.html",
         {
@@ -28,6 +29,7 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
             "map": maps.route_map([sheet.route], is_metric=metric),
             "geojson_url": reverse("route_geojson", args=[pk]),
         },
+        load=ListFile("load of the van", list_columns.VAN_LOAD, lambda: sheet.load),
     )
 
 

@@ -10,6 +10,8 @@ from django.views.decorators.http import require_GET, require_http_methods
 from scheduling.models import OrderKind, StepSheet
 from scheduling.services import step_editing, steps
 from scheduling.services.step_editing import ASKS, EditedStep
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -32,7 +34,12 @@ def step_sheets(request: HttpRequest) -> HttpResponse:
         (kind, word, sheets.get(kind), _controls(sheets[kind]) if kind in sheets else 0)
         for kind, word in OrderKind.choices
     ]
-    return render(request, "scheduling/step_sheets.html", {"rows": rows})
+    return page_or_file(
+        request,
+        "scheduling/step_sheets.html",
+        {"rows": rows},
+        sheets=ListFile("step sheets", list_columns.STEP_SHEETS, lambda: rows),
+    )
 
 
 @requires(Permission.MANAGE_WORK)

@@ -6,7 +6,7 @@ from typing import Any, Final
 from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import PartKind
@@ -14,7 +14,8 @@ from scheduling.models import StockPlace
 from scheduling.queries import stock as queries
 from scheduling.queries.day import technician_of
 from scheduling.services import stock_moves
-from scheduling.views.downloads import Column, table_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
@@ -94,7 +95,13 @@ def stock(request: HttpRequest) -> HttpResponse:
         "loads": [row for row in loads if row.missing],
         "days_ahead": DAYS_AHEAD,
     }
-    return render(request, "scheduling/stock.html", context)
+    return page_or_file(
+        request,
+        "scheduling/stock.html",
+        context,
+        places=ListFile("places", list_columns.PLACES, lambda: context["places"]),
+        loads=ListFile("missing on vans", list_columns.LOADS, lambda: context["loads"]),
+    )
 
 
 @requires(Permission.SEE_WORK)
@@ -177,7 +184,14 @@ def _place_page(
         "movements": queries.movements(place),
         "forms": [(name, titles[name], form, bool(form.errors)) for name, form in made.items()],
     }
-    return render(request, "scheduling/stock_place.html", context, status=status)
+    return page_or_file(
+        request,
+        "scheduling/stock_place.html",
+        context,
+        status=status,
+        levels=ListFile("what lies here", list_columns.LEVELS, lambda: context["levels"]),
+        movements=ListFile("movements", list_columns.MOVEMENTS, lambda: context["movements"]),
+    )
 
 
 def _form(name: str, request: HttpRequest, place: StockPlace, data: Any) -> MovementForm:

@@ -15,6 +15,7 @@ from fleet.models import DeadLetter, DeadLetterState, TelemetryDay, TelemetryMap
 from fleet.queries import outside
 from fleet.telemetry import dead_letters as letters
 from fleet.telemetry import maps
+from fleet.telemetry.quantities import title_of
 from fleet.telemetry.retrying import retry
 from scheduling.telemetry_forms import HeardFilter, LetterFilter, MapForm
 from scheduling.views.downloads import Column, ListFile, asked_file
@@ -78,7 +79,7 @@ def telemetry(request: HttpRequest) -> HttpResponseBase:
     if file:
         return file
     context = {
-        "maps": rows,
+        "maps": [(row, [(title_of(one["quantity"]), one["measure"]) for one in row.fields]) for row in rows],
         "days": days,
         "letters": outside.waiting_dead_letters(branch_of(request)),
         "silent": outside.silent_count(branch_of(request)),

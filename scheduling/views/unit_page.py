@@ -2,7 +2,6 @@
 
 from django.core.cache import cache
 from django.http import Http404
-from django.shortcuts import render
 from django.utils import timezone
 
 from fleet.charts import Fan, life_chart, performance_chart, use_chart
@@ -10,6 +9,8 @@ from fleet.queries.unit_history import UnitHistory, forecast_fan, unit_history
 from fleet.science.settings import AssessmentSettings
 from scheduling.queries.unit_page import find_unit, unit_page
 from scheduling.queries.unit_rows import UnitPage
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of
 from shared.access import requires
 from shared.roles import Permission
@@ -27,7 +28,16 @@ def treatment_unit(request, serial: str):
     page = unit_page(unit, now=timezone.now(), system=system)
     context = {"page": page, "unit": unit, "state": getattr(unit, "state", None)}
     context["charts"] = _charts(page, system)
-    return render(request, "fleet/treatment_unit.html", context)
+    return page_or_file(
+        request,
+        "fleet/treatment_unit.html",
+        context,
+        parts=ListFile("parts in place", list_columns.PARTS_IN_PLACE, lambda: page.parts),
+        past_parts=ListFile("parts taken out", list_columns.PARTS_TAKEN_OUT, lambda: page.past_parts),
+        readings=ListFile("meter readings", list_columns.METER_READINGS, lambda: page.meter_readings),
+        gauges=ListFile("gauge readings", list_columns.GAUGES, lambda: page.gauges),
+        tests=ListFile("feed tests", list_columns.FEED_TESTS, lambda: page.tests),
+    )
 
 
 def _charts(page: UnitPage, system: str) -> list:

@@ -15,7 +15,8 @@ from fleet.models import DeliveryState, Webhook, WebhookDelivery, WebhookKind
 from fleet.outgoing import hooks, sending
 from fleet.outgoing.addresses import networks
 from scheduling.telemetry_forms import DeliveryFilter, HookForm
-from scheduling.views.downloads import Column, ListFile, asked_file
+from scheduling.views import list_columns
+from scheduling.views.downloads import Column, ListFile, asked_file, page_or_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
@@ -121,7 +122,12 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
             messages.success(request, "It goes out again with the next round, under the same id.")
         return redirect("webhook_delivery", pk=pk)
     context = {"delivery": found, "attempts": found.attempts.all(), "tone": TONES[DeliveryState(found.state)]}
-    return render(request, "scheduling/webhook_delivery.html", context)
+    return page_or_file(
+        request,
+        "scheduling/webhook_delivery.html",
+        context,
+        tries=ListFile("tries", list_columns.TRIES, lambda: context["attempts"]),
+    )
 
 
 @requires(Permission.CONNECT)
