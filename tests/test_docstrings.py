@@ -9,7 +9,7 @@ import pytest
 from fleet.science import columns, law, performance_rows, scaling
 from scheduling.planning.problem import PinLevel
 
-SCIENCE, PLANNING = "fleet/science", "scheduling/planning"
+SCIENCE, PLANNING, MONEY = "fleet/science", "scheduling/planning", "scheduling/money"
 PURE_NUMBERS = {"arrays", "change", "grouping", "series"}
 """Statistics and sorting that work in whatever measure they are given."""
 MEASURELESS = {"wear_basis.positive", "meter_faults.is_sure"}
@@ -84,7 +84,7 @@ def root(request):
 
 
 def test_everything_public_in_the_pure_rooms_has_a_docstring(root):
-    found = list(items_of(root, SCIENCE, PLANNING))
+    found = list(items_of(root, SCIENCE, PLANNING, MONEY))
     assert len(found) > 200
     silent = {item.label for item in found if not item.text}
     assert sorted(silent) == []
@@ -92,7 +92,10 @@ def test_everything_public_in_the_pure_rooms_has_a_docstring(root):
 
 def test_every_module_of_the_pure_rooms_says_what_it_is_for(root):
     paths = [
-        path for room in (SCIENCE, PLANNING) for path in (root / room).glob("*.py") if path.stat().st_size
+        path
+        for room in (SCIENCE, PLANNING, MONEY)
+        for path in (root / room).glob("*.py")
+        if path.stat().st_size
     ]
     assert [path.name for path in paths if not ast.get_docstring(ast.parse(path.read_text("utf-8")))] == []
 
@@ -101,7 +104,7 @@ def test_parameters_of_the_science_are_documented_one_for_one(root):
     """In the order of the signature, none left out, none left over."""
     wrong = {
         item.label: (documented(item.text), arguments(item.node))
-        for item in functions_of(root, SCIENCE)
+        for item in functions_of(root, SCIENCE, MONEY)
         if arguments(item.node)
         and documented(item.text) != arguments(item.node)
         and item.label not in STILL_WITHOUT_PARAMETERS
@@ -121,7 +124,7 @@ def test_parameters_the_planner_documents_exist(root):
 def test_science_functions_of_arrays_name_their_units(root):
     silent = [
         item.label
-        for item in functions_of(root, SCIENCE)
+        for item in functions_of(root, SCIENCE, MONEY)
         if item.module not in PURE_NUMBERS
         and item.label not in MEASURELESS
         and re.search(r"ArrayLike|Floats", ast.unparse(item.node.args))
@@ -145,7 +148,7 @@ def fields_of(item):
 def test_every_field_is_explained_in_place_by_its_unit_or_on_the_page_of_names(root):
     names = set(re.findall(r"`([a-z0-9_]+)`", (root / "shared/NAMES.md").read_text("utf-8")))
     unexplained = []
-    for item in items_of(root, SCIENCE, PLANNING):
+    for item in items_of(root, SCIENCE, PLANNING, MONEY):
         if isinstance(item.node, ast.ClassDef) and is_dataclass(item.node) and item.module not in EXERCISES:
             for field, has_own in fields_of(item):
                 in_class = re.search(rf"\b{field}\b", item.text)

@@ -12,8 +12,6 @@ _RATING_WEIGHT: Final = 10.0
 """Expected lives weigh as much as so many changes of our own. Ours. [count]"""
 _USUAL_SPREAD: Final = 0.15
 """How unevenly parts are changed before the own changes tell, standard deviation of ln. Ours. [-]"""
-_MAD_TO_SIGMA: Final = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation. [-]"""
 _LEAST_SPREAD: Final = 0.03
 """No practice is more even than this. Ours. [-]"""
 _TAIL_Z: Final = 1.2815515655446004
@@ -24,15 +22,15 @@ class Practice:
     """One row per kind of part."""
 
     factor: Floats
-    """Age at which parts are really changed over the life expected of them. [-]"""
+    """Usual age at which parts are really changed over the life usually expected of them. [-]"""
     early_spread: Floats
     """Spread of its natural logarithm below the median, as a root mean square. [-]"""
     late_spread: Floats
     """The same above the median. [-]"""
     usual_days: Floats
-    """Median time in place of parts of the kind; NaN where none was changed. [day]"""
+    """Median of the lives expected; NaN where none of the kind was changed. [day]"""
     trust: Floats
-    """Weight of the expected life against that usual time, 0 to 1. [-]"""
+    """Slope of ln of real over ln of expected lives, 0 to 1: 0 where expectations tell nothing. [-]"""
     changes: Ints
     """How many changes it rests on. [count]"""
 
@@ -72,41 +70,50 @@ def learn_practice(earlier_days: ArrayLike, expected_days: ArrayLike, kind_row: 
     Returns
     -------
     Practice
-        The median of the ratios, drawn towards 1 while changes are few; and how far expected lives are
-        trusted at all: by how much closer to the real times they lie than the plain usual time of the kind.
+        How real lives follow expected ones, drawn to "exactly as expected" while changes are few.
 
     Notes
     -----
     A company that changes early, to save trips, never sees its parts reach their limits: counting limits
     reached would forecast too few changes. Where parts outlive what is expected of them, it would count the
-    same parts as overdue month after month. The ratio of ages answers both. Many are changed well before
-    their time because somebody is there anyway: no outliers but changes to count, so the spread is
-    taken on each side of the median from every change. Where expected lives scatter more
-    than the times themselves, e.g. because changes go by the calendar, the usual time says more.
+    same parts as overdue month after month. A line through the logarithms of real and expected lives answers
+    both; its slope falls to 0 where expected lives scatter and the real ones do not, e.g. by the
+    calendar. The line goes through the medians, so that a kind as a whole is right even where the life
+    expected of a young part is far off. Many are changed well before their time because somebody is there
+    anyway: changes to count, not outliers, so the spread on each side of the line is taken from all of them.
+
+    Source
+    ------
+    Regression towards the mean: Galton (1886) (value from memory).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        earlier, expected = (np.asarray(days, dtype=np.float64) for days in (earlier_days, expected_days))
-        ratio = np.log(earlier / expected)
+        real = np.log(np.asarray(earlier_days, dtype=np.float64))
+        said = np.log(np.maximum(np.asarray(expected_days, dtype=np.float64), 1.0))
     factor = np.ones(kinds)
     early, late = np.full(kinds, _USUAL_SPREAD), np.full(kinds, _USUAL_SPREAD)
     usual_days, trust = np.full(kinds, np.nan), np.ones(kinds)
     changes = np.zeros(kinds, dtype=np.int64)
     for kind in range(kinds):
-        rows = (kind_row == kind) & np.isfinite(ratio)
-        known, times = ratio[rows], np.log(earlier[rows])
-        changes[kind] = count = len(known)
+        rows = (kind_row == kind) & np.isfinite(real + said)
+        changes[kind] = count = int(rows.sum())
         if not count:
             continue
         weight = count / (count + _RATING_WEIGHT)
-        middle = float(np.median(known))
-        factor[kind] = np.exp(weight * middle)
-        by_life = max(_scatter(known), _LEAST_SPREAD)
-        by_time = max(_scatter(times), _LEAST_SPREAD)
-        usual_days[kind] = np.exp(np.median(times))
-        trust[kind] = 1 - weight * by_life**2 / (by_life**2 + by_time**2)
-        steadier = known - middle if by_life <= by_time else times - np.median(times)
-        early[kind], late[kind] = (_blended(_side(steadier * sign), weight) for sign in (-1, 1))
+        middle_real, middle_said = float(np.median(real[rows])), float(np.median(said[rows]))
+        real_off, said_off = real[rows] - middle_real, said[rows] - middle_said
+        slope = _slope(said_off, real_off)
+        factor[kind] = np.exp(weight * (middle_real - middle_said))
+        usual_days[kind] = np.exp(middle_said)
+        trust[kind] = 1 - weight * (1 - slope)
+        beside = real_off - slope * said_off
+        early[kind], late[kind] = (_blended(_side(beside * sign), weight) for sign in (-1, 1))
     return Practice(factor, early, late, usual_days, trust, changes)
+
+
+def _slope(x: Floats, y: Floats) -> float:
+    """Return the slope of y over x through the origin, held between 0 and 1; 1 where x never differs."""
+    square = float(x @ x)
+    return float(np.clip(x @ y / square, 0.0, 1.0)) if square > 0 else 1.0
 
 
 def _side(off: Floats) -> float:
@@ -117,11 +124,6 @@ def _side(off: Floats) -> float:
 
 def _blended(own: float, weight: float) -> float:
     return float(np.hypot(np.sqrt(weight) * own, np.sqrt(1 - weight) * _USUAL_SPREAD))
-
-
-def _scatter(logarithms: Floats) -> float:
-    """Return a standard deviation that a few odd values don't move."""
-    return _MAD_TO_SIGMA * float(np.median(np.abs(logarithms - np.median(logarithms))))
 
 
 def practised(
@@ -149,18 +151,18 @@ def practised(
     Returns
     -------
     Dates
-        Time in place is the expected life times the factor, drawn to the usual time of the kind (as
-        logarithms) as far as expected lives are not trusted; the window's own width, so far as it counts, and
-        the spread of the practice add up as variances.
+        Time in place is on the line of the practice; the window's own width, so far as expected lives are
+        trusted, and the spread of the practice add up as variances.
     """
     installed, early, likely, late = (
         np.asarray(given, dtype=np.float64) for given in (installed_d, early_d, likely_d, late_d)
     )
     factor = practice.factor[kind_row]
     early_spread, late_spread = practice.early_spread[kind_row], practice.late_spread[kind_row]
-    by_life = np.maximum(likely - installed, 1.0) * factor
+    expected = np.maximum(likely - installed, 1.0)
     usual, trust = practice.usual_days[kind_row], practice.trust[kind_row]
-    life = np.where(np.isnan(usual), by_life, by_life**trust * np.fmax(usual, 1.0) ** (1 - trust))
+    usual = np.where(np.isnan(usual), expected, usual)
+    life = factor * usual * (expected / usual) ** trust
     middle = installed + life
     low = np.hypot(trust * factor * (likely - early) / _TAIL_Z, life * early_spread)
     high = np.hypot(trust * factor * (late - likely) / _TAIL_Z, life * late_spread)

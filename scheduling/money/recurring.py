@@ -29,6 +29,7 @@ class PlanColumns:
     """Prices are sorted by plan row, then day."""
     price_from_d: Ints
     price_cents: Ints
+    """Per interval, before tax. [cent]"""
     period_plan_row: Ints
     period_from_d: Ints
     period_to_d: Ints
@@ -36,6 +37,7 @@ class PlanColumns:
     period_off: Ints
     """What it takes off, 1 to ``WHOLE``. [0.01 %]"""
     period_is_pause: Flags
+    """A pause; otherwise a discount."""
 
 
 @dataclass(frozen=True)
