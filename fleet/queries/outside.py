@@ -4,7 +4,7 @@ from datetime import datetime
 
 from django.db.models import Min, Q, QuerySet
 
-from fleet.models import DeadLetter, DeadLetterState, DeliveryState, LastHeard, WebhookDelivery
+from fleet.models import DeadLetter, DeadLetterState, DeliveryState, LastHeard, Webhook, WebhookDelivery
 
 
 def oldest_undelivered_at(now: datetime) -> datetime | None:
@@ -17,6 +17,11 @@ def outbox_age_s(now: datetime) -> float:
     """Return how long the oldest undelivered event has been waiting. [s]"""
     oldest = oldest_undelivered_at(now)
     return (now - oldest).total_seconds() if oldest else 0.0
+
+
+def given_up_webhooks() -> int:
+    """Return how many addresses were switched off because they kept failing."""
+    return Webhook.objects.filter(is_on=False, failures_in_row__gt=0).count()
 
 
 def undelivered() -> int:

@@ -8,11 +8,13 @@ from django.conf import settings
 from django.db.models import OuterRef, Subquery
 
 from fleet.models import TaskOutcome, TaskRun
+from fleet.queries import outside
 from scheduling.queries.duties import DUTIES, title_of
 from scheduling.queries.watching import LONGEST_TASK, Numbers, numbers
 
 RECENT: Final = 25
 LITTLE_DISK_BYTES: Final = 1_000_000_000
+OLD_EVENT: Final = timedelta(hours=1)
 OLD_ASSESSMENT: Final = timedelta(hours=36)
 
 
@@ -67,7 +69,7 @@ def operations(*, now: datetime, today: date) -> Operations:
     runs_by_itself = found.queue.is_wanted
     return Operations(
         numbers=found,
-        troubles=troubles(found, now) + (_silent(now) if runs_by_itself else []),
+        troubles=troubles(found, now) + (_silent(now) if runs_by_itself else []) + _outside(now),
         duties=duties,
         failed=_failed(now),
         runs_by_itself=runs_by_itself,
@@ -109,6 +111,23 @@ def troubles(found: Numbers, now: datetime) -> list[Trouble]:
             "Run manage.py back_up, or look why the machine's timetable did not.", found.last_backup_at),
         _if(found.last_backup_at is None and found.units > 0, "watch", "There is no backup yet.",
             "Run manage.py back_up FOLDER, and have the machine do it every night."),
+    ]  # fmt: skip
+    return [one for one in told if one]
+
+
+def _outside(now: datetime) -> list[Trouble]:
+    """Say what is wrong with telemetry and webhooks."""
+    refused, silent, off = outside.waiting_dead_letters(), outside.silent_count(), outside.given_up_webhooks()
+    oldest = outside.oldest_undelivered_at(now)
+    told = [
+        _if(refused > 0, "watch", f"{refused} telemetry messages could not be taken.",
+            "Open Telemetry, Refused messages: each says why and what would cure it."),
+        _if(silent > 0, "watch", f"{silent} meters or sets of gauges fell silent.",
+            "Open Telemetry, Last heard; look whether the listener, the broker or the site's line is down."),
+        _if(off > 0, "watch", f"{off} webhooks were switched off because they kept failing.",
+            "Open Webhooks, have the receiver mended, switch it on again. Its events wait."),
+        _if(_is_old(oldest, now, OLD_EVENT), "watch", "Another program was not told for over an hour.",
+            "Open Webhooks and look at the tries.", oldest),
     ]  # fmt: skip
     return [one for one in told if one]
 

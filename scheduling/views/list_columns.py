@@ -138,6 +138,11 @@ LATE_CARBON: Final = [
     Column("Price of the membrane", lambda row: row.membrane_price, is_money=True),
     Column("A week", lambda row: row.weekly, is_money=True),
 ]  # fmt: skip
+TAX_RATES: Final = columns(
+    code="Code", name="Tax", from_on="From", percent="Percent", area="Area, empty: every site",
+    falls_on_plans="On plans", falls_on_work="On work", falls_on_parts="On parts", made_by="Entered by",
+    made_at="Entered", taken_back_at="Taken back", taken_back_by="Taken back by",
+)  # fmt: skip
 BATCHES: Final = [
     *columns(name="Batch", through="Up to", made_at="Made", made_by="Made by", entries="Entries"),
     Column("Before tax", lambda row: row.net, is_money=True),

@@ -2,12 +2,14 @@
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import TaxRate
 from scheduling.plan_terms_forms import TaxRateForm
 from scheduling.services import taxes
+from scheduling.views import list_columns
+from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import now_and_today
 from scheduling.views.owner_plan import did
 from shared.access import requires
@@ -56,4 +58,10 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _page(request: HttpRequest, form: TaxRateForm, status: int) -> HttpResponse:
     rates = TaxRate.objects.select_related("made_by", "taken_back_by").order_by("code", "-from_on", "-pk")
-    return render(request, "scheduling/owner_taxes.html", {"rates": rates, "form": form}, status=status)
+    return page_or_file(
+        request,
+        "scheduling/owner_taxes.html",
+        {"rates": rates, "form": form},
+        status=status,
+        rates=ListFile("tax rates", list_columns.TAX_RATES, lambda: rates),
+    )

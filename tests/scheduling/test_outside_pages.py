@@ -19,6 +19,7 @@ from fleet.models import (
 )
 from fleet.outgoing import signing
 from fleet.services import outbox
+from fleet.telemetry import heard
 from fleet.telemetry.dead_letters import Message
 from fleet.telemetry.intake import take
 from fleet.telemetry.quantities import QUANTITIES, measures_of
@@ -179,3 +180,18 @@ def test_silence_shows_on_the_pages(client, integrator):
     assert "RO-1" in page
     assert "Reports" in page
     assert "RO-1" not in client.get(reverse("last_heard"), {"silent": "on"}).content.decode()
+
+
+def test_the_page_of_operations_says_what_is_wrong_outside(client):
+    water_map()
+    make.meter(make.treatment_unit(serial="RO-1"))
+    body = json.dumps({"at": (NOW - timedelta(hours=1)).isoformat(), "litres": 5}).encode()
+    take([Message("sites/a/units/RO-1/water", body), Message("x", b"{")], now=NOW)
+    client.force_login(make.person("owner"))
+    assert "1 telemetry messages could not be taken" in client.get(reverse("operations")).content.decode()
+    heard.note_silence(now=NOW + timedelta(days=3), hours=36)
+    Webhook.objects.create(name="A", url="https://a.example.com/", made_at=NOW, made_by=make.person("owner"),
+                           is_on=False, failures_in_row=20, off_because="20 tries failed")  # fmt: skip
+    page = client.get(reverse("operations")).content.decode()
+    assert "fell silent" in page
+    assert "1 webhooks were switched off" in page
