@@ -1,6 +1,8 @@
 """A flat drawing of places, north up: latitude and longitude become points. No tiles, no network."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 WIDTH: Final = 1000.0
@@ -8,6 +10,16 @@ WIDTH: Final = 1000.0
 MARGIN: Final = 40.0
 MIN_HEIGHT: Final = 360.0
 MAX_HEIGHT: Final = 760.0
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One picture behind a drawing, with its corner and side. [drawing points]"""
+
+    url: str
+    x: float
+    y: float
+    side: float
 
 
 class FlatMap:
@@ -29,14 +41,22 @@ class FlatMap:
         self.left = MARGIN + (inner - wide * self.per_degree) / 2
         self.top = (self.height - high * self.per_degree) / 2
 
+    tiles: Sequence[Tile] = ()
+
+    @property
+    def metres_per_point(self) -> float:
+        """Return how much ground a point of the drawing covers. [m]"""
+        return 111_195 / self.per_degree
+
     def at(self, latitude: float, longitude: float) -> tuple[float, float]:
+        """Return where a place lies. [drawing points]"""
         x = self.left + (longitude - self.west) * self.shrink * self.per_degree
         y = self.top + (self.north - latitude) * self.per_degree
         return round(x, 1), round(y, 1)
 
     def scale(self, is_metric: bool) -> tuple[float, str]:
         """Return a scale bar's length and its text: the roundest that takes about a fifth of the width."""
-        metres_per_point = 111_195 / self.per_degree
+        metres_per_point = self.metres_per_point
         measure, word = (1000.0, "km") if is_metric else (1609.344, "mi")
         wanted = WIDTH / 5 * metres_per_point / measure
         step = 10 ** math.floor(math.log10(wanted))

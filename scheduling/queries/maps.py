@@ -1,10 +1,12 @@
-"""Routes on a plain map of our own: places as points, straight lines between them, no tiles."""
+"""Routes on a plain map of our own: places as points, straight lines between them, on tiles only if set."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from scheduling.queries.flat_map import WIDTH, FlatMap
+from scheduling.queries.flat_map import WIDTH, FlatMap, Tile
 from scheduling.queries.routes import RouteRow
+from scheduling.queries.tile_map import drawing_of
 
 TRACKS: Final = 8
 """How many looks a line can have (colour and dashes) before they repeat."""
@@ -42,6 +44,7 @@ class RouteMap:
     people: list[tuple[str, int]]
     scale_points: float
     scale_text: str
+    tiles: Sequence[Tile] = ()
 
     @property
     def scale_y(self) -> int:
@@ -49,7 +52,7 @@ class RouteMap:
         return round(self.height) - 16
 
 
-def route_map(routes: list[RouteRow], *, is_metric: bool) -> RouteMap | None:
+def route_map(routes: list[RouteRow], *, is_metric: bool, tiles_at: str = "") -> RouteMap | None:
     """Lay routes out on a flat drawing, north up. None where no stop has a position.
 
     Longitudes shrink by the cosine of the middle latitude, which is true enough over one county or state.
@@ -63,7 +66,7 @@ def route_map(routes: list[RouteRow], *, is_metric: bool) -> RouteMap | None:
     ]
     if len(places) <= len(routes):
         return None
-    flat = FlatMap(places)
+    flat = drawing_of(places, tiles_at)
     looks = {name: i % TRACKS for i, name in enumerate(sorted({r.technician for r in routes}))}
     starts = {r.start: Dot(*flat.at(*r.start), 0, r.technician) for r in routes}
     length, text = flat.scale(is_metric)
@@ -75,6 +78,7 @@ def route_map(routes: list[RouteRow], *, is_metric: bool) -> RouteMap | None:
         people=sorted(looks.items()),
         scale_points=length,
         scale_text=text,
+        tiles=flat.tiles,
     )
 
 

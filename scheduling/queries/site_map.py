@@ -2,6 +2,7 @@
 
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
@@ -10,7 +11,8 @@ from django.db.models import Count, Q, QuerySet
 
 from fleet.models import ReadinessState, Site, UnitState
 from scheduling.models import OrderKind, WorkOrder
-from scheduling.queries.flat_map import FlatMap
+from scheduling.queries.flat_map import FlatMap, Tile
+from scheduling.queries.tile_map import drawing_of
 
 CELL: Final = 34.0
 """Sites nearer to each other than this share one mark. [drawing points]"""
@@ -128,6 +130,7 @@ class SiteMap:
     unplaced: int
     scale_points: float
     scale_text: str
+    tiles: Sequence[Tile] = ()
 
     @property
     def scale_y(self) -> int:
@@ -157,14 +160,20 @@ def site_rows(
 
 
 def site_map(
-    *, today: date, branch_id: int | None, is_metric: bool, state: str = "", box: Box | None = None
+    *,
+    today: date,
+    branch_id: int | None,
+    is_metric: bool,
+    state: str = "",
+    box: Box | None = None,
+    tiles_at: str = "",
 ) -> SiteMap | None:
     """Return the map and its table; None where no site with a position fits."""
     every = site_rows(today=today, branch_id=branch_id, box=box)
     rows = [row for row in every if not state or row.state == state]
     if not rows:
         return None
-    flat = FlatMap([(row.latitude, row.longitude) for row in rows])
+    flat = drawing_of([(row.latitude, row.longitude) for row in rows], tiles_at)
     length, text = flat.scale(is_metric)
     return SiteMap(
         width=1000,
@@ -175,6 +184,7 @@ def site_map(
         unplaced=_sites(branch_id).filter(Q(latitude=None) | Q(longitude=None)).count(),
         scale_points=length,
         scale_text=text,
+        tiles=flat.tiles,
     )
 
 

@@ -66,7 +66,8 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "board": board,
             "row": board.row,
-            "map": maps.route_map(board.routes, is_metric=is_metric(request)),
+            "map": maps.route_map(board.routes, is_metric=is_metric(request), tiles_at=settings.MAP_TILE_URL),
+            "tile_credit": settings.MAP_TILE_CREDIT,
             "geojson_url": reverse("proposal_geojson", args=[pk]),
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),

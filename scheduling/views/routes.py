@@ -1,5 +1,6 @@
 """One technician's route, on the screen and on paper."""
 
+from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.urls import reverse
 from django.views.decorators.http import require_GET
@@ -26,7 +27,8 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
             "sheet": sheet,
             "route": sheet.route,
             "is_metric": metric,
-            "map": maps.route_map([sheet.route], is_metric=metric),
+            "map": maps.route_map([sheet.route], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
+            "tile_credit": settings.MAP_TILE_CREDIT,
             "geojson_url": reverse("route_geojson", args=[pk]),
         },
         load=ListFile("load of the van", list_columns.VAN_LOAD, lambda: sheet.load),

@@ -2,6 +2,7 @@
 
 import math
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
@@ -35,10 +36,17 @@ def site_map(request: HttpRequest) -> HttpResponse:
     _, today = now_and_today(request)
     state, box = _asked(request)
     page = queries.site_map(
-        today=today, branch_id=branch_of(request), is_metric=is_metric(request), state=state, box=box
-    )
+        today=today, branch_id=branch_of(request), is_metric=is_metric(request), state=state, box=box,
+        tiles_at=settings.MAP_TILE_URL,
+    )  # fmt: skip
     query = request.GET.urlencode()
-    context = {"page": page, "state": state, "is_near": box is not None, "query": query}
+    context = {
+        "page": page,
+        "state": state,
+        "is_near": box is not None,
+        "query": query,
+        "tile_credit": settings.MAP_TILE_CREDIT,
+    }
     return render(request, "scheduling/site_map.html", context)
 
 

@@ -2,6 +2,7 @@
 
 import os
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
 
@@ -35,6 +36,27 @@ def read_flag(name: str, default: bool) -> bool:
     if value.lower() in FALSE_WORDS:
         return False
     raise ImproperlyConfigured(f"{name}={value!r} is neither yes nor no. Write true or false.")
+
+
+def read_tile_address(name: str) -> str:
+    """Return the address of map tiles, empty for none. Raises for one that does not name z, x and y."""
+    value = read_text(name, "")
+    parts = urlsplit(value)
+    whole = all(mark in value for mark in ("{z}", "{x}", "{y}"))
+    if value and not (
+        parts.scheme in ("http", "https") and parts.netloc and "{" not in parts.netloc and whole
+    ):
+        raise ImproperlyConfigured(
+            f"{name}={value!r} is no address of map tiles. Write one such as "
+            "https://tiles.example.com/{z}/{x}/{y}.png, or leave it empty for maps without tiles."
+        )
+    return value
+
+
+def origin_of(address: str) -> str:
+    """Return scheme and host of an address, as a content security policy names them."""
+    parts = urlsplit(address)
+    return f"{parts.scheme}://{parts.netloc}"
 
 
 def read_whole(name: str, default: int, lowest: int = 0) -> int:

@@ -7,7 +7,15 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from shared.wiring.database import database_settings
-from shared.wiring.env import read_choice, read_flag, read_list, read_text, read_whole
+from shared.wiring.env import (
+    origin_of,
+    read_choice,
+    read_flag,
+    read_list,
+    read_text,
+    read_tile_address,
+    read_whole,
+)
 from shared.wiring.logs import logging_settings
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
@@ -56,7 +64,6 @@ INSTALLED_APPS = [
     "django.contrib.staticfiles",
     "csp",
     "django_htmx",
-    "js_lib_leaflet",
     "django_filters",
     "rest_framework",
     "drf_spectacular",
@@ -162,6 +169,10 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 
+MAP_TILE_URL = read_tile_address("TAPWARD_MAP_TILE_URL")
+if MAP_TILE_URL:
+    CONTENT_SECURITY_POLICY["DIRECTIVES"]["img-src"].append(origin_of(MAP_TILE_URL))
+
 # --- queue: Redis when there is one, else the same tasks in this process ---
 REDIS_URL = read_text("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://"
@@ -190,7 +201,7 @@ CACHES = {
 # --- the trade's settings ---
 SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 5000, 1)
 ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
-MAP_TILE_URL = read_text("TAPWARD_MAP_TILE_URL", "")
+MAP_TILE_CREDIT = read_text("TAPWARD_MAP_TILE_CREDIT", "")
 
 # --- telemetry and webhooks ---
 MQTT_HOST = read_text("TAPWARD_MQTT_HOST", "")
