@@ -1,6 +1,8 @@
 """What customers were told of visits: the visit as last told, and each notice with what became of it."""
 
 import uuid
+from datetime import timedelta
+from typing import Final
 
 from django.db import models
 from django.db.models import F, Q
@@ -8,6 +10,9 @@ from django.db.models import F, Q
 from fleet.models import Customer, Person, Site
 from scheduling.models.routes import Stop
 from shared.model_parts import known_values
+
+CUT_OFF_AFTER: Final = timedelta(minutes=15)
+"""A claim this old belongs to a sender that died."""
 
 
 class VisitState(models.TextChoices):

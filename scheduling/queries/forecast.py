@@ -16,7 +16,7 @@ from scheduling.money.recurring import standing_on
 from scheduling.queries.bridge import to_money
 from scheduling.queries.forecast_rows import read_parts, usual_drive, usual_one_off
 from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
-from scheduling.services.order_contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
+from scheduling.usual_minutes import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 

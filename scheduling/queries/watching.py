@@ -19,9 +19,9 @@ from fleet.models import (
     UnitState,
 )
 from scheduling.models import Notice, NoticeState, ProposalState, RouteProposal, WorkOrder
+from scheduling.models.notices import CUT_OFF_AFTER
 from scheduling.queries.overview import SILENT_DAYS
 from scheduling.queries.queue_state import QueueState, queue_state
-from scheduling.services.notice_sending import CUT_OFF_AFTER
 
 LONGEST_TASK: Final = timedelta(hours=2)
 """A task without an end after so long was cut off: its worker is gone."""

@@ -16,14 +16,13 @@ from django.db.models import F
 
 from fleet.models import Person
 from scheduling.models import Notice, NoticeKind, NoticeState
+from scheduling.models.notices import CUT_OFF_AFTER
 from shared.errors import CannotDo
 
 AT_ONCE: Final = 200
 MOST_TRIES: Final = 6
 FIRST_WAIT: Final = timedelta(minutes=5)
 """Each further wait is four times as long: 5 min, 20 min, 1 h 20, 5 h 20, 21 h."""
-CUT_OFF_AFTER: Final = timedelta(minutes=15)
-"""A claim this old belongs to a sender that died."""
 NOT_TAKEN: Final = (
     smtplib.SMTPRecipientsRefused, smtplib.SMTPSenderRefused, smtplib.SMTPDataError, smtplib.SMTPHeloError,
     smtplib.SMTPAuthenticationError, smtplib.SMTPConnectError, smtplib.SMTPNotSupportedError,

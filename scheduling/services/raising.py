@@ -11,6 +11,7 @@ from django.db.models import Exists, F, OuterRef, Q
 from fleet.models import Finding, FindingKind
 from scheduling.models import OrderKind, OrderState, ServicePlan, WorkOrder, WorkOrderEvent, WorkOrderPart
 from scheduling.services import order_contents, order_states, plans, steps
+from scheduling.usual_minutes import SET_UP_MINUTES, VISIT_MINUTES
 from shared.periods import local_day
 
 CHUNK: Final = 2000
@@ -235,7 +236,7 @@ def _visit_order(visit: plans.PlanVisit, now: datetime) -> WorkOrder:
     plan: ServicePlan = visit.plan
     today = local_day(now, plan.site.time_zone)
     first, last = visit.window
-    usual = order_contents.VISIT_MINUTES[OrderKind.PLAN_VISIT]
+    usual = VISIT_MINUTES[OrderKind.PLAN_VISIT]
     return WorkOrder(
         kind=OrderKind.PLAN_VISIT,
         cause_key=visit.cause_key,
@@ -248,7 +249,7 @@ def _visit_order(visit: plans.PlanVisit, now: datetime) -> WorkOrder:
         window_from=max(first, today),
         window_to=max(last, today),
         likely_on=visit.due_on,
-        minutes=order_contents.SET_UP_MINUTES + usual,
+        minutes=SET_UP_MINUTES + usual,
         raised_at=now,
         changed_at=now,
     )

@@ -14,6 +14,7 @@ from fleet.models import Part, PartKind, Person, TreatmentUnit
 from scheduling.models import OrderKind, OrderState, Skill, Technician, WorkOrder, WorkOrderPart
 from scheduling.services import order_contents, order_states
 from scheduling.services.raising import RaiseReport, raise_work
+from scheduling.usual_minutes import SET_UP_MINUTES, VISIT_MINUTES
 from shared.errors import CannotDo
 from shared.periods import local_day
 
@@ -95,7 +96,7 @@ def raise_one_off(
     known = WorkOrder.objects.filter(cause_key=cause_key).first()
     if known is not None:
         return known
-    usual = order_contents.SET_UP_MINUTES + order_contents.VISIT_MINUTES.get(OrderKind(kind), 30)
+    usual = SET_UP_MINUTES + VISIT_MINUTES.get(OrderKind(kind), 30)
     order = WorkOrder.objects.create(
         kind=kind,
         cause_key=cause_key,
@@ -143,7 +144,7 @@ def raise_follow_up(
         "window_from": started_on + timedelta(days=1),
         "window_to": started_on + timedelta(days=2),
         "likely_on": started_on + timedelta(days=1),
-        "minutes": order_contents.SET_UP_MINUTES + flush_minutes,
+        "minutes": SET_UP_MINUTES + flush_minutes,
         "flush_minutes": flush_minutes,
         "preferred_technician": technician,
         "raised_at": now,
