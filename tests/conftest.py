@@ -28,15 +28,14 @@ def leave_out(why: str) -> None:
 def pytest_collection_modifyitems(config, items):
     """Journeys go one after the other, two browsers would starve each other on two cores.
 
-    On SQLite the tests that need PostgreSQL are not collected: the second run has them.
+    On SQLite the tests that need PostgreSQL are not collected, nor the other way round.
     """
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.xdist_group("browser"))
-    if connection.vendor == "postgresql":
-        return
-    config.hook.pytest_deselected(items=[i for i in items if i.get_closest_marker("postgres")])
-    items[:] = [i for i in items if not i.get_closest_marker("postgres")]
+    other = "sqlite" if connection.vendor == "postgresql" else "postgres"
+    config.hook.pytest_deselected(items=[i for i in items if i.get_closest_marker(other)])
+    items[:] = [i for i in items if not i.get_closest_marker(other)]
 
 
 def pytest_terminal_summary(terminalreporter):

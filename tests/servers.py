@@ -30,44 +30,54 @@ def postgres_url() -> str:
     """Return the address of a PostgreSQL server, starting one if need be."""
     if given := os.environ.get("TAPWARD_TEST_POSTGRES_URL"):
         return given
-    binaries = _postgres_binaries()
-    home = Path(tempfile.mkdtemp(prefix="tapward-postgres-"))
-    user = _plain_user()
-    port = free_port()
-    data = home / "data"
-    if user:
-        shutil.chown(home, user)
-        home.chmod(0o755)
-    as_user = {"user": user, "cwd": "/"} if user else {}
-    env = {**os.environ, "LC_ALL": "C.UTF-8", "HOME": str(home)}
-    _run(
-        [str(binaries / "initdb"), "-D", str(data), "-U", "tapward", "--auth=trust", "-E", "UTF8",
-         "--locale=C.UTF-8", "-N"],
-        env,
-        as_user,
-    )  # fmt: skip
-    options = ["-F", "-c", "full_page_writes=off", "-c", "synchronous_commit=off", "-c", "max_connections=80"]
-    log = open(home / "log", "wb")  # noqa: SIM115
-    process = subprocess.Popen(
-        [str(binaries / "postgres"), "-D", str(data), "-h", "127.0.0.1", "-p", str(port), "-k", str(home),
-         *options],
-        stdout=log,
-        stderr=log,
-        env=env,
-        preexec_fn=die_with_parent,
-        **as_user,
-    )  # fmt: skip
-    log.close()
-    _stop_at_exit(process, home, signal.SIGINT)
-    _wait_for_port(port, process, home / "log")
-    _run(
-        [str(binaries / "createdb"), "-h", "127.0.0.1", "-p", str(port), "-U", "tapward", "tapward"],
-        env,
-        as_user,
-    )
-    url = f"postgres://tapward@127.0.0.1:{port}/tapward"
+    url = OwnPostgres(["-c", "synchronous_commit=off"]).url
     os.environ["TAPWARD_TEST_POSTGRES_URL"] = url
     return url
+
+
+class OwnPostgres:
+    """One PostgreSQL server started here, that can be killed and started again on the same data."""
+
+    def __init__(self, options: list[str]):
+        self.binaries = _postgres_binaries()
+        self.home = Path(tempfile.mkdtemp(prefix="tapward-postgres-"))
+        self.port = free_port()
+        self.options = options
+        user = _plain_user()
+        if user:
+            shutil.chown(self.home, user)
+            self.home.chmod(0o755)
+        self.as_user = {"user": user, "cwd": "/"} if user else {}
+        self.env = {**os.environ, "LC_ALL": "C.UTF-8", "HOME": str(self.home)}
+        self._run("initdb", "-D", str(self.home / "data"), "-U", "tapward", "--auth=trust", "-E", "UTF8",
+                  "--locale=C.UTF-8", "-N")  # fmt: skip
+        self.start()
+        self._run("createdb", "-h", "127.0.0.1", "-p", str(self.port), "-U", "tapward", "tapward")
+
+    @property
+    def url(self) -> str:
+        return f"postgres://tapward@127.0.0.1:{self.port}/tapward"
+
+    def start(self) -> None:
+        """Start the server and wait until it answers."""
+        # Nothing here outlives the machine, so what guards against a loss of power is off.
+        quick = ["-F", "-c", "full_page_writes=off", "-c", "max_connections=80"]
+        with open(self.home / "log", "ab") as log:
+            self.process = subprocess.Popen(
+                [str(self.binaries / "postgres"), "-D", str(self.home / "data"), "-h", "127.0.0.1",
+                 "-p", str(self.port), "-k", str(self.home), *quick, *self.options],
+                stdout=log, stderr=log, env=self.env, preexec_fn=die_with_parent, **self.as_user,
+            )  # fmt: skip
+        _stop_at_exit(self.process, self.home, signal.SIGINT)
+        _wait_for_port(self.port, self.process, self.home / "log")
+
+    def crash(self) -> None:
+        """End the server at once, amid whatever it does; it recovers when started again."""
+        self.process.send_signal(signal.SIGQUIT)
+        self.process.wait(30)
+
+    def _run(self, program: str, *arguments: str) -> None:
+        _run([str(self.binaries / program), *arguments], self.env, self.as_user)
 
 
 def redis_url() -> str:

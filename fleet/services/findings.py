@@ -28,6 +28,7 @@ FAULT_WORDS: Final = {
     science.UseFault.MEASURE_SLIP: "a reading looks as if taken in another measure",
     science.UseFault.OUTLIER: "one reading stands far off and the next is back in line",
 }
+CLOCK_RAN_AHEAD: Final = "it was found by a clock that ran ahead"
 BATCH: Final = 2000
 
 
@@ -57,7 +58,8 @@ def sync_findings(
             "why", "numbers"
         )
     }
-    candidates = _candidates(shard, found, units, parts, zones, set(standing), now)
+    known = {key for key, finding in standing.items() if not _is_ahead(finding, now)}
+    candidates = _candidates(shard, found, units, parts, zones, known, now)
     wanted = {c.cause_key: c for c in candidates if c is not None}
     fresh = [_new(c, now) for key, c in wanted.items() if key not in standing]
     stronger = [
@@ -210,8 +212,9 @@ def _rewrite(finding: Finding, candidate: rules.Candidate, now: datetime) -> Fin
 
 
 def _end(finding: Finding, parts_in_place: set[int], now: datetime) -> Finding:
+    was_ahead = _is_ahead(finding, now)
     finding.gone_at = finding.changed_at = now
-    finding.gone_because = _why_gone(finding, parts_in_place)
+    finding.gone_because = CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place)
     return finding
 
 

@@ -5,10 +5,12 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from django.db import DatabaseError, InterfaceError, OperationalError, connection, transaction
+from django.db.models import Q
 
 from fleet.models import TaskOutcome, TaskRun
 
 KEPT_FOR: Final = timedelta(days=14)
+KEPT_WHEN_DONE: Final = timedelta(days=1)
 log = logging.getLogger(__name__)
 
 PLAIN_WORDS: Final = {
@@ -76,10 +78,11 @@ def _write_end(run_id: int, **given) -> None:
 
 
 def tidy(now: datetime) -> int:
-    """Take away what is older than two weeks, except the newest good run of each task."""
+    """Take away what went well after a day, the rest after two weeks; keep each task's newest good run."""
     newest = TaskRun.objects.filter(outcome=TaskOutcome.DONE).order_by("name", "-started_at", "-id")
     keep: dict[str, int] = {}
     for name, pk in newest.values_list("name", "pk"):
         keep.setdefault(name, pk)
-    old = TaskRun.objects.filter(started_at__lt=now - KEPT_FOR).exclude(pk__in=keep.values())
-    return old.delete()[0]
+    ended_well = Q(outcome=TaskOutcome.DONE, started_at__lt=now - KEPT_WHEN_DONE)
+    old = TaskRun.objects.filter(ended_well | Q(started_at__lt=now - KEPT_FOR))
+    return old.exclude(pk__in=keep.values()).delete()[0]

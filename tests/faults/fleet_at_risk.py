@@ -1,5 +1,7 @@
 """A small fleet, real workers and a broker that may die."""
 
+import contextlib
+import html
 import os
 import signal
 import subprocess
@@ -9,14 +11,19 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import redis
 from celery import Celery
 from django.db import connection
+from django.test import Client
+from django.urls import reverse
 
-from fleet.models import AssessmentShard, Finding, PartState, ShardState, UnitState
+from fleet.models import AssessmentShard, Finding, PartState, Person, ShardState, UnitState
+from scheduling.models import WorkOrder
 from tests import factories as make
 from tests import servers
 
 ROOT = Path(__file__).resolve().parents[2]
+LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 PATIENCE_SECONDS = 180
 """For a busy machine; a quiet one needs seconds."""
 
@@ -40,18 +47,46 @@ def database_url() -> str:
     return f"postgres://{login}@{of['HOST']}:{of['PORT']}/{of['NAME']}"
 
 
-def start_worker(redis_url: str) -> subprocess.Popen:
+def start_worker(redis_url: str, **env: str) -> subprocess.Popen:
     """Start a Celery worker of one process, in a group of its own so that it can be killed whole."""
+    return start_celery(
+        redis_url, "shared.wiring",
+        ["worker", "--pool=solo", "--without-gossip", "--without-mingle", "--without-heartbeat"], **env,
+    )  # fmt: skip
+
+
+def start_pool(redis_url: str, processes: int, **env: str) -> subprocess.Popen:
+    """Start a Celery worker with child processes, as in real life."""
+    return start_celery(
+        redis_url, "shared.wiring",
+        ["worker", "--pool=prefork", f"--concurrency={processes}", "--without-gossip", "--without-mingle",
+         "--without-heartbeat"], **env,
+    )  # fmt: skip
+
+
+def children_of(worker: subprocess.Popen) -> list[int]:
+    """Return the process ids of a worker's children."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError, IndexError, ValueError):
+            fields = stat.read_text().rsplit(")", 1)[1].split()
+            if int(fields[1]) == worker.pid and fields[0] != "Z":
+                found.append(int(stat.parent.name))
+    return sorted(found)
+
+
+def start_celery(redis_url: str, app: str, arguments: list[str], **env: str) -> subprocess.Popen:
+    """Start one of the queue's programs on the tests' database, in a group of its own."""
     env = {
         **os.environ,
         "DATABASE_URL": database_url(),
         "REDIS_URL": redis_url,
         "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
         "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50,
+        **env,
     }
     return subprocess.Popen(
-        [sys.executable, "-m", "celery", "-A", "shared.wiring", "worker", "--pool=solo", "--loglevel=ERROR",
-         "--without-gossip", "--without-mingle", "--without-heartbeat"],
+        [sys.executable, "-m", "celery", "-A", app, *arguments, "--loglevel=ERROR"],
         cwd=ROOT,
         env=env,
         stdout=subprocess.DEVNULL,
@@ -82,6 +117,19 @@ def send_shards(redis_url: str, shard_ids: list[int], times: int = 1) -> None:
             client.send_task("fleet.tasks.assess_shard", kwargs={"shard_id": shard_id})
 
 
+def queued(redis_url: str) -> int:
+    """Return how many tasks nobody has taken yet."""
+    with redis.Redis.from_url(redis_url) as client:
+        return client.llen("celery")
+
+
+def send_tasks(redis_url: str, name: str, times: int) -> None:
+    """Call a task of the timetable, as often as told."""
+    with sender(redis_url) as client:
+        for _ in range(times):
+            client.send_task(name)
+
+
 def wait_until(holds: Callable[[], bool], what: str) -> None:
     """Wait for a condition. Raises AssertionError when it does not come about."""
     deadline = time.monotonic() + PATIENCE_SECONDS
@@ -97,8 +145,7 @@ def done_count(run_id: int) -> int:
 
 def let_claims_run_out(run_id: int) -> None:
     """Act as if the time a claim lasts had passed."""
-    long_ago = datetime(2000, 1, 1, tzinfo=UTC)
-    AssessmentShard.objects.filter(run_id=run_id, state=ShardState.CLAIMED).update(claimed_at=long_ago)
+    AssessmentShard.objects.filter(run_id=run_id, state=ShardState.CLAIMED).update(claimed_at=LONG_AGO)
 
 
 def what_is_known() -> dict[str, list]:
@@ -117,7 +164,21 @@ def what_is_known() -> dict[str, list]:
     }
 
 
+def open_causes() -> list[str]:
+    """Return the cause of every standing order, as often as it has one."""
+    return sorted(WorkOrder.objects.standing().values_list("cause_key", flat=True))
+
+
+def what_the_page_says() -> str:
+    """Return the operations page as a planner sees it."""
+    client = Client()
+    client.force_login(Person.objects.filter(role="planner").first() or make.person("planner"))
+    answer = client.get(reverse("operations"))
+    assert answer.status_code == 200
+    return html.unescape(answer.content.decode())
+
+
 def forget_everything() -> None:
     """Take away what assessments wrote."""
-    for model in (Finding, PartState, UnitState):
+    for model in (WorkOrder, Finding, PartState, UnitState):
         model.objects.all().delete()
