@@ -14,6 +14,7 @@ AGES = {
     ),
     "tapward_oldest_work_age_seconds": ("oldest_work_at", "How long the oldest piece of work has waited."),
     "tapward_outbox_age_seconds": ("oldest_notice_due_at", "How long the oldest due notice has waited."),
+    "tapward_webhook_outbox_age_seconds": ("oldest_event_at", "How long the oldest untold event has waited."),
     "tapward_last_assessment_age_seconds": ("last_run_finished_at", "Since the last assessment ended."),
     "tapward_last_night_age_seconds": ("last_night_at", "Since the last night's run began."),
     "tapward_last_backup_age_seconds": ("last_backup_at", "Since the last good backup began."),
@@ -31,6 +32,13 @@ COUNTS = {
     "tapward_shards_begun_again": ("shards_begun_again", "Shards of the newest run begun more than once."),
     "tapward_tasks_failed_in_a_day": ("tasks_failed_in_a_day", "Tasks that failed in the last day."),
     "tapward_tasks_cut_off_in_a_day": ("tasks_cut_off_in_a_day", "Tasks of the last day without an end."),
+    "tapward_dead_letters": ("refused_messages", "Telemetry messages that wait for a person."),
+    "tapward_telemetry_silent": (
+        "telemetry_silent",
+        "Meters and gauges whose telemetry fell silent.",
+    ),
+    "tapward_webhook_events_waiting": ("events_waiting", "Deliveries to other programs that wait."),
+    "tapward_webhooks_off": ("webhooks_off", "Webhooks switched off because they kept failing."),
     "tapward_disk_free_bytes": ("disk_free_bytes", "Free space where the data lies."),
 }
 

@@ -8,7 +8,6 @@ from django.conf import settings
 from django.db.models import OuterRef, Subquery
 
 from fleet.models import TaskOutcome, TaskRun
-from fleet.queries import outside
 from scheduling.queries.duties import DUTIES, title_of
 from scheduling.queries.watching import LONGEST_TASK, Numbers, numbers
 
@@ -69,7 +68,7 @@ def operations(*, now: datetime, today: date) -> Operations:
     runs_by_itself = found.queue.is_wanted
     return Operations(
         numbers=found,
-        troubles=troubles(found, now) + (_silent(now) if runs_by_itself else []) + _outside(now),
+        troubles=troubles(found, now) + (_silent(now) if runs_by_itself else []) + _outside(found, now),
         duties=duties,
         failed=_failed(now),
         runs_by_itself=runs_by_itself,
@@ -95,16 +94,17 @@ def troubles(found: Numbers, now: datetime) -> list[Trouble]:
             "The clock of this machine went back, or ran ahead before.",
             "Set the clock by a time server. Then assess from the overview: it puts the dates right."),
         _if(found.shards_begun_again > 0, "watch",
-            f"{found.shards_begun_again} pieces of the newest assessment were begun again: their worker was "
-            "killed or cut off from the database.",
+            f"{_many(found.shards_begun_again, 'piece')} of the newest assessment had to be begun again: "
+            "the worker was killed or cut off from the database.",
             "Nothing is lost or doubled. If it comes often, look at the machine's memory."),
         _if(found.tasks_cut_off_in_a_day > 0, "watch",
-            f"{found.tasks_cut_off_in_a_day} tasks of the last day never said that they ended.",
+            f"{_many(found.tasks_cut_off_in_a_day, 'task')} of the last day never said that it was over.",
             "Their worker was killed. The work is taken up again by itself; see below."),
         _if(found.tasks_failed_in_a_day > 0, "watch",
-            f"{found.tasks_failed_in_a_day} tasks of the last day failed.", "See below what each needs."),
+            f"{_many(found.tasks_failed_in_a_day, 'task')} of the last day failed.",
+            "See below what each needs."),
         _if(found.notices_failed + found.notices_cut_off > 0, "watch",
-            f"{found.notices_failed + found.notices_cut_off} notices to customers were not sent.",
+            f"Not sent: {_many(found.notices_failed + found.notices_cut_off, 'notice')} to customers.",
             "Open Notices, put the address right and send again."),
         _if(_is_old(found.last_backup_at, now, timedelta(days=2)), "bad",
             "The last backup is older than two days.",
@@ -115,21 +115,26 @@ def troubles(found: Numbers, now: datetime) -> list[Trouble]:
     return [one for one in told if one]
 
 
-def _outside(now: datetime) -> list[Trouble]:
+def _outside(found: Numbers, now: datetime) -> list[Trouble]:
     """Say what is wrong with telemetry and webhooks."""
-    refused, silent, off = outside.waiting_dead_letters(), outside.silent_count(), outside.given_up_webhooks()
-    oldest = outside.oldest_undelivered_at(now)
+    refused, silent, off = found.refused_messages, found.telemetry_silent, found.webhooks_off
+    oldest = found.oldest_event_at
     told = [
-        _if(refused > 0, "watch", f"{refused} telemetry messages could not be taken.",
+        _if(refused > 0, "watch", f"{_many(refused, 'telemetry message')} could not be taken.",
             "Open Telemetry, Refused messages: each says why and what would cure it."),
-        _if(silent > 0, "watch", f"{silent} meters or sets of gauges fell silent.",
+        _if(silent > 0, "watch",
+            f"Fell silent: {_many(silent, 'meter or set of gauges', 'meters or sets of gauges')}.",
             "Open Telemetry, Last heard; look whether the listener, the broker or the site's line is down."),
-        _if(off > 0, "watch", f"{off} webhooks were switched off because they kept failing.",
+        _if(off > 0, "watch", f"Switched off because deliveries kept failing: {_many(off, 'webhook')}.",
             "Open Webhooks, have the receiver mended, switch it on again. Its events wait."),
         _if(_is_old(oldest, now, OLD_EVENT), "watch", "Another program was not told for over an hour.",
             "Open Webhooks and look at the tries.", oldest),
     ]  # fmt: skip
     return [one for one in told if one]
+
+
+def _many(count: int, one: str, several: str = "") -> str:
+    return f"{count:,} {one if count == 1 else several or f'{one}s'}"
 
 
 def _if(holds: bool, tone: str, what: str, remedy: str, since: datetime | None = None) -> Trouble | None:

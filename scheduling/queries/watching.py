@@ -18,6 +18,7 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
+from fleet.queries import outside
 from scheduling.models import Notice, NoticeState, ProposalState, RouteProposal, WorkOrder
 from scheduling.models.notices import CUT_OFF_AFTER
 from scheduling.queries.overview import SILENT_DAYS
@@ -52,6 +53,13 @@ class Numbers:
     tasks_failed_in_a_day: int
     tasks_cut_off_in_a_day: int
     last_backup_at: datetime | None
+    refused_messages: int
+    """Telemetry that could not be taken and waits for a person."""
+    telemetry_silent: int
+    events_waiting: int
+    oldest_event_at: datetime | None
+    """Since when the oldest event another program should be told of waits."""
+    webhooks_off: int
     disk_free_bytes: int
     queue: QueueState
 
@@ -77,6 +85,11 @@ def numbers(*, now: datetime, today: date) -> Numbers:
         oldest_work_at=min((at for at in waiting if at), default=None),
         **_runs(),
         **_tasks(now),
+        refused_messages=outside.waiting_dead_letters(),
+        telemetry_silent=outside.silent_count(),
+        events_waiting=outside.undelivered(),
+        oldest_event_at=outside.oldest_undelivered_at(now),
+        webhooks_off=outside.given_up_webhooks(),
         disk_free_bytes=shutil.disk_usage(settings.DATA_DIR).free,
         queue=queue_state(),
     )

@@ -103,11 +103,11 @@ def test_numbers_are_for_this_machine_or_for_the_token(client):
 @pytest.mark.django_db
 def test_numbers_take_as_many_queries_for_many_units_as_for_one(client, django_assert_num_queries):
     make.treatment_unit()
-    with django_assert_num_queries(11):
+    with django_assert_num_queries(16):
         told(client)
     for _ in range(5):
         make.treatment_unit()
-    with django_assert_num_queries(11):
+    with django_assert_num_queries(16):
         told(client)
 
 
@@ -130,7 +130,7 @@ def test_the_page_says_what_failed_and_what_to_do(client):
     page = _page(client)
     assert "Raise work from findings and plans" in page
     assert "The disk was full, nothing was written" in page
-    assert "1 tasks of the last day never said that they ended" in page
+    assert "1 task of the last day never said that it was over" in page
     assert "Task t-2" in page
 
 

@@ -121,7 +121,7 @@ def test_a_hundred_kills_leave_the_same_findings_and_orders_as_a_quiet_night(und
     send_tasks(redis_url, "scheduling.tasks.raise_work", 1)
     wait_until(lambda: open_causes() == undisturbed["causes"], "the work is raised")
     assert_same_night(undisturbed)
-    assert "pieces of the newest assessment were begun again" in what_the_page_says()
+    assert "of the newest assessment had to be begun again" in what_the_page_says()
 
 
 def is_at_work(redis_url, run_id):

@@ -188,10 +188,10 @@ def test_the_page_of_operations_says_what_is_wrong_outside(client):
     body = json.dumps({"at": (NOW - timedelta(hours=1)).isoformat(), "litres": 5}).encode()
     take([Message("sites/a/units/RO-1/water", body), Message("x", b"{")], now=NOW)
     client.force_login(make.person("owner"))
-    assert "1 telemetry messages could not be taken" in client.get(reverse("operations")).content.decode()
+    assert "1 telemetry message could not be taken" in client.get(reverse("operations")).content.decode()
     heard.note_silence(now=NOW + timedelta(days=3), hours=36)
     Webhook.objects.create(name="A", url="https://a.example.com/", made_at=NOW, made_by=make.person("owner"),
                            is_on=False, failures_in_row=20, off_because="20 tries failed")  # fmt: skip
     page = client.get(reverse("operations")).content.decode()
-    assert "fell silent" in page
+    assert "Fell silent" in page
     assert "1 webhooks were switched off" in page
