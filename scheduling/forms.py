@@ -180,7 +180,8 @@ class ReviewFilterForm(forms.Form):
 class EntryFilterForm(forms.Form):
     """Which entries stand behind a number."""
 
-    month = forms.CharField(required=False, max_length=7, widget=MonthInput())
+    since = forms.CharField(label="From month", required=False, max_length=7, widget=MonthInput())
+    month = forms.CharField(label="Month, or last month", required=False, max_length=7, widget=MonthInput())
     site = forms.CharField(label="Site code", required=False, max_length=40)
     kind = forms.ChoiceField(choices=[*ANY, *EntryKind.choices], required=False)
 
@@ -189,6 +190,7 @@ class EntryFilterForm(forms.Form):
         self.is_valid()
         data = self.cleaned_data
         return {
+            "since": month_of(data.get("since") or ""),
             "month": month_of(data.get("month") or ""),
             "site_code": data.get("site") or "",
             "kind": data.get("kind") or "",

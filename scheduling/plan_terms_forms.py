@@ -34,8 +34,7 @@ class TermsForm(forms.Form):
         label="Rises by percent a year", min_value=0, max_value=100, max_digits=5, decimal_places=2
     )
     included_visits_per_year = forms.IntegerField(
-        label="Visits a year in the price", required=False, min_value=0, max_value=366,
-        help_text="Empty: as many as needed.",
+        label="Visits a year in the price", required=False, min_value=0, max_value=366
     )  # fmt: skip
 
 
@@ -44,13 +43,9 @@ class TaxRateForm(forms.Form):
 
     code = forms.CharField(label="Short name", max_length=40)
     name = forms.CharField(label="Name on the invoice", max_length=80)
-    percent = forms.DecimalField(
-        min_value=0, max_value=100, max_digits=6, decimal_places=3, help_text="0 ends the tax."
-    )
+    percent = forms.DecimalField(min_value=0, max_value=100, max_digits=6, decimal_places=3)
     from_on = forms.DateField(label="From", widget=DayInput())
-    area = forms.CharField(
-        label="Only in area", required=False, max_length=80, help_text="Empty: at every site."
-    )
+    area = forms.CharField(label="Only in area", required=False, max_length=80)
     falls_on_plans = forms.BooleanField(label="On plans", required=False, initial=True)
     falls_on_work = forms.BooleanField(label="On work outside plans", required=False, initial=True)
     falls_on_parts = forms.BooleanField(label="On parts outside plans", required=False, initial=True)

@@ -12,7 +12,7 @@ from django.db.models import Sum
 from scheduling.models import RevenueEntry
 from scheduling.money.bridge import MOVES, BridgeCents, bridge, grouped
 from scheduling.money.recurring import Standing, standing_on
-from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
+from scheduling.queries.plan_columns import ALL, PlanTable, Within, day_number, read_plans
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 
@@ -93,12 +93,14 @@ class BridgeReview:
     renewals: list[RenewalMonth]
 
 
-def bridge_review(*, month: date, by: str, branch_id: int | None, today: date) -> BridgeReview:
+def bridge_review(
+    *, month: date, by: str, branch_id: int | None, today: date, within: Within = ALL
+) -> BridgeReview:
     """Return a month's bridge by site, customer, area or plan. Four queries, however many sites.
 
     Recurring revenue of a month is what plans bring per month on its last day; today, in the month under way.
     """
-    table = read_plans(branch_id)
+    table = read_plans(branch_id, within)
     month = month_start(month)
     after = standing_in(table, month, today)
     one_by_one = bridge(standing_in(table, add_months(month, -1), today), after)
@@ -107,7 +109,7 @@ def bridge_review(*, month: date, by: str, branch_id: int | None, today: date) -
         by=by,
         total=whole_bridge(one_by_one),
         rows=_by_group(table, one_by_one, by),
-        months=months_of(table, month, MONTHS_SHOWN, today, branch_id),
+        months=months_of(table, month, MONTHS_SHOWN, today, branch_id, within),
         renewals=_renewals(table, after, today),
     )
 
@@ -155,11 +157,13 @@ def _bridges(cents: BridgeCents, keys: list[str], names: list[str]) -> list[Brid
 
 
 def months_of(
-    table: PlanTable, month: date, count: int, today: date, branch_id: int | None
+    table: PlanTable, month: date, count: int, today: date, branch_id: int | None, within: Within = ALL
 ) -> list[MonthMoney]:
     """Return recurring and earned revenue of the months up to one, the oldest first. One query."""
     first = add_months(month, 1 - count)
-    found = RevenueEntry.objects.filter(month__range=(first, month))
+    found = RevenueEntry.objects.filter(month__range=(first, month), **within.of_sites("site"))
+    if within.renews:
+        found = found.filter(**within.of_plans("plan__"))
     if branch_id:
         found = found.filter(site__branch_id=branch_id)
     earned = dict(found.values_list("month").annotate(total=Sum("amount")).order_by())

@@ -156,29 +156,55 @@ def _add_parts(costs: dict[int, _Cost], first: date, branch_id: int | None) -> N
 
 
 def _add_drive(costs: dict[int, _Cost], first: date) -> None:
-    """Share out the drive of routes in force that somebody closed a stop of."""
+    for share in drive_shares(first):
+        cost = costs[share.site_id]
+        cost.drive += to_money(share.cents)
+        cost.drive_minutes += share.minutes
+
+
+@dataclass(frozen=True)
+class DriveShare:
+    """What one stop answers for of its route's drive."""
+
+    route_id: int
+    site_id: int
+    day: date
+    technician: str
+    minutes: float
+    cents: int
+
+
+def drive_shares(first: date, site_id: int | None = None) -> list[DriveShare]:
+    """Share out the drive of routes in force from a day on that somebody closed a stop of. One query.
+
+    With a site, only routes that stop there are read, and only its own shares returned.
+    """
     driven = Exists(CloseOut.objects.filter(stop__route=OuterRef("route"), undone_at__isnull=True))
     stops = Stop.objects.filter(driven, route__is_in_force=True, route__day__gte=first)
+    if site_id is not None:
+        stops = stops.filter(route__in=Stop.objects.filter(site=site_id).values("route"))
     table = list(
         stops.order_by("route_id", "place").values_list(
             "route_id", "site_id", "route__drive_minutes", "route__technician__cost_per_hour",
             "route__technician__start_latitude", "route__technician__start_longitude",
-            "site__latitude", "site__longitude",
+            "site__latitude", "site__longitude", "route__day", "route__technician__name",
         )
     )  # fmt: skip
     if not table:
-        return
+        return []
     _, first_row, route_row = np.unique([row[0] for row in table], return_index=True, return_inverse=True)
     minutes = np.array([table[i][2] for i in first_row])
     cents = np.array([int(to_cents(table[i][3] * table[i][2] / 60) * 100) for i in first_row], dtype=np.int64)
-    weights = drive_weights(_way_km(np.array([row[4:] for row in table], dtype=np.float64)), route_row)
+    weights = drive_weights(_way_km(np.array([row[4:8] for row in table], dtype=np.float64)), route_row)
     shares = split_groups(cents, route_row, weights)
     total = np.zeros(len(minutes))
     np.add.at(total, route_row, weights)
     share_minutes = minutes[route_row] * weights / total[route_row]
-    for row, share, part in zip(table, shares.tolist(), share_minutes.tolist(), strict=True):
-        costs[row[1]].drive += to_money(share)
-        costs[row[1]].drive_minutes += part
+    return [
+        DriveShare(row[0], row[1], row[8], row[9], part, share)
+        for row, share, part in zip(table, shares.tolist(), share_minutes.tolist(), strict=True)
+        if site_id is None or row[1] == site_id
+    ]
 
 
 def _way_km(degrees: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from scheduling.money.forecast import Changes, at_least_one, changes_due, count_
 from scheduling.money.practice import Dates, learn_practice, practised
 from scheduling.money.recurring import standing_on
 from scheduling.queries.bridge import to_money
-from scheduling.queries.forecast_rows import read_parts, usual_drive, usual_one_off
+from scheduling.queries.forecast_rows import names_of_parts, read_parts, usual_drive, usual_one_off
 from scheduling.queries.plan_columns import PlanTable, day_number, read_plans
 from scheduling.usual_minutes import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
 from shared.money import to_cents
@@ -23,6 +23,8 @@ from shared.periods import add_months, month_start
 HIGH: Final = 0.9
 """The high number is enough with this chance. Our choice. [-]"""
 MONTHS: Final = 6
+LEAST_CHANCE: Final = 0.0005
+"""Parts less likely to be changed in all months together are not listed. [-]"""
 REORDER_MONTHS: Final = 2
 """Parts on the shelf should last so long: ordering, delivery and a margin. Our choice. [month]"""
 
@@ -109,11 +111,9 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
     follows plans as they are known today, with their dated prices, pauses and ends; one-off revenue is the
     past year's mean.
     """
-    starts = [add_months(month_start(today), i) for i in range(months + 1)]
-    edges = np.array([day_number(today), *(day_number(day) for day in starts[1:])], dtype=np.float64)
+    starts = _starts(today, months)
     parts = read_parts(branch_id)
-    dates = _dates(parts)
-    changes = changes_due(dates.early_d, dates.likely_d, dates.late_d, dates.life_days, edges, dates.spread)
+    changes, _ = _changes(parts, starts, today)
     plans = read_plans(branch_id)
     visits = _visits(parts, changes, plans, starts, today)
     drive_minutes = usual_drive(today, branch_id)
@@ -124,6 +124,75 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
         drive_minutes=drive_minutes,
         without_dates=int(parts["likely_on"].isna().sum()),
     )
+
+
+@dataclass(frozen=True)
+class PartForecast:
+    """One part in place, with the chance of its change, or of its successors', by month."""
+
+    serial: str
+    position: str
+    site_code: str
+    site_name: str
+    installed_on: date
+    likely_on: date
+    """When the company is expected to change it."""
+    chances: list[float]
+
+    @property
+    def mean(self) -> float:
+        """Changes in all months."""
+        return sum(self.chances)
+
+
+@dataclass(frozen=True)
+class PartsAhead:
+    """The parts behind a kind's numbers, the likeliest first; their chances add up to its means."""
+
+    months: list[date]
+    parts: list[PartForecast]
+
+    @property
+    def means(self) -> list[float]:
+        """Expected changes by month."""
+        return np.array([part.chances for part in self.parts]).sum(axis=0).tolist() if self.parts else []
+
+
+def parts_ahead(kind_code: str, *, today: date, branch_id: int | None, months: int = MONTHS) -> PartsAhead:
+    """Return the parts of a kind that may be changed in the coming months. Three queries."""
+    starts = _starts(today, months)
+    parts = read_parts(branch_id)
+    changes, dates = _changes(parts, starts, today)
+    chances = np.zeros((len(parts), months))
+    np.add.at(chances, changes.part_row, changes.chance)
+    rows = np.flatnonzero(
+        (parts["code"] == kind_code).to_numpy(dtype=bool) & (chances.sum(axis=1) >= LEAST_CHANCE)
+    )
+    rows = rows[np.argsort(-chances[rows].sum(axis=1), kind="stable")]
+    names = names_of_parts([int(pk) for pk in parts["part_id"].iloc[rows]])
+    return PartsAhead(
+        starts[:-1],
+        [
+            PartForecast(
+                *names[int(parts["part_id"].iloc[row])],
+                parts["installed"].iloc[row].date(),
+                date.fromordinal(date(1970, 1, 1).toordinal() + int(dates.likely_d[row])),
+                chances[row].tolist(),
+            )
+            for row in rows
+        ],
+    )
+
+
+def _starts(today: date, months: int) -> list[date]:
+    return [add_months(month_start(today), i) for i in range(months + 1)]
+
+
+def _changes(parts: pd.DataFrame, starts: list[date], today: date) -> tuple[Changes, Dates]:
+    edges = np.array([day_number(today), *(day_number(day) for day in starts[1:])], dtype=np.float64)
+    dates = _dates(parts)
+    found = changes_due(dates.early_d, dates.likely_d, dates.late_d, dates.life_days, edges, dates.spread)
+    return found, dates
 
 
 def _dates(parts: pd.DataFrame) -> Dates:

@@ -16,6 +16,7 @@ DRIVE_MINUTES: Final = 20.0
 """Drive to a stop where no route of the past year tells it. Our choice. [min]"""
 _FIELDS: Final = (
     "early_on", "likely_on", "late_on", "part__installed_at", "part__kind_id", "treatment_unit__site_id",
+    "part_id",
 )  # fmt: skip
 
 
@@ -32,7 +33,7 @@ def read_parts(branch_id: int | None) -> pd.DataFrame:
     stayed = ExpressionWrapper(F("removed_at") - F("installed_at"), output_field=DurationField())
     earlier = Subquery(before.annotate(stayed=stayed).values("stayed")[:1])
     rows = states.annotate(earlier=earlier).values_list(*_FIELDS, "earlier")
-    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "earlier"]
+    names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "part_id", "earlier"]
     parts = pd.DataFrame(list(rows.order_by("pk")), columns=names, dtype=object)
     return parts.join(_read_kinds(branch_id), on="kind_id")
 
@@ -52,6 +53,15 @@ def _read_kinds(branch_id: int | None) -> pd.DataFrame:
         "in_stock",
     ]
     return pd.DataFrame.from_records(list(kinds.values_list(*names)), columns=names, index="pk")
+
+
+def names_of_parts(part_ids: list[int]) -> dict[int, tuple[str, str, str, str]]:
+    """Return serial, position, site code and site name of parts."""
+    rows = Part.objects.filter(pk__in=part_ids).values_list(
+        "pk", "treatment_unit__serial", "position__code", "treatment_unit__site__code",
+        "treatment_unit__site__name",
+    )  # fmt: skip
+    return {row[0]: row[1:] for row in rows}
 
 
 def usual_drive(today: date, branch_id: int | None) -> float:

@@ -10,6 +10,7 @@ from django.db.models import QuerySet
 
 from scheduling.models import PeriodKind, PlanInterval, PlanPeriod, PlanPrice, ServicePlan
 from scheduling.money.recurring import NEVER_D, WHOLE, PlanColumns
+from shared.periods import add_months
 
 MONTHS_OF: Final = {PlanInterval.MONTH: 1, PlanInterval.QUARTER: 3, PlanInterval.YEAR: 12}
 _EPOCH: Final = date(1970, 1, 1).toordinal()
@@ -36,12 +37,39 @@ def day_number(day: date) -> int:
     return day.toordinal() - _EPOCH
 
 
-def read_plans(branch_id: int | None) -> PlanTable:
+@dataclass(frozen=True)
+class Within:
+    """A part of the company: filters on a site, and the first day of a month in which plans renew."""
+
+    site: str = ""
+    customer: str = ""
+    area: str | None = None
+    """Empty: sites of no area; None: every area."""
+    renews: date | None = None
+
+    def of_sites(self, path: str) -> dict[str, object]:
+        """Return filters on rows that lead to their site by a path."""
+        wanted = {"code": self.site or None, "customer__code": self.customer or None, "area": self.area}
+        return {f"{path}__{name}": value for name, value in wanted.items() if value is not None}
+
+    def of_plans(self, path: str) -> dict[str, object]:
+        """Return filters on rows that lead to their plan by a path, empty for plans themselves."""
+        filters = self.of_sites(f"{path}site")
+        if self.renews:
+            filters[f"{path}renews_on__gte"] = self.renews
+            filters[f"{path}renews_on__lt"] = add_months(self.renews, 1)
+        return filters
+
+
+ALL: Final = Within()
+
+
+def read_plans(branch_id: int | None, within: Within = ALL) -> PlanTable:
     """Return every plan of a branch (None: of all), ended ones included, in the order of their ids."""
-    plans = _of_branch(ServicePlan.objects.all(), "site", branch_id).order_by("pk")
+    plans = _of_branch(ServicePlan.objects.filter(**within.of_plans("")), "site", branch_id).order_by("pk")
     words = pd.DataFrame.from_records(list(plans.values_list(*_FIELDS)), columns=list(_FIELDS.values()))
-    prices = _of_branch(PlanPrice.objects.all(), "plan__site", branch_id)
-    periods = _of_branch(PlanPeriod.objects.all(), "plan__site", branch_id)
+    prices = _of_branch(PlanPrice.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
+    periods = _of_branch(PlanPeriod.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
     return PlanTable(_columns(words, prices, periods), words)
 
 

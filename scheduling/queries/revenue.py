@@ -60,6 +60,11 @@ class Review:
         return self.bridge.end - self.bridge.start
 
     @property
+    def year_from(self) -> date:
+        """First of the twelve months that end with this one."""
+        return add_months(self.month, -11)
+
+    @property
     def yearly(self) -> Decimal:
         """Twelve times the monthly."""
         return self.bridge.end * 12

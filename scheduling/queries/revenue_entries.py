@@ -43,12 +43,23 @@ class EntryPage:
 
 
 def entries(
-    *, month: date | None, site_code: str, kind: str, branch_id: int | None, page: int | None
+    *,
+    month: date | None,
+    since: date | None = None,
+    site_code: str,
+    kind: str,
+    branch_id: int | None,
+    page: int | None,
 ) -> EntryPage:
-    """Return the entries behind a number; ``page=None`` returns all of them."""
+    """Return the entries behind a number; ``page=None`` returns all of them.
+
+    With ``since``, months from it up to ``month``.
+    """
     found = RevenueEntry.objects.all()
+    if since:
+        found = found.filter(month__gte=month_start(since))
     if month:
-        found = found.filter(month=month_start(month))
+        found = found.filter(**{"month__lte" if since else "month": month_start(month)})
     if site_code:
         found = found.filter(site__code=site_code)
     if kind:

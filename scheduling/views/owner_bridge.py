@@ -9,6 +9,7 @@ from django.views.decorators.http import require_GET
 from scheduling import charts, owner_charts
 from scheduling.forms import month_of
 from scheduling.queries import bridge
+from scheduling.queries.plan_columns import Within
 from scheduling.views import list_columns
 from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import address_with, branch_of, now_and_today, page_number, paging
@@ -51,6 +52,9 @@ def owner_bridge(request: HttpRequest) -> HttpResponse:
                 request, page=page, pages=pages, total=len(found.rows), size=bridge.PAGE_SIZE, what="rows"
             ),
             "query": request.GET.urlencode(),
+            "within": _within_words(_within(request)),
+            "whole_url": address_with(request, site=None, customer=None, area=None, renews=None, page=None),
+            "month_words": f"{found.month:%Y-%m}",
             "earlier_url": address_with(request, month=f"{add_months(found.month, -1):%Y-%m}", page=None),
             "later_url": address_with(request, month=f"{later:%Y-%m}", page=None)
             if later <= month_start(today)
@@ -77,5 +81,26 @@ def _review(request: HttpRequest) -> tuple[bridge.BridgeReview, date]:
         by=by if by in bridge.GROUPS else "site",
         branch_id=branch_of(request),
         today=today,
+        within=_within(request),
     )
     return found, today
+
+
+def _within(request: HttpRequest) -> Within:
+    asked = request.GET
+    return Within(
+        site=asked.get("site", ""),
+        customer=asked.get("customer", ""),
+        area=asked.get("area"),
+        renews=month_of(asked.get("renews", "")),
+    )
+
+
+def _within_words(within: Within) -> str:
+    words = [
+        f"site {within.site}" if within.site else "",
+        f"customer {within.customer}" if within.customer else "",
+        "" if within.area is None else f"area {within.area or 'not given'}",
+        f"plans that renew in {within.renews:%B %Y}" if within.renews else "",
+    ]
+    return ", ".join(word for word in words if word)

@@ -4,8 +4,10 @@ from datetime import date
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET
 
+from fleet.models import PartKind
 from scheduling import owner_charts
 from scheduling.queries import forecast
 from scheduling.views import list_columns
@@ -15,6 +17,7 @@ from shared.access import requires
 from shared.roles import Permission, may
 
 MOST_MONTHS: Final = 12
+PARTS_SHOWN: Final = 300
 
 
 @requires(Permission.SEE_REVENUE)
@@ -68,11 +71,39 @@ def owner_forecast_file(request: HttpRequest, form: str) -> HttpResponseBase:
     return table_file(f"parts ahead {today:%Y-%m-%d}", form, columns, found.kinds)
 
 
-def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, date]:
+@requires(Permission.SEE_REVENUE)
+@require_GET
+def parts_ahead(request: HttpRequest, code: str) -> HttpResponseBase:
+    """Show the parts behind a kind's numbers."""
     _, today = now_and_today(request)
+    kind = get_object_or_404(PartKind, code=code)
+    found = forecast.parts_ahead(code, today=today, branch_id=branch_of(request), months=_months(request))
+    columns = [
+        Column("Treatment unit", lambda row: row.serial),
+        Column("Position", lambda row: row.position),
+        Column("Site code", lambda row: row.site_code),
+        Column("Site", lambda row: row.site_name),
+        Column("Installed", lambda row: row.installed_on),
+        Column("Expected change", lambda row: row.likely_on),
+        *(
+            Column(f"{month:%Y-%m}", lambda row, i=i: round(row.chances[i], 4))
+            for i, month in enumerate(found.months)
+        ),
+    ]
+    return page_or_file(
+        request,
+        "scheduling/owner_parts_ahead.html",
+        {"kind": kind, "found": found, "shown": found.parts[:PARTS_SHOWN]},
+        parts=ListFile(f"parts ahead {code}", columns, lambda: found.parts),
+    )
+
+
+def _months(request: HttpRequest) -> int:
     text = request.GET.get("months", "")
     months = int(text) if text.isascii() and text.isdigit() and len(text) < 4 else forecast.MONTHS
-    found = forecast.forecast(
-        today=today, branch_id=branch_of(request), months=min(max(months, 1), MOST_MONTHS)
-    )
-    return found, today
+    return min(max(months, 1), MOST_MONTHS)
+
+
+def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, date]:
+    _, today = now_and_today(request)
+    return forecast.forecast(today=today, branch_id=branch_of(request), months=_months(request)), today

@@ -3,12 +3,14 @@
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_GET
 
+from fleet.models import Site
 from scheduling import owner_charts
 from scheduling.queries import cost_to_serve
-from scheduling.views.downloads import Column, table_file
+from scheduling.queries import site_costs as behind
+from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.roles import Permission
@@ -62,3 +64,48 @@ def owner_margin_file(request: HttpRequest, form: str) -> HttpResponseBase:
     _, today = now_and_today(request)
     found = cost_to_serve.margin_review(today=today, branch_id=branch_of(request))
     return table_file(f"margin by site {today:%Y-%m-%d}", form, COLUMNS, found.sites)
+
+
+LABOUR_COLUMNS: Final = [
+    Column("Order", lambda row: row.order_id),
+    Column("Finished", lambda row: row.finished_at),
+    Column("Work", lambda row: row.what),
+    Column("Technician", lambda row: row.technician),
+    Column("Minutes", lambda row: row.minutes),
+    Column("Cost", lambda row: row.cost, is_money=True),
+    Column("Outside the plan", lambda row: "yes" if row.is_outside_plan else "no"),
+]
+DRIVE_COLUMNS: Final = [
+    Column("Day", lambda row: row.day),
+    Column("Technician", lambda row: row.technician),
+    Column("Minutes", lambda row: round(row.minutes, 1)),
+    Column("Cost", lambda row: row.cost, is_money=True),
+]
+PART_COLUMNS: Final = [
+    Column("Order", lambda row: row.order_id),
+    Column("Finished", lambda row: row.finished_at),
+    Column("Treatment unit", lambda row: row.serial),
+    Column("Code", lambda row: row.code),
+    Column("Part", lambda row: row.name),
+    Column("Cost", lambda row: row.cost, is_money=True),
+]
+
+
+@requires(Permission.SEE_MARGINS)
+@require_GET
+def site_costs(request: HttpRequest, code: str) -> HttpResponseBase:
+    """Show the rows behind what a site cost."""
+    _, today = now_and_today(request)
+    sites = Site.objects.select_related("customer")
+    if branch_of(request):
+        sites = sites.filter(branch_id=branch_of(request))
+    site = get_object_or_404(sites, code=code)
+    found = behind.site_costs(site, today=today)
+    return page_or_file(
+        request,
+        "scheduling/owner_site_costs.html",
+        {"site": site, "found": found},
+        labour=ListFile(f"labour at {code}", LABOUR_COLUMNS, lambda: found.labour),
+        drive=ListFile(f"drive to {code}", DRIVE_COLUMNS, lambda: found.drive),
+        parts=ListFile(f"parts at {code}", PART_COLUMNS, lambda: found.parts),
+    )

@@ -106,6 +106,7 @@ WITH_ARGUMENTS = {
     "proposal": lambda all_: [all_["route"].proposal_id],
     "route": lambda all_: [all_["route"].pk],
     "owner_plan": lambda all_: ["PLAN-1"],
+    "site_costs": lambda all_: ["SITE-1"],
     "webhook": lambda all_: [all_["hook"].pk],
     "webhook_delivery": lambda all_: [all_["delivery"].pk],
     "own_tokens": lambda all_: [],

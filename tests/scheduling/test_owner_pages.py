@@ -122,6 +122,35 @@ def test_the_bridge_adds_up_on_the_page_and_in_the_file(owner, now):
     assert [row["Name"] for row in rows] == ["Birch", "Alder"]
 
 
+def test_a_number_of_the_bridge_opens_the_plans_behind_it(owner):
+    first = make.site(area="North", customer=make.customer(code="K1"))
+    make.plan(first, amount="50.00", renews_on=date(2026, 12, 9))
+    make.plan(first, amount="20.00")
+    make.plan(make.site(area=""), amount="7.00", renews_on=date(2027, 1, 1))
+    cuts = {"site": first.code, "customer": "K1", "area": "North"}
+    for name, key in cuts.items():
+        found = owner.get(address("owner_bridge"), {"by": "plan", name: key}).context["found"]
+        assert (found.total.end, len(found.rows)) == (Decimal("70.00"), 2)
+        assert found.months[-1].recurring == Decimal("70.00")
+    none = owner.get(address("owner_bridge"), {"by": "plan", "area": ""}).context["found"]
+    assert none.total.end == Decimal("7.00")
+    due = owner.get(address("owner_bridge"), {"by": "plan", "renews": "2026-12"}).context["found"]
+    assert due.total.end == Decimal("50.00")
+
+
+def test_twelve_months_of_a_site_open_the_entries_that_make_them(owner, now):
+    site = make.site()
+    make.plan(site, amount="10.00", starts_on=date(2024, 1, 1))
+    revenue.enter_revenue(through=make.TODAY, now=now)
+    page = owner.get(reverse("revenue_review"))
+    (line,) = page.context["found"].sites
+    asked = {"since": f"{page.context['found'].year_from:%Y-%m}", "month": "2026-11", "site": site.code}
+    behind = owner.get(reverse("revenue_entries"), asked).context["found"]
+    assert (behind.total, behind.count) == (line.earned_year, 12)
+    link = "?" + "&amp;".join(f"{name}={value}" for name, value in asked.items())
+    assert link in page.content.decode()
+
+
 @pytest.mark.parametrize("by", ["site", "customer", "area", "plan"])
 def test_every_cut_of_the_bridge_has_the_same_total(owner, by):
     for n in range(3):
@@ -131,9 +160,9 @@ def test_every_cut_of_the_bridge_has_the_same_total(owner, by):
     assert sum(row.start for row in found.rows) == found.total.start
 
 
-def closed_stop(unit, technician, *, minutes: int, drive: int = 40):
+def closed_stop(unit, technician, *, minutes: int, drive: int = 40, days_ago: int = 0):
     order = make.work_order(unit, minutes=minutes)
-    route = make.route(technician, [order])
+    route = make.route(technician, [order], make.TODAY - timedelta(days=days_ago))
     route.drive_minutes = drive
     route.save()
     return CloseOut.objects.create(
@@ -158,6 +187,52 @@ def test_cost_to_serve_is_labour_drive_and_parts_and_the_worst_stands_first(owne
     assert worst.margin == Decimal("-74.00")
     assert best.margin == Decimal("100.00")
     assert found.total.cost == Decimal("74.00")
+
+
+def test_the_rows_behind_a_sites_cost_add_up_to_its_line(owner):
+    unit = make.whole_unit()
+    neighbour = make.treatment_unit()
+    technician = make.technician(cost_per_hour=Decimal("44.44"))
+    for days_ago, minutes in enumerate((7, 11, 13)):
+        done = closed_stop(unit, technician, minutes=minutes, drive=17, days_ago=days_ago)
+    other = make.technician(cost_per_hour=Decimal("31.00"))
+    route = make.route(other, [make.work_order(unit), make.work_order(neighbour)])
+    CloseOut.objects.create(
+        order=route.stops.first().orders.first().order, stop=route.stops.first(), technician=other,
+        outcome="done", finished_at=make.NOW, received_at=make.NOW, minutes=5,
+    )  # fmt: skip
+    new = make.part(make.position(unit, "spare", 9), make.part_kind(cost=Decimal("14.01")))
+    CloseOutPart.objects.create(close_out=done, installed=new)
+    line = next(row for row in owner.get(address("owner_margin")).context["found"].sites
+                if row.site_code == unit.site.code)  # fmt: skip
+    page = owner.get(reverse("site_costs", args=[unit.site.code]))
+    found = page.context["found"]
+    assert dict(found.sums) == {"Labour": line.labour, "Drive": line.drive, "Parts": line.parts}
+    assert found.total == line.cost
+    assert sum(row.minutes for row in found.labour) == line.labour_minutes == 36
+    assert reverse("route", args=[route.pk]) in page.content.decode()
+
+
+def test_the_parts_behind_a_forecast_add_up_to_it(owner):
+    for likely in (5, 40, 100):
+        unit = make.whole_unit()
+        due(unit, "carbon", likely)
+    page = owner.get(address("owner_forecast"))
+    for kind in page.context["found"].kinds:
+        found = owner.get(reverse("parts_ahead", args=[kind.code])).context["found"]
+        assert found.means == pytest.approx(kind.means, abs=0.002 * 3)
+    assert any(kind.mean > 0.5 for kind in page.context["found"].kinds)
+
+
+@pytest.mark.parametrize("role", ["owner", "planner", "technician", "integrator"])
+def test_rows_behind_costs_are_for_the_owner_and_behind_parts_for_planners_too(client, role):
+    site, kind = make.site(), make.part_kind()
+    client.force_login(make.person(role))
+    for form in ("", "?as=csv&list=labour"):
+        status = client.get(reverse("site_costs", args=[site.code]) + form).status_code
+        assert status == (200 if role == "owner" else 403)
+    status = client.get(reverse("parts_ahead", args=[kind.code])).status_code
+    assert status == (200 if role in PLANNER else 403)
 
 
 def test_an_undone_close_out_costs_nothing(owner):
