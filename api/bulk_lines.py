@@ -18,7 +18,7 @@ COLUMNS: Final = frozenset(
 MOST_LINE_BYTES: Final = 4096
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class RawRow:
     """One line as it came: its number from 1 (a CSV header is line 1), its values, or its fault."""
 
@@ -67,18 +67,18 @@ def _json_row(number: int, line: bytes) -> RawRow:
         return RawRow(number, fault=f"This line is not JSON: {str(error)[:120] or 'nested too deeply'}.")
     if not isinstance(values, dict):
         return RawRow(number, fault="This line is not a JSON object.")
-    if unknown := sorted(set(values) - COLUMNS):
-        return RawRow(number, fault=_unknown(unknown))
+    if not values.keys() <= COLUMNS:
+        return RawRow(number, fault=_unknown(sorted(values.keys() - COLUMNS)))
     return RawRow(number, values)
 
 
 def _csv_row(number: int, header: list[str], cells: list[str]) -> RawRow:
     if len(cells) != len(header):
         return RawRow(number, fault=f"This line has {len(cells)} cells under {len(header)} headers.")
-    if any(len(cell) > MOST_LINE_BYTES for cell in cells):
+    if max(map(len, cells)) > MOST_LINE_BYTES:
         return RawRow(number, fault=f"This line is longer than {MOST_LINE_BYTES} bytes.")
-    pairs = zip(header, cells, strict=True)
-    return RawRow(number, {name: cell.strip() for name, cell in pairs if cell.strip()})
+    pairs = zip(header, map(str.strip, cells), strict=True)
+    return RawRow(number, {name: cell for name, cell in pairs if cell})
 
 
 def _check_header(header: list[str]) -> None:

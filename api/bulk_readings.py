@@ -19,7 +19,7 @@ from rest_framework.request import Request
 from api import kept_answers
 from api.bulk_body import BulkBody, take_body
 from api.bulk_lines import RawRow, csv_rows, json_rows
-from api.bulk_rows import SHEET, read_rows
+from api.bulk_rows import SHEET, KnownMeters, read_rows
 from api.operations import Operation
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
 from api.scope import meters_to_record
@@ -138,14 +138,14 @@ class RecordMeterReadings(Operation):
 def record(body: BulkBody, meters: QuerySet, now: datetime) -> _Tally:
     """Record a body batch by batch; each batch is whole or not at all."""
     rows = csv_rows(body.file) if body.media_type == "text/csv" else json_rows(body.file)
-    tally = _Tally()
+    tally, known = _Tally(), KnownMeters(meters)
     while batch := list(islice(rows, BATCH)):
-        _record_batch(batch, meters, now, tally)
+        _record_batch(batch, known, now, tally)
     return tally
 
 
-def _record_batch(batch: list[RawRow], meters: QuerySet, now: datetime, tally: _Tally) -> None:
-    read = read_rows(batch, meters)
+def _record_batch(batch: list[RawRow], known: KnownMeters, now: datetime, tally: _Tally) -> None:
+    read = read_rows(batch, known)
     tally.rows += len(batch)
     tally.problems += read.problems
     for readings, as_correction in ((read.readings, False), (read.corrections, True)):

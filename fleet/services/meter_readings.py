@@ -5,13 +5,15 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import OuterRef, Q, Subquery
 
-from fleet.models import Meter, MeterMeasure, MeterReading, ReadingSource
+from fleet.models import Meter, MeterMeasure, ReadingSource
+from fleet.services.meter_rows import Key, MeterRow, Standing, standing_around, standing_at, write_meter_rows
 from fleet.services.reading_rows import Batch, NewMeterReading, RecordReport
-from fleet.services.reading_store import ANOTHER_VALUE, AS_CORRECTION, chunks, same, store
-from fleet.services.register_order import Mark, MeterFacts, most_gal_per_day, refuse_falls
+from fleet.services.reading_store import ANOTHER_VALUE, AS_CORRECTION, chunks, same
+from fleet.services.register_order import Mark, MeterFacts, refuse_falls
 from shared.measures import Measure, gal_per
+
+_GAL_PER = {measure.value: gal_per(measure) for measure in Measure if measure.value in MeterMeasure.values}
 
 
 @transaction.atomic
@@ -52,9 +54,11 @@ def record_meter_readings(
     batch = Batch(sheet, now)
     meters = _meters({reading.meter_id for reading in readings})
     gallons = [_gallons(batch, meters, i, reading) for i, reading in enumerate(readings)]
-    standing = _standing_totals(readings, batch)
+    keys = [(reading.meter_id, reading.read_at) for reading in readings]
+    good = (key for i, key in enumerate(keys) if i not in batch.refused)
+    standing = standing_around(good) if refuse_backwards else standing_at(good)
     report = RecordReport(problems=batch.problems)
-    fresh = _choose(batch, readings, gallons, meters, standing, as_correction, report)
+    fresh = _choose(batch, readings, keys, gallons, meters, standing, as_correction, report)
     if refuse_backwards:
         _refuse_backwards(batch, readings, gallons, meters, standing, fresh)
     if batch.problems and not accept_good_rows:
@@ -64,28 +68,31 @@ def record_meter_readings(
         if i in batch.refused:
             continue
         known = standing.get(key)
-        revision = 0 if known is None else known.revision + 1
-        replaced += [] if known is None else [known.pk]
-        rows.append(_table_row(readings[i], meters[key[0]], gallons[i], revision, source, now))
-    store(MeterReading, rows, replaced, report)
+        if known is not None:
+            replaced.append(known.pk)
+        rows.append(_table_row(readings[i], meters[key[0]], gallons[i], known))
+    write_meter_rows(rows, replaced, source=source, now=now)
+    report.corrected = len(replaced)
+    report.recorded = len(rows) - len(replaced)
+    report.unit_ids = {row.treatment_unit_id for row in rows}
     return report
 
 
 def _choose(
     batch: Batch,
     readings: Sequence[NewMeterReading],
+    keys: list[Key],
     gallons: list[float],
     meters: dict[int, MeterFacts],
-    standing: dict[tuple[int, datetime], MeterReading],
+    standing: dict[Key, Standing],
     as_correction: bool,
     report: RecordReport,
-) -> dict[tuple[int, datetime], int]:
+) -> dict[Key, int]:
     """Return what is new, by meter and moment; count what is known already, refuse what contradicts it."""
-    fresh: dict[tuple[int, datetime], int] = {}
-    for i, reading in enumerate(readings):
+    fresh: dict[Key, int] = {}
+    for i, (reading, key) in enumerate(zip(readings, keys, strict=True)):
         if i in batch.refused:
             continue
-        key = (reading.meter_id, reading.read_at)
         known, twin = standing.get(key), fresh.get(key)
         if twin is not None and not same(gallons[twin], gallons[i]):
             batch.refuse(i, reading.row, "total", reading.total,
@@ -102,41 +109,32 @@ def _choose(
     return fresh
 
 
-def _table_row(
-    reading: NewMeterReading,
-    meter: MeterFacts,
-    gal: float,
-    revision: int,
-    source: ReadingSource,
-    now: datetime,
-) -> MeterReading:
-    return MeterReading(
-        treatment_unit_id=meter.unit_id,
-        meter_id=meter.meter_id,
-        water=meter.water,
-        read_at=reading.read_at,
-        total=reading.total if reading.measure is None else gal / meter.gal_per_count,
-        total_gal=gal,
-        rollover_gal=meter.rollover * meter.gal_per_count,
-        revision=revision,
-        source=source,
-        recorded_at=now,
+def _table_row(reading: NewMeterReading, meter: MeterFacts, gal: float, known: Standing | None) -> MeterRow:
+    return MeterRow(
+        meter.unit_id,
+        meter.meter_id,
+        meter.water,
+        reading.read_at,
+        reading.total if reading.measure is None else gal / meter.gal_per_count,
+        gal,
+        meter.end_gal,
+        0 if known is None else known.revision + 1,
     )
 
 
 def _meters(meter_ids: Iterable[int]) -> dict[int, MeterFacts]:
     """Return the facts of meters, and keep others from recording on them meanwhile."""
     facts = {}
-    for part in chunks(meter_ids):
-        query = Meter.objects.select_for_update(of=("self",)).filter(pk__in=part).order_by("pk")
-        for meter in query.select_related("treatment_unit"):
-            unit = meter.treatment_unit
-            facts[meter.pk] = MeterFacts(
-                meter.pk, unit.pk, unit.serial, meter.water, meter.serial,
-                MeterMeasure(meter.measure).value, gal_per(Measure(meter.measure)),
-                float(10**meter.digits),
-                most_gal_per_day(meter.water, unit.design_permeate_gpm, unit.design_recovery),
-            )  # fmt: skip
+    for part in chunks(sorted(meter_ids)):
+        query = Meter.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=part).order_by("pk")
+        for row in query.values_list(
+            "pk", "treatment_unit_id", "treatment_unit__serial", "water", "serial", "measure", "digits",
+            "treatment_unit__design_permeate_gpm", "treatment_unit__design_recovery",
+        ):  # fmt: skip
+            *named, measure, digits, permeate_gpm, recovery = row
+            facts[row[0]] = MeterFacts(
+                *named, measure, _GAL_PER[measure], float(10**digits), permeate_gpm, recovery
+            )
     return facts
 
 
@@ -158,7 +156,7 @@ def _gallons(batch: Batch, meters: dict[int, MeterFacts], i: int, reading: NewMe
                      "Write what the register shows.")  # fmt: skip
     per_count = meter.gal_per_count if reading.measure is None else gal_per(reading.measure)
     gal = reading.total * per_count
-    if gal >= meter.rollover * meter.gal_per_count:
+    if gal >= meter.end_gal:
         batch.refuse(
             i, reading.row, "total", reading.total,
             f"The register of {meter.unit_serial} can't show that much: it ends below "
@@ -168,38 +166,13 @@ def _gallons(batch: Batch, meters: dict[int, MeterFacts], i: int, reading: NewMe
     return gal
 
 
-def _standing_totals(
-    readings: Sequence[NewMeterReading], batch: Batch
-) -> dict[tuple[int, datetime], MeterReading]:
-    """Return the latest readings of the meters from the batch's first moment on, and the one before."""
-    firsts: dict[int, datetime] = {}
-    for i, reading in enumerate(readings):
-        if i not in batch.refused:
-            at = firsts.get(reading.meter_id, reading.read_at)
-            firsts[reading.meter_id] = min(at, reading.read_at)
-    found = {}
-    columns = MeterReading.objects.filter(is_latest=True).only(
-        "meter_id", "read_at", "total", "total_gal", "revision"
-    )
-    for part in chunks(firsts):
-        first = min(firsts[meter_id] for meter_id in part)
-        before = MeterReading.objects.filter(meter=OuterRef("pk"), is_latest=True, read_at__lt=first)
-        last = Meter.objects.filter(pk__in=part).values_list(
-            Subquery(before.order_by("-read_at").values("pk")[:1]), flat=True
-        )
-        previous = [pk for pk in last if pk is not None]
-        for standing in columns.filter(Q(meter_id__in=part, read_at__gte=first) | Q(pk__in=previous)):
-            found[standing.meter_id, standing.read_at] = standing
-    return found
-
-
 def _refuse_backwards(
     batch: Batch,
     readings: Sequence[NewMeterReading],
     gallons: list[float],
     meters: dict[int, MeterFacts],
-    standing: dict[tuple[int, datetime], MeterReading],
-    fresh: dict[tuple[int, datetime], int],
+    standing: dict[Key, Standing],
+    fresh: dict[Key, int],
 ) -> None:
     lines: dict[int, list[Mark]] = {}
     for (meter_id, at), i in fresh.items():

@@ -45,7 +45,7 @@ TESTED = {
 """The same of each value of a feed test."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class NewMeterReading:
     """One register total as read."""
 

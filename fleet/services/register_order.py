@@ -12,7 +12,7 @@ _MINUTES_PER_DAY = 1440
 _SLACK_GAL = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class MeterFacts:
     """What a reading needs to know of its meter."""
 
@@ -25,8 +25,18 @@ class MeterFacts:
     gal_per_count: float
     rollover: float
     """Where the register starts again. [meter's measure]"""
-    most_gal_per_day: float
-    """More can't flow, day and night. [gal/day]"""
+    design_permeate_gpm: float
+    design_recovery: float
+
+    @property
+    def end_gal(self) -> float:
+        """Where the register starts again. [gal]"""
+        return self.rollover * self.gal_per_count
+
+    @property
+    def most_gal_per_day(self) -> float:
+        """More can't flow, day and night. [gal/day]"""
+        return most_gal_per_day(self.water, self.design_permeate_gpm, self.design_recovery)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""``manage.py benchmark core | assess | routes | money``: figures of this machine, to compare with others."""
+"""``manage.py benchmark core | assess | routes | money | intake``: figures of this machine, to compare with others."""
 
 import json
 from dataclasses import asdict
@@ -8,6 +8,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
+from api.intake_benchmark import measure_intake
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
 from scheduling.demo.money_benchmark import measure_money
@@ -46,6 +47,10 @@ class Command(BaseCommand):
         money.add_argument("--sites", type=int, default=20_000)
         money.add_argument("--months", type=int, default=36, help="months of entries")
         money.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
+
+        intake = which.add_parser("intake", help="readings by the bulk call, in a database of its own")
+        intake.add_argument("--rows", type=int, default=100_000, help="of one call, at most 100 000")
+        intake.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
 
     def handle(self, *args, **options):
         try:
@@ -96,6 +101,26 @@ class Command(BaseCommand):
                 options,
             )
         return [asdict(one) for one in figures]
+
+    def _intake(self, options):
+        with throwaway_database():
+            found = measure_intake(
+                options["rows"],
+                now=timezone.now(),
+                repeats=options["repeats"],
+                tell=lambda text: self.stderr.write(f"  {text}"),
+            )
+        self._say(
+            f"{found.rows:,} rows of {found.meters:,} meters in one call, an answer for each row\n"
+            f"JSON lines {found.json_rows_per_second:,.0f} rows/s, CSV {found.csv_rows_per_second:,.0f} "
+            f"rows/s\n"
+            f"bare COPY of the same rows into the same table {found.copy_rows_per_second:,.0f} rows/s\n"
+            f"ratio JSON lines {found.json_over_copy:.2f}, CSV {found.csv_over_copy:.2f}\n"
+            f"memory on top: {found.peak_mib:,.1f} MiB at most; {found.peak_mib_tenth:,.1f} MiB for a tenth "
+            f"of the rows",
+            options,
+        )
+        return asdict(found)
 
     def _routes(self, options):
         use_one_core()
