@@ -2,11 +2,11 @@
 
 import csv
 import io
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import IO, Final
 
+import orjson
 from rest_framework.exceptions import ValidationError
 
 COLUMNS: Final = frozenset(
@@ -62,9 +62,9 @@ def _json_row(number: int, line: bytes) -> RawRow:
     if len(line) > MOST_LINE_BYTES:
         return RawRow(number, fault=f"This line is longer than {MOST_LINE_BYTES} bytes.")
     try:
-        values = json.loads(line.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        return RawRow(number, fault=f"This line is not JSON: {str(error)[:120] or 'nested too deeply'}.")
+        values = orjson.loads(line)
+    except orjson.JSONDecodeError as error:
+        return RawRow(number, fault=f"This line is not JSON: {str(error)[:120]}.")
     if not isinstance(values, dict):
         return RawRow(number, fault="This line is not a JSON object.")
     if not values.keys() <= COLUMNS:

@@ -1,6 +1,7 @@
 """Records many meter readings in one call: batch by batch, good rows kept, bad rows returned."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
@@ -24,12 +25,13 @@ from api.operations import Operation
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
 from api.scope import meters_to_record
 from fleet.models import ReadingSource
+from fleet.services.meter_facts import MeterBook
 from fleet.services.readings import record_meter_readings
 from fleet.tasks import assess_units
 from shared.errors import RowProblem
 from shared.roles import Permission
 
-BATCH: Final = 5000
+BATCH: Final = 20_000
 UNITS_PER_TASK: Final = 500
 KEY: Final = OpenApiParameter(
     "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
@@ -68,6 +70,7 @@ class _Tally:
     duplicates: int = 0
     problems: list[RowProblem] = field(default_factory=list)
     unit_ids: set[int] = field(default_factory=set)
+    book: MeterBook = field(default_factory=MeterBook)
 
     def as_answer(self) -> dict:
         """Return the answer's body."""
@@ -139,9 +142,17 @@ def record(body: BulkBody, meters: QuerySet, now: datetime) -> _Tally:
     """Record a body batch by batch; each batch is whole or not at all."""
     rows = csv_rows(body.file) if body.media_type == "text/csv" else json_rows(body.file)
     tally, known = _Tally(), KnownMeters(meters)
-    while batch := list(islice(rows, BATCH)):
-        _record_batch(batch, known, now, tally)
+    # The next batch is read while the database has this one: waiting for it leaves the processor free.
+    with ThreadPoolExecutor(1) as reader:
+        ahead = reader.submit(_next_batch, rows)
+        while batch := ahead.result():
+            ahead = reader.submit(_next_batch, rows)
+            _record_batch(batch, known, now, tally)
     return tally
+
+
+def _next_batch(rows: Iterator[RawRow]) -> list[RawRow]:
+    return list(islice(rows, BATCH))
 
 
 def _record_batch(batch: list[RawRow], known: KnownMeters, now: datetime, tally: _Tally) -> None:
@@ -153,7 +164,7 @@ def _record_batch(batch: list[RawRow], known: KnownMeters, now: datetime, tally:
             continue
         report = record_meter_readings(
             readings, source=ReadingSource.API, now=now, as_correction=as_correction, accept_good_rows=True,
-            sheet=SHEET,
+            sheet=SHEET, book=tally.book,
         )  # fmt: skip
         tally.recorded += report.recorded
         tally.corrected += report.corrected

@@ -12,7 +12,7 @@ from django.db.models import QuerySet
 from api.bulk_lines import RawRow
 from api.moments import REMEDY, read_moment
 from fleet.models import MeterWater
-from fleet.services.reading_store import chunks
+from fleet.services.reading_store import arrays
 from fleet.services.readings import NewMeterReading
 from shared.errors import RowProblem
 from shared.measures import Measure
@@ -29,6 +29,7 @@ TOTALS: Final[dict[str, Measure | None]] = {
 _YES: Final = {True, "true", "yes", "1"}
 _NO: Final = {False, "false", "no", "0"}
 _WATERS: Final = frozenset(MeterWater.values)
+_PERMEATE: Final = MeterWater.PERMEATE.value
 _MOST_KEY: Final = 2**63 - 1
 _TIMES: Final = ("installed_at", "removed_at")
 MOST_REMEMBERED: Final = 20_000
@@ -75,12 +76,12 @@ class KnownMeters:
             self.found.clear()
         unasked = {key for key in keys if key is not None and key not in self.found}
         self.found |= {key: [] for key in unasked}
-        for part in chunks(sorted(key for key in unasked if isinstance(key, int))):
-            for meter_id, *times in self.meters.filter(pk__in=part).values_list("pk", *_TIMES):
+        for part in arrays(sorted(key for key in unasked if isinstance(key, int))):
+            for meter_id, *times in self.meters.filter(pk__any_of=part).values_list("pk", *_TIMES):
                 self.found[meter_id] = [_InPlace(meter_id, *times)]
         serials = {key[0] for key in unasked if isinstance(key, tuple)}
-        for part in chunks(sorted(serials)):
-            named = self.meters.filter(treatment_unit__serial__in=part).order_by("-installed_at", "-pk")
+        for part in arrays(sorted(serials)):
+            named = self.meters.filter(treatment_unit__serial__any_of=part).order_by("-installed_at", "-pk")
             for serial, water, *meter in named.values_list("treatment_unit__serial", "water", "pk", *_TIMES):
                 if (serial, water) in unasked:
                     self.found[serial, water].append(_InPlace(*meter))
@@ -110,9 +111,9 @@ def _reading(raw: RawRow, key: object, known: dict[object, list[_InPlace]]) -> N
     read_at = read_moment(values.get("read_at"))
     if read_at is None:
         raise _BadCell("read_at", values.get("read_at"), "This is no moment with a time zone.", REMEDY)
-    given = [name for name in values.keys() & TOTALS.keys() if values[name] is not None]
+    given = [name for name in TOTALS if values.get(name) is not None]
     if len(given) != 1:
-        raise _BadCell("total", ", ".join(sorted(given)), "A row has exactly one total.",
+        raise _BadCell("total", ", ".join(given), "A row has exactly one total.",
                        f"Give one of {', '.join(TOTALS)}.")  # fmt: skip
     total = _number(given[0], values[given[0]])
     return NewMeterReading(_meter(raw, key, known, read_at), read_at, total, TOTALS[given[0]], raw.row)
@@ -124,9 +125,7 @@ def _meter(raw: RawRow, key: object, known: dict[object, list[_InPlace]], read_a
                        "Give meter_id, or treatment_unit_serial (and water if not permeate).")  # fmt: skip
     candidates = known[key]
     if not candidates:
-        name, shown = (
-            ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
-        )
+        name, shown = ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
         raise _BadCell(name, shown, "There is no such meter in your branch.",
                        "Check it against the list of meters.")  # fmt: skip
     for meter in candidates:
@@ -139,19 +138,23 @@ def _meter(raw: RawRow, key: object, known: dict[object, list[_InPlace]], read_a
 def _key(values: dict[str, object]) -> object:
     """Return what names the meter: an id, (serial, water), or None when nothing does."""
     meter_id = values.get("meter_id")
+    if meter_id is None:
+        return _serial_key(values.get("treatment_unit_serial"), values.get("water", _PERMEATE))
     if isinstance(meter_id, str) and meter_id.isascii() and meter_id.isdigit() and len(meter_id) < 20:
         meter_id = int(meter_id)
     if type(meter_id) is int and 0 < meter_id <= _MOST_KEY:
         return meter_id
-    serial, water = values.get("treatment_unit_serial"), values.get("water", MeterWater.PERMEATE.value)
-    if meter_id is not None or not isinstance(serial, str) or not serial or not serial.isprintable():
-        return None
-    return (serial, water) if isinstance(water, str) and water in _WATERS else None
+    return None
+
+
+def _serial_key(serial: object, water: object) -> tuple[str, str] | None:
+    is_serial = isinstance(serial, str) and serial and serial.isprintable()
+    return (serial, water) if is_serial and isinstance(water, str) and water in _WATERS else None
 
 
 def _number(name: str, value: object) -> float:
-    number = None
-    if isinstance(value, float | int | str) and not isinstance(value, bool):
+    number = value if type(value) is float else None
+    if number is None and isinstance(value, int | str) and not isinstance(value, bool):
         with suppress(ValueError, OverflowError):
             number = float(value)
     if number is None or not math.isfinite(number):

@@ -28,12 +28,8 @@ class ListSites(ListRows):
     orderings = ("id", "code", "name")
 
 
-class ShowSite(ShowRow):
+class ShowSite(ShowRow, of=ListSites):
     """Show one site."""
-
-    needs = SEES_FLEET
-    queryset = ListSites.queryset
-    serializer_class = fleet_rows.SiteRow
 
 
 class ListTreatmentUnits(ListRows):
@@ -46,12 +42,8 @@ class ListTreatmentUnits(ListRows):
     orderings = ("id", "serial")
 
 
-class ShowTreatmentUnit(ShowRow):
+class ShowTreatmentUnit(ShowRow, of=ListTreatmentUnits):
     """Show one treatment unit with its state."""
-
-    needs = SEES_FLEET
-    queryset = ListTreatmentUnits.queryset
-    serializer_class = fleet_rows.TreatmentUnitRow
 
 
 class ListParts(ListRows):
@@ -64,12 +56,8 @@ class ListParts(ListRows):
     orderings = ("id", "installed_at")
 
 
-class ShowPart(ShowRow):
+class ShowPart(ShowRow, of=ListParts):
     """Show one part."""
-
-    needs = SEES_FLEET
-    queryset = ListParts.queryset
-    serializer_class = fleet_rows.PartRow
 
 
 class ListPartStates(ListRows):
@@ -92,12 +80,8 @@ class ListFindings(ListRows):
     orderings = ("id", "found_at", "changed_at")
 
 
-class ShowFinding(ShowRow):
+class ShowFinding(ShowRow, of=ListFindings):
     """Show one finding with the numbers it rests on."""
-
-    needs = SEES_FLEET
-    queryset = ListFindings.queryset
-    serializer_class = fleet_rows.FindingRow
 
 
 class ListMeters(ListRows):

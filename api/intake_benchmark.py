@@ -1,4 +1,4 @@
-"""How fast readings come in through the bulk call, beside a bare COPY of the same rows into the same table."""
+"""How fast readings come in by the bulk call, beside a bare COPY of the same rows into the same table."""
 
 import io
 import json
@@ -144,7 +144,7 @@ def _nth(text: bytes, lines: int) -> int:
 
 def _peak_of(work: Callable[[], None]) -> float:
     """Return how much the memory held by this process grew at most while it worked. [MiB]"""
-    # The kernel forgets its high-water mark when 5 is written here; where it can't, the mark is the process's.
+    # The kernel forgets its high-water mark when 5 is written here; where it can't, the mark stays.
     with suppress(OSError):
         Path("/proc/self/clear_refs").write_text("5")
     before = _status_mib("VmRSS")

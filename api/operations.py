@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import ClassVar
 
 from django.db.models import QuerySet
@@ -13,6 +13,7 @@ from rest_framework.generics import GenericAPIView
 from rest_framework.mixins import ListModelMixin, RetrieveModelMixin
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.serializers import BaseSerializer
 from rest_framework.utils.encoders import JSONEncoder
 from rest_framework.views import APIView
 
@@ -42,6 +43,15 @@ class ListRows(ListModelMixin, Operation):
     orderings: ClassVar[tuple[str, ...]] = ("id",)
     throttle_scope = "read"
 
+    def get_serializer(self, *args: object, **given: object) -> BaseSerializer:
+        """Leave out, before anything is read for them, fields that were not asked for."""
+        serializer = super().get_serializer(*args, **given)
+        row = getattr(serializer, "child", serializer)
+        if not getattr(self, "swagger_fake_view", False):
+            for name in set(row.fields) - asked_fields(self.request, row.fields):
+                row.fields.pop(name)
+        return serializer
+
     def get(self, request: Request) -> Response:
         """Return one page."""
         known = PARAMETERS | set(self.filterset_class.get_filters())
@@ -52,18 +62,39 @@ class ListRows(ListModelMixin, Operation):
 
 
 class ShowRow(RetrieveModelMixin, Operation):
-    """One row, with its ETag; ``If-None-Match`` spares sending it again."""
+    """One row, with its ETag; ``If-None-Match`` spares sending it again.
+
+    ``class ShowSite(ShowRow, of=ListSites)`` sees, reads and shows what the list does.
+    """
 
     throttle_scope = "read"
 
+    def __init_subclass__(cls, of: type[ListRows], **given: object) -> None:
+        super().__init_subclass__(**given)
+        cls.needs, cls.queryset, cls.serializer_class = of.needs, of.queryset, of.serializer_class
+
     def get(self, request: Request, pk: int) -> Response:
-        """Return the row, or 304."""
+        """Return the row, or 304. The ETag is that of the whole row, also where only some fields are asked."""
         response = self.retrieve(request, pk=pk)
         etag = etag_of(response.data)
+        wanted = asked_fields(request, self.get_serializer().fields)
+        response.data = {name: value for name, value in response.data.items() if name in wanted}
         if etag in parse_etags(request.headers.get("If-None-Match", "")):
             response = Response(status=304)
         response["ETag"] = etag
         return response
+
+
+def asked_fields(request: Request, known: Iterable[str]) -> set[str]:
+    """Return the fields asked for by ``fields``, all without it; a row's key is always there."""
+    names = list(known)
+    asked = request.query_params.get("fields")
+    if not asked:
+        return set(names)
+    wanted = {name.strip() for name in asked.split(",")}
+    if wanted - set(names):
+        raise ValidationError({"fields": f"Known are: {', '.join(names)}; a comma between."})
+    return wanted | {names[0]}
 
 
 def etag_of(data: dict) -> str:

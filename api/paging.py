@@ -75,7 +75,7 @@ class KeysetPagination(BasePagination):
         ]
 
 
-PARAMETERS: Final = frozenset({"cursor", "page_size", "ordering"})
+PARAMETERS: Final = frozenset({"cursor", "page_size", "ordering", "fields"})
 
 
 def _parameter(name: str, schema: dict, text: str) -> dict:

@@ -25,12 +25,8 @@ class ListRoutes(ListRows):
     orderings = ("id", "day")
 
 
-class ShowRoute(ShowRow):
+class ShowRoute(ShowRow, of=ListRoutes):
     """Show one published route with its stops."""
-
-    needs = SEES_WORK
-    queryset = ListRoutes.queryset
-    serializer_class = scheduling_rows.RouteRow
 
 
 class ListCloseOuts(ListRows):
@@ -43,12 +39,8 @@ class ListCloseOuts(ListRows):
     orderings = ("id", "finished_at", "received_at")
 
 
-class ShowCloseOut(ShowRow):
+class ShowCloseOut(ShowRow, of=ListCloseOuts):
     """Show one close-out."""
-
-    needs = SEES_WORK
-    queryset = ListCloseOuts.queryset
-    serializer_class = scheduling_rows.CloseOutRow
 
 
 class ListRevenueEntries(ListRows):
@@ -61,9 +53,5 @@ class ListRevenueEntries(ListRows):
     orderings = ("id", "month", "entered_at")
 
 
-class ShowRevenueEntry(ShowRow):
+class ShowRevenueEntry(ShowRow, of=ListRevenueEntries):
     """Show one revenue entry."""
-
-    needs = SEES_REVENUE
-    queryset = ListRevenueEntries.queryset
-    serializer_class = scheduling_rows.RevenueEntryRow

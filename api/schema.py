@@ -69,6 +69,29 @@ class Generator(SchemaGenerator):
         return super().create_view(views.get(method, callback), method, request)
 
 
+def add_fields(result: dict, generator, request, public) -> dict:
+    """Write the parameter ``fields`` beside every read of rows; rows may then come with some fields only."""
+    schemas = result["components"]["schemas"]
+    for methods in result["paths"].values():
+        name = _row_of(methods.get("get", {}))
+        if name not in schemas:
+            continue
+        methods["get"].setdefault("parameters", []).append(
+            {"name": "fields", "in": "query", "required": False, "schema": {"type": "string"},
+             "example": ",".join(list(schemas[name]["properties"])[:3]),
+             "description": "Only these fields, a comma between; the first field always comes."}
+        )  # fmt: skip
+        schemas[name]["required"] = list(schemas[name]["properties"])[:1]
+    return result
+
+
+def _row_of(operation: dict) -> str:
+    """Return the name of the schema of one row in an answer."""
+    answer = operation.get("responses", {}).get("200", {}).get("content", {}).get("application/json", {})
+    name = answer.get("schema", {}).get("$ref", "").rsplit("/", 1)[-1]
+    return name.removeprefix("Paginated").removesuffix("List")
+
+
 def add_problems(result: dict, generator, request, public) -> dict:
     """Write the refusals of every operation into the schema."""
     result.setdefault("components", {}).setdefault("schemas", {})["Problem"] = PROBLEM

@@ -1,19 +1,18 @@
 """Records what registers showed, in bulk."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
 
-from fleet.models import Meter, MeterMeasure, ReadingSource
+from fleet.models import ReadingSource
+from fleet.services.meter_facts import MeterBook
 from fleet.services.meter_rows import Key, MeterRow, Standing, standing_around, standing_at, write_meter_rows
 from fleet.services.reading_rows import Batch, NewMeterReading, RecordReport
-from fleet.services.reading_store import ANOTHER_VALUE, AS_CORRECTION, chunks, same
+from fleet.services.reading_store import ANOTHER_VALUE, AS_CORRECTION, same
 from fleet.services.register_order import Mark, MeterFacts, refuse_falls
-from shared.measures import Measure, gal_per
-
-_GAL_PER = {measure.value: gal_per(measure) for measure in Measure if measure.value in MeterMeasure.values}
+from shared.measures import gal_per
 
 
 @transaction.atomic
@@ -26,6 +25,7 @@ def record_meter_readings(
     refuse_backwards: bool = False,
     accept_good_rows: bool = False,
     sheet: str = "meter_readings",
+    book: MeterBook | None = None,
 ) -> RecordReport:
     """
     Record register totals.
@@ -45,6 +45,8 @@ def record_meter_readings(
         and judged by assessment.
     accept_good_rows : bool
         Write the good ones even if others are refused; by default nothing is written then.
+    book : MeterBook, optional
+        What a longer call remembers of meters from batch to batch.
 
     Returns
     -------
@@ -52,7 +54,7 @@ def record_meter_readings(
         Counts and problems; a problem names the reading's ``row``.
     """
     batch = Batch(sheet, now)
-    meters = _meters({reading.meter_id for reading in readings})
+    meters = (book or MeterBook()).lock(reading.meter_id for reading in readings)
     gallons = [_gallons(batch, meters, i, reading) for i, reading in enumerate(readings)]
     keys = [(reading.meter_id, reading.read_at) for reading in readings]
     good = (key for i, key in enumerate(keys) if i not in batch.refused)
@@ -120,22 +122,6 @@ def _table_row(reading: NewMeterReading, meter: MeterFacts, gal: float, known: S
         meter.end_gal,
         0 if known is None else known.revision + 1,
     )
-
-
-def _meters(meter_ids: Iterable[int]) -> dict[int, MeterFacts]:
-    """Return the facts of meters, and keep others from recording on them meanwhile."""
-    facts = {}
-    for part in chunks(sorted(meter_ids)):
-        query = Meter.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=part).order_by("pk")
-        for row in query.values_list(
-            "pk", "treatment_unit_id", "treatment_unit__serial", "water", "serial", "measure", "digits",
-            "treatment_unit__design_permeate_gpm", "treatment_unit__design_recovery",
-        ):  # fmt: skip
-            *named, measure, digits, permeate_gpm, recovery = row
-            facts[row[0]] = MeterFacts(
-                *named, measure, _GAL_PER[measure], float(10**digits), permeate_gpm, recovery
-            )
-    return facts
 
 
 def _gallons(batch: Batch, meters: dict[int, MeterFacts], i: int, reading: NewMeterReading) -> float:

@@ -10,7 +10,7 @@ from django.db.models import OuterRef, Q, Subquery
 from fleet.models import Meter, MeterReading, ReadingSource
 from fleet.queries.column_reader import is_postgres
 from fleet.services.bulk_rows import WORTH_COPYING
-from fleet.services.reading_store import BATCH, chunks
+from fleet.services.reading_store import BATCH, arrays
 
 Key = tuple[int, datetime]
 """A meter's id and the moment it was read."""
@@ -54,7 +54,7 @@ def standing_at(keys: Iterable[Key]) -> dict[Key, Standing]:
             "FROM unnest(%s::bigint[], %s::timestamptz[]) AS asked (meter_id, read_at) "
             "JOIN fleet_meterreading r ON r.meter_id = asked.meter_id AND r.read_at = asked.read_at "
             "AND r.is_latest",
-            [list(meter_ids), list(moments)],
+            [_array(map(str, meter_ids)), _array(map(datetime.isoformat, moments))],
         )
         return {(row[0], row[1]): Standing(*row[2:]) for row in cursor.fetchall()}
 
@@ -63,13 +63,13 @@ def standing_around(keys: Iterable[Key]) -> dict[Key, Standing]:
     """Return the latest totals of the meters from the first moment on, and the one before it."""
     firsts = _firsts(keys)
     found = _standing_from(firsts)
-    for part in chunks(firsts):
+    for part in arrays(firsts):
         first = min(firsts[meter_id] for meter_id in part)
         before = MeterReading.objects.filter(meter=OuterRef("pk"), is_latest=True, read_at__lt=first)
-        last = Meter.objects.filter(pk__in=part).values_list(
+        last = Meter.objects.filter(pk__any_of=part).values_list(
             Subquery(before.order_by("-read_at").values("pk")[:1]), flat=True
         )
-        found |= _standing(Q(pk__in=[pk for pk in last if pk is not None]))
+        found |= _standing(Q(pk__any_of=[pk for pk in last if pk is not None]))
     return found
 
 
@@ -77,8 +77,8 @@ def write_meter_rows(
     rows: Sequence[MeterRow], replaced: Sequence[int], *, source: ReadingSource, now: datetime
 ) -> None:
     """Add rows; those they replace, by id, are no longer the latest."""
-    for part in chunks(replaced):
-        MeterReading.objects.filter(pk__in=part).update(is_latest=False)
+    for part in arrays(replaced):
+        MeterReading.objects.filter(pk__any_of=part).update(is_latest=False)
     if is_postgres() and len(rows) >= WORTH_COPYING:
         _copy(rows, source, now)
         return
@@ -90,10 +90,11 @@ def write_meter_rows(
 def _copy(rows: Sequence[MeterRow], source: ReadingSource, now: datetime) -> None:
     """Write COPY's text ourselves: numbers, moments and words from our own lists need no quoting."""
     end = f"\tt\t{source.value}\t{now.isoformat()}\n"
+    shown = datetime.isoformat
     text = "".join(
         [
-            f"{unit_id}\t{meter_id}\t{water}\t{read_at}\t{total!r}\t{gal!r}\t{end_gal!r}\t{revision}{end}"
-            for unit_id, meter_id, water, read_at, total, gal, end_gal, revision in rows
+            f"{unit_id}\t{meter_id}\t{water}\t{shown(at)}\t{total}\t{gal}\t{end_gal}\t{revision}{end}"
+            for unit_id, meter_id, water, at, total, gal, end_gal, revision in rows
         ]
     )
     statement = (
@@ -101,6 +102,11 @@ def _copy(rows: Sequence[MeterRow], source: ReadingSource, now: datetime) -> Non
     )
     with connection.cursor() as cursor, cursor.copy(statement) as copy:
         copy.write(text.encode())
+
+
+def _array(words: Iterable[str]) -> str:
+    """Return an array as PostgreSQL writes it; numbers and moments need no quoting."""
+    return f"{{{','.join(words)}}}"
 
 
 def _firsts(keys: Iterable[Key]) -> dict[int, datetime]:
@@ -113,9 +119,9 @@ def _firsts(keys: Iterable[Key]) -> dict[int, datetime]:
 
 def _standing_from(firsts: dict[int, datetime]) -> dict[Key, Standing]:
     found = {}
-    for part in chunks(firsts):
+    for part in arrays(firsts):
         first = min(firsts[meter_id] for meter_id in part)
-        found |= _standing(Q(meter_id__in=part, read_at__gte=first))
+        found |= _standing(Q(meter__pk__any_of=part, read_at__gte=first))
     return found
 
 

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from shared.errors import RowProblem
 from shared.measures import Measure
@@ -45,8 +46,7 @@ TESTED = {
 """The same of each value of a feed test."""
 
 
-@dataclass(frozen=True, slots=True)
-class NewMeterReading:
+class NewMeterReading(NamedTuple):
     """One register total as read."""
 
     meter_id: int

@@ -3,10 +3,13 @@
 import math
 from collections.abc import Iterable
 
+from fleet.queries.column_reader import is_postgres
 from fleet.services.reading_rows import RecordReport
 
 CHUNK = 400
 """Ids per query: SQLite takes about a thousand."""
+MANY = 20_000
+"""Ids per query where they go as one array."""
 BATCH = 2000
 ANOTHER_VALUE = "Another value is recorded for this moment already"
 AS_CORRECTION = "Readings are not overwritten: record it as a correction."
@@ -32,6 +35,15 @@ def same(one: float | None, other: float | None) -> bool:
 
 def chunks(items: Iterable) -> Iterable[list]:
     """Cut ids into pieces that one query can name."""
+    return _pieces(items, CHUNK)
+
+
+def arrays(items: Iterable) -> Iterable[list]:
+    """Cut ids into pieces for ``any_of``: long ones where the database takes arrays."""
+    return _pieces(items, MANY if is_postgres() else CHUNK)
+
+
+def _pieces(items: Iterable, size: int) -> Iterable[list]:
     listed = list(items)
-    for start in range(0, len(listed), CHUNK):
-        yield listed[start : start + CHUNK]
+    for start in range(0, len(listed), size):
+        yield listed[start : start + size]

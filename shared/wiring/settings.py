@@ -264,6 +264,7 @@ SPECTACULAR_SETTINGS = {
     "DEFAULT_GENERATOR_CLASS": "api.schema.Generator",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
+        "api.schema.add_fields",
         "api.schema.add_problems",
     ],
 }

@@ -84,7 +84,7 @@ def test_a_correction_to_the_same_value_changes_nothing(meter, now):
 def test_a_clock_ten_minutes_ahead_passes_and_eleven_is_the_future(meter, now):
     ahead = NewMeterReading(meter.pk, now + timedelta(minutes=10), 5.0)
     assert record([ahead], now).recorded == 1
-    too_far = replace(ahead, read_at=now + timedelta(minutes=11))
+    too_far = ahead._replace(read_at=now + timedelta(minutes=11))
     assert "future" in messages(record([too_far], now))
 
 

@@ -1,4 +1,4 @@
-"""``manage.py benchmark core | assess | routes | money | intake``: figures of this machine, to compare with others."""
+"""``manage.py benchmark core | assess | routes | money | intake``: figures of this machine, to compare."""
 
 import json
 from dataclasses import asdict
