@@ -74,7 +74,7 @@ class ShowRow(RetrieveModelMixin, Operation):
         cls.needs, cls.queryset, cls.serializer_class = of.needs, of.queryset, of.serializer_class
 
     def get(self, request: Request, pk: int) -> Response:
-        """Return the row, or 304. The ETag is that of the whole row, also where only some fields are asked."""
+        """Return the row, or 304. The ETag is the whole row's, also where only some fields are asked."""
         response = self.retrieve(request, pk=pk)
         etag = etag_of(response.data)
         wanted = asked_fields(request, self.get_serializer().fields)
