@@ -10,15 +10,21 @@ from shared.roles import Role
 
 ANY_OFFICE: Final = frozenset({Role.PLANNER, Role.OWNER, Role.INTEGRATOR})
 EVERYONE: Final = frozenset(Role)
+OWNER: Final = frozenset({Role.OWNER})
 MANAGERS: Final = frozenset({Role.PLANNER, Role.OWNER})
 
 ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
     ("GET", "sites"): ANY_OFFICE,
     ("GET", "sites/<int:pk>"): ANY_OFFICE,
+    ("PATCH", "sites/<int:pk>"): MANAGERS,
     ("GET", "treatment-units"): ANY_OFFICE,
     ("GET", "treatment-units/<int:pk>"): ANY_OFFICE,
+    ("PATCH", "treatment-units/<int:pk>"): MANAGERS,
     ("GET", "parts"): ANY_OFFICE,
     ("GET", "parts/<int:pk>"): ANY_OFFICE,
+    ("POST", "parts"): MANAGERS,
+    ("POST", "parts/<int:pk>/removal"): MANAGERS,
+    ("POST", "parts/<int:pk>/replacement"): MANAGERS,
     ("GET", "part-states"): ANY_OFFICE,
     ("GET", "findings"): ANY_OFFICE,
     ("GET", "findings/<int:pk>"): ANY_OFFICE,
@@ -26,7 +32,9 @@ ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
     ("GET", "meter-readings"): ANY_OFFICE,
     ("POST", "meter-readings/bulk"): EVERYONE,
     ("GET", "performance-readings"): ANY_OFFICE,
+    ("POST", "performance-readings"): EVERYONE,
     ("GET", "feed-tests"): ANY_OFFICE,
+    ("POST", "feed-tests"): EVERYONE,
     ("GET", "work-orders"): EVERYONE,
     ("POST", "work-orders"): MANAGERS,
     ("GET", "work-orders/<int:pk>"): EVERYONE,
@@ -36,6 +44,13 @@ ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
     ("GET", "routes/<int:pk>"): EVERYONE,
     ("GET", "close-outs"): EVERYONE,
     ("GET", "close-outs/<int:pk>"): EVERYONE,
+    ("GET", "technicians"): ANY_OFFICE,
+    ("GET", "technicians/<int:pk>"): ANY_OFFICE,
+    ("POST", "technicians/<int:pk>/absences"): MANAGERS,
+    ("GET", "plans"): MANAGERS,
+    ("GET", "plans/<int:pk>"): MANAGERS,
+    ("POST", "plans/<int:pk>/prices"): OWNER,
+    ("POST", "plans/<int:pk>/periods"): OWNER,
     ("GET", "revenue-entries"): MANAGERS,
     ("GET", "revenue-entries/<int:pk>"): MANAGERS,
 }

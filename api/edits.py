@@ -49,9 +49,9 @@ def shown(shown_by: type[ListRows], pk: int, status: int = 200) -> Response:
     return Response(data, status=status, headers={"ETag": etag_of(data)})
 
 
-def given(operation: Operation, request: Request) -> dict:
+def given(operation: Operation, request: Request, *, partial: bool = False) -> dict:
     """Return the body's checked values. Raises ValidationError."""
-    form: serializers.Serializer = operation.get_serializer(data=request.data)
+    form: serializers.Serializer = operation.get_serializer(data=request.data, partial=partial)
     form.is_valid(raise_exception=True)
     return form.validated_data
 

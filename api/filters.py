@@ -137,3 +137,20 @@ class RevenueEntryFilter(filters.FilterSet):
     month_from = DayFilter(field_name="month", lookup_expr="gte")
     month_to = DayFilter(field_name="month", lookup_expr="lte")
     entered_from = MomentFilter(field_name="entered_at", lookup_expr="gte")
+
+
+class TechnicianFilter(filters.FilterSet):
+    """Of technicians."""
+
+    code = filters.CharFilter()
+    branch_code = filters.CharFilter(field_name="branch__code")
+    is_active = filters.BooleanFilter()
+
+
+class PlanFilter(filters.FilterSet):
+    """Of service plans."""
+
+    code = filters.CharFilter()
+    site_code = filters.CharFilter(field_name="site__code")
+    treatment_unit_serial = filters.CharFilter(field_name="treatment_unit__serial")
+    ends_from = DayFilter(field_name="ends_on", lookup_expr="gte")

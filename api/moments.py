@@ -71,3 +71,14 @@ class DayField(serializers.DateField):
         if not FIRST_YEAR <= day.year <= LAST_YEAR:
             raise serializers.ValidationError(f"Give a day in {FIRST_YEAR} to {LAST_YEAR}.")
         return day
+
+
+class MomentField(serializers.DateTimeField):
+    """A moment in a body, with its zone, in believable years."""
+
+    def to_internal_value(self, value: object) -> datetime:
+        """Return the moment; raise for anything else."""
+        moment = read_moment(value)
+        if moment is None:
+            raise serializers.ValidationError(f"This is no moment. {REMEDY}")
+        return moment

@@ -20,8 +20,9 @@ from fleet.models import (
     PerformanceReading,
     Site,
     TreatmentUnit,
+    WaterSupply,
 )
-from scheduling.models import CloseOut, RevenueEntry, Route, StopOrder, WorkOrder
+from scheduling.models import CloseOut, RevenueEntry, Route, ServicePlan, StopOrder, Technician, WorkOrder
 from shared.roles import Permission
 
 _FLEET: Final = Permission.SEE_FLEET
@@ -37,6 +38,9 @@ RULES: Final[dict[type[Model], tuple[Permission, str]]] = {
     MeterReading: (_FLEET, "treatment_unit__site__branch_id"),
     PerformanceReading: (_FLEET, "treatment_unit__site__branch_id"),
     FeedTest: (_FLEET, ""),
+    WaterSupply: (_FLEET, ""),
+    Technician: (_WORK, "branch_id"),
+    ServicePlan: (Permission.SEE_REVENUE, "site__branch_id"),
     WorkOrder: (_WORK, "site__branch_id"),
     Route: (_WORK, "technician__branch_id"),
     CloseOut: (_WORK, "order__site__branch_id"),
@@ -53,23 +57,31 @@ def visible(request: Request, rows: QuerySet) -> QuerySet:
         return rows.filter(_own(rows.model, request.user.pk))
     if branch_id is None:
         return rows
+    served = Site.objects.filter(branch_id=branch_id, supply__isnull=False).values("supply_id")
+    if rows.model is WaterSupply:
+        return rows.filter(pk__in=served)
     if rows.model is FeedTest:
-        served = Site.objects.filter(branch_id=branch_id, supply__isnull=False).values("supply_id")
         return rows.filter(Q(site__branch_id=branch_id) | Q(supply_id__in=served))
     return rows.filter(**{way: branch_id})
 
 
 def meters_to_record(request: Request) -> QuerySet:
     """Return the meters this call may record on: those of the branch, or of the own stops."""
-    meters = Meter.objects.all()
+    return Meter.objects.filter(treatment_unit__in=units_to_record(request))
+
+
+def units_to_record(request: Request) -> QuerySet:
+    """Return the treatment units this call may record on: those of the branch, or of the own stops."""
+    units = TreatmentUnit.objects.all()
     if request_may(request, Permission.SEE_FLEET) or not request_may(request, Permission.SEE_OWN_DAY):
         branch_id = request.user.branch_id
-        return meters if branch_id is None else meters.filter(treatment_unit__site__branch_id=branch_id)
-    own = _own_stops(request.user.pk).values("order__treatment_unit_id")
-    return meters.filter(treatment_unit_id__in=own)
+        return units if branch_id is None else units.filter(site__branch_id=branch_id)
+    return units.filter(pk__in=_own_stops(request.user.pk).values("order__treatment_unit_id"))
 
 
 def _own(model: type[Model], person_id: int) -> Q:
+    if model is Site:
+        return Q(pk__in=_own_stops(person_id).values("order__site_id"))
     if model is Route or model is CloseOut:
         return Q(technician__person_id=person_id)
     if model is WorkOrder:

@@ -19,10 +19,13 @@ MOST_DAYS: Final = 366
 MOST_STANDING: Final = 20
 ON_OFFER: Final = (
     Permission.SEE_FLEET,
+    Permission.EDIT_FLEET,
     Permission.RECORD_READINGS,
     Permission.SEE_WORK,
     Permission.MANAGE_WORK,
+    Permission.PLAN_ROUTES,
     Permission.SEE_REVENUE,
+    Permission.CORRECT_MONEY,
 )
 """What the operations ask for. A token for anything else would open nothing."""
 NEVER_BY_TOKEN: Final = frozenset({Permission.USE_API, Permission.MANAGE_PEOPLE})

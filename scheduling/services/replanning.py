@@ -57,7 +57,7 @@ def begin(
     an absence known already, or when nothing is published that could be planned anew.
     """
     today = now.astimezone(ZoneInfo(branch.time_zone)).date()
-    absence = _absence(branch, technician, first_on, last_on, reason, today) if technician else None
+    absence = write_absence(branch, technician, first_on, last_on, reason, today) if technician else None
     in_force = StopOrder.objects.filter(
         is_in_force=True, stop__route__technician__branch=branch, stop__route__day__gte=today
     )
@@ -150,7 +150,7 @@ def orders_named(text: str, branch_id: int | None) -> list[WorkOrder]:
     return found
 
 
-def _absence(
+def write_absence(
     branch: Branch,
     technician: Technician,
     first_on: date | None,
@@ -158,6 +158,7 @@ def _absence(
     reason: str,
     today: date,
 ) -> Absence:
+    """Write a technician's absence, first to last day. Raises CannotDo for days that can't be."""
     if technician.branch_id != branch.pk:
         raise CannotDo(
             f"{technician.name} works for another branch.", remedy="Choose that branch.", field="technician"

@@ -14,6 +14,7 @@ from tests import factories as make
 KINDS = {
     "sites": "site", "treatment-units": "unit", "parts": "part", "findings": "finding",
     "work-orders": "order", "routes": "route", "close-outs": "close_out", "revenue-entries": "entry",
+    "technicians": "technician", "plans": "plan",
 }  # fmt: skip
 """Address → attribute of what ``everything_in`` makes."""
 
@@ -43,6 +44,7 @@ class Everything:
             order=done, technician=self.technician, outcome="done", finished_at=make.NOW,
             received_at=make.NOW, minutes=40,
         )  # fmt: skip
+        self.plan = make.plan(self.site)
         self.entry = RevenueEntry.objects.create(
             kind="work", cause_key=f"work:test:{make.number()}", site=self.site,
             month=make.TODAY.replace(day=1), amount=Decimal("38.00"), text="Carbon", entered_at=make.NOW,
