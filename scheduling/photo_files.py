@@ -5,10 +5,11 @@ Only the picture itself passes: place, time, camera, comments and whatever was h
 
 import struct
 import zlib
+from collections.abc import Sequence
 from io import BytesIO
 from typing import Final
 
-from PIL import Image, ImageOps
+from PIL import ExifTags, Image, ImageOps
 
 from shared.errors import CannotDo
 
@@ -18,6 +19,8 @@ LONGEST_SIDE_PX: Final = 1600
 FORMATS: Final = ("JPEG", "PNG", "WEBP")
 QUALITY: Final = 85
 FIELD: Final = "photos"
+PLACE_TAGS: Final = (1, 2, 3, 4)
+"""Of an EXIF position: north or south, latitude, east or west, longitude (CIPA DC-008, GPS attributes)."""
 NO_IMAGE: Final = (
     OSError, SyntaxError, ValueError, ArithmeticError, LookupError, TypeError, EOFError,
     struct.error, zlib.error,
@@ -44,6 +47,28 @@ def clean_photo(raw: bytes) -> bytes:
             remedy="Send a JPEG, PNG or WebP; take the photo again.",
             field=FIELD,
         ) from None
+
+
+def place_of(raw: bytes) -> tuple[float, float] | None:
+    """Return where a photo says it was taken, latitude and longitude [°], or None. Never raises."""
+    try:
+        with Image.open(BytesIO(raw), formats=FORMATS) as image:
+            told = image.getexif().get_ifd(ExifTags.IFD.GPSInfo)
+        north, latitude, east, longitude = (told[tag] for tag in PLACE_TAGS)
+        place = _degrees(latitude, north == "S"), _degrees(longitude, east == "W")
+    except (*NO_IMAGE, Image.DecompressionBombError, Image.DecompressionBombWarning):
+        return None
+    return place if is_on_earth(*place) else None
+
+
+def is_on_earth(latitude: float, longitude: float) -> bool:
+    """Say whether a place can be one; not a number is none."""
+    return abs(latitude) <= 90 and abs(longitude) <= 180
+
+
+def _degrees(parts: Sequence[float], is_negative: bool) -> float:
+    degrees, minutes, seconds = (float(part) for part in parts)
+    return (degrees + minutes / 60 + seconds / 3600) * (-1 if is_negative else 1)
 
 
 def too_large() -> CannotDo:

@@ -6,6 +6,8 @@ from io import BytesIO
 
 from PIL import Image
 
+PLACE = (41 + 35 / 60 + 12 / 3600, -(93 + 37 / 60 + 30 / 3600))
+"""Where the photos of ``jpeg`` say they were taken. [°]"""
 ORIENTATION, GPS_FOLDER, LATITUDE, MAKER = 0x0112, 0x8825, 2, 0x010F
 
 
@@ -14,7 +16,7 @@ def jpeg(width: int = 400, height: int = 300, *, colour: str = "teal", orientati
     exif = Image.Exif()
     exif[MAKER] = "SECRETMAKER"
     exif[ORIENTATION] = orientation
-    exif.get_ifd(GPS_FOLDER)[LATITUDE] = (41.0, 35.0, 12.0)
+    exif.get_ifd(GPS_FOLDER).update({1: "N", LATITUDE: (41.0, 35.0, 12.0), 3: "W", 4: (93.0, 37.0, 30.0)})
     out = BytesIO()
     Image.new("RGB", (width, height), colour).save(out, "JPEG", exif=exif, comment=b"SECRETCOMMENT")
     return out.getvalue()

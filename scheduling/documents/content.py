@@ -60,6 +60,14 @@ class DueLine:
 
 
 @dataclass(frozen=True)
+class PhotoLine:
+    """One photo of a visit; no bytes where its file is gone."""
+
+    caption: str
+    jpeg: bytes
+
+
+@dataclass(frozen=True)
 class ServiceReport:
     """What was found and done at one visit, for the customer's file. Holds no money."""
 
@@ -94,6 +102,7 @@ class ServiceReport:
     signed_by: str
     signature: list[Stroke]
     signature_is_readable: bool
+    photos: list[PhotoLine]
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from scheduling.documents.content import PartLine, ServiceReport, StepLine
 from scheduling.documents.paper import BAD, SOFT, Paper, day, moment
+from scheduling.documents.photo_rows import draw_photos
 from scheduling.documents.signature import draw_strokes
 
 
@@ -27,6 +28,7 @@ def service_report_pdf(
     _readings(paper, report)
     _next_due(paper, report)
     _steps(paper, report)
+    _photos(paper, report)
     _end(paper, report)
     return bytes(paper.output())
 
@@ -135,6 +137,12 @@ def step_line(paper: Paper, step: StepLine) -> None:
     paper.flow(f"{mark}{step.text}{reason}", 4.4)
     paper.ln(0.6)
     paper.type()
+
+
+def _photos(paper: Paper, report: ServiceReport) -> None:
+    if report.photos:
+        paper.heading("Photos", room_mm=62)
+        draw_photos(paper, report.photos)
 
 
 def _reason(step: StepLine) -> str:

@@ -97,6 +97,18 @@ class CloseOutPhoto(models.Model):
     client_id = models.UUIDField(default=uuid.uuid4, unique=True)
     image = models.ImageField(upload_to="photos/%Y/%m/")
     taken_at = models.DateTimeField(null=True, blank=True)
+    latitude = models.FloatField(null=True, blank=True, help_text="Only where the company keeps places.")
+    longitude = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            both_or_neither("latitude", "longitude", "scheduling_closeoutphoto_whole_place"),
+            models.CheckConstraint(
+                condition=Q(latitude__isnull=True)
+                | Q(latitude__range=(-90, 90), longitude__range=(-180, 180)),
+                name="scheduling_closeoutphoto_place_on_earth",
+            ),
+        ]
 
     def __str__(self):
         return f"photo of {self.close_out_id}"

@@ -22,6 +22,7 @@ from scheduling.documents.content import (
     Label,
     LoadLine,
     PartLine,
+    PhotoLine,
     ReadingLine,
     ServiceReport,
     SheetOrder,
@@ -29,8 +30,9 @@ from scheduling.documents.content import (
     StepLine,
     WorkSheet,
 )
+from scheduling.documents.paper import moment
 from scheduling.documents.signature import read_strokes
-from scheduling.models import STANDING_STATES, CloseOut, StepSheet, WorkOrder
+from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, StepSheet, WorkOrder
 from scheduling.queries.figures import quantity_of
 from scheduling.queries.route_sheet import load_list
 from scheduling.queries.routes import RouteRow, StopRow
@@ -87,6 +89,7 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
         signed_by=close_out.signed_by,
         signature=strokes,
         signature_is_readable=is_readable,
+        photos=_photo_lines(close_out, zone),
     )
 
 
@@ -219,6 +222,25 @@ def _flush_line(flush: Flush, system: str) -> FlushLine:
         minutes=f"{digits(flush.minutes)} min",
         ran_clear=flush.ran_clear,
     )
+
+
+def _photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
+    photos = close_out.photos.order_by("pk")
+    return [_photo_line(number, photo, zone) for number, photo in enumerate(photos, start=1)]
+
+
+def _photo_line(number: int, photo: CloseOutPhoto, zone: ZoneInfo) -> PhotoLine:
+    told = [f"Photo {number}"]
+    if photo.taken_at:
+        told.append(moment(photo.taken_at.astimezone(zone)))
+    if photo.latitude is not None and photo.longitude is not None:
+        told.append(f"taken at {photo.latitude:.5f}°, {photo.longitude:.5f}°")
+    try:
+        with photo.image.open("rb") as file:
+            content = file.read()
+    except OSError:
+        content = b""
+    return PhotoLine(", ".join(told), content)
 
 
 def _steps_done(close_out: CloseOut, sheet: StepSheet | None) -> list[StepLine]:

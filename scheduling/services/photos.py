@@ -9,7 +9,7 @@ from django.core.files.base import ContentFile
 from django.db import IntegrityError, transaction
 
 from scheduling.models import CloseOut, CloseOutPhoto
-from scheduling.photo_files import FIELD, clean_photo
+from scheduling.photo_files import FIELD, clean_photo, place_of
 from shared.errors import CannotDo
 
 MOST_PHOTOS: Final = 30
@@ -25,14 +25,26 @@ class CheckedPhoto:
     client_id: uuid.UUID
     jpeg: bytes
     taken_at: datetime | None = None
+    place: tuple[float, float] | None = None
 
 
 def check_photo(
-    raw: bytes, *, client_id: uuid.UUID, taken_at: datetime | None, now: datetime
+    raw: bytes,
+    *,
+    client_id: uuid.UUID,
+    taken_at: datetime | None,
+    now: datetime,
+    place: tuple[float, float] | None = None,
+    keeps_place: bool = False,
 ) -> CheckedPhoto:
-    """Return the photo ready to be kept; nothing is written. Raises CannotDo for what is no photo."""
+    """Return the photo ready to be kept; nothing is written. Raises CannotDo for what is no photo.
+
+    Its place, as told beside it or within it, is passed on only where the company keeps places.
+    """
     is_believed = taken_at is not None and taken_at <= now + CLOCK_LEEWAY
-    return CheckedPhoto(client_id, clean_photo(raw), taken_at if is_believed else None)
+    clean = clean_photo(raw)
+    where = (place or place_of(raw)) if keeps_place else None
+    return CheckedPhoto(client_id, clean, taken_at if is_believed else None, where)
 
 
 def close_out_of(client_id: uuid.UUID, *, person_id: int) -> CloseOut | None:
@@ -64,6 +76,8 @@ def keep_photo(close_out: CloseOut, photo: CheckedPhoto) -> CloseOutPhoto:
     if known is not None:
         return known
     row = CloseOutPhoto(close_out=close_out, client_id=photo.client_id, taken_at=photo.taken_at)
+    if photo.place:
+        row.latitude, row.longitude = photo.place
     row.image.save(f"{uuid.uuid4().hex}.jpg", ContentFile(photo.jpeg), save=False)
     try:
         return _write(row)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -195,6 +196,7 @@ def _render(
         fields = replace(fields, client_id=str(uuid.uuid4()), opened_at=now.isoformat())
     context = {
         "page": page,
+        "keeps_place": settings.PHOTOS_KEEP_PLACE,
         "fields": fields,
         "problems": [] if conflict else typed.problems,
         "conflict": conflict,

@@ -4,6 +4,7 @@ import hashlib
 import uuid
 from datetime import datetime
 
+from django.conf import settings
 from django.db.models import QuerySet
 from django.http import FileResponse, Http404, HttpRequest, JsonResponse
 from django.shortcuts import get_object_or_404
@@ -13,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import CloseOut, CloseOutPhoto
-from scheduling.photo_files import MOST_BYTES, too_large
+from scheduling.photo_files import MOST_BYTES, is_on_earth, too_large
 from scheduling.services import photos as service
 from scheduling.views.edge import branch_of
 from shared.access import requires
@@ -43,7 +44,12 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
         row = service.known_photo(close_out, number) or service.keep_photo(
             close_out,
             service.check_photo(
-                _content(upload), client_id=number, taken_at=_moment(request), now=timezone.now()
+                _content(upload),
+                client_id=number,
+                taken_at=_moment(request),
+                now=timezone.now(),
+                place=_place(request),
+                keeps_place=settings.PHOTOS_KEEP_PLACE,
             ),
         )
     except CannotDo as error:
@@ -82,7 +88,11 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
         try:
             raw = _content(upload)
             number = uuid.uuid5(client_id, hashlib.sha256(raw).hexdigest())
-            checked.append(service.check_photo(raw, client_id=number, taken_at=None, now=now))
+            checked.append(
+                service.check_photo(
+                    raw, client_id=number, taken_at=None, now=now, keeps_place=settings.PHOTOS_KEEP_PLACE
+                )
+            )
         except CannotDo as error:
             raise CannotDo(
                 f"{upload.name}: {error.message}",
@@ -135,6 +145,14 @@ def _moment(request: HttpRequest) -> datetime | None:
     except ValueError:
         return None
     return said if said is not None and said.tzinfo is not None else None
+
+
+def _place(request: HttpRequest) -> tuple[float, float] | None:
+    try:
+        place = float(request.POST["latitude"]), float(request.POST["longitude"])
+    except (KeyError, ValueError):
+        return None
+    return place if is_on_earth(*place) else None
 
 
 def _answer(status: int, message: str, *, remedy: str) -> JsonResponse:

@@ -52,6 +52,8 @@ CSRF_TRUSTED_ORIGINS = read_list("TAPWARD_ORIGINS", [])
 IS_BEHIND_TLS = read_flag("TAPWARD_TLS", False)
 COMPANY_NAME = read_text("TAPWARD_COMPANY", "Our company")
 CURRENCY = read_text("TAPWARD_CURRENCY", "USD")
+# Where a photo was taken is left out on the phone and here unless the company wants it.
+PHOTOS_KEEP_PLACE = read_flag("TAPWARD_PHOTOS_KEEP_PLACE", False)
 
 INSTALLED_APPS = [
     "django.contrib.admin",
@@ -84,6 +86,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "shared.wiring.upload_size.UploadSize",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
 ]

@@ -8,9 +8,10 @@ from PIL import Image
 
 from scheduling.models import CloseOut, CloseOutPhoto
 from tests import photo_files as files
-from tests.journeys.test_phone_without_signal import (
+from tests.journeys.phone_browser import (
     IS_KEPT,
-    day,  # noqa: F401
+    add_photo,
+    day_of_three,  # noqa: F401
     fill_in,
     go_to,
     kill,
@@ -18,6 +19,7 @@ from tests.journeys.test_phone_without_signal import (
     open_day_and_keep_it,
     phone,
     wait_until,
+    wait_until_kept,
     watch,
 )
 
@@ -40,13 +42,6 @@ def media(settings, tmp_path):
     settings.MEDIA_ROOT = tmp_path / "media"
 
 
-def add_photo(tab, count: int, *, name: str = "photo.jpg", raw: bytes | None = None) -> None:
-    """Choose a photo, and wait until the phone has it."""
-    raw = raw or files.jpeg(2000, 1000)
-    tab.set_input_files("#photos", [{"name": name, "mimeType": "image/jpeg", "buffer": raw}])
-    tab.get_by_text(f"{count} photo{'' if count == 1 else 's'} kept on this phone.").wait_for()
-
-
 def sign(tab) -> None:
     """Draw one stroke across the box."""
     tab.locator("#pen").scroll_into_view_if_needed()
@@ -59,8 +54,8 @@ def sign(tab) -> None:
 
 
 def test_a_close_out_with_photos_and_a_signature_survives_a_flat_battery_and_arrives_once(
-    browser, day, tmp_path  # noqa: F811
-):  # fmt: skip
+    browser, day, tmp_path
+):
     url, technician, orders = day
     order = orders[0]
     with phone(browser, tmp_path / "phone") as context:
@@ -74,7 +69,7 @@ def test_a_close_out_with_photos_and_a_signature_survives_a_flat_battery_and_arr
         add_photo(tab, 2, raw=files.jpeg(300, 200))
         sign(tab)
         assert tab.input_value("[name=signature]").startswith("[[[")
-        tab.wait_for_timeout(500)
+        wait_until_kept(tab, "L1", "[[[")
         assert not errors
         with context.expect_event("close"):
             kill(tmp_path / "phone")
@@ -116,7 +111,7 @@ def test_a_close_out_with_photos_and_a_signature_survives_a_flat_battery_and_arr
     assert stroke[-1] == pytest.approx([800, 180], abs=8)
 
 
-def test_what_the_phone_keeps_of_a_photo_holds_no_place(browser, day, tmp_path):  # noqa: F811
+def test_what_the_phone_keeps_of_a_photo_holds_no_place(browser, day, tmp_path):
     url, technician, orders = day
     with phone(browser, tmp_path / "phone") as context:
         log_in(context, url, technician.person)
@@ -130,7 +125,7 @@ def test_what_the_phone_keeps_of_a_photo_holds_no_place(browser, day, tmp_path):
     assert "Exif" not in kept
 
 
-def test_a_photo_and_a_signature_can_be_taken_back_and_a_text_is_no_photo(browser, day, tmp_path):  # noqa: F811
+def test_a_photo_and_a_signature_can_be_taken_back_and_a_text_is_no_photo(browser, day, tmp_path):
     url, technician, orders = day
     with phone(browser, tmp_path / "phone") as context:
         log_in(context, url, technician.person)
@@ -150,12 +145,12 @@ def test_a_photo_and_a_signature_can_be_taken_back_and_a_text_is_no_photo(browse
         tab.get_by_role("button", name="Close out").click()
         tab.wait_for_url("**/phone/day/**")
         wait_until(CloseOut.objects.exists, "closed")
-        tab.wait_for_timeout(500)
+        tab.locator("#waiting").wait_for(state="hidden")
     assert CloseOut.objects.get().signature == ""
     assert not CloseOutPhoto.objects.exists()
 
 
-def test_logging_out_on_any_page_takes_the_kept_pages_from_the_phone(browser, day, tmp_path):  # noqa: F811
+def test_logging_out_on_any_page_takes_the_kept_pages_from_the_phone(browser, day, tmp_path):
     url, technician, orders = day
     with phone(browser, tmp_path / "phone") as context:
         log_in(context, url, technician.person)

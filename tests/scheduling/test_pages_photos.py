@@ -6,9 +6,13 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
+from scheduling.documents.paper import font_folder
+from scheduling.documents.service_report import service_report_pdf
 from scheduling.models import CloseOut, CloseOutPhoto
+from scheduling.queries import documents
 from tests import factories as make
 from tests import photo_files as files
+from tests.scheduling.pdf_text import pdf_text
 from tests.scheduling.test_pages_phone import send, typed, visit  # noqa: F401
 
 pytestmark = pytest.mark.django_db
@@ -190,3 +194,73 @@ def test_the_report_of_a_signed_close_out_draws_the_strokes(visit):  # noqa: F81
     signed = client.get(address).content
     assert plain.startswith(b"%PDF")
     assert len(signed) > len(plain)
+
+
+@pytest.mark.parametrize(("keeps", "place"), [(False, (None, None)), (True, (41.5, -93.25))])
+def test_the_place_a_phone_tells_is_kept_only_where_the_company_keeps_places(closed, settings, keeps, place):
+    settings.PHOTOS_KEEP_PLACE = keeps
+    assert post(closed[0], closed[2], latitude="41.5", longitude="-93.25").status_code == 200
+    row = CloseOutPhoto.objects.get()
+    assert (row.latitude, row.longitude) == place
+
+
+@pytest.mark.parametrize("told", [("91", "0"), ("nan", "0"), ("north", "0"), ("", "")])
+def test_a_place_that_is_none_on_earth_is_left_out_and_the_photo_kept(closed, settings, told):
+    settings.PHOTOS_KEEP_PLACE = True
+    latitude, longitude = told
+    raw = files.picture("PNG")
+    assert post(closed[0], closed[2], raw, latitude=latitude, longitude=longitude).status_code == 200
+    assert CloseOutPhoto.objects.get().latitude is None
+
+
+class Unread:
+    """A body that fails the test when anything of it is read."""
+
+    def read(self, *_):
+        raise AssertionError("nothing of it is read")
+
+    readline = read
+
+    def close(self):
+        """Nothing is open."""
+
+
+def test_what_is_larger_than_a_photo_is_refused_before_it_is_read(closed):
+    client, _, close_out = closed
+    given = {"wsgi.input": Unread(), "CONTENT_LENGTH": str(500 * 1024**2)}
+    kind = "multipart/form-data; boundary=x"
+    answer = client.generic("POST", reverse("send_photo", args=[close_out.client_id]), b"", kind, **given)
+    assert answer.status_code == 413
+    assert "9 MB" in answer.json()["message"]
+    assert "lower resolution" in answer.json()["remedy"]
+    given["HTTP_ACCEPT"] = "text/html"
+    page = client.generic("POST", reverse("close_out", args=[close_out.order_id]), b"", kind, **given)
+    assert page.status_code == 413
+    assert "send fewer or smaller photos" in page.content.decode()
+
+
+def test_a_body_without_its_length_is_asked_for_it(closed):
+    address = reverse("send_photo", args=[closed[2].client_id])
+    answer = closed[0].generic("POST", address, b"", "multipart/form-data", HTTP_TRANSFER_ENCODING="chunked")
+    assert answer.status_code == 411
+    assert answer.json()["remedy"]
+
+
+def report_of(close_out: CloseOut) -> bytes:
+    report = documents.service_report(close_out, company="Us", system="metric")
+    return service_report_pdf(report, is_metric=True, made_at=make.NOW, fonts=font_folder())
+
+
+def test_the_service_report_shows_the_photos_with_their_captions(closed, settings):
+    settings.PHOTOS_KEEP_PLACE = True
+    client, _, close_out = closed
+    assert "Photo 1" not in pdf_text(report_of(close_out))
+    for colour in ("teal", "red", "blue", "olive"):
+        post(client, close_out, files.jpeg(colour=colour), latitude="41.5", longitude="-93.25")
+    content = report_of(close_out)
+    text = " ".join(pdf_text(content).split())
+    assert "Photo 4, " in text
+    assert "41.50000°, -93.25000°" in text
+    assert content.count(b"/Subtype /Image") >= 4
+    close_out.photos.order_by("pk").first().image.delete(save=False)
+    assert "can't be read" in " ".join(pdf_text(report_of(close_out)).split())

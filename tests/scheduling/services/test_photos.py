@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from scheduling.models import CloseOut, CloseOutPhoto
-from scheduling.photo_files import MOST_BYTES, clean_photo
+from scheduling.photo_files import MOST_BYTES, clean_photo, place_of
 from scheduling.services import photos as service
 from shared.errors import CannotDo
 from tests import factories as make
@@ -176,3 +176,21 @@ def test_only_the_technician_of_a_close_out_is_given_it(close_out):
     assert service.close_out_of(close_out.client_id, person_id=mine) == close_out
     assert service.close_out_of(close_out.client_id, person_id=other) is None
     assert service.close_out_of(uuid.uuid4(), person_id=mine) is None
+
+
+def test_a_photos_place_is_read_in_degrees_and_left_out_unless_the_company_keeps_it(close_out):
+    assert place_of(files.jpeg()) == pytest.approx(files.PLACE)
+    assert place_of(files.picture("PNG")) is None
+    assert place_of(b"no photo") is None
+    row = service.keep_photo(close_out, checked(place=(1.0, 2.0)))
+    assert (row.latitude, row.longitude) == (None, None)
+
+
+def test_where_the_company_keeps_places_one_stands_beside_the_picture_and_never_in_it(close_out):
+    row = service.keep_photo(close_out, checked(keeps_place=True))
+    row.refresh_from_db()
+    assert (row.latitude, row.longitude) == pytest.approx(files.PLACE)
+    with row.image.open("rb") as file:
+        assert not Image.open(file).getexif()
+    told = service.keep_photo(close_out, checked(keeps_place=True, place=(-33.5, 151.25)))
+    assert (told.latitude, told.longitude) == (-33.5, 151.25)

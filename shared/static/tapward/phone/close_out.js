@@ -9,7 +9,16 @@ import { flushTimer } from "./timer.js";
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
 let photosKept = () => Promise.resolve();
-if (form) begin();
+if (form) begin().finally(ready);
+
+/* Only now may the button be pressed: without this script a press in a basement would lose the report. */
+function ready() {
+  const button = document.getElementById("submit");
+  form.addEventListener("submit", submit);
+  button.textContent = button.dataset.ready;
+  button.disabled = false;
+  document.getElementById("not-ready").hidden = true;
+}
 
 async function begin() {
   const { person, order } = form.dataset;
@@ -25,7 +34,6 @@ async function begin() {
   form.querySelectorAll("[data-high]").forEach(judge);
   form.addEventListener("input", save);
   form.addEventListener("change", save);
-  form.addEventListener("submit", submit);
   tellSignal(document.getElementById("signal"), form.dataset.made);
   guardLogOut(person);
   keepOffline([location.pathname, form.dataset.dayUrl]);
@@ -60,13 +68,19 @@ async function restore(person, order) {
 
 function fill(fields) {
   for (const element of form.elements) {
-    if (!element.name || element.type === "file" || element.name === "csrfmiddlewaretoken") continue;
+    if (!element.name || element.type === "file" || element.name === "csrfmiddlewaretoken" || isTypedSince(element)) continue;
     if (element.type === "checkbox" || element.type === "radio") element.checked = fields[element.name] === element.value;
     else if (element.name in fields) element.value = fields[element.name];
     const folded = element.closest("details");
     const isTyped = element.type === "checkbox" ? element.checked : element.inputMode === "decimal" && element.value;
     if (folded && isTyped) folded.open = true;
   }
+}
+
+/* What was typed while this script was on its way stands before what was kept earlier. */
+function isTypedSince(element) {
+  if (element.type === "checkbox" || element.type === "radio") return element.checked !== element.defaultChecked;
+  return (element.localName === "textarea" || ["text", "search", "tel", "number"].includes(element.type)) && element.value !== element.defaultValue;
 }
 
 function showReasons() {

@@ -15,6 +15,7 @@ async function sendInOrder(person) {
     const body = new FormData();
     body.append("client_id", photo.client_id);
     body.append("taken_at", photo.taken_at);
+    if (photo.place) for (const [name, value] of Object.entries(photo.place)) body.append(name, String(value));
     body.append("photo", photo.blob, "photo.jpg");
     const result = await deliver(`/phone/close-outs/${photo.close_out}/photos/`, {}, body);
     if (result.state === "sent") await dropPhoto(photo.client_id);

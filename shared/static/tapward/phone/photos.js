@@ -1,4 +1,5 @@
 /* Photos of the visit: made smaller on the phone, which also leaves place and camera behind, and kept there. */
+import { placeOf } from "./place.js";
 import { dropPhoto, newId, photos, putPhoto } from "./store.js";
 
 const LONGEST_PX = 1600;
@@ -43,7 +44,7 @@ export function photoBox(form, person, save) {
       const blob = kept < MOST ? await smaller(file).catch(() => null) : null;
       if (!blob) refused.push(file.name);
       else {
-        await putPhoto({ client_id: newId(), close_out: closeOut(), person, order, number, blob, taken_at: new Date().toISOString(), state: "draft", message: "" });
+        await putPhoto({ client_id: newId(), close_out: closeOut(), person, order, number, blob, taken_at: new Date().toISOString(), place: "keepsPlace" in form.dataset ? await placeOf(file).catch(() => null) : null, state: "draft", message: "" });
         kept += 1;
       }
     }

@@ -25,7 +25,9 @@ self.addEventListener("message", (event) => {
 
 self.addEventListener("fetch", (event) => {
   const url = new URL(event.request.url);
-  if (event.request.method !== "GET" || url.origin !== self.location.origin) return;
+  if (url.origin !== self.location.origin) return;
+  if (event.request.method === "POST" && event.request.mode === "navigate" && isPage(url)) event.respondWith(sentOrHeld(event.request));
+  if (event.request.method !== "GET") return;
   if (shell.includes(url.pathname)) event.respondWith(fromPhone(event.request));
   else if (event.request.mode === "navigate" && isPage(url)) event.respondWith(fromServer(event.request));
 });
@@ -69,6 +71,25 @@ async function fromServer(request) {
   } catch {
     return kept ?? (await pages.match(start)) ?? nothingKept();
   }
+}
+
+/* A form sent without signal, where the page's own script could keep nothing, comes back with all that was typed. */
+async function sentOrHeld(request) {
+  const copy = request.clone();
+  try {
+    return await fetch(request);
+  } catch {
+    return held(new URL(request.url).pathname, await copy.formData());
+  }
+}
+
+function held(path, typed) {
+  const safe = (text) => text.replace(/[&<>"]/g, (one) => `&#${one.charCodeAt(0)};`);
+  const fields = [...typed].filter(([, value]) => typeof value === "string");
+  const kept = fields.map(([name, value]) => `<textarea name="${safe(name)}" hidden>\n${safe(value)}</textarea>`).join("");
+  const photos = [...typed].some(([, value]) => typeof value !== "string" && value.size) ? "<p>Photos have to be chosen again afterwards: ring the office about them.</p>" : "";
+  const text = `<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport content='width=device-width'><title>Not sent yet</title><h1>No signal, nothing sent yet</h1><p>Everything you typed stands in this page. Leave it open, go where there is signal and press the button.</p>${photos}<form method=post enctype=multipart/form-data action="${safe(path)}">${kept}<button>Send it now</button></form>`;
+  return new Response(text, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }
 
 function nothingKept() {
