@@ -69,6 +69,7 @@ urlpatterns = [
     path("stock/set-up/", stock.set_up, name="set_up_stock"),
     path("stock/recall/", recall.recall, name="recall"),
     path("stock/recall/rows.<str:form>", recall.recall_file, name="recall_file"),
+    path("stock/<slug:code>/labels.pdf", labels.part_label_file, name="part_label_file"),
     path("stock/<slug:code>/", stock.stock_place, name="stock_place"),
     path("notices/", notices.notices, name="notices"),
     path("notices/<int:pk>/", notices.notice, name="notice"),

@@ -170,9 +170,10 @@ class WorkSheet:
 
 @dataclass(frozen=True)
 class Label:
-    """A label for one treatment unit."""
+    """A label with a code: of a treatment unit, or of a part on the shelf."""
 
     address: str
     serial: str
     line: str
     company: str
+    foot: str = "Scan for this unit's page."

@@ -107,7 +107,7 @@ def _label(paper: Paper, label: Label, sheet: LabelStock, left: float, top: floa
     )
     paper.set_x(text_left)
     paper.type(7)
-    for text, colour in ((label.line, INK), (label.company, SOFT), ("Scan for this unit's page.", SOFT)):
+    for text, colour in ((label.line, INK), (label.company, SOFT), (label.foot, SOFT)):
         if text and paper.get_y() < top + sheet.height - 6:
             paper.set_x(text_left)
             paper.type(7, colour=colour)

@@ -8,11 +8,22 @@ from typing import Final
 from django.db.models import Q, QuerySet
 
 from fleet.models import Flush, Part, TreatmentUnit
-from scheduling.models import STANDING_STATES, CloseOut, StepSheet, StopOrder, Technician
+from scheduling.documents.content import Label
+from scheduling.models import (
+    STANDING_STATES,
+    CloseOut,
+    StepSheet,
+    StockLevel,
+    StockPlace,
+    StopOrder,
+    Technician,
+)
 from scheduling.queries.work_orders import number_of
 
 VISITS_SHOWN: Final = 8
 FLUSHES_SHOWN: Final = 5
+PART_MARK: Final = "TAPWARD-PART"
+"""With what a part's code begins; then kind, lot and serial, each on a line of its own."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +84,22 @@ def units_to_label(
             | Q(site__customer__name__icontains=word)
         )
     return units
+
+
+def part_labels(place: StockPlace, *, company: str) -> list[Label]:
+    """Return a label for each piece at a place: its code says kind and lot, as the phone reads it."""
+    labels = []
+    held = StockLevel.objects.filter(place=place, quantity__gt=0).select_related("kind")
+    for level in held.order_by("kind__name", "lot"):
+        label = Label(
+            address="\n".join((PART_MARK, level.kind.code, level.lot)),
+            serial=level.kind.code,
+            line=", ".join(text for text in (level.kind.name, level.lot and f"lot {level.lot}") if text),
+            company=company,
+            foot="Scan it when closing out.",
+        )
+        labels += [label] * level.quantity
+    return labels
 
 
 def areas(branch_id: int | None) -> list[str]:

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET
 from fleet.models import TreatmentUnit
 from scheduling.documents.label_sheet import STOCKS, label_sheet_pdf
 from scheduling.documents.paper import font_folder
+from scheduling.models import StockPlace
 from scheduling.queries import labels as queries
 from scheduling.queries.day import technician_of
 from scheduling.queries.documents import unit_labels
@@ -108,6 +109,24 @@ def label_file(request: HttpRequest) -> HttpResponse:
     except CannotDo as error:
         raise Http404(str(error)) from error
     return pdf_answer(content, f"labels-{batch}")
+
+
+@requires(Permission.MANAGE_WORK)
+@require_GET
+def part_label_file(request: HttpRequest, code: str) -> HttpResponse:
+    """Return labels for the parts at one place as a PDF, one for each piece."""
+    places = StockPlace.objects.all()
+    if branch_id := branch_of(request):
+        places = places.filter(branch_id=branch_id)
+    made = queries.part_labels(get_object_or_404(places, code=code), company=settings.COMPANY_NAME)
+    stock = "a4_3x8" if is_metric(request) else "letter_3x8"
+    try:
+        content = label_sheet_pdf(
+            made[:MOST_LABELS], stock=stock, made_at=timezone.now(), fonts=font_folder()
+        )
+    except CannotDo as error:
+        raise Http404("Nothing lies here that could have a label.") from error
+    return pdf_answer(content, f"part-labels-{code}")
 
 
 @requires(Permission.RECORD_READINGS)

@@ -9,6 +9,7 @@ from django.urls import reverse
 from scheduling.documents.content import Label
 from scheduling.documents.label_sheet import QUIET_MODULES, STOCKS, label_sheet_pdf, qr_modules
 from scheduling.documents.paper import font_folder
+from scheduling.queries import labels as queries
 from scheduling.services import steps
 from shared.errors import CannotDo
 from tests import factories as make
@@ -135,3 +136,20 @@ def test_a_stranger_who_scans_logs_in_first(client):
     unit = make.treatment_unit()
     answer = client.get(reverse("unit_label", args=[unit.label_code]))
     assert answer.url.startswith(reverse("log_in"))
+
+
+def test_parts_at_a_place_get_a_label_each_whose_code_says_kind_and_lot(client):
+    level = make.van(make.technician(), make.part_kind(), 2)
+    made = queries.part_labels(level.place, company="Us")
+    assert [one.address for one in made] == [f"{queries.PART_MARK}\n{level.kind.code}\n{level.lot}"] * 2
+    client.force_login(make.person("planner"))
+    answer = client.get(reverse("part_label_file", args=[level.place.code]))
+    assert level.kind.name in " ".join(pdf_text(answer.content).split())
+    client.force_login(make.person("technician"))
+    assert client.get(reverse("part_label_file", args=[level.place.code])).status_code == 403
+
+
+def test_a_place_where_nothing_lies_has_no_labels(client):
+    level = make.van(make.technician(), make.part_kind(), 0)
+    client.force_login(make.person("planner"))
+    assert client.get(reverse("part_label_file", args=[level.place.code])).status_code == 404

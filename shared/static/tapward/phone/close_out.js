@@ -3,6 +3,7 @@ import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
 import { penBox } from "./pen.js";
 import { photoBox } from "./photos.js";
 import { sendAll } from "./queue.js";
+import { scanButtons } from "./scan.js";
 import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
 import { flushTimer } from "./timer.js";
 
@@ -27,6 +28,7 @@ async function begin() {
   form.addEventListener("change", (event) => event.target.matches("[data-control]") && showReasons());
   for (const input of form.querySelectorAll("[data-high]")) input.addEventListener("input", () => judge(input));
   flushTimer(form, save);
+  scanButtons(form, save).catch(() => {});
   penBox(form, save);
   if (!isAnswer) await restore(person, order);
   photosKept = photoBox(form, person, save);
@@ -132,7 +134,9 @@ async function submit(event) {
   } catch {
     form.removeEventListener("submit", submit);
     button.disabled = false;
-    return form.requestSubmit();
+    // Not before this press is over: a form asked again while it still fires its event does nothing.
+    setTimeout(() => form.requestSubmit(), 0);
+    return;
   }
   const result = (await sendAll(person, send)).get(entry.client_id);
   button.disabled = false;

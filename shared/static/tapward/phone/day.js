@@ -15,11 +15,12 @@ async function begin() {
   await forgetOthers(person);
   say();
   await show();
-  const kept = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
-  keepOffline([location.pathname, "/phone/day/", ...kept]);
+  const links = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
+  keepOffline([location.pathname, "/phone/day/", ...links]);
   const again = async () => {
     const isMine = (one) => one.person === person && one.state === "waiting";
-    if (![...(await entries()), ...(await photos())].some(isMine)) return;
+    const kept = [...(await entries().catch(() => [])), ...(await photos().catch(() => []))];
+    if (!kept.some(isMine)) return;
     const results = [...(await sendAll(person, send)).values()];
     await show();
     const arrived = await sendPhotos(person);

@@ -75,11 +75,12 @@ async function fromServer(request) {
 
 /* A form sent without signal, where the page's own script could keep nothing, comes back with all that was typed. */
 async function sentOrHeld(request) {
-  const copy = request.clone();
+  const body = await request.blob();
+  const headers = { "Content-Type": request.headers.get("Content-Type") };
   try {
-    return await fetch(request);
+    return await fetch(request.url, { method: "POST", body, headers, credentials: "same-origin", redirect: "manual" });
   } catch {
-    return held(new URL(request.url).pathname, await copy.formData());
+    return held(new URL(request.url).pathname, await new Response(body, { headers }).formData());
   }
 }
 
