@@ -68,7 +68,6 @@ def test_a_camera_that_is_refused_says_what_to_do(browser, day, tmp_path):
         tab = context.pages[0]
         tab.add_init_script(f"({READS})()")
         tab.add_init_script(NO_CAMERA)
-
         tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
         tab.get_by_role("button", name="Scan the label").click()
         tab.get_by_text("type lot and serial below").wait_for()
