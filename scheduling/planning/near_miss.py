@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from scheduling.planning.insertion import open_slots
+from scheduling.planning.insertion import best_insertion, insert, open_slots
+from scheduling.planning.mend import owed_followers
 from scheduling.planning.prices import load_fits
 from scheduling.planning.proposal import Limit
 from scheduling.planning.tables import Assignment, Sequence_, Slot, Tables, lunch_window
@@ -39,10 +40,31 @@ def nearest_miss(tables: Tables, plan: Assignment, job: int) -> Miss | None:
     best: Miss | None = None
     for short_s, number, attempt in misses[:12]:
         minutes = _longer_shift(tables, tables.slots[number], attempt, short_s)
-        if minutes is not None and (best is None or minutes * 60 < best.short_s):
+        if minutes is None or (best is not None and minutes * 60 >= best.short_s):
+            continue
+        if _second_visits_fit(_with_shift(tables, number, minutes), plan, job, number, attempt):
             best = Miss(minutes * 60, number, Limit.SHIFT)
     shut = _site_hours(tables, plan, job, best.short_s if best else FAR_S)
     return shut or best
+
+
+def _second_visits_fit(eased: Tables, plan: Assignment, job: int, number: int, attempt: Sequence_) -> bool:
+    """Whether the visits that must follow the order inside the plan's days have room too, once it is in."""
+    if not eased.successors[job]:
+        return True
+    with_it = {**plan, number: attempt}
+    for follower in owed_followers(eased, with_it, job):
+        place = best_insertion(eased, with_it, follower)
+        if place is None:
+            return False
+        insert(with_it, follower, place)
+    return True
+
+
+def _with_shift(tables: Tables, number: int, minutes: int) -> Tables:
+    slots = list(tables.slots)
+    slots[number] = stretched(tables, slots[number], minutes * 60)
+    return replace(tables, slots=tuple(slots), route_memo={}, busy_memo={})
 
 
 def _longer_shift(tables: Tables, slot: Slot, attempt: Sequence_, short_s: int) -> int | None:
@@ -82,17 +104,23 @@ def _site_hours(tables: Tables, plan: Assignment, job: int, better_than_s: int) 
                     high = middle
                 else:
                     low = middle
-            best = Miss(high * 60, number, Limit.SITE_HOURS)
+            if _second_visits_fit(_with_hours(tables, slot, job, high), plan, job, number, attempt):
+                best = Miss(high * 60, number, Limit.SITE_HOURS)
     return best
 
 
 def _fits_later(tables: Tables, slot: Slot, attempt: Sequence_, job: int, minutes: int) -> bool:
-    day = tables.windows[job][slot.day]
-    if not day:
+    if not tables.windows[job][slot.day]:
         return False
+    return day_end(_with_hours(tables, slot, job, minutes), slot, attempt) < NEVER
+
+
+def _with_hours(tables: Tables, slot: Slot, job: int, minutes: int) -> Tables:
+    """Return tables in which the order's site shuts so much later that day."""
+    day = tables.windows[job][slot.day]
     opens, latest = day[-1]
     later = list(tables.windows[job])
     later[slot.day] = (*day[:-1], (opens, latest + minutes * 60))
     windows = list(tables.windows)
     windows[job] = later
-    return day_end(replace(tables, windows=windows), slot, attempt) < NEVER
+    return replace(tables, windows=windows, route_memo={}, busy_memo={})

@@ -45,7 +45,7 @@ def rescue(
         How many due visits changed places, at most.
     """
     moves = 0
-    for job in in_trouble(tables, plan):
+    for job in _in_trouble(tables, plan):
         if moves + 2 > rules.most_moves or (should_stop is not None and should_stop()):
             break
         swap = best_swap(tables, plan, job, rules)
@@ -60,7 +60,7 @@ def rescue(
     return moves
 
 
-def in_trouble(tables: Tables, plan: Assignment) -> list[int]:
+def _in_trouble(tables: Tables, plan: Assignment) -> list[int]:
     """Return due orders that cost something by their day or by being left out, dearest first."""
     where = placed_slots(plan)
     costs = {

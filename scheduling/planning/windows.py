@@ -11,7 +11,7 @@ import numpy as np
 from scheduling.planning.day_plan import DayPlan
 from scheduling.planning.mend import mend
 from scheduling.planning.prices import placed_slots, plan_cost_s
-from scheduling.planning.rescue import in_trouble, rescue
+from scheduling.planning.rescue import rescue
 from scheduling.planning.routing import Effort, improve_days
 from scheduling.planning.tables import Assignment, Tables
 
@@ -60,9 +60,8 @@ class Search:
         """Re-plan some slots; return whether the plan became cheaper."""
         self.solves += 1
         effort = Effort(max(0.05, min(seconds, self.left_s)), self.max_iterations)
-        found = improve_days(
-            self.tables, self.plan, slots, jobs, effort, self.seed * 1009 + self.solves, self.should_stop
-        )
+        seed = self.seed * 1009 + self.solves
+        found = improve_days(self.tables, self.plan, slots, jobs, effort, seed, self.should_stop)
         if found is None:
             return False
         return self.offer(mend(self.tables, {**self.plan, **found}))
@@ -121,9 +120,8 @@ def improve(search: Search) -> None:
         turn = shapes[search.solves % len(shapes)]
         if search.max_iterations is None and rng.random() > EXPLORE:
             turn = max(shapes, key=lambda one: one.per_second)
-        slots = turn.shape.slots(search, rng)
         began, before = time.perf_counter(), search.cost_s
-        search.window(slots, turn.shape.seconds * (0.6 + 0.8 * rng.random()))
+        turn.shape.look(search, rng)
         turn.learn(before - search.cost_s, time.perf_counter() - began)
         if search.solves % RESCUE_EVERY == 0:
             search.rescue()
@@ -166,62 +164,46 @@ class Shape:
     people: int
     seconds: float
 
-    def slots(self, search: Search, rng: np.random.Generator) -> list[int]:
-        """Draw one window of this shape."""
+    def look(self, search: Search, rng: np.random.Generator) -> None:
+        """Draw one window of this shape and re-plan it."""
         tables = search.tables
         days, people = _near_days(tables, self.days, rng), _near_people(tables, self.people, rng)
-        return [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
+        slots = [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
+        search.window(slots, _about(self.seconds, rng))
 
 
 @dataclass(frozen=True)
 class Near:
-    """A kind of window: so many technician-days, whatever their day, that pass near one place."""
-
-    routes: int
-    seconds: float
-
-    def slots(self, search: Search, rng: np.random.Generator) -> list[int]:
-        """Draw one window of this shape, around an order drawn anywhere."""
-        tables = search.tables
-        lead = tables.job_row[int(rng.integers(len(tables.jobs)))]
-        drive = tables.drive_s[lead]
-        far = {
-            slot.number: min(
-                (drive[tables.job_row[job]] for job in search.plan.get(slot.number, ())),
-                default=drive[slot.start_row],
-            )
-            * (0.7 + 0.6 * rng.random())
-            for slot in tables.slots
-        }
-        return sorted(sorted(far, key=lambda number: far[number])[: self.routes])
-
-
-@dataclass(frozen=True)
-class Trouble:
-    """A kind of window: the technician-days that could have a late or missing order in time, where it stands
-    and what passes nearest.
+    """A kind of window: so many technician-days, ``routes``, whatever their day, that pass near one place,
+    searched for ``seconds``.
     """
 
     routes: int
     seconds: float
 
-    def slots(self, search: Search, rng: np.random.Generator) -> list[int]:
-        """Draw one window of this shape; around any order when none is in trouble."""
-        tables = search.tables
-        troubled = in_trouble(tables, search.plan)
-        if not troubled:
-            return Near(self.routes, self.seconds).slots(search, rng)
-        job = troubled[int(rng.integers(len(troubled)))]
-        in_time = [
-            number
-            for number in tables.allowed_slots[job]
-            if not tables.late_days[job][tables.slots[number].day]
-        ]
-        rng.shuffle(in_time)
-        near = Near(self.routes, self.seconds).slots(search, rng)
-        own = [number for number, sequence in search.plan.items() if job in sequence]
-        chosen = dict.fromkeys([*own, *in_time[: self.routes // 2], *near])
-        return sorted(list(chosen)[: self.routes])
+    def look(self, search: Search, rng: np.random.Generator) -> None:
+        """Draw one window of this shape, around an order drawn anywhere, and re-plan it."""
+        slots = _passing_near(search, int(rng.integers(len(search.tables.jobs))), rng)
+        search.window(sorted(slots[: self.routes]), _about(self.seconds, rng))
+
+
+def _about(seconds: float, rng: np.random.Generator) -> float:
+    return seconds * float(0.6 + 0.8 * rng.random())
+
+
+def _passing_near(search: Search, job: int, rng: np.random.Generator) -> list[int]:
+    """Return all technician-days, those first that pass near an order, a little shuffled."""
+    tables = search.tables
+    drive = tables.drive_s[tables.job_row[job]]
+    far = {
+        slot.number: min(
+            (drive[tables.job_row[one]] for one in search.plan.get(slot.number, ())),
+            default=drive[slot.start_row],
+        )
+        * (0.7 + 0.6 * rng.random())
+        for slot in tables.slots
+    }
+    return sorted(far, key=lambda number: far[number])
 
 
 WHOLE = Shape(99, 99, 3.0)
@@ -234,7 +216,6 @@ SHAPES = (
     Shape(3, 5, 1.5),
     Near(12, 2.0),
     Near(6, 1.0),
-    Trouble(16, 2.0),
 )
 
 
@@ -242,7 +223,7 @@ SHAPES = (
 class Yield:
     """What a ``shape`` has brought lately, ``per_second`` of search [s of cost]. Starts hopeful."""
 
-    shape: Shape | Near | Trouble
+    shape: Shape | Near
     per_second: float = 1e9
 
     def learn(self, gain_s: int, seconds: float) -> None:
