@@ -35,6 +35,8 @@ DUTIES: Final = (
          timedelta(hours=26)),
     Duty("fleet.tasks.learn_lives", "Learn lives and use from the fleet", "on the 1st of a month",
          timedelta(days=32)),
+    Duty("nightly", "The whole night in one go", "where no worker runs: by the machine's own timetable",
+         timedelta(hours=26)),
     Duty("back_up", "Back up", "by the machine's own timetable", timedelta(days=2)),
 )  # fmt: skip
 TITLES: Final = {duty.task: duty.title for duty in DUTIES} | {

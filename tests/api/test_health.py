@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+from django.core.management import call_command
 from django.db import OperationalError, connection
 from django.test import override_settings
 from django.urls import reverse
@@ -137,7 +138,14 @@ def test_the_page_says_what_failed_and_what_to_do(client):
 @pytest.mark.django_db
 def test_every_row_of_the_timetable_is_named_on_the_page():
     assert {entry["task"] for entry in app.conf.beat_schedule.values()} <= {duty.task for duty in DUTIES}
-    assert {duty.task for duty in DUTIES} - {"back_up"} <= set(app.tasks)
+    assert {duty.task for duty in DUTIES} - {"back_up", "nightly"} <= set(app.tasks)
+
+
+@pytest.mark.django_db
+def test_the_night_of_a_machine_without_workers_is_written_down(client):
+    call_command("nightly", "--json")
+    assert TaskRun.objects.get(name="nightly").outcome == "done"
+    assert "The whole night in one go" in _page(client)
 
 
 @pytest.mark.django_db

@@ -46,7 +46,7 @@ pytestmark = [
 ]
 KILLS = int(os.environ.get("TAPWARD_FAULT_KILLS", "100"))
 """More of them by the environment, for a long night."""
-WHOLE_EVERY = 25
+WHOLE_EVERY = 50
 """Every so often a whole worker dies, else one of its processes."""
 SEED = 7
 

@@ -194,4 +194,4 @@ def test_the_page_of_operations_says_what_is_wrong_outside(client):
                            is_on=False, failures_in_row=20, off_because="20 tries failed")  # fmt: skip
     page = client.get(reverse("operations")).content.decode()
     assert "Fell silent" in page
-    assert "1 webhooks were switched off" in page
+    assert "1 webhook." in page

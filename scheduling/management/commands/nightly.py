@@ -6,6 +6,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
+from fleet.services import task_runs
 from scheduling.services.upkeep import bring_up_to_date
 
 
@@ -18,12 +19,7 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="answer for programs")
 
     def handle(self, *args, **options):
-        done = bring_up_to_date(
-            now=timezone.now(),
-            zone=settings.TIME_ZONE,
-            shard_size=settings.SHARD_SIZE,
-            on_progress=None if options["json"] else self._progress,
-        )
+        done = self._watched(None if options["json"] else self._progress)
         if options["json"]:
             self.stdout.write(
                 json.dumps(
@@ -42,6 +38,20 @@ class Command(BaseCommand):
             f"{counts.get('gone', 0)} gone); raised {done.raised.raised_total} work orders, strengthened "
             f"{done.raised.strengthened}, withdrew {done.raised.withdrawn}; revenue is entered."
         )
+
+    def _watched(self, on_progress):
+        """Do the work and write down how it went, for the page of operations."""
+        now = timezone.now()
+        run = task_runs.begin(name="nightly", task_id="", request_id="", now=now)
+        try:
+            done = bring_up_to_date(
+                now=now, zone=settings.TIME_ZONE, shard_size=settings.SHARD_SIZE, on_progress=on_progress
+            )
+        except BaseException as error:
+            task_runs.end(run, now=timezone.now(), error=error)
+            raise
+        task_runs.end(run, now=timezone.now())
+        return done
 
     def _progress(self, done: int, total: int) -> None:
         self.stderr.write(f"  shard {done} of {total} done")
