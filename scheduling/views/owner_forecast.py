@@ -17,7 +17,7 @@ from shared.access import requires
 from shared.roles import Permission, may
 
 MOST_MONTHS: Final = 12
-PARTS_SHOWN: Final = 300
+PARTS_SHOWN: Final = 100
 
 
 @requires(Permission.SEE_REVENUE)
@@ -93,7 +93,14 @@ def parts_ahead(request: HttpRequest, code: str) -> HttpResponseBase:
     return page_or_file(
         request,
         "scheduling/owner_parts_ahead.html",
-        {"kind": kind, "found": found, "shown": found.parts[:PARTS_SHOWN]},
+        {
+            "kind": kind,
+            "found": found,
+            "shown": [
+                {**vars(part), "by_month": list(zip(found.months, part.chances, strict=True))}
+                for part in found.parts[:PARTS_SHOWN]
+            ],
+        },
         parts=ListFile(f"parts ahead {code}", columns, lambda: found.parts),
     )
 

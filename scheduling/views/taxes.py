@@ -1,11 +1,12 @@
 """Taxes by date, and what the owner may change of them."""
 
 from django.contrib import messages
+from django.db.models import Exists, OuterRef
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_POST
 
-from scheduling.models import TaxRate
+from scheduling.models import InvoiceLine, TaxRate
 from scheduling.plan_terms_forms import TaxRateForm
 from scheduling.services import taxes
 from scheduling.views import list_columns
@@ -57,7 +58,12 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _page(request: HttpRequest, form: TaxRateForm, status: int) -> HttpResponse:
-    rates = TaxRate.objects.select_related("made_by", "taken_back_by").order_by("code", "-from_on", "-pk")
+    used = InvoiceLine.objects.filter(tax_rate=OuterRef("pk"))
+    rates = (
+        TaxRate.objects.select_related("made_by", "taken_back_by")
+        .annotate(is_used=Exists(used))
+        .order_by("code", "-from_on", "-pk")
+    )
     return page_or_file(
         request,
         "scheduling/owner_taxes.html",
