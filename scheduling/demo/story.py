@@ -38,7 +38,7 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     report = import_workbook(sheets, accept_good_rows=False, now=now)
     if report.problems:
         first = "\n".join(str(problem) for problem in report.problems[:5])
-        raise CannotDo(f"The demo's own spreadsheet was refused:\n{first}")
+        raise CannotDo(f"The demo's own spreadsheet was refused:\n{first}", remedy="Mend the rows named.")
     people = make_people()
     planner = Person.objects.get(username="planner")
     fill_shelves(now, planner)

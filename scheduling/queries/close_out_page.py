@@ -15,6 +15,7 @@ from scheduling.models import (
     STANDING_STATES,
     CloseOut,
     CloseOutPhoto,
+    Outcome,
     StepSheet,
     StockLevel,
     Technician,
@@ -68,6 +69,19 @@ class VisitRow:
 
 
 @dataclass(frozen=True)
+class ReceivedRow:
+    """What the office has received for an order and what stands: the other copy when two clash."""
+
+    client_id: str
+    technician: str
+    finished_at: datetime
+    outcome_word: str
+    minutes: int
+    parts: list[str]
+    note: str
+
+
+@dataclass(frozen=True)
 class CloseOutPage:
     """All that closing out one order takes."""
 
@@ -106,6 +120,7 @@ class CloseOutPage:
     flush_gpm: float | None
     wants_flush: bool
     own_photo_pks: list[int]
+    received: ReceivedRow | None
 
 
 def close_out_page(technician: Technician, order_id: int, now: datetime) -> CloseOutPage | None:
@@ -159,12 +174,35 @@ def close_out_page(technician: Technician, order_id: int, now: datetime) -> Clos
         flush_gpm=flush_gpm,
         wants_flush=wants_flush,
         own_photo_pks=_photos(order.pk, technician),
+        received=_received(order.pk),
     )
 
 
 def _photos(order_id: int, technician: Technician) -> list[int]:
     found = CloseOutPhoto.objects.filter(close_out__order_id=order_id, close_out__technician=technician)
     return list(found.order_by("pk").values_list("pk", flat=True))
+
+
+def _received(order_id: int) -> ReceivedRow | None:
+    standing = CloseOut.objects.filter(order_id=order_id, undone_at__isnull=True)
+    row = standing.exclude(outcome=Outcome.NOT_DONE).select_related("technician").first()
+    if row is None:
+        return None
+    parts = row.parts.filter(installed__isnull=False).select_related("installed__kind", "installed__position")
+    return ReceivedRow(
+        client_id=str(row.client_id),
+        technician=row.technician.name,
+        finished_at=row.finished_at,
+        outcome_word=row.get_outcome_display(),
+        minutes=row.minutes,
+        parts=[_part_told(one.installed) for one in parts],
+        note=row.note,
+    )
+
+
+def _part_told(part: Part) -> str:
+    marks = [part.lot and f"lot {part.lot}", part.serial and f"serial {part.serial}"]
+    return ", ".join([f"{part.kind.name} into {part.position.code}", *(mark for mark in marks if mark)])
 
 
 def _positions(order: WorkOrder, technician: Technician) -> list[PositionRow]:

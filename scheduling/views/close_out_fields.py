@@ -135,11 +135,11 @@ def close_out_fields(page: CloseOutPage, typed: Typed, system: str) -> CloseOutF
         ],
         positions=[_position(one, typed, page.kind, is_fresh) for one in page.positions],
         flush=[
+            _flow(page, typed, system),
             NumberField("flush_volume", "Drained", volume.value, typed["flush_volume"],
                         problem=typed.problem("flush_volume")),
             NumberField("flush_minutes", "Took", "min", typed["flush_minutes"],
                         problem=typed.problem("flush_minutes")),
-            _flow(page, typed, system),
         ],
         flush_clear=typed["flush_clear"],
         flush_clear_problem=typed.problem("flush_clear"),

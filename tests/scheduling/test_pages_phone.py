@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from fleet.models import FeedTest, Flush, MeterReading, Part, PartKind, PerformanceReading
 from scheduling.models import CloseOut, WorkOrder
+from scheduling.services import close_outs
 from scheduling.services import work_orders as service
 from scheduling.services.steps import ensure_step_sheets
 from tests import factories as make
@@ -317,3 +318,29 @@ def test_a_technician_sees_no_money_on_any_page_of_theirs(visit):
         assert "9871" not in text
         assert "7654" not in text
         assert "USD" not in text
+
+
+def test_two_reports_of_one_order_stand_beside_each_other_until_a_person_chooses(visit):
+    client, technician, order = visit
+    first, second = typed(client, order), typed(client, order, note="Mine, with another story")
+    second["lot__carbon"] = "L8"
+    second["client_id"] = str(uuid.uuid4())
+    assert send(client, technician.person, order, first).status_code == 200
+    answer = send(client, technician.person, order, second)
+    assert answer.status_code == 409
+    assert "have the planner undo" in answer.json()["message"]
+    page = client.post(reverse("close_out", args=[order.pk]), second)
+    text = page.content.decode()
+    assert page.status_code == 409
+    received = page.context["page"].received
+    assert received.client_id == first["client_id"]
+    assert any("L7" in part for part in received.parts)
+    assert "What the office has" in text
+    assert "Mine, with another story" in text
+    assert "L8" in text
+    row = CloseOut.objects.get()
+    close_outs.undo(row, by=make.person("planner"), reason="the other one is right", now=make.NOW)
+    assert send(client, technician.person, order, second).status_code == 200
+    row.refresh_from_db()
+    assert (row.undone_because, row.note) == ("the other one is right", "")
+    assert CloseOut.objects.get(undone_at__isnull=True).note == "Mine, with another story"

@@ -153,6 +153,7 @@ function tell(tone, text) {
 }
 
 function tellProblems(message, problems) {
+  document.getElementById("choose-copy")?.removeAttribute("hidden");
   // A changed report is a report of another moment.
   form.elements.namedItem("finished_at").value = "";
   const box = document.createElement("div");

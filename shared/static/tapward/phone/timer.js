@@ -16,7 +16,7 @@ export function flushTimer(form, changed) {
     const s = seconds();
     const gone = (flow() * s) / 60;
     clock.textContent = `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
-    volume.textContent = flow() ? `${gone.toFixed(1)}${target ? ` of ${target}` : ""} ${box.dataset.measure}` : "type the flow to count";
+    volume.textContent = flow() ? `${gone.toFixed(1)}${target ? ` of ${target}` : ""} ${box.dataset.measure}` : "type the flow below to count";
     bar.hidden = !target;
     bar.value = target ? Math.min(1, gone / target) : 0;
     const reached = Boolean(target) && gone >= target;
