@@ -1,16 +1,12 @@
 """Addresses of this room: logging in, and how we know, how sure we are."""
 
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from fleet.views import calibration, how_we_know
+from fleet.views import calibration, how_we_know, log_in
 
 urlpatterns = [
-    path(
-        "log-in/",
-        LoginView.as_view(template_name="log_in.html", redirect_authenticated_user=True),
-        name="log_in",
-    ),
+    path("log-in/", log_in.LogIn.as_view(), name="log_in"),
     path("log-out/", LogoutView.as_view(), name="log_out"),
     path("how-we-know/", how_we_know.how_we_know, name="how_we_know"),
     path("how-sure/", calibration.how_sure, name="how_sure"),

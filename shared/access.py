@@ -1,6 +1,7 @@
 """The roles table put to pages. Needs Django, knows no room."""
 
 from collections.abc import Callable
+from datetime import datetime
 from functools import wraps
 
 from django.conf import settings
@@ -25,6 +26,24 @@ def requires(permission: Permission) -> Callable:
         return guarded
 
     return wrap
+
+
+def client_address(request) -> str:
+    """Return the caller's address; empty when only our own proxy's is known.
+
+    Each proxy adds the address it was called from at the right of ``X-Forwarded-For``; what stands further
+    left anybody may write. So our own outermost proxy counts: the entry ``TAPWARD_PROXIES`` from the right.
+    """
+    count = settings.PROXY_COUNT
+    if not count:
+        return request.META.get("REMOTE_ADDR", "")
+    told = [one.strip() for one in request.headers.get("X-Forwarded-For", "").split(",") if one.strip()]
+    return told[-count] if len(told) >= count else ""
+
+
+def begin_session(request, now: datetime) -> None:
+    """Write down when a session began and was last used, for its two limits."""
+    request.session["began_at"] = request.session["used_at"] = int(now.timestamp())
 
 
 def opened_by_secret(view: Callable) -> Callable:

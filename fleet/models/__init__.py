@@ -27,6 +27,7 @@ from fleet.models.findings import (
     UnitState,
     UseRules,
 )
+from fleet.models.log_ins import FailedLogIn
 from fleet.models.people import Branch, MeasureSystem, Person, PersonRole
 from fleet.models.readings import (
     Meter,
@@ -65,6 +66,7 @@ __all__ = [
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
+    "FailedLogIn",
     "FeedTest",
     "Finding",
     "FindingKind",

@@ -48,6 +48,10 @@ if not SECRET_KEY:
     SECRET_KEY = embedded_secret()
 
 ALLOWED_HOSTS = read_list("TAPWARD_HOSTS", ["localhost", "127.0.0.1", "[::1]"])
+if "*" in ALLOWED_HOSTS:
+    raise ImproperlyConfigured(
+        "TAPWARD_HOSTS may not be *. Name the hosts people type, e.g. tapward.example.com."
+    )
 CSRF_TRUSTED_ORIGINS = read_list("TAPWARD_ORIGINS", [])
 IS_BEHIND_TLS = read_flag("TAPWARD_TLS", False)
 COMPANY_NAME = read_text("TAPWARD_COMPANY", "Our company")
@@ -79,11 +83,13 @@ MIDDLEWARE = [
     "shared.wiring.request_log.RequestLog",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
+    "shared.wiring.headers.MoreHeaders",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
+    "shared.wiring.session_limits.SessionLimits",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "shared.wiring.upload_size.UploadSize",
@@ -142,6 +148,17 @@ STORAGES = {
 }
 
 # --- security ---
+# Proxies of one's own between here and the world; each is believed about one address.
+PROXY_COUNT = read_whole("TAPWARD_PROXIES", 1 if IS_BEHIND_TLS else 0)
+# A session ends when unused for so long, and in any case after so many days.
+SESSION_IDLE_MINUTES = read_whole("TAPWARD_IDLE_MINUTES", 3 * 24 * 60, 5)
+SESSION_MOST_DAYS = read_whole("TAPWARD_SESSION_DAYS", 30, 1)
+SESSION_COOKIE_AGE = SESSION_IDLE_MINUTES * 60
+# A browser keeps a cookie named so for this host alone, and takes it by TLS only.
+COOKIE_PREFIX = "__Host-" if IS_BEHIND_TLS else ""
+SESSION_COOKIE_NAME = f"{COOKIE_PREFIX}sessionid"
+CSRF_COOKIE_NAME = f"{COOKIE_PREFIX}csrftoken"
+KNOWN_BROWSER_COOKIE = f"{COOKIE_PREFIX}known"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_SECURE = IS_BEHIND_TLS
@@ -153,12 +170,14 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = IS_BEHIND_TLS
 SECURE_HSTS_PRELOAD = IS_BEHIND_TLS
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 if IS_BEHIND_TLS:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
+        "object-src": [NONE],
         "script-src": [SELF],
         "style-src": [SELF],
         "img-src": [SELF, "data:", "blob:"],

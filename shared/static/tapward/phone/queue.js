@@ -29,7 +29,7 @@ async function sendInOrder(person, address) {
 }
 
 const post = (address, headers, body) =>
-  fetch(address, { method: "POST", credentials: "same-origin", redirect: "manual", headers: { ...headers, "X-CSRFToken": cookie("csrftoken") }, body });
+  fetch(address, { method: "POST", credentials: "same-origin", redirect: "manual", headers: { ...headers, "X-CSRFToken": cookie("__Host-csrftoken") || cookie("csrftoken") }, body });
 
 const sendOne = (entry, address) =>
   deliver(address, { "Content-Type": "application/json" }, JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }));
