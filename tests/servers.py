@@ -120,7 +120,8 @@ def start_mosquitto(port: int | None = None, home: Path | None = None) -> tuple[
     settings.write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
         f"persistence_location {home}/\nautosave_interval 1\nautosave_on_changes true\n"
-        "max_queued_messages 100000\n" + ("user root\n" if os.geteuid() == 0 else "")
+        "max_queued_messages 100000\nmax_inflight_messages 500\n"
+        + ("user root\n" if os.geteuid() == 0 else "")
     )
     log = open(home / "log", "wb")  # noqa: SIM115
     process = subprocess.Popen(

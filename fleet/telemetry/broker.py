@@ -1,6 +1,7 @@
 """The connection to the broker: MQTT 5, a session that outlives a restart, acknowledged by hand."""
 
 import ssl
+import time
 from dataclasses import dataclass, field
 
 import paho.mqtt.client as mqtt
@@ -14,6 +15,8 @@ from shared.errors import CannotDo
 SESSION_SECONDS = 86_400
 """How long the broker keeps a listener's unacknowledged messages while it is away."""
 KEEPALIVE_SECONDS = 30
+PAUSE_S = 0.02
+"""So long without a further message is a pause: what came is saved. [s]"""
 NAME_TAKEN = 142
 """Reason code 0x8E of MQTT 5: another client came under the same name."""
 
@@ -29,6 +32,7 @@ class BrokerSettings:
     tls: bool = False
     ca_file: str = ""
     group: str = "tapward"
+    """Listeners of one group share the load; empty: this one listens alone."""
 
 
 @dataclass(frozen=True)
@@ -79,11 +83,24 @@ class Broker:
         )  # fmt: skip
 
     def turn(self, seconds: float) -> bool:
-        """Send and receive for a while; false when it is down. Raises CannotDo when refused for good."""
-        code = self._client.loop(seconds)
-        if self.inbox.fault:
-            raise CannotDo(self.inbox.fault, remedy="Check name, user and password of this listener.")
-        return code == mqtt.MQTT_ERR_SUCCESS
+        """Send and receive until a batch is full, the flow pauses or the time is over.
+
+        Returns false when the line is down. Raises CannotDo when the broker refused this listener for good.
+        """
+        until = time.monotonic() + seconds
+        waiting = self.inbox.waiting
+        while True:
+            before = len(waiting)
+            # The client reads one packet a call.
+            left = until - time.monotonic()
+            code = self._client.loop(max(0.0, min(left, PAUSE_S) if waiting else left))
+            if self.inbox.fault:
+                raise CannotDo(self.inbox.fault, remedy="Check name, user and password of this listener.")
+            if code != mqtt.MQTT_ERR_SUCCESS:
+                return False
+            has_paused = bool(waiting) and len(waiting) == before
+            if has_paused or len(waiting) >= self._most_waiting or time.monotonic() >= until:
+                return True
 
     def listen_to(self, filters: set[str]) -> None:
         """Bring subscriptions in line. Listeners of one group share what comes."""
@@ -109,7 +126,8 @@ class Broker:
         self._client.loop(0.2)
 
     def _shared(self, topic_filter: str) -> str:
-        return f"$share/{self._settings.group}/{topic_filter}"
+        group = self._settings.group
+        return f"$share/{group}/{topic_filter}" if group else topic_filter
 
     def _connected(self, client, userdata, flags, reason, properties) -> None:
         if reason.is_failure:

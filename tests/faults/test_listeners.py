@@ -41,14 +41,14 @@ def listeners(broker):
     """Starts listeners; whatever is left is killed."""
     started = []
 
-    def start(name, module="manage.py"):
+    def start(name, *more, module="manage.py"):
         env = {
             **os.environ, "DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
             "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50, "TAPWARD_MQTT_HOST": "127.0.0.1",
             "TAPWARD_MQTT_PORT": str(broker["port"]),
         }  # fmt: skip
         command = (
-            [sys.executable, "manage.py", "listen_meters", "--name", name, "--batch", "50"]
+            [sys.executable, "manage.py", "listen_meters", "--name", name, "--batch", "50", *more]
             if module == "manage.py"
             else [sys.executable, "-m", module, name]
         )
@@ -116,7 +116,7 @@ def test_a_listener_killed_between_saving_and_acknowledging_adds_nothing_twice(b
     wait_for_subscription(broker["port"], "RO-1")
     stop(first)
 
-    doomed = listeners("listener-a", "tests.faults.listener_process")
+    doomed = listeners("listener-a", module="tests.faults.listener_process")
     time.sleep(2)
     send(broker["port"], "sites/x/units/RO-1/water", [payload_of(1), payload_of(2)])
     assert "saved but not acknowledged" in doomed.stdout.readline()
@@ -133,22 +133,41 @@ def test_a_listener_killed_between_saving_and_acknowledging_adds_nothing_twice(b
     assert MeterReading.objects.filter(revision=0).count() == 3
 
 
-def test_a_broker_restarted_mid_stream_costs_no_reading(broker, listeners):
-    unit_with_meter("RO-1")
-    water_map()
-    listener = listeners("listener-a")
-    wait_for_subscription(broker["port"], "RO-1")
-
-    send(broker["port"], "sites/x/units/RO-1/water", [payload_of(hour) for hour in range(1, 30)])
+def restart(broker):
     broker["process"].send_signal(signal.SIGTERM)
     broker["process"].wait(20)
     broker["process"], _, _ = servers.start_mosquitto(broker["port"], broker["home"])
+
+
+def test_a_broker_restarted_mid_stream_costs_a_lone_listener_no_reading(broker, listeners):
+    unit_with_meter("RO-1")
+    water_map()
+    listener = listeners("listener-a", "--alone")
+    wait_for_subscription(broker["port"], "RO-1")
+
+    send(broker["port"], "sites/x/units/RO-1/water", [payload_of(hour) for hour in range(1, 30)])
+    restart(broker)
     send(broker["port"], "sites/x/units/RO-1/water", [payload_of(hour) for hour in range(30, 60)])
 
     wait_until(lambda: MeterReading.objects.count() == 60, "all 60 readings are saved")
     stop(listener)
     assert MeterReading.objects.values("meter", "read_at").distinct().count() == 60
     assert not DeadLetter.objects.exists()
+
+
+def test_sharing_listeners_subscribe_anew_at_a_restarted_broker_that_forgot_them(broker, listeners):
+    unit_with_meter("RO-1")
+    unit_with_meter("RO-2")
+    water_map()
+    both = [listeners("listener-a"), listeners("listener-b")]
+    wait_for_subscription(broker["port"], "RO-1")
+    restart(broker)
+    wait_for_subscription(broker["port"], "RO-2")
+    send(broker["port"], "sites/x/units/RO-1/water", [payload_of(hour) for hour in range(1, 40)])
+    wait_until(lambda: MeterReading.objects.count() == 41, "all readings are saved")
+    for process in both:
+        stop(process)
+    assert MeterReading.objects.values("meter", "read_at").distinct().count() == 41
 
 
 def test_two_listeners_split_the_load_and_take_each_reading_once(broker, listeners):

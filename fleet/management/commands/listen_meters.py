@@ -21,6 +21,9 @@ class Command(BaseCommand):
     def add_arguments(self, parser):
         parser.add_argument("--name", default=f"tapward-{socket.gethostname()}",
                             help="this listener's own name; after a restart use the same")  # fmt: skip
+        parser.add_argument("--alone", action="store_true",
+                            help="the only listener: then a broker that forgets shared subscriptions when it "
+                            "restarts keeps every message all the same")  # fmt: skip
         parser.add_argument("--batch", type=int, default=500, help="messages saved at once, 1 to 5000")
 
     def handle(self, *args, **options):
@@ -40,6 +43,7 @@ class Command(BaseCommand):
                 password=settings.MQTT_PASSWORD,
                 tls=settings.MQTT_TLS,
                 ca_file=settings.MQTT_CA_FILE,
+                group="" if options["alone"] else "tapward",
             ),
             most_waiting=options["batch"],
         )
