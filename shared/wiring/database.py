@@ -23,6 +23,8 @@ def database_settings(url: str, data_folder: Path) -> dict:
             f"DATABASE_URL names {engine or 'no engine'}. Use postgres://… or sqlite:///… ."
         )
     parsed.update(CONN_MAX_AGE=60, CONN_HEALTH_CHECKS=True)
+    # A server that is not there is noticed in seconds, not when the network gives up.
+    parsed["OPTIONS"] = {"connect_timeout": 10, **parsed.get("OPTIONS", {})}
     return parsed
 
 
