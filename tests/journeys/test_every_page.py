@@ -79,7 +79,7 @@ def weight_of(responses: list) -> int:
 
 
 def walk(browser, url: str, person: Person, known: set[str]) -> tuple[set[str], list[str]]:
-    """Follow links from the person's own first page; one page of each kind that nobody saw before is looked at."""
+    """Follow links from the person's own first page; look at each kind of page nobody saw before."""
     context = browser.new_context(service_workers="block")
     tab = as_person(context, url, person)
     answers: list = []
