@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
+
 from scheduling.models import (
     PlanRevision,
     Replan,
@@ -184,7 +186,7 @@ def others_to_compare(row: RouteProposal) -> list[RouteProposal]:
     others = RouteProposal.objects.filter(first_on__lte=row.last_on, last_on__gte=row.first_on)
     others = others.filter(state__in=["ready", "published", "set_aside"]).exclude(pk=row.pk)
     if row.branch_id:
-        others = others.filter(branch_id=row.branch_id)
+        others = others.filter(Q(branch_id=row.branch_id) | Q(branch=None))
     return list(others.select_related("branch")[:20])
 
 
