@@ -12,7 +12,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from api.forms import TokenForm
 from api.models import ApiToken
+from api.throttling import CallRate
 from api.tokens import make_token, revoke_token
+from api.with_python import OVERRIDES, STEPS
 from scheduling.views.downloads import Column, ListFile, page_or_file
 from shared.access import requires
 from shared.errors import CannotDo
@@ -71,6 +73,15 @@ def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 @require_GET
+def api_with_python(request: HttpRequest) -> HttpResponse:
+    """Show worked steps with pandas, and how a client is made from the schema."""
+    context = {"steps": STEPS, "overrides": OVERRIDES, "address": request.build_absolute_uri("/").rstrip("/")}
+    return render(request, "api/with_python.html", context)
+
+
+@login_required
+@require_GET
 def api_docs(request: HttpRequest) -> HttpResponse:
     """Show the API's description, drawn in the browser from our own files only."""
-    return render(request, "api/docs.html")
+    rates = {kind: rate.replace("/", " a ") for kind, rate in CallRate.THROTTLE_RATES.items()}
+    return render(request, "api/docs.html", {"rates": rates})

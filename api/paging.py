@@ -53,7 +53,7 @@ class KeysetPagination(BasePagination):
             "required": ["next", "results"],
             "properties": {
                 "next": {"type": "string", "format": "uri", "nullable": True},
-                "results": {"type": "array", "items": schema},
+                "results": schema,
             },
         }
 
