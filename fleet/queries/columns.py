@@ -8,6 +8,7 @@ from django.db.models import Q
 from fleet.models import FlushKind, MembraneType, MeterWater, PartRole
 from fleet.queries.column_reader import days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.science import columns as science
+from fleet.science.readiness import ROUNDING_D
 
 WATER_NUMBERS = {
     MeterWater.FEED.value: int(science.Water.FEED),
@@ -252,7 +253,7 @@ def _read_flushes(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> sci
     }
     rest = (
         f"FROM fleet_flush f WHERE {which.where('f.treatment_unit_id')} "
-        f"AND {days_of('f.flushed_at')} <= {float(until_d)!r} "
+        f"AND {days_of('f.flushed_at')} <= {float(until_d) + ROUNDING_D!r} "
         "ORDER BY f.treatment_unit_id, f.flushed_at, f.id"
     )
     table = read_columns(columns, rest)

@@ -24,6 +24,8 @@ from fleet.science.series import newest_time
 from fleet.science.settings import ReadinessSettings
 
 _HOURS_PER_DAY = 24.0
+ROUNDING_D = 1e-3 / 86_400
+"""A flush recorded this very moment counts, however two clocks round it to days: a thousandth of a second."""
 _ORDER = (
     OwedFlush.SANITISED,
     OwedFlush.CARBON_FINES,
@@ -118,6 +120,7 @@ def assess_readiness(
     """
     rules = rules or ReadinessSettings()
     count = len(units.unit_id)
+    now_d = now_d + ROUNDING_D
     past = flushes.flushed_at_d <= now_d
     owed = {reason: _Owed(np.full(count, np.inf), np.full(count, -1, dtype=np.int64)) for reason in _ORDER}
     bedding = _carbon_debts(owed, parts, flushes, past, now_d, rules, count)
