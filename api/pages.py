@@ -15,7 +15,9 @@ from api.models import ApiToken
 from api.throttling import CallRate
 from api.tokens import make_token, revoke_token
 from api.with_python import OVERRIDES, STEPS
+from fleet.models import AuditArea
 from scheduling.views.downloads import Column, ListFile, page_or_file
+from scheduling.views.edge import note_change
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -45,6 +47,7 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         except CannotDo as error:
             form.add_error(error.field or None, str(error))
         else:
+            note_change(request, "token made", AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
     tokens = [
         {"token": token, "may": [Permission[name.upper()].value for name in token.permissions],
@@ -66,7 +69,8 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
 def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
     """Revoke one of the own tokens."""
     token = get_object_or_404(ApiToken, pk=pk, person=request.user)
-    revoke_token(token, now=timezone.now())
+    if revoke_token(token, now=timezone.now()):
+        note_change(request, "token revoked", AuditArea.OUTSIDE, token.name)
     messages.success(request, f"{token.name} is revoked. Whatever used it is shut out from now on.")
     return redirect("own_tokens")
 

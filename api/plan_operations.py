@@ -10,8 +10,10 @@ from rest_framework.response import Response
 from api import filters, plan_rows
 from api.edits import IF_MATCH, EditRow, given
 from api.operations import ListRows, ShowRow
+from fleet.models import AuditArea
 from scheduling.models import PlanPeriod, PlanPrice, ServicePlan, Technician
 from scheduling.services import prices, replanning
+from scheduling.views.edge import note_change
 from shared.roles import Permission
 
 
@@ -78,7 +80,9 @@ class AddPlanPrice(EditRow):
     def post(self, request: Request, pk: int) -> Response:
         """Add it."""
         plan = self.row_to_edit(request, pk)
-        prices.set_price(plan, **given(self, request))
+        price = prices.set_price(plan, **given(self, request))
+        told = f"{price.amount} from {price.from_on} on"
+        note_change(request, "plan price set", AuditArea.MONEY, plan.code, told)
         return self.shown(pk, 201)
 
 

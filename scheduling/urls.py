@@ -3,6 +3,7 @@
 from django.urls import include, path
 
 from scheduling.views import (
+    audit,
     close_out,
     day,
     documents,
@@ -74,6 +75,7 @@ urlpatterns = [
     path("notices/", notices.notices, name="notices"),
     path("notices/<int:pk>/", notices.notice, name="notice"),
     path("notices/<int:pk>/again/", notices.send_notice_again, name="send_notice_again"),
+    path("changes/", audit.audit_trail, name="audit_trail"),
     path("operations/", operations.operations_page, name="operations"),
     path("labels/", labels.labels, name="labels"),
     path("labels/sheet.pdf", labels.label_file, name="label_file"),

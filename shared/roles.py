@@ -27,6 +27,7 @@ class Permission(StrEnum):
     CORRECT_MONEY = "correct entries and close months"
     MANAGE_PEOPLE = "give people their log-ins and roles"
     SEE_OPERATIONS = "see what runs by itself and what failed"
+    SEE_CHANGES = "look through who changed what"
     USE_API = "make tokens for other programs"
     CONNECT = "set up what comes in by telemetry and goes out by webhook"
 
@@ -68,6 +69,7 @@ ROLES: Final[dict[Role, RoleRule]] = {
                 _P.SEE_STOCK,
                 _P.SEE_REVENUE,
                 _P.SEE_OPERATIONS,
+                _P.SEE_CHANGES,
                 _P.USE_API,
                 _P.CONNECT,
             }

@@ -1,5 +1,6 @@
 """The public list of fleet's tables."""
 
+from fleet.models.audit import AuditArea, AuditEntry
 from fleet.models.catalogue import MembraneType, PartKind, PartRole
 from fleet.models.equipment import (
     Cartridge,
@@ -60,6 +61,8 @@ from fleet.models.webhooks import (
 __all__ = [
     "AssessmentRun",
     "AssessmentShard",
+    "AuditArea",
+    "AuditEntry",
     "Branch",
     "Cartridge",
     "Customer",

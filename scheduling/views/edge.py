@@ -7,7 +7,8 @@ from datetime import date, datetime
 from django.http import HttpRequest
 from django.utils import timezone
 
-from fleet.models import MeasureSystem
+from fleet.models import AuditArea, MeasureSystem
+from fleet.services import audit
 from scheduling.models import Technician
 from shared.periods import local_day
 
@@ -91,3 +92,8 @@ def page_number(request: HttpRequest) -> int:
     """Return the page asked for; nonsense is page one."""
     text = request.GET.get("page", "1")
     return int(text) if text.isascii() and text.isdigit() and len(text) < 8 else 1
+
+
+def note_change(request: HttpRequest, what: str, area: AuditArea, about: object, detail: str = "") -> None:
+    """Write an entry of the audit trail, for a change whose own table keeps no history."""
+    audit.note(what, area=area, about=about, detail=detail, by=request.user, now=timezone.now())

@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from fleet.models import AuditArea
 from scheduling.models import Technician
 from scheduling.queries import feeds as queries
 from scheduling.queries import maps
@@ -18,7 +19,7 @@ from scheduling.queries.routes import RouteRow
 from scheduling.services import calendar_feeds as service
 from scheduling.views import list_columns
 from scheduling.views.downloads import ListFile, page_or_file
-from scheduling.views.edge import branch_of, now_and_day_of
+from scheduling.views.edge import branch_of, note_change, now_and_day_of
 from shared.access import opened_by_secret, requires
 from shared.roles import Permission
 
@@ -66,6 +67,7 @@ def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
         people = people.filter(branch_id=branch_id)
     technician = get_object_or_404(people, pk=pk)
     service.switch_off(technician)
+    note_change(request, "calendar switched off", AuditArea.PEOPLE, technician.name)
     messages.success(request, f"No address opens {technician.name}’s calendar any more.")
     return redirect("feeds")
 

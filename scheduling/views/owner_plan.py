@@ -9,12 +9,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_POST
 
+from fleet.models import AuditArea
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
 from scheduling.plan_terms_forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.services import plan_terms, prices
 from scheduling.views import list_columns
 from scheduling.views.downloads import ListFile, page_or_file
-from scheduling.views.edge import branch_of, now_and_today
+from scheduling.views.edge import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -35,6 +36,8 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
     if form.is_valid() and did(form, lambda data: prices.set_price(plan, **data)):
+        told = f"{form.cleaned_data['amount']} from {form.cleaned_data['from_on']} on"
+        note_change(request, "plan price set", AuditArea.MONEY, plan.code, told)
         messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new price.")
         return redirect("owner_plan", code=code)
     return _page(request, plan, price_form=form)
@@ -55,6 +58,8 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         return prices.discount(plan, **given)
 
     if form.is_valid() and did(form, add):
+        told = f"{form.cleaned_data['percent_off']} off from {form.cleaned_data['from_on']} on"
+        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
         messages.success(request, f"{plan.code} earns less from {form.cleaned_data['from_on']} on.")
         return redirect("owner_plan", code=code)
     return _page(request, plan, period_form=form)
@@ -73,6 +78,9 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         prices.end_period(period, to_on=form.cleaned_data["to_on"])
     except CannotDo as error:
         messages.error(request, str(error))
+    else:
+        told = f"on {form.cleaned_data['to_on']}"
+        note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, told)
     return redirect("owner_plan", code=code)
 
 

@@ -6,14 +6,14 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_http_methods, require_POST
 
-from fleet.models import Branch
+from fleet.models import AuditArea, Branch
 from scheduling.models import PlanPriceList, TravelCorrection
 from scheduling.plan_forms import CorrectionForm, PricesForm
 from scheduling.queries import plan_settings as queries
 from scheduling.services import paces, plan_settings
 from scheduling.views import list_columns
 from scheduling.views.downloads import ListFile, page_or_file
-from scheduling.views.edge import branch_of, now_and_today
+from scheduling.views.edge import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -64,7 +64,9 @@ def remove_travel_time(request: HttpRequest, pk: int) -> HttpResponse:
     rows = TravelCorrection.objects.all()
     if branch_id := branch_of(request):
         rows = rows.filter(site_a__branch_id=branch_id)
-    plan_settings.remove_correction(get_object_or_404(rows, pk=pk))
+    row = get_object_or_404(rows, pk=pk)
+    plan_settings.remove_correction(row)
+    note_change(request, "driving time removed", AuditArea.PLANS, row)
     messages.success(request, "Removed. The next plan works the drive out again.")
     return redirect("travel_times")
 

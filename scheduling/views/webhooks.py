@@ -11,13 +11,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.models import DeliveryState, Webhook, WebhookDelivery, WebhookKind
+from fleet.models import AuditArea, DeliveryState, Webhook, WebhookDelivery, WebhookKind
 from fleet.outgoing import hooks, sending
 from fleet.outgoing.addresses import networks
 from scheduling.telemetry_forms import DeliveryFilter, HookForm
 from scheduling.views import list_columns
 from scheduling.views.downloads import Column, ListFile, asked_file, page_or_file
-from scheduling.views.edge import branch_of, now_and_today, page_number, paging
+from scheduling.views.edge import branch_of, note_change, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
@@ -91,6 +91,7 @@ def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
     except CannotDo as error:
         messages.error(request, str(error))
         return redirect("webhook", pk=pk)
+    note_change(request, "webhook, new secret", AuditArea.OUTSIDE, hook.name)
     return _hook_page(request, get_object_or_404(_hooks(request), pk=pk), secret=secret)
 
 
@@ -102,6 +103,7 @@ def switch_webhook(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     is_on = request.POST.get("do") == "on"
     hooks.switch(hook, is_on, by=request.user, now=now)
+    note_change(request, f"webhook switched {'on' if is_on else 'off'}", AuditArea.OUTSIDE, hook.name)
     messages.success(request, "It is on; what waited goes out." if is_on else "It is off; events wait.")
     return redirect("webhook", pk=pk)
 

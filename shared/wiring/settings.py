@@ -91,6 +91,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "shared.wiring.session_limits.SessionLimits",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shared.wiring.exports_noted.ExportsNoted",
     "django.contrib.messages.middleware.MessageMiddleware",
     "shared.wiring.upload_size.UploadSize",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",

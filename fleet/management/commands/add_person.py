@@ -6,8 +6,11 @@ from getpass import getpass
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
+from django.db import transaction
+from django.utils import timezone
 
-from fleet.models import Branch, Person, PersonRole
+from fleet.models import AuditArea, Branch, Person, PersonRole
+from fleet.services import audit
 
 
 class Command(BaseCommand):
@@ -37,7 +40,17 @@ class Command(BaseCommand):
             raise CommandError(" ".join(error.messages)) from error
         person.set_password(password)
         person.full_clean()
-        person.save()
+        with transaction.atomic():
+            person.save()
+            told = f"{person.get_role_display()}, at the shell"
+            audit.note(
+                "log-in made",
+                area=AuditArea.PEOPLE,
+                about=person.username,
+                detail=told,
+                by=None,
+                now=timezone.now(),
+            )
         self.stdout.write(f"{person.get_role_display()} {person.username} can log in.")
 
     def _branch(self, code: str | None) -> Branch | None:

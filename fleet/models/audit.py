@@ -1,0 +1,67 @@
+"""What was changed where no table keeps its own history: added to, never edited, never taken away."""
+
+from typing import NoReturn
+
+from django.db import models
+
+from fleet.models.people import Person
+from shared.errors import CannotDo
+from shared.model_parts import known_values
+
+REMEDY = "Write a further entry that says what is right."
+
+
+class AuditArea(models.TextChoices):
+    """What an entry of the audit trail is about."""
+
+    WORK = "work", "Work orders"
+    PLANS = "plans", "Plans and routes"
+    STOCK = "stock", "Stock"
+    MONEY = "money", "Prices and revenue"
+    PEOPLE = "people", "People and log-ins"
+    OUTSIDE = "outside", "Tokens, webhooks, telemetry"
+    FILES = "files", "Files taken out"
+
+
+class AuditQuerySet(models.QuerySet):
+    """Refuses what PostgreSQL refuses by a trigger, so that SQLite keeps the trail too."""
+
+    def update(self, **changed) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+
+    def delete(self) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+
+
+class AuditEntry(models.Model):
+    """One change: when, who, what to which thing. On PostgreSQL a trigger refuses UPDATE and DELETE."""
+
+    at = models.DateTimeField()
+    by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    area = models.CharField(max_length=8, choices=AuditArea)
+    what = models.CharField(max_length=80)
+    about = models.CharField(max_length=200, blank=True)
+    detail = models.TextField(blank=True)
+
+    objects = AuditQuerySet.as_manager()
+
+    class Meta:
+        verbose_name_plural = "audit entries"
+        ordering = ["-at", "-id"]
+        constraints = [known_values("area", AuditArea, "fleet_auditentry_area_known")]
+        indexes = [models.Index(fields=["at"], name="fleet_auditentry_at")]
+
+    def __str__(self):
+        return f"{self.at:%Y-%m-%d %H:%M} {self.what}"
+
+    def save(self, *args, **kwargs) -> None:
+        """Add a row; refuse to change one."""
+        if not self._state.adding:
+            raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+        super().save(*args, **kwargs)
+
+    def delete(self, *args, **kwargs) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
