@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 
 from django.core.exceptions import PermissionDenied
-from django.http import Http404
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.views import defaults
 from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
@@ -37,6 +38,22 @@ def as_problem(error: Exception, context: dict) -> Response | None:
         if name.lower() != "content-type":
             body[name] = value
     return body
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """Answer what nobody expected: problem details under /api/, the page of failures elsewhere.
+
+    Nothing of the failure itself is told; it is in the server's log under the request's id.
+    """
+    if not request.path.startswith("/api/"):
+        return defaults.server_error(request)
+    body = {
+        "type": "about:blank",
+        "title": "This failed on our side.",
+        "status": 500,
+        "remedy": "Send the same again later. If it fails again, tell whoever runs this server.",
+    }
+    return JsonResponse(body, status=500, content_type=CONTENT_TYPE)
 
 
 def problem(status: int, title: str, *, remedy: str = "", fields: list | None = None) -> Response:

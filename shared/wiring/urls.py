@@ -8,3 +8,5 @@ urlpatterns = [
     path("", include("fleet.urls")),
     path("api/", include("api.urls")),
 ]
+
+handler500 = "api.errors.server_error"

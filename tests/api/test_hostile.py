@@ -204,3 +204,28 @@ def test_a_csv_line_with_an_open_quote_is_returned(owner, here):
     body = f'meter_id,read_at,total_gal\n{here.meter.pk},{AT},120\n{here.meter.pk},"{AT},121\n'
     answer = send(owner, body, content_type=CSV).json()
     assert (answer["recorded"], answer["refused"]) == (1, 1)
+
+
+def test_what_nobody_can_answer_in_is_refused_as_problem_details(owner):
+    answer = owner.client.get("/api/sites", headers=owner.headers | {"Accept": "application/x-nonsense"})
+    assert answer.status_code == 406
+    assert answer.headers["Content-Type"] == "application/problem+json"
+    answer = owner.call("POST", "work-orders", b"why=leak", content_type="application/x-www-form-urlencoded")
+    assert answer.status_code == 415
+    assert answer.headers["Content-Type"] == "application/problem+json"
+    answer = owner.call("DELETE", "work-orders")
+    assert answer.status_code == 405
+    assert answer.headers["Content-Type"] == "application/problem+json"
+
+
+def test_a_fault_of_ours_is_problem_details_and_tells_nothing_of_itself(owner, monkeypatch):
+    def fail(*_, **__):
+        raise RuntimeError("secret of the house")
+
+    monkeypatch.setattr("api.fleet_operations.ListSites.get", fail)
+    owner.client.raise_request_exception = False
+    answer = owner.get("sites")
+    assert answer.status_code == 500
+    assert answer.headers["Content-Type"] == "application/problem+json"
+    assert answer.json()["remedy"]
+    assert b"secret" not in answer.content

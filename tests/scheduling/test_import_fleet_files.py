@@ -238,6 +238,50 @@ def test_a_workbook_cut_off_in_the_middle_is_refused(now, tmp_path):
     assert "can't be read as a workbook" in refused(path, now)
 
 
+SPREADSHEET = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+TEN_TIMES = "".join(f'<!ENTITY l{n} "{f"&l{n - 1};" * 10}">' for n in range(1, 9))
+
+
+@pytest.mark.parametrize(
+    "declared",
+    [f'<!ENTITY l0 "lol">{TEN_TIMES}', '<!ENTITY l8 SYSTEM "file:///etc/passwd">',
+     '<!ENTITY l8 SYSTEM "http://192.0.2.1/x">'],
+    ids=["a text that unfolds to a thousand million", "a file of the server", "an address outside"],
+)  # fmt: skip
+def test_what_a_sheet_declares_for_itself_is_never_unfolded(now, tmp_path, declared):
+    page = (
+        f'<?xml version="1.0"?><!DOCTYPE worksheet [{declared}]><worksheet xmlns="{SPREADSHEET}"><sheetData>'
+        '<row r="1"><c r="A1" t="inlineStr"><is><t>code</t></is></c></row>'
+        '<row r="2"><c r="A2" t="inlineStr"><is><t>&l8;</t></is></c></row></sheetData></worksheet>'
+    )
+    path = spoil_archive(to_xlsx(tmp_path / "own.xlsx", sheets()), "xl/worksheets/sheet1.xml", page.encode())
+    before = Site.objects.count()
+    try:
+        report = import_workbook(path, accept_good_rows=False, now=now)
+    except CannotDo as error:
+        told = str(error)
+    else:
+        assert report.problems
+        told = " ".join(str(problem) for problem in report.problems)
+    assert "root:" not in told
+    assert len(told) < 20_000
+    assert Site.objects.count() == before
+
+
+def test_a_link_to_another_workbook_is_not_followed(now, tmp_path):
+    link = (
+        '<?xml version="1.0"?><Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+        '<Relationship Id="rId1" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/'
+        'externalLinkPath" Target="file:///etc/passwd" TargetMode="External"/></Relationships>'
+    )
+    path = spoil_archive(
+        to_xlsx(tmp_path / "linked.xlsx", sheets()),
+        "xl/externalLinks/_rels/externalLink1.xml.rels",
+        link.encode(),
+    )
+    assert added(import_workbook(path, accept_good_rows=False, now=now)) == EVERY_ROW
+
+
 def test_a_file_too_large_is_refused_unopened(now, tmp_path, monkeypatch):
     monkeypatch.setattr(guard, "MOST_FILE_BYTES", 1000)
     assert "can be read at once" in refused(to_xlsx(tmp_path / "fleet.xlsx", sheets()), now)
