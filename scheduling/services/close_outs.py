@@ -71,7 +71,8 @@ def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseO
             return known
         raise
     if row.outcome != Outcome.NOT_DONE:
-        _look_again(row.order.treatment_unit_id, now)
+        # A phone's clock may run ahead by minutes; what it did must be in the past of the assessment.
+        _look_again(row.order.treatment_unit_id, max(now, form.finished_at))
     return row
 
 
