@@ -74,6 +74,12 @@ _SHEETS = {
             "starts_on": "2025-02-01", "price": "52.00", "price_from_on": "2026-02-01",
         },
     ],
+    "plan_terms": [
+        {"plan": "P1", "from_on": "2026-03-01", "escalator_percent": "3", "included_visits_per_year": 4}
+    ],
+    "tax_rates": [
+        {"code": "ST", "name": "Tax (invented)", "percent": "6.25", "from_on": "2026-01-01", "area": "North"}
+    ],
 }  # fmt: skip
 
 
