@@ -338,10 +338,12 @@ def test_good_rows_go_in_and_what_depends_on_a_refused_row_says_so(now):
     report = bring_in(spoiled, now, accept_good_rows=True)
     assert report.is_written
     assert list(TreatmentUnit.objects.values_list("serial", flat=True)) == ["TU-2"]
-    following = [p for p in report.problems if p.sheet != "treatment_units"]
+    terms = [p.message for p in report.problems if p.sheet == "plan_terms"]
+    assert len(terms) == 1
+    assert terms[0].startswith("Depends on plans row ")
+    following = [p for p in report.problems if p.sheet not in ("treatment_units", "plan_terms")]
     assert {p.sheet for p in following} == {
         "parts", "flushes", "meters", "meter_readings", "performance_readings", "plans",
-        "plan_terms",
     }  # fmt: skip
     assert {p.message for p in following} == {"Depends on treatment_units row 2, which was refused."}
     assert MeterReading.objects.count() == 1
