@@ -1,6 +1,6 @@
 """Moments at this door carry their zone and lie in years a database can hold."""
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from django import forms
@@ -14,7 +14,7 @@ REMEDY: Final = f"Write ISO 8601 with a zone, e.g. 2026-11-02T15:00:00Z, in {FIR
 
 
 def read_moment(text: object) -> datetime | None:
-    """Return an aware moment, or None for what is none: no zone, no date, an absurd year."""
+    """Return a moment in UTC, or None for what is none: no zone, no date, an absurd year."""
     if not isinstance(text, str) or len(text) > 40:
         return None
     try:
@@ -23,7 +23,11 @@ def read_moment(text: object) -> datetime | None:
         return None
     if moment is None or moment.tzinfo is None or not FIRST_YEAR <= moment.year <= LAST_YEAR:
         return None
-    return moment
+    try:
+        # PostgreSQL knows no zone sixteen hours or more away; the moment itself is the same in any.
+        return moment.astimezone(UTC)
+    except OverflowError:
+        return None
 
 
 class MomentFormField(forms.Field):

@@ -75,7 +75,7 @@ def test_typing_narrows_the_list_and_the_address_can_be_shared(page, live_server
     expect(page.locator("tbody tr")).to_have_count(1)
     page.wait_for_url("**q=harbour**")
     page.reload()
-    assert page.locator("tbody tr").inner_text().startswith("RO-9")
+    assert page.locator("tbody tr").locator(".serial").inner_text() == "RO-9"
 
 
 def test_the_first_page_is_small(page, live_server, client, unit):
@@ -94,4 +94,4 @@ def test_the_skip_link_is_the_first_thing_the_keyboard_meets(page, live_server, 
     assert page.evaluate("document.activeElement.textContent") == "Skip to the page"
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.id") == "id_q"
+    assert page.evaluate("document.activeElement.closest('main') !== null")
