@@ -1,7 +1,7 @@
 """Headers that neither Django nor the content policy sends."""
 
 NOBODY = (
-    "accelerometer", "autoplay", "bluetooth", "display-capture", "geolocation", "gyroscope", "hid",
+    "accelerometer", "autoplay", "display-capture", "geolocation", "gyroscope", "hid",
     "magnetometer", "microphone", "midi", "payment", "publickey-credentials-get", "serial", "usb",
     "xr-spatial-tracking",
 )  # fmt: skip
