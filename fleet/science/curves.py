@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.science.columns import Floats, Ints, Water
-from fleet.science.meter_faults import WATERS
+from fleet.science.registers import WATERS
 from fleet.science.season import SeasonClock
 from fleet.science.series import from_fixed, time_key
 

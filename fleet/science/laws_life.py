@@ -10,7 +10,12 @@ LIFE_LAWS: Final = (
         name="Use from cumulative meters",
         equation="use = difference of readings; rollover adds the register's length; swap, reversal, "
         "standstill, litres entered as gallons and misreadings are told apart, repaired and shown",
-        used_in=("meter_faults.judge", "measure_slips.slip_states", "use.compute_use"),
+        used_in=(
+            "meter_faults.judge",
+            "stuck_meters.mark_stuck",
+            "measure_slips.slip_states",
+            "use.compute_use",
+        ),
         valid_range="two readings or more",
         outside_range="with few, the design duty stands in with a wide spread, and the finding says so",
         source="Our rules; their precision and recall on invented faults are in the tests.",

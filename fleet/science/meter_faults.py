@@ -4,39 +4,20 @@ An interval is the stretch that ends at a reading. Its fault is a ``UseFault``; 
 difference cannot be taken as it stands has one.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from fleet.science.columns import Flags, Floats, Ints, UseFault
 from fleet.science.measure_slips import slip_states
-from fleet.science.series import group_bounds, positive_median
+from fleet.science.registers import Counted, Registers
+from fleet.science.series import positive_median
 from fleet.science.settings import UseSettings
+from fleet.science.stuck_meters import mark_stuck
 from shared.measures import LITRES_PER_GAL
 
-WATERS = 4
-"""Series number = treatment unit × 4 + ``Water``; 0 is not used."""
-_TICKS_BEFORE_STILL = 1.5
-_CATCHES_UP = (0.5, 2.0)
 _MISREAD_IN_A_ROW = 2
 """So many values in a row may be misread, e.g. the same wrong one entered twice."""
-
-
-@dataclass(frozen=True)
-class Registers:
-    """Readings that carry a number, sorted by (``series``, ``at_d``)."""
-
-    series: Ints
-    meter_id: Ints
-    at_d: Floats
-    total_gal: Floats
-    rollover_gal: Floats
-    days: Floats
-    """Length of the interval that ends here; NaN at the first reading of a series. [day]"""
-    follows: Flags
-    """The row before belongs to the same series."""
-    follows_meter: Flags
-    """The row before is of the same meter, too."""
 
 
 @dataclass(frozen=True)
@@ -49,59 +30,6 @@ class Expected:
     """More is not believed. [gal]"""
     day_gal: Floats
     """Typical use of a day. [gal]"""
-
-
-@dataclass(frozen=True)
-class Counted:
-    """What each interval is worth, one row per row of ``Registers``."""
-
-    gal: Floats
-    """Counted use; 0 at the first reading of a series. [gal]"""
-    raw_gal: Floats
-    """Register difference as entered; 0 at the first reading. [gal]"""
-    fault: Ints
-    is_still: Flags
-    """The register did not move."""
-
-
-def line_up(series: Ints, meter_id: Ints, at_d: Floats, total_gal: Floats, rollover_gal: Floats) -> Registers:
-    """
-    Prepare sorted readings for judgement.
-
-    Parameters
-    ----------
-    series : array (n,)
-        Series number, sorted.
-    meter_id : array (n,)
-        Meter of each reading.
-    at_d : array (n,)
-        Times, sorted inside a series. [day]
-    total_gal : array (n,)
-        Register. [gal]
-    rollover_gal : array (n,)
-        Where the register starts again, NaN when unknown. [gal]
-
-    Returns
-    -------
-    Registers
-        The same rows with their neighbours known.
-
-    Raises
-    ------
-    ValueError
-        When rows are not sorted.
-    """
-    count = len(series)
-    follows = np.zeros(count, dtype=bool)
-    same_meter = np.zeros(count, dtype=bool)
-    days = np.full(count, np.nan)
-    if count:
-        follows[1:] = series[1:] == series[:-1]
-        same_meter[1:] = follows[1:] & (meter_id[1:] == meter_id[:-1])
-        days[1:] = np.where(follows[1:], np.diff(at_d), np.nan)
-        if (np.diff(series) < 0).any() or (days < 0).any():
-            raise ValueError("Readings must be sorted by unit_row, water, read_at_d.")
-    return Registers(series, meter_id, at_d, total_gal, rollover_gal, days, follows, same_meter)
 
 
 def judge(
@@ -162,7 +90,7 @@ def judge(
     mean = _mean_rate(registers, gal, fault, series_count, design_gal_per_day)
     gal = _stand_in(registers, gal, fault, line, expected, mean)
     counted = Counted(gal, np.where(registers.follows, raw, 0.0), fault, still)
-    return _mark_stuck(registers, counted, mean, series_count, rules)
+    return mark_stuck(registers, counted, mean, series_count, rules)
 
 
 def _differences(registers: Registers, values: Floats) -> Floats:
@@ -340,85 +268,3 @@ def _off_end(registers: Registers, fault: Ints) -> Flags:
     bridged = np.zeros(len(fault), dtype=bool)
     bridged[1:] = lonely[1:] & lonely[:-1] & registers.follows[1:]
     return _is_last(registers, rows) & lonely & ~bridged
-
-
-def _mark_stuck(
-    registers: Registers, counted: Counted, mean: Floats, series_count: int, rules: UseSettings
-) -> Counted:
-    still = counted.is_still
-    rows = np.flatnonzero(still)
-    if len(rows) == 0:
-        return counted
-    starts = np.ones(len(rows), dtype=bool)
-    starts[1:] = (np.diff(rows) != 1) | (np.diff(registers.series[rows]) != 0)
-    run = np.cumsum(starts) - 1
-    first, last = rows[starts], rows[np.append(np.flatnonzero(starts)[1:] - 1, len(rows) - 1)]
-    length = np.bincount(run, registers.days[rows]).astype(np.float64)
-    series = registers.series[first]
-    tick = np.full(series_count, np.inf)
-    moving = counted.gal > 0
-    np.minimum.at(tick, registers.series[moving], counted.gal[moving])
-    expected_gal = mean[series] * length
-    long = (length >= rules.still_days) & (expected_gal > 0)
-    long &= ~(expected_gal <= _TICKS_BEFORE_STILL * np.where(np.isfinite(tick[series]), tick[series], 0.0))
-    long &= ~_others_stood(registers, counted.gal, first, last, series_count)
-    stuck = rows[long[run]]
-    gal, fault = counted.gal.copy(), counted.fault.copy()
-    fault[stuck] = UseFault.STUCK
-    gal[stuck] = mean[registers.series[stuck]] * registers.days[stuck]
-    _spread_catch_up(registers, counted.raw_gal, rows, run, last, length, long, mean, gal, fault)
-    return replace(counted, gal=gal, fault=fault)
-
-
-def _spread_catch_up(
-    registers: Registers,
-    raw: Floats,
-    rows: Ints,
-    run: Ints,
-    last: Ints,
-    length: Floats,
-    long: Flags,
-    mean: Floats,
-    gal: Floats,
-    fault: Ints,
-) -> None:
-    """Where the register then jumps by what was missing, only its reading had stopped: spread the jump."""
-    after = np.minimum(last + 1, len(raw) - 1)
-    span = length + registers.days[after]
-    usual = mean[registers.series[last]] * span
-    caught = long & (after > last) & registers.follows_meter[after]
-    caught &= (raw[after] >= _CATCHES_UP[0] * usual) & (raw[after] <= _CATCHES_UP[1] * usual)
-    rate = np.where(caught, raw[after] / np.where(caught, span, 1.0), 0.0)
-    spread = np.concatenate((rows[caught[run]], after[caught]))
-    gal[spread] = np.concatenate((rate[run][caught[run]], rate[caught])) * registers.days[spread]
-    fault[spread] = UseFault.STUCK
-
-
-def _others_stood(registers: Registers, gal: Floats, first: Ints, last: Ints, series_count: int) -> Flags:
-    """Whether the treatment unit has another meter that was read in the stretch, and none of them moved."""
-    bounds = group_bounds(registers.series, series_count)
-    from_d, to_d = registers.at_d[first - 1], registers.at_d[last]
-    moves = np.concatenate(([0], np.cumsum(gal > 0)))
-    own = registers.series[first]
-    read = np.zeros(len(first), dtype=bool)
-    moved = np.zeros(len(first), dtype=bool)
-    for water in range(1, WATERS):
-        other = own // WATERS * WATERS + water
-        begin = _first_after(registers.at_d, bounds[other], bounds[other + 1], from_d)
-        end = _first_after(registers.at_d, bounds[other], bounds[other + 1], to_d)
-        inside = (end > begin) & (other != own)
-        read |= inside
-        moved |= inside & (moves[end] > moves[begin])
-    return read & ~moved
-
-
-def _first_after(at_d: Floats, low: Ints, high: Ints, when_d: Floats) -> Ints:
-    """First row of each slice [low, high) later than ``when_d``, by halving."""
-    low, high = low.copy(), high.copy()
-    while (low < high).any():
-        middle = (low + high) // 2
-        later = at_d[np.minimum(middle, len(at_d) - 1)] > when_d
-        open_ = low < high
-        high = np.where(open_ & later, middle, high)
-        low = np.where(open_ & ~later, middle + 1, low)
-    return low

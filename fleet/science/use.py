@@ -17,7 +17,8 @@ from fleet.science.columns import (
     Water,
 )
 from fleet.science.curves import UseCurves
-from fleet.science.meter_faults import WATERS, Counted, Registers, is_sure, judge, line_up
+from fleet.science.meter_faults import is_sure, judge
+from fleet.science.registers import WATERS, Counted, Registers, line_up
 from fleet.science.season import SeasonClock
 from fleet.science.series import group_bounds, newest_time, positive_median, time_key, to_fixed
 from fleet.science.settings import UseSettings
