@@ -38,6 +38,7 @@ from fleet.models.readings import (
     PerformanceReading,
     ReadingSource,
 )
+from fleet.models.second_factors import RecoveryCode, SecondFactor
 from fleet.models.sites import Customer, FeedTest, Site, SupplyKind, WaterSupply
 from fleet.models.task_runs import TaskOutcome, TaskRun
 from fleet.models.telemetry import (
@@ -100,7 +101,9 @@ __all__ = [
     "ReadinessChange",
     "ReadinessState",
     "ReadingSource",
+    "RecoveryCode",
     "RemovalReason",
+    "SecondFactor",
     "ShardState",
     "Site",
     "SupplyKind",
