@@ -8,10 +8,10 @@ from scheduling.services import (
     month_end,
     notice_sending,
     notices,
+    page_jobs,
     replanning,
     revenue,
     routes,
-    upkeep,
     work_orders,
 )
 
@@ -46,9 +46,9 @@ def replan_routes(*, replan_id: int, **kwargs):
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
-def nudge_upkeep(**kwargs):
-    """Assess the fleet and raise work at once, because somebody asked."""
-    upkeep.bring_up_to_date(now=timezone.now(), zone=settings.TIME_ZONE, shard_size=settings.SHARD_SIZE)
+def do_long_job(*, job_id: int, **kwargs):
+    """Do what somebody asked for on a page: an import, or the fleet assessed and work raised at once."""
+    page_jobs.carry_out(job_id, clock=timezone.now)
 
 
 @shared_task(acks_late=True, soft_time_limit=600)

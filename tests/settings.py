@@ -28,6 +28,8 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
 ALLOWED_HOSTS = ["localhost", "127.0.0.1", "testserver"]
 DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
+# At once, in the test's own thread; the tests of long work switch it on.
+TASKS_BESIDE = False
 # WhiteNoise warns of a missing folder, and a warning is an error here.
 STATIC_ROOT.mkdir(parents=True, exist_ok=True)  # noqa: F405
 if TEST_ON == "sqlite":

@@ -1,5 +1,6 @@
 """Raw sheets to rows of values, every problem with its place and remedy."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from fleet.workbook.cells import BadCell, is_blank, read_cell
@@ -11,6 +12,8 @@ from shared.measures import Measure
 
 WHAT_IS_WRONG = "what is wrong"
 _SHOWN = 60
+TELL_EVERY = 500
+"""Rows between two words of how far it is."""
 
 
 @dataclass
@@ -62,11 +65,16 @@ def shown(raw: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
-def parse_sheet(sheet: Sheet, raw: RawSheet) -> ParsedSheet:
-    """Return a sheet's rows with their values. A bad header refuses every row of the sheet."""
+def parse_sheet(sheet: Sheet, raw: RawSheet, advance: Callable[[int], None] | None = None) -> ParsedSheet:
+    """Return a sheet's rows with their values. A bad header refuses every row of the sheet.
+
+    ``advance`` is told every so many rows how many more are done.
+    """
     parsed = ParsedSheet(sheet, raw.headers, raw.header_row)
     places = _places(parsed, raw.headers)
-    for raw_row in raw.rows:
+    for done, raw_row in enumerate(raw.rows):
+        if advance is not None and done % TELL_EVERY == 0:
+            advance(TELL_EVERY if done else 0)
         row = Row(sheet.name, raw_row.number, {}, raw_row, is_refused=places is None)
         parsed.rows.append(row)
         if places is not None:

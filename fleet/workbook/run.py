@@ -43,6 +43,8 @@ class ImportRun:
     """Sheet → code → the file's row that was refused."""
     sheets: dict[str, ParsedSheet] = field(default_factory=dict)
     """Every sheet of the file, for writers that look at another one."""
+    advance: Callable[[int], None] = field(default=lambda rows: None, repr=False)
+    """Told by the writers how many more rows are through; what it raises ends the import."""
     refused_places: dict[tuple[str, str, str], Row] = field(default_factory=dict)
     """(sheet, treatment unit, position or water) → the file's row that was refused."""
 

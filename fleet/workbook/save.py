@@ -140,6 +140,7 @@ def _in_batches(
         except DatabaseError:
             for pair in part:
                 _one(run, pair, key_column, write)
+        run.advance(len(part))
 
 
 def _one(

@@ -1,6 +1,8 @@
 """Meter readings and performance readings through fleet's recording services."""
 
+from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 from fleet.models import Meter, MeterWater, ReadingSource
 from fleet.services.readings import (
@@ -14,6 +16,9 @@ from fleet.workbook.run import ImportRun, chunks
 from fleet.workbook.sheets_equipment import GAUGE_ATTRIBUTES
 from fleet.workbook.values import table_values
 
+Reading = TypeVar("Reading")
+READINGS_AT_ONCE = 5000
+"""About so many readings are recorded between two words of how far it is."""
 _SLACK = timedelta(days=1)
 """A day without a clock time is midnight; the meter may have come later that day."""
 
@@ -41,11 +46,29 @@ def write_meter_readings(run: ImportRun, parsed: ParsedSheet) -> None:
         readings.append(
             NewMeterReading(meter.pk, read_at, total, measure, row.number, bool(row.get("accept", False)))
         )
-    report = record_meter_readings(
-        readings, source=ReadingSource.FILE, now=run.now, refuse_backwards=True, accept_good_rows=True,
-        sheet=parsed.sheet.name,
-    )  # fmt: skip
-    run.take_report(rows, parsed, report)
+    run.advance(len(parsed.rows) - len(readings))
+    for part in _in_batches(readings, lambda reading: reading.meter_id):
+        report = record_meter_readings(
+            part, source=ReadingSource.FILE, now=run.now, refuse_backwards=True, accept_good_rows=True,
+            sheet=parsed.sheet.name,
+        )  # fmt: skip
+        run.take_report(rows, parsed, report)
+        run.advance(len(part))
+
+
+def _in_batches(readings: list[Reading], whose: Callable[[Reading], int]) -> Iterator[list[Reading]]:
+    """Cut into batches that hold all of one owner's, so that each is judged beside its neighbours."""
+    by_owner: dict[int, list[Reading]] = {}
+    for reading in readings:
+        by_owner.setdefault(whose(reading), []).append(reading)
+    batch: list[Reading] = []
+    for group in by_owner.values():
+        batch += group
+        if len(batch) >= READINGS_AT_ONCE:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
 
 
 def _meters(unit_ids: list[int]) -> dict[tuple[int, str], list[Meter]]:
@@ -102,7 +125,9 @@ def write_performance_readings(run: ImportRun, parsed: ParsedSheet) -> None:
         readings.append(
             NewPerformanceReading(unit.pk, read_at, values, bool(row.get("saw_fines", False)), row.number)
         )
-    report = record_performance_readings(
-        readings, source=ReadingSource.FILE, now=run.now, accept_good_rows=True, sheet=parsed.sheet.name
-    )
-    run.take_report(rows, parsed, report)
+    for part in _in_batches(readings, lambda reading: reading.treatment_unit_id):
+        report = record_performance_readings(
+            part, source=ReadingSource.FILE, now=run.now, accept_good_rows=True, sheet=parsed.sheet.name
+        )
+        run.take_report(rows, parsed, report)
+        run.advance(len(part))

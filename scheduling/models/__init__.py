@@ -11,6 +11,7 @@ from scheduling.models.billing import (
 )
 from scheduling.models.close_outs import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 from scheduling.models.feeds import CalendarFeed
+from scheduling.models.long_jobs import JobKind, JobState, LongJob
 from scheduling.models.notices import Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.models.paces import AcceptedPace
 from scheduling.models.plan_changes import PlanRevision, Replan
@@ -54,6 +55,9 @@ __all__ = [
     "EntryKind",
     "InvoiceBatch",
     "InvoiceLine",
+    "JobKind",
+    "JobState",
+    "LongJob",
     "Notice",
     "NoticeKind",
     "NoticeState",

@@ -43,7 +43,7 @@ TITLES: Final = {duty.task: duty.title for duty in DUTIES} | {
     "fleet.tasks.assess_units": "Assess a few treatment units",
     "scheduling.tasks.propose_routes": "Work out routes",
     "scheduling.tasks.replan_routes": "Plan again after a change of the day",
-    "scheduling.tasks.nudge_upkeep": "Assess the fleet and raise work, asked for by hand",
+    "scheduling.tasks.do_long_job": "An import, or an assessment asked for by hand",
 }
 
 

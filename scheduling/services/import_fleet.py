@@ -17,8 +17,10 @@ from fleet.workbook.write_file import write_rest, write_template
 from scheduling.workbook.registry import ENTRIES
 from shared.errors import RowProblem
 
-Progress = Callable[[int, int, str], None]
-"""Rows done, rows in all, name of the sheet at hand."""
+Progress = Callable[[float, str], None]
+"""How far it is, 0 to 1, and what is at hand."""
+READ, LOOKED_AT = 0.05, 0.35
+"""About where the file is read, and where all its cells are looked at; the rest is writing. Measured."""
 
 
 @dataclass
@@ -40,6 +42,14 @@ class ImportReport:
         """Write the refused rows to a workbook with what is wrong beside them; return how many."""
         self.rest_path = path
         return write_rest(path, self.parsed, self.problems)
+
+
+@dataclass
+class Prepared:
+    """A source that was read and looked at, not yet written."""
+
+    run: ImportRun
+    parsed: dict[str, ParsedSheet]
 
 
 def import_workbook(
@@ -65,7 +75,8 @@ def import_workbook(
     by : Person or None
         Who brings it in.
     on_progress : callable or None
-        Called with rows done, rows in all and the sheet at hand.
+        Called every few hundred rows with how far it is and what is at hand. What it raises ends the
+        import with nothing written.
     rest_path : Path or None
         Where refused rows go as a workbook, when there are any and good ones were written.
 
@@ -79,7 +90,8 @@ def import_workbook(
     CannotDo
         When the source can't be read at all.
     """
-    report = _carry_out(source, accept_good_rows, True, now, by, on_progress)
+    prepared = prepare(source, now=now, by=by, on_progress=on_progress)
+    report = write_prepared(prepared, accept_good_rows=accept_good_rows, on_progress=on_progress)
     if rest_path is not None and report.problems and accept_good_rows:
         report.write_rest(rest_path)
     return report
@@ -89,7 +101,8 @@ def preview(
     source: Source, *, now: datetime, by: Person | None = None, on_progress: Progress | None = None
 ) -> ImportReport:
     """Say what an import would do, and write nothing."""
-    return _carry_out(source, True, False, now, by, on_progress)
+    prepared = prepare(source, now=now, by=by, on_progress=on_progress)
+    return write_prepared(prepared, accept_good_rows=True, wants_writing=False, on_progress=on_progress)
 
 
 def make_template(path: Path) -> None:
@@ -97,19 +110,28 @@ def make_template(path: Path) -> None:
     write_template(path, [entry.sheet for entry in ENTRIES])
 
 
-def _carry_out(
-    source: Source,
-    accept_good_rows: bool,
-    wants_writing: bool,
-    now: datetime,
-    by: Person | None,
-    on_progress: Progress | None,
-) -> ImportReport:
+def prepare(
+    source: Source, *, now: datetime, by: Person | None = None, on_progress: Progress | None = None
+) -> Prepared:
+    """Read a source and look at every cell; touches no table. Raises CannotDo when it can't be read."""
+    tell = on_progress or _tell_nobody
+    tell(0.0, "reading the file")
     raw = read_source(source)
     run = ImportRun(now, settings.TIME_ZONE, by)
-    parsed = _parse(run, raw)
+    return Prepared(run, _parse(run, raw, tell))
+
+
+def write_prepared(
+    prepared: Prepared,
+    *,
+    accept_good_rows: bool,
+    wants_writing: bool = True,
+    on_progress: Progress | None = None,
+) -> ImportReport:
+    """Write what was prepared, in one transaction (once); or find out what would come of it."""
+    run, parsed = prepared.run, prepared.parsed
     with transaction.atomic():
-        _write(run, parsed, on_progress)
+        _write(run, parsed, on_progress or _tell_nobody)
         is_written = wants_writing and (accept_good_rows or not run.problems)
         if not is_written:
             transaction.set_rollback(True)
@@ -121,9 +143,11 @@ def _carry_out(
     return ImportReport(is_written, counts, problems, list(parsed.values()))
 
 
-def _parse(run: ImportRun, raw: list[RawSheet]) -> dict[str, ParsedSheet]:
+def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> dict[str, ParsedSheet]:
     sheets = {entry.sheet.name: entry.sheet for entry in ENTRIES}
     parsed: dict[str, ParsedSheet] = {}
+    total = max(1, sum(len(sheet.rows) for sheet in raw))
+    done = 0
     for sheet in raw:
         if not sheet.headers:
             continue
@@ -137,30 +161,59 @@ def _parse(run: ImportRun, raw: list[RawSheet]) -> dict[str, ParsedSheet]:
                 RowProblem(sheet.name, 1, "", sheet.name, "This sheet is there twice.", "Put both into one.")
             )
         else:
-            parsed[sheet.name] = parse_sheet(sheets[sheet.name], sheet)
+            at_hand = _Stretch(
+                tell, f"looking at {sheet.name}", READ, LOOKED_AT, done, len(sheet.rows), total
+            )
+            parsed[sheet.name] = parse_sheet(sheets[sheet.name], sheet, at_hand.advance)
             run.problems += parsed[sheet.name].problems
             run.sheets[sheet.name] = parsed[sheet.name]
             run.counts[sheet.name] = SheetCounts(read=len(parsed[sheet.name].rows))
+        done += len(sheet.rows)
     return parsed
 
 
-def _write(run: ImportRun, parsed: dict[str, ParsedSheet], on_progress: Progress | None) -> None:
+def _write(run: ImportRun, parsed: dict[str, ParsedSheet], tell: Progress) -> None:
     entries = {entry.sheet.name: entry for entry in ENTRIES}
-    total = sum(len(sheet.rows) for sheet in parsed.values())
+    total = max(1, sum(len(sheet.rows) for sheet in parsed.values()))
     done = 0
     for name, entry in entries.items():
         sheet = parsed.get(name)
         if sheet is None:
             continue
-        if on_progress is not None:
-            on_progress(done, total, name)
+        at_hand = _Stretch(tell, f"writing {name}", LOOKED_AT, 1.0, done, len(sheet.rows), total)
+        at_hand.advance(0)
+        run.advance = at_hand.advance
         _fetch(run, entries, sheet)
         entry.write(run, sheet)
         if entry.query is not None:
             run.remember(sheet, entry.code)
         done += len(sheet.rows)
-    if on_progress is not None:
-        on_progress(done, total, "")
+    tell(1.0, "all rows are through")
+
+
+@dataclass
+class _Stretch:
+    """Tells how far one sheet is, as a part of the whole."""
+
+    tell: Progress
+    words: str
+    begins: float
+    ends: float
+    rows_before: int
+    rows: int
+    rows_in_all: int
+    done: int = 0
+
+    def advance(self, rows: int) -> None:
+        # A row may fill several rows of a table.
+        self.done = min(self.rows, self.done + rows)
+        share = (self.rows_before + self.done) / self.rows_in_all
+        part = self.begins + (self.ends - self.begins) * share
+        self.tell(part, f"{self.words}: {self.done:,} of {self.rows:,} rows")
+
+
+def _tell_nobody(part: float, words: str) -> None:
+    """Nobody is watching."""
 
 
 def _fetch(run: ImportRun, entries: dict[str, Entry], parsed: ParsedSheet) -> None:

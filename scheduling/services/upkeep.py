@@ -20,15 +20,24 @@ class Upkeep:
 
 
 def bring_up_to_date(
-    *, now: datetime, zone: str, shard_size: int, on_progress: Callable[[int, int], None] | None = None
+    *,
+    now: datetime,
+    zone: str,
+    shard_size: int,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_stage: Callable[[str], None] | None = None,
 ) -> Upkeep:
     """Assess the fleet, open what past routes missed, raise work, raise prices that are due, enter revenue.
 
-    Each stage may be repeated: a second call with nothing new changes nothing.
+    Each stage may be repeated: a second call with nothing new changes nothing. ``on_stage`` is told
+    what comes next; what it raises ends the line there, with whole stages done.
     """
+    tell = on_stage or (lambda words: None)
     run = assessment.assess_fleet(now, shard_size, on_progress)
+    tell("opening what past routes missed, and raising work")
     routes.release_missed(now=now)
     raised = work_orders.raise_work(now=now)
+    tell("entering what was earned")
     month_end.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
     return Upkeep(run, raised, earned)

@@ -1,28 +1,28 @@
-"""Bring a workbook in: upload, look at what would come of it, accept."""
+"""Bring a workbook in: upload, look at what would come of it, accept. Looking and writing are long work."""
 
 import tempfile
-import uuid
 from itertools import groupby
 from pathlib import Path
 
 from django import forms
-from django.conf import settings
 from django.contrib import messages
 from django.http import FileResponse, Http404
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from fleet.services.assessment import assess_fleet
+from scheduling import tasks
+from scheduling.models import JobKind, JobState, LongJob
 from scheduling.services import import_fleet as service
+from scheduling.services import import_jobs, long_jobs
 from scheduling.views.downloads import XLSX_TYPE
 from scheduling.views.edge import now_and_today
+from scheduling.views.long_jobs import progress_context
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
 
 LARGEST_BYTES = 60 * 1024 * 1024
-SHOWN_PROBLEMS = 300
-"""More problems than this don't help on a page; the workbook of the rest has them all."""
+SHOWN_IMPORTS = 10
 
 
 class UploadForm(forms.Form):
@@ -50,91 +50,88 @@ def import_page(request):
     """Take a workbook and go on to what would come of it."""
     form = UploadForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
-        return redirect("import_preview", token=_keep(form.cleaned_data["workbook"], request.user.pk))
-    return render(request, "scheduling/import.html", {"form": form}, status=422 if form.errors else 200)
+        return redirect("import_preview", token=_keep(request, form.cleaned_data["workbook"]))
+    context = {"form": form, "imports": _own_imports(request)}
+    return render(request, "scheduling/import.html", context, status=422 if form.errors else 200)
 
 
 @requires(Permission.IMPORT_FLEET)
 @require_http_methods(["GET", "POST"])
 def import_preview(request, token):
-    """Show what would come of a kept workbook; on POST do it."""
-    path = _kept(token, request.user.pk)
-    now, _ = now_and_today(request)
-    try:
-        if request.method == "POST":
-            return _accept(request, path, now)
-        report = service.preview(path, now=now, by=request.user)
-    except CannotDo as error:
-        messages.error(request, str(error))
-        return redirect("import_fleet")
-    shown = report.problems[:SHOWN_PROBLEMS]
-    context = {
-        "token": token,
-        "counts": report.counts,
-        "problems": [
-            (sheet, list(rows)) for sheet, rows in groupby(shown, key=lambda problem: problem.sheet)
-        ],
-        "problem_count": len(report.problems),
-        "left_out": len(report.problems) - len(shown),
-        "good_rows": sum(count.added + count.changed for count in report.counts.values()),
-    }
+    """Show how far an upload is: being looked at, what would come of it, being written, what came of it."""
+    job = LongJob.objects.filter(upload=token, made_by=request.user).first()
+    if job is None:
+        raise Http404("There is no such upload of yours. Upload the workbook again.")
+    if request.method == "POST":
+        return _go_on(request, token, job)
+    context = {**progress_context(job), "token": token, "file": job.given.get("file", "")}
+    if job.state == JobState.DONE:
+        context |= _outcome(job.answer)
+    context["is_kept"] = import_jobs.kept_file(token, request.user.pk) is not None
     return render(request, "scheduling/import_preview.html", context)
 
 
 @requires(Permission.IMPORT_FLEET)
 def import_rest(request, token):
     """Send the refused rows as a workbook, with what is wrong beside them."""
-    now, _ = now_and_today(request)
-    report = service.preview(_kept(token, request.user.pk), now=now, by=request.user)
-    return _workbook_file("to-mend.xlsx", report.write_rest)
+    path = import_jobs.rest_file(token, request.user.pk)
+    if path is None:
+        raise Http404("No refused rows are kept for this upload. Upload the workbook again.")
+    return FileResponse(
+        path.open("rb"), as_attachment=True, filename="to-mend.xlsx", content_type=XLSX_TYPE
+    )  # fmt: skip
 
 
 @requires(Permission.IMPORT_FLEET)
 def template_workbook(request):
     """Send the workbook that people fill in."""
-    return _workbook_file("fleet.xlsx", service.make_template)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "fleet.xlsx"
+        service.make_template(path)
+        # The open file outlives its name.
+        file = path.open("rb")
+    return FileResponse(file, as_attachment=True, filename="fleet.xlsx", content_type=XLSX_TYPE)
 
 
-def _accept(request, path: Path, now):
-    wants_good_rows = request.POST.get("accept") == "good"
-    report = service.import_workbook(path, accept_good_rows=wants_good_rows, now=now, by=request.user)
-    if not report.is_written:
-        messages.error(request, "Nothing was written: some rows are wrong. See them below.")
-        return redirect(request.path)
-    assess_fleet(now, settings.SHARD_SIZE)
-    refused = f" {len(report.problems):,} problems were left out." if report.problems else ""
-    messages.success(request, f"{report.rows_written:,} rows were written and the fleet assessed.{refused}")
-    path.unlink(missing_ok=True)
-    return redirect("fleet_list")
-
-
-def _keep(upload, person_id: int) -> uuid.UUID:
-    """Put an upload where only its person's next request finds it."""
-    folder = settings.DATA_DIR / "uploads"
-    folder.mkdir(parents=True, exist_ok=True)
-    token = uuid.uuid4()
-    # A CSV's name is its sheet's name, so each upload has a folder of its own.
-    own = folder / f"{person_id}-{token}"
-    own.mkdir()
-    name = Path(upload.name).name
-    with (own / name).open("wb") as file:
-        for chunk in upload.chunks():
-            file.write(chunk)
+def _keep(request, upload):
+    now, _ = now_and_today(request)
+    token = import_jobs.keep(upload.name, upload.chunks(), person_id=request.user.pk, now=now)
+    _begin(request, JobKind.IMPORT_LOOK, token, {"file": Path(upload.name).name}, now)
     return token
 
 
-def _kept(token: uuid.UUID, person_id: int) -> Path:
-    own = settings.DATA_DIR / "uploads" / f"{person_id}-{token}"
-    found = sorted(own.glob("*")) if own.is_dir() else []
-    if not found:
-        raise Http404("This upload is no longer kept. Upload the workbook again.")
-    return found[0]
+def _own_imports(request) -> list[LongJob]:
+    """Return the newest of what was done with each of a person's last uploads."""
+    jobs = LongJob.objects.filter(made_by=request.user, upload__isnull=False)[: 5 * SHOWN_IMPORTS]
+    newest: dict = {}
+    for job in jobs:
+        newest.setdefault(job.upload, job)
+    return list(newest.values())[:SHOWN_IMPORTS]
 
 
-def _workbook_file(name: str, write) -> FileResponse:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / name
-        write(path)
-        # The open file outlives its name.
-        file = path.open("rb")
-    return FileResponse(file, as_attachment=True, filename=name, content_type=XLSX_TYPE)
+def _go_on(request, token, job):
+    """Write what was looked at, or look again."""
+    now, _ = now_and_today(request)
+    is_write = "accept" in request.POST
+    given = {"file": job.given.get("file", "")}
+    if is_write:
+        given["accept"] = "good" if request.POST["accept"] == "good" else "all"
+    try:
+        _begin(request, JobKind.IMPORT_WRITE if is_write else JobKind.IMPORT_LOOK, token, given, now)
+    except CannotDo as error:
+        messages.error(request, str(error))
+    return redirect(request.path)
+
+
+def _begin(request, kind, token, given, now) -> None:
+    made = long_jobs.begin(kind, given=given, upload=token, by=request.user, now=now)
+    tasks.do_long_job.beside(job_id=made.pk)
+
+
+def _outcome(answer: dict) -> dict:
+    problems = groupby(answer["problems"], key=lambda problem: problem["sheet"])
+    return {
+        "answer": answer,
+        "problems": [(sheet, list(rows)) for sheet, rows in problems],
+        "left_out": answer["problem_count"] - len(answer["problems"]),
+    }

@@ -47,7 +47,6 @@ def proposals(request: HttpRequest) -> HttpResponse:
             "form": form,
             "proposals": queries.proposal_rows(branch_of(request)),
             "in_force": routes_in_force(days[0], days[-1], branch_of(request)),
-            "is_in_process": settings.CELERY_TASK_ALWAYS_EAGER,
         },
         status=422 if form.errors else 200,
         plans=ListFile("plans", list_columns.PLANS, lambda: queries.proposal_rows(branch_of(request))),
@@ -155,7 +154,7 @@ def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
     except CannotDo as error:
         form.add_error(error.field if error.field in form.fields else None, str(error))
         return None
-    tasks.propose_routes.delay_on_commit(proposal_id=made.pk)
+    tasks.propose_routes.beside(proposal_id=made.pk)
     return made
 
 

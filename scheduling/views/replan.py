@@ -83,7 +83,7 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
     except CannotDo as error:
         form.add_error(error.field if error.field in form.fields else None, str(error))
         return None
-    tasks.replan_routes.delay_on_commit(replan_id=made.pk)
+    tasks.replan_routes.beside(replan_id=made.pk)
     return made
 
 

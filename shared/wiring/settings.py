@@ -208,10 +208,21 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": read_whole("TAPWARD_VIS
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_TIMEZONE = TIME_ZONE
+# Without a queue, long work that somebody asked for on a page goes on in a thread beside the answer.
+TASKS_BESIDE = True
+_REDIS_CACHE = {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+_HAS_REDIS_CACHE = REDIS_URL.startswith(("redis://", "rediss://"))
 CACHES = {
-    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
-    if REDIS_URL.startswith(("redis://", "rediss://"))
+    "default": _REDIS_CACHE
+    if _HAS_REDIS_CACHE
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    # How far long work has come and whether somebody wants it stopped: outside the work's own transaction.
+    "progress": {**_REDIS_CACHE, "KEY_PREFIX": "progress"}
+    if _HAS_REDIS_CACHE
+    else {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "progress",
+    },
     # Charts by the hash of their content: on disk, so that processes share them and restarts keep them.
     "drawings": {
         "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",

@@ -367,8 +367,10 @@ def test_the_same_code_twice_is_refused(now):
 
 def test_progress_is_told_from_first_to_last(now):
     seen = []
-    bring_in(sheets(), now, on_progress=lambda done, total, sheet: seen.append((done, total)))
-    total = sum(len(rows) for rows in sheets().values())
-    assert seen[0] == (0, total)
-    assert seen[-1] == (total, total)
-    assert seen == sorted(seen)
+    bring_in(sheets(), now, on_progress=lambda part, words: seen.append((part, words)))
+    parts = [part for part, _words in seen]
+    assert parts[0] == 0
+    assert parts[-1] == 1
+    assert parts == sorted(parts)
+    for sheet, rows in sheets().items():
+        assert f"writing {sheet}: 0 of {len(rows)} rows" in [words for _part, words in seen]

@@ -19,6 +19,9 @@ class Command(BaseCommand):
         "Bring in customers, sites, treatment units, parts, readings, plans and technicians from a workbook."
     )
 
+    told = ""
+    """What is at hand, as it was told last."""
+
     def add_arguments(self, parser):
         parser.add_argument("file", nargs="?", help="an .xlsx, or a folder with one CSV per sheet")
         parser.add_argument("--template", metavar="PATH", help="write the workbook to fill in, and stop")
@@ -67,9 +70,11 @@ class Command(BaseCommand):
             rest_path=Path(rest) if rest else None,
         )
 
-    def _progress(self, done: int, total: int, sheet: str) -> None:
-        if sheet:
-            self.stderr.write(f"  {sheet} ({done} of {total} rows done)")
+    def _progress(self, part: float, words: str) -> None:
+        at_hand = words.split(":")[0]
+        if at_hand != self.told:
+            self.told = at_hand
+            self.stderr.write(f"  {at_hand} ({part:.0%} done)")
 
     def _tell(self, report: ImportReport) -> None:
         added, changed = ("added", "changed") if report.is_written else ("to add", "to change")
