@@ -9,8 +9,8 @@ from shared.roles import ROLES, Permission, Role, may
 OPEN_TO_STRANGERS = {"log_in", "log_out", "phone_worker", "phone_manifest", "healthz", "readyz", "metrics"}
 """For those who are not logged in: the phone's shell holds no data, the three for watching machines name
 nobody and /metrics asks for its token or this machine."""
-OPEN_TO_ALL_WHO_LOG_IN = {"home", "how_we_know"}
-"""Sends each role to its own page; the laws are no secret."""
+OPEN_TO_ALL_WHO_LOG_IN = {"home", "how_we_know", "own_settings"}
+"""Sends each role to its own page; the laws are no secret; settings are the asker's own row and no other."""
 GUARDED_ELSEWHERE = ("api/", "admin/")
 """The API has its own table and its own walk."""
 

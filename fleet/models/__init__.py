@@ -29,7 +29,7 @@ from fleet.models.findings import (
     UseRules,
 )
 from fleet.models.log_ins import FailedLogIn
-from fleet.models.people import Branch, MeasureSystem, Person, PersonRole
+from fleet.models.people import Branch, Language, MeasureSystem, Person, PersonRole
 from fleet.models.readings import (
     Meter,
     MeterMeasure,
@@ -77,6 +77,7 @@ __all__ = [
     "Flush",
     "FlushKind",
     "HeardSource",
+    "Language",
     "LastHeard",
     "LimitName",
     "MeasureSystem",

@@ -23,6 +23,13 @@ class MeasureSystem(models.TextChoices):
     METRIC = "metric", "Metric measures"
 
 
+class Language(models.TextChoices):
+    """Languages the pages speak, each called by its own name. Empty: what the browser asks for."""
+
+    ENGLISH = "en", "English"
+    SPANISH = "es", "Español"
+
+
 class Branch(models.Model):
     """An office with its own sites and technicians. A small company has one."""
 
@@ -51,6 +58,17 @@ class Person(AbstractUser):
         Branch, on_delete=models.PROTECT, null=True, blank=True, help_text="Empty: sees every branch."
     )
     measure_system = models.CharField(max_length=6, choices=MeasureSystem, default=MeasureSystem.US)
+    language = models.CharField(
+        max_length=7,
+        choices=Language,
+        blank=True,
+        default="",
+        db_default="",
+        help_text="Empty: the browser's.",
+    )
+    time_zone = models.CharField(
+        max_length=64, blank=True, default="", db_default="", help_text="Empty: the company's own."
+    )
     phone = models.CharField(max_length=40, blank=True)
 
     class Meta:
@@ -58,6 +76,9 @@ class Person(AbstractUser):
         constraints = [
             known_values("role", PersonRole, "fleet_person_role_known"),
             known_values("measure_system", MeasureSystem, "fleet_person_measure_system_known"),
+            models.CheckConstraint(
+                condition=models.Q(language__in=["", *Language.values]), name="fleet_person_language_known"
+            ),
         ]
 
     def may(self, permission: Permission) -> bool:

@@ -33,9 +33,9 @@ class Paging:
 
 
 def now_and_today(request: HttpRequest) -> tuple[datetime, date]:
-    """Read the clock, once, and the office's own day."""
+    """Read the clock, once, and the office's own day, whatever clock the person reads."""
     now = timezone.now()
-    return now, timezone.localdate(now)
+    return now, timezone.localdate(now, timezone.get_default_timezone())
 
 
 def now_and_day_of(technician: Technician) -> tuple[datetime, date]:

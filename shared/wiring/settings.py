@@ -91,6 +91,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "shared.wiring.session_limits.SessionLimits",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shared.wiring.as_set.AsThePersonSet",
     "shared.wiring.exports_noted.ExportsNoted",
     "django.contrib.messages.middleware.MessageMiddleware",
     "shared.wiring.upload_size.UploadSize",
@@ -131,6 +132,10 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 
 LANGUAGE_CODE = "en"
+LANGUAGES = [("en", "English"), ("es", "Español")]
+# Beside the catalogues of the rooms that are Django's: words of the pages, words of shared/.
+LOCALE_PATHS = [BASE_DIR / "templates" / "locale", BASE_DIR / "shared" / "locale"]
+FORMAT_MODULE_PATH = "shared.formats"
 TIME_ZONE = read_text("TAPWARD_TIME_ZONE", "America/Chicago")
 USE_TZ = True
 USE_I18N = True
