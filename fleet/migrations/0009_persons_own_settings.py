@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('auth', '0012_alter_user_first_name_max_length'),
-        ('fleet', '0007_audit_trail'),
+        ('fleet', '0008_second_factor_and_erasure'),
     ]
 
     operations = [
