@@ -4,6 +4,10 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
+from django.utils.translation import gettext
+
+from shared.told import written
+
 WEAR_NEAR: Final = 0.8
 """From here on a wear bar asks for attention. Our choice: about one visit before the limit."""
 WEAR_SHOWN: Final = 1.3
@@ -45,13 +49,13 @@ def wear_tone(wear: float | None) -> str:
 def wear_words(wear: float | None, governing: str = "") -> str:
     """Return the bar in words."""
     if wear is None:
-        return "Wear not known"
-    by = f" by {governing.lower()}" if governing else ""
+        return gettext("Wear not known")
+    by = gettext(" by %(governing)s") % {"governing": governing.lower()} if governing else ""
     if wear >= 3:
-        return f"Far past limit{by}"
+        return gettext("Far past limit%(by)s") % {"by": by}
     if wear >= 1:
-        return f"{wear:.0%} used{by}, past limit"
-    return f"{wear:.0%} used{by}"
+        return gettext("%(wear)s used%(by)s, past limit") % {"wear": f"{wear:.0%}", "by": by}
+    return gettext("%(wear)s used%(by)s") % {"wear": f"{wear:.0%}", "by": by}
 
 
 def place_window(early: date | None, likely: date | None, late: date | None, today: date) -> WindowPlaces:
@@ -80,13 +84,21 @@ def _place(day: date | None, today: date) -> float:
 
 def _words(early: date | None, likely: date | None, late: date | None, today: date) -> str:
     if likely is None:
-        return "Due date not known"
-    told = f"Likely {_short(likely, today)}"
+        return gettext("Due date not known")
+    told = gettext("Likely %(likely)s") % {"likely": _short(likely, today)}
     if early and late:
-        return f"{told}, early {_short(early, today)}, late {_short(late, today)}"
-    return f"{told}, early {_short(early, today)}" if early else told
+        return gettext("%(told)s, early %(early)s, late %(late)s") % {
+            "told": told,
+            "early": _short(early, today),
+            "late": _short(late, today),
+        }
+    return (
+        gettext("%(told)s, early %(early)s") % {"told": told, "early": _short(early, today)}
+        if early
+        else told
+    )
 
 
 def _short(day: date, today: date) -> str:
-    text = f"{day.day} {day:%b}"
+    text = f"{day.day} {written(day, '%b')}"
     return text if day.year == today.year else f"{text} {day.year}"

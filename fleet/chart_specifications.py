@@ -2,6 +2,8 @@
 
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from shared.drawing import BAD, FAN, FIRST, INK, SECOND, STRONG_LINE, TOLD
 
 WIDTH: Final = 760
@@ -76,7 +78,12 @@ def use_specification(bars: list[dict], measure: str) -> dict[str, Any]:
 def _flow_panel(values: dict[str, Any], measure: str, changes: dict) -> dict[str, Any]:
     told = [row["y"] for row in (*values["points"], *values["lines"])]
     scale = {"zero": False, "domainMin": min(told) * 0.9}
-    y = {"field": "y", "type": "quantitative", "title": f"flow, {measure}", "scale": scale}
+    y = {
+        "field": "y",
+        "type": "quantitative",
+        "title": gettext("flow, %(measure)s") % {"measure": measure},
+        "scale": scale,
+    }
     limit = {"test": "indexof(datum.word, 'limit') == 0", "value": BAD}
     rule = {
         "mark": {"type": "rule", "strokeWidth": 1.5},
@@ -104,7 +111,7 @@ def _flow_panel(values: dict[str, Any], measure: str, changes: dict) -> dict[str
 
 def _passage_panel(values: dict[str, Any], changes: dict) -> dict[str, Any]:
     y = {
-        "field": "y", "type": "quantitative", "title": "salt passage, %", "axis": {"tickCount": 4},
+        "field": "y", "type": "quantitative", "title": gettext("salt passage, %"), "axis": {"tickCount": 4},
     }  # fmt: skip
     baseline = {
         "data": {"values": [{"y": values["passage_baseline"]}]},
@@ -124,7 +131,7 @@ def _time(name: str) -> dict[str, Any]:
 
 
 def _by_what(styles: list) -> dict[str, Any]:
-    scale = {"domain": ["normalised", "as read"], "range": styles}
+    scale = {"domain": [gettext("normalised"), gettext("as read")], "range": styles}
     return {"field": "what", "type": "nominal", "scale": scale}
 
 

@@ -1,8 +1,10 @@
 """Sentences that name what of a part's dates was learned from the fleet."""
 
 import math
-from calendar import month_name
 from typing import Any, Final
+
+from django.utils.dates import MONTHS
+from django.utils.translation import gettext
 
 NAMES: Final = {
     "life_gal": "life",
@@ -19,30 +21,50 @@ def learned_words(numbers: dict[str, Any]) -> list[str]:
     if learned.get("life_gal"):
         shape = learned.get("life_shape")
         spread = (
-            f", spread as a Weibull law of shape {shape:.2f}: 10 % are used up at {_share(0.1, shape):.0%} "
-            f"of it, 90 % at {_share(0.9, shape):.0%}"
+            gettext(
+                ", spread as a Weibull law of shape %(shape)s: 10 %% are used up at %(shape2)s of "
+                "it, 90 %% at %(shape3)s"
+            )
+            % {
+                "shape": f"{shape:.2f}",
+                "shape2": f"{_share(0.1, shape):.0%}",
+                "shape3": f"{_share(0.9, shape):.0%}",
+            }
             if shape
             else ""
         )
         told.append(
-            f"Life learned from the fleet's own removals: half are used up at {learned['life_gal']:,.0f} gal"
-            f"{spread}."
+            gettext(
+                "Life learned from the fleet's own removals: half are used up at %(life_gal)s gal%(spread)s."
+            )
+            % {"life_gal": f"{learned['life_gal']:,.0f}", "spread": spread}
         )
     like = learned.get("like_sites")
     if like:
         told.append(
-            f"Too few readings yet: use is borrowed from {like['sites']} like sites ({like['kind']}), which "
-            f"use {like['ratio']:.0%} of their design duty."
+            gettext(
+                "Too few readings yet: use is borrowed from %(sites)s like sites (%(kind)s), which "
+                "use %(ratio)s of their design duty."
+            )
+            % {"sites": like["sites"], "kind": like["kind"], "ratio": f"{like['ratio']:.0%}"}
         )
     if learned.get("months"):
         factors = learned["months"]
         most, least = factors.index(max(factors)), factors.index(min(factors))
         told.append(
-            f"Season learned from the fleet bends the dates: {month_name[most + 1]} uses {factors[most]:.0%} "
-            f"of the yearly mean, {month_name[least + 1]} {factors[least]:.0%}."
+            gettext(
+                "Season learned from the fleet bends the dates: %(most)s uses %(most_share)s of "
+                "the yearly mean, %(least)s %(least_share)s."
+            )
+            % {
+                "most": MONTHS[most + 1],
+                "most_share": f"{factors[most]:.0%}",
+                "least": MONTHS[least + 1],
+                "least_share": f"{factors[least]:.0%}",
+            }
         )
     if learned.get("weekdays"):
-        told.append("Weekdays learned from daily meters bend the dates within a week.")
+        told.append(gettext("Weekdays learned from daily meters bend the dates within a week."))
     return told
 
 

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Final
 
+from django.utils.translation import gettext
+
 from fleet.bars import wear_tone, wear_words
 
 BOX_WIDTH: Final = 104
@@ -85,9 +87,17 @@ def lay_out(parts: list[PlacedPart], meters: dict[str, str], gauges: dict[str, s
     rounds = _rounds(membranes, end, middle, meters, gauges, drain_x)
     words = "; ".join(f"{box.label}: {box.name}, {box.words}" for box in boxes)
     return Schematic(
-        end + 96, TOP + BOX_HEIGHT + (96 if drain_x else 40), middle, boxes, feed_to, drain_x, rounds,
-        f"From feed to permeate: {words}." if boxes else "No position is known.",
-    )  # fmt: skip
+        end + 96,
+        TOP + BOX_HEIGHT + (96 if drain_x else 40),
+        middle,
+        boxes,
+        feed_to,
+        drain_x,
+        rounds,
+        gettext("From feed to permeate: %(words)s.") % {"words": words}
+        if boxes
+        else gettext("No position is known."),
+    )
 
 
 def _box(place: int, part: PlacedPart) -> Box:
@@ -96,8 +106,8 @@ def _box(place: int, part: PlacedPart) -> Box:
         x=LEFT + place * (BOX_WIDTH + GAP),
         y=TOP,
         label=part.code.replace("_", " ").replace("-", " "),
-        name=part.part_name or "empty",
-        words=wear_words(part.wear) if part.part_name else "nothing in place",
+        name=part.part_name or gettext("empty"),
+        words=wear_words(part.wear) if part.part_name else gettext("nothing in place"),
         tone=wear_tone(part.wear) if part.part_name else "off",
         level=level,
         is_membrane=part.role == "membrane",

@@ -3,23 +3,26 @@
 from datetime import date
 from typing import Any, Final
 
+from django.utils.translation import gettext, gettext_lazy
+
 from fleet.learned_words import learned_words
 from fleet.science.settings import WearSettings
 from fleet.showing import digits, show
 from shared.periods import add_months
+from shared.told import written
 
 MINUTES_PER_HOUR: Final = 60
 DEFAULT_TOLERANCE: Final = WearSettings().oxidant_tolerance_mg_h_l
 LEAST_LOSS: Final = 0.0005
 """A smaller share of the membrane lost in a week is not worth a line."""
 LABELS: Final = {
-    "volume": "Volume",
-    "calendar": "Calendar",
-    "chlorine_dose": "Chlorine dose",
-    "hardness_load": "Hardness load",
-    "oxidant_exposure": "Oxidant exposure",
-    "pressure_drop": "Pressure drop",
-    "measured_end": "Measured end",
+    "volume": gettext_lazy("Volume"),
+    "calendar": gettext_lazy("Calendar"),
+    "chlorine_dose": gettext_lazy("Chlorine dose"),
+    "hardness_load": gettext_lazy("Hardness load"),
+    "oxidant_exposure": gettext_lazy("Oxidant exposure"),
+    "pressure_drop": gettext_lazy("Pressure drop"),
+    "measured_end": gettext_lazy("Measured end"),
 }
 
 
@@ -34,14 +37,22 @@ def wear_steps(numbers: dict[str, Any], governing: str, system: str) -> list[str
         is_other = (
             name not in (governing, "calendar") and limit.get("due_on") and (limit.get("wear") or 0) < 1
         )
-        steps.append(f"{step[:-1]}; alone it would end on {_day(limit['due_on'])}." if is_other else step)
+        steps.append(
+            gettext("%(step)s; alone it would end on %(due_on)s.")
+            % {"step": step[:-1], "due_on": _day(limit["due_on"])}
+            if is_other
+            else step
+        )
     if governing in limits:
         steps.append(_governing_step(governing, limits[governing]))
     lost = numbers.get("membrane_life_lost_per_week")
     if lost and lost >= LEAST_LOSS:
         steps.append(
-            f"Left in for a week more, it lets through so much chlorine that {lost:.1%} of the membrane's "
-            f"tolerance is spent, beyond what fresh carbon would."
+            gettext(
+                "Left in for a week more, it lets through so much chlorine that %(lost)s of the "
+                "membrane's tolerance is spent, beyond what fresh carbon would."
+            )
+            % {"lost": f"{lost:.1%}"}
         )
     window = _window_step(numbers)
     return [step for step in [*steps, window] if step]
@@ -52,28 +63,42 @@ def _use_step(numbers: dict[str, Any], system: str) -> str:
     if use is None:
         return ""
     if numbers.get("is_design_duty"):
-        source = "the design duty, for there is no usable reading"
+        source = gettext("the design duty, for there is no usable reading")
     else:
         last = numbers.get("last_read_on")
-        until = f" until {_day(last)}" if last else ""
-        source = f"{numbers.get('readings_used', 0)} meter readings{until}"
+        until = gettext(" until %(last)s") % {"last": _day(last)} if last else ""
+        source = gettext("%(readings_used)s meter readings%(until)s") % {
+            "readings_used": numbers.get("readings_used", 0),
+            "until": until,
+        }
     recovery = numbers.get("recovery")
-    told = f"Use is {show(use, 'gal_per_day', system)} of permeate, from {source}."
+    told = gettext("Use is %(use)s of permeate, from %(source)s.") % {
+        "use": show(use, "gal_per_day", system),
+        "source": source,
+    }
     if recovery and numbers.get("feed_gal_per_day") is not None:
-        how = "measured flows" if numbers.get("recovery_is_measured") else "the set-point"
+        how = gettext("measured flows") if numbers.get("recovery_is_measured") else gettext("the set-point")
         feed = show(numbers["feed_gal_per_day"], "gal_per_day", system)
-        told += f" At {recovery:.0%} recovery (from {how}) that takes {feed} of feed."
+        told += gettext(" At %(recovery)s recovery (from %(how)s) that takes %(feed)s of feed.") % {
+            "recovery": f"{recovery:.0%}",
+            "how": how,
+            "feed": feed,
+        }
     return told
 
 
 def _seen_step(numbers: dict[str, Any], system: str) -> str:
     if not numbers.get("installed_on"):
-        return "When the part was put in is not known, so nothing can be reckoned."
-    told = f"In place since {_day(numbers['installed_on'])}"
+        return gettext("When the part was put in is not known, so nothing can be reckoned.")
+    told = gettext("In place since %(installed_on)s") % {"installed_on": _day(numbers["installed_on"])}
     if numbers.get("seen_gal") is not None:
-        told += f"; its position saw {show(numbers['seen_gal'], 'gal', system)} since"
+        told += gettext("; its position saw %(seen_gal)s since") % {
+            "seen_gal": show(numbers["seen_gal"], "gal", system)
+        }
     if numbers.get("feed_tested_on"):
-        told += f". Its feed was last tested on {_day(numbers['feed_tested_on'])}"
+        told += gettext(". Its feed was last tested on %(feed_tested_on)s") % {
+            "feed_tested_on": _day(numbers["feed_tested_on"])
+        }
     return f"{told}."
 
 
@@ -83,66 +108,89 @@ def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], syste
     learned_gal = (numbers.get("learned") or {}).get("life_gal")
     rated, word = learned_gal or rated, "learned" if learned_gal else "rated"
     if name == "volume" and seen is not None and rated:
-        return f"Volume: {show(seen, 'gal', system)} ÷ {show(rated, 'gal', system)} {word} = {used}."
+        return gettext("Volume: %(seen)s ÷ %(rated)s %(word)s = %(used)s.") % {
+            "seen": show(seen, "gal", system),
+            "rated": show(rated, "gal", system),
+            "word": word,
+            "used": used,
+        }
     if name == "calendar" and numbers.get("rated_months") and numbers.get("installed_on"):
-        return (
-            f"Calendar: time in place ÷ {digits(numbers['rated_months'])} rated months = {used}"
-            f" (months alone would end on {_rated_end(numbers)})."
-        )
+        return gettext(
+            "Calendar: time in place ÷ %(rated_months)s rated months = %(used)s (months alone "
+            "would end on %(ends_on)s)."
+        ) % {"rated_months": digits(numbers["rated_months"]), "used": used, "ends_on": _rated_end(numbers)}
     if name == "chlorine_dose" and numbers.get("mean_chlorine_mg_l") is not None:
-        told = f"Chlorine dose: the water carried {digits(numbers['mean_chlorine_mg_l'])} mg/L on average"
+        told = gettext("Chlorine dose: the water carried %(mean_chlorine_mg_l)s mg/L on average") % {
+            "mean_chlorine_mg_l": digits(numbers["mean_chlorine_mg_l"])
+        }
         if rated and numbers.get("rating_chlorine_mg_l"):
             rating = digits(numbers["rating_chlorine_mg_l"])
-            told += f"; gallons × mg/L ÷ ({show(rated, 'gal', system)} × {rating} mg/L of the rating)"
+            told += gettext("; gallons × mg/L ÷ (%(rated)s × %(rating)s mg/L of the rating)") % {
+                "rated": show(rated, "gal", system),
+                "rating": rating,
+            }
         return f"{told} = {used}."
     if name == "hardness_load" and numbers.get("mean_hardness_mg_l") is not None:
         return f"{_hardness_words(numbers, system)} = {used}."
     if name == "oxidant_exposure":
         return f"{_exposure_words(numbers)} = {used}."
     if name == "pressure_drop":
-        return (
-            f"Pressure drop: ln(drop ÷ clean drop at the same flow) ÷ ln(terminal drop ÷ clean drop), fitted "
-            f"along the water seen = {used}."
-        )
+        return gettext(
+            "Pressure drop: ln(drop ÷ clean drop at the same flow) ÷ ln(terminal drop ÷ clean "
+            "drop), fitted along the water seen = %(used)s."
+        ) % {"used": used}
     if name == "measured_end" and (limit.get("wear") or 0) >= 1:
-        return "Measured: a test or a clogged part says it is used up, whatever the reckoning says."
+        return gettext("Measured: a test or a clogged part says it is used up, whatever the reckoning says.")
     return f"{LABELS.get(name, name)}: {used}."
 
 
 def _hardness_words(numbers: dict[str, Any], system: str) -> str:
     mean = digits(numbers["mean_hardness_mg_l"])
-    told = f"Hardness load: the water carried {mean} mg/L as CaCO3 on average"
+    told = gettext("Hardness load: the water carried %(mean)s mg/L as CaCO3 on average") % {"mean": mean}
     grains, seen = numbers.get("hardness_capacity_grains"), numbers.get("seen_gal")
     if grains and seen is not None:
-        return f"{told}; {show(seen, 'gal', system)} × mg/L ÷ 17.118 ÷ {grains:,.0f} grains of capacity"
+        return gettext("%(told)s; %(seen)s × mg/L ÷ 17.118 ÷ %(grains)s grains of capacity") % {
+            "told": told,
+            "seen": show(seen, "gal", system),
+            "grains": f"{grains:,.0f}",
+        }
     if numbers.get("rated_hardness_mg_l"):
         rated = digits(numbers["rated_hardness_mg_l"])
-        told += (
-            f"; the larger share of volume and months × {mean} ÷ {rated} mg/L of the rating, weighted with "
-            f"how far recovery concentrates it beyond the set-point"
-        )
+        told += gettext(
+            "; the larger share of volume and months × %(mean)s ÷ %(rated)s mg/L of the rating, "
+            "weighted with how far recovery concentrates it beyond the set-point"
+        ) % {"mean": mean, "rated": rated}
     return told
 
 
 def _exposure_words(numbers: dict[str, Any]) -> str:
-    told = "Oxidant exposure: chlorine behind the carbon × running hours ÷ the membrane's tolerance"
+    told = gettext("Oxidant exposure: chlorine behind the carbon × running hours ÷ the membrane's tolerance")
     mean, seen = numbers.get("mean_chlorine_mg_l"), numbers.get("seen_gal")
     flow, tolerance = numbers.get("design_permeate_gpm"), numbers.get("oxidant_tolerance_mg_h_l")
     if mean is not None and seen is not None and flow:
         hours = seen / flow / MINUTES_PER_HOUR
         tolerance = tolerance or DEFAULT_TOLERANCE
-        told += f": {mean:.3g} mg/L on average × {hours:,.0f} h ÷ {tolerance:,.0f} mg·h/L"
+        told += gettext(": %(mean)s mg/L on average × %(hours)s h ÷ %(tolerance)s mg·h/L") % {
+            "mean": f"{mean:.3g}",
+            "hours": f"{hours:,.0f}",
+            "tolerance": f"{tolerance:,.0f}",
+        }
     leak = numbers.get("chlorine_leak_mg_l")
-    return f"{told}{f' (now about {digits(leak)} mg/L)' if leak is not None else ''}"
+    now = gettext(" (now about %(leak)s mg/L)") % {"leak": digits(leak)} if leak is not None else ""
+    return f"{told}{now}"
 
 
 def _governing_step(name: str, limit: dict[str, Any]) -> str:
-    told = f"{LABELS.get(name, name)} comes first and governs"
+    told = gettext("%(limit)s comes first and governs") % {"limit": LABELS.get(name, name)}
     per_day = limit.get("wear_per_day")
     if (limit.get("wear") or 0) >= 1:
-        return f"{told}: the limit is passed."
+        return gettext("%(told)s: the limit is passed.") % {"told": told}
     if per_day and limit.get("due_on"):
-        return f"{told}: growing {per_day:.2%} a day it reaches 100% about {_day(limit['due_on'])}."
+        return gettext("%(told)s: growing %(per_day)s a day it reaches 100%% about %(due_on)s.") % {
+            "told": told,
+            "per_day": f"{per_day:.2%}",
+            "due_on": _day(limit["due_on"]),
+        }
     return f"{told}."
 
 
@@ -151,11 +199,11 @@ def _window_step(numbers: dict[str, Any]) -> str:
     if not first or not last:
         return ""
     learned = (numbers.get("learned") or {}).get("life_shape")
-    best = ", at the latest at the age that costs least in the long run" if learned else ""
-    return (
-        f"Worth doing from {_day(first)} (earlier wastes more life than a trip costs) "
-        f"to {_day(last)} (later risks more than it saves{best})."
-    )
+    best = gettext(", at the latest at the age that costs least in the long run") if learned else ""
+    return gettext(
+        "Worth doing from %(first)s (earlier wastes more life than a trip costs) to %(last)s "
+        "(later risks more than it saves%(best)s)."
+    ) % {"first": _day(first), "last": _day(last), "best": best}
 
 
 def _rated_end(numbers: dict[str, Any]) -> str:
@@ -165,4 +213,4 @@ def _rated_end(numbers: dict[str, Any]) -> str:
 
 def _day(text: str) -> str:
     day = date.fromisoformat(text)
-    return f"{day.day} {day:%b %Y}"
+    return f"{day.day} {written(day, '%b %Y')}"

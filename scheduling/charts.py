@@ -3,9 +3,12 @@
 from decimal import Decimal
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from fleet.charts import Chart
 from scheduling.queries.bridge import Bridge, MonthMoney
 from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, TOLD, draw_once, says
+from shared.told import written
 
 WIDTH: Final = 500
 HEIGHT: Final = 220
@@ -20,25 +23,37 @@ def recurring_and_earned(months: list[MonthMoney]) -> Chart | None:
             "month": f"{one.month:%Y-%m-%d}",
             "recurring": float(one.recurring),
             "earned": float(one.earned),
-            **says(f"{one.month:%b %Y}", f"recurring {money(one.recurring)}", f"earned {money(one.earned)}"),
+            **says(
+                written(one.month, "%b %Y"),
+                gettext("recurring %(recurring)s") % {"recurring": money(one.recurring)},
+                gettext("earned %(earned)s") % {"earned": money(one.earned)},
+            ),
         }
         for one in months
     ]
     last = months[-1]
     svg = draw_once(
-        "month on month", values, lambda: _trend_specification(values),
+        "month on month",
+        values,
+        lambda: _trend_specification(values),
         description=(
-            f"Thirteen months of revenue. {last.month:%B %Y}: recurring {money(last.recurring)}, "
-            f"earned {money(last.earned)}."
+            gettext("Thirteen months of revenue. %(month)s: recurring %(recurring)s, earned %(earned)s.")
+            % {
+                "month": written(last.month, "%B %Y"),
+                "recurring": money(last.recurring),
+                "earned": money(last.earned),
+            }
         ),
-    )  # fmt: skip
+    )
     return Chart(
-        "Month on month",
-        "Line: recurring revenue at the month's end. Bars: what was entered as earned in the month, one-off "
-        "work and corrections included.",
+        gettext("Month on month"),
+        gettext(
+            "Line: recurring revenue at the month's end. Bars: what was entered as earned in the "
+            "month, one-off work and corrections included."
+        ),
         svg,
-        ["Month", "Recurring", "Earned"],
-        [[f"{one.month:%b %Y}", money(one.recurring), money(one.earned)] for one in reversed(months)],
+        [gettext("Month"), gettext("Recurring"), gettext("Earned")],
+        [[written(one.month, "%b %Y"), money(one.recurring), money(one.earned)] for one in reversed(months)],
     )
 
 
@@ -48,34 +63,37 @@ def bridge(moves: Bridge) -> Chart | None:
         return None
     bars = bridge_bars(moves)
     svg = draw_once(
-        "bridge", bars, lambda: _bridge_specification(bars),
+        "bridge",
+        bars,
+        lambda: _bridge_specification(bars),
         description=(
-            f"Recurring revenue went from {money(moves.start)} to {money(moves.end)}: "
+            gettext("Recurring revenue went from %(start)s to %(end)s: ")
+            % {"start": money(moves.start), "end": money(moves.end)}
             + ", ".join(f"{word.lower()} {money(amount)}" for word, amount in moves.steps)
         ),
-    )  # fmt: skip
+    )
     rows = [
-        ["Month before", money(moves.start)],
+        [gettext("Month before"), money(moves.start)],
         *([word, money(amount)] for word, amount in moves.steps),
-        ["This month", money(moves.end)],
+        [gettext("This month"), money(moves.end)],
     ]
     return Chart(
-        "What moved it",
-        "From the month before to this one, plan by plan. The steps add up to the cent.",
+        gettext("What moved it"),
+        gettext("From the month before to this one, plan by plan. The steps add up to the cent."),
         svg,
-        ["Step", "Amount"],
+        [gettext("Step"), gettext("Amount")],
         rows,
     )
 
 
 def bridge_bars(moves: Bridge) -> list[dict[str, Any]]:
     """Return each bar with where it begins and ends; the last begins where the steps have led."""
-    bars = [_bar("Month before", Decimal(0), moves.start, "total")]
+    bars = [_bar(gettext("Month before"), Decimal(0), moves.start, "total")]
     at = moves.start
     for word, amount in moves.steps:
         bars.append(_bar(word, at, at + amount, "up" if amount >= 0 else "down"))
         at += amount
-    bars.append(_bar("This month", Decimal(0), at, "total"))
+    bars.append(_bar(gettext("This month"), Decimal(0), at, "total"))
     return bars
 
 
@@ -100,7 +118,7 @@ def _bar(word: str, low: Decimal, high: Decimal, what: str) -> dict[str, Any]:
 def _trend_specification(values: list[dict]) -> dict[str, Any]:
     x = {"field": "month", "type": "temporal", "timeUnit": "utcyearmonth", "title": None,
          "axis": {"format": "%b %y", "labelAngle": 0, "grid": False, "tickCount": 7}}  # fmt: skip
-    legend = {"domain": ["Recurring", "Earned"], "range": [FIRST, SECOND]}
+    legend = {"domain": [gettext("Recurring"), gettext("Earned")], "range": [FIRST, SECOND]}
     y = {"type": "quantitative", "title": None, "axis": {"format": ",.0f", "tickCount": 5}}
     return {
         "width": WIDTH,

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
+from django.utils.translation import gettext, gettext_lazy
+
 from fleet.models import RemovalReason
 from fleet.showing import measure_for
 from scheduling.models import Outcome
@@ -21,16 +23,16 @@ from scheduling.services.close_outs import CloseOutForm, FlushForm, PartChange
 from shared.measures import to_inside
 
 FEED_TEST: Final[dict[str, str]] = {
-    "free_chlorine_mg_l": "Free chlorine",
-    "chloramine_mg_l": "Chloramine",
-    "hardness_mg_l": "Hardness",
-    "alkalinity_mg_l": "Alkalinity",
+    "free_chlorine_mg_l": gettext_lazy("Free chlorine"),
+    "chloramine_mg_l": gettext_lazy("Chloramine"),
+    "hardness_mg_l": gettext_lazy("Hardness"),
+    "alkalinity_mg_l": gettext_lazy("Alkalinity"),
     "ph": "pH",
-    "conductivity_us_cm": "Conductivity",
-    "temperature_c": "Temperature",
-    "tds_mg_l": "Dissolved solids",
-    "iron_mg_l": "Iron",
-    "turbidity_ntu": "Turbidity",
+    "conductivity_us_cm": gettext_lazy("Conductivity"),
+    "temperature_c": gettext_lazy("Temperature"),
+    "tds_mg_l": gettext_lazy("Dissolved solids"),
+    "iron_mg_l": gettext_lazy("Iron"),
+    "turbidity_ntu": gettext_lazy("Turbidity"),
 }
 """What a feed test may hold, in the order it is tested."""
 _THOUSANDS: Final = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
@@ -66,13 +68,15 @@ def read_entry(typed: Mapping[str, str], page: CloseOutPage, *, system: str, fin
     reader = _Reader(typed)
     client_id = reader.client_id()
     outcome = reader.outcome()
-    minutes = reader.number("minutes", "Minutes on site")
+    minutes = reader.number("minutes", gettext("Minutes on site"))
     if minutes is None:
-        reader.refuse("minutes", "Minutes on site are missing. Write how long you were here.")
+        reader.refuse("minutes", gettext("Minutes on site are missing. Write how long you were here."))
     elif not 0 <= minutes <= 1440:
-        reader.refuse("minutes", f"{minutes:g} minutes can't be. Write 0 to 1440.")
+        reader.refuse(
+            "minutes", gettext("%(minutes)s minutes can't be. Write 0 to 1440.") % {"minutes": f"{minutes:g}"}
+        )
     flush = _flush(reader, system)
-    total = reader.number("meter_total", "The meter's total")
+    total = reader.number("meter_total", gettext("The meter's total"))
     gauges = {name: reader.measured(name, label, system) for name, label in GAUGES.items()}
     performance: dict = {name: value for name, value in gauges.items() if value is not None}
     if typed.get("saw_fines"):
@@ -82,7 +86,7 @@ def read_entry(typed: Mapping[str, str], page: CloseOutPage, *, system: str, fin
     }
     note = typed.get("note", "").strip()
     if outcome == Outcome.NOT_DONE and not note:
-        reader.refuse("note", "Say in the note why it could not be done.")
+        reader.refuse("note", gettext("Say in the note why it could not be done."))
     changes = [change for row in page.positions if (change := _change(reader, row))]
     steps = _steps(reader, page, outcome)
     signature = _signature(reader)
@@ -132,13 +136,13 @@ class _Reader:
         try:
             return uuid.UUID(self.typed.get("client_id", ""))
         except ValueError:
-            self.refuse("client_id", "This form has no number of its own. Load the page again.")
+            self.refuse("client_id", gettext("This form has no number of its own. Load the page again."))
             return None
 
     def outcome(self) -> str:
         outcome = self.typed.get("outcome", "")
         if outcome not in Outcome.values:
-            self.refuse("outcome", "Choose how the visit ended.")
+            self.refuse("outcome", gettext("Choose how the visit ended."))
         return outcome
 
     def number(self, name: str, label: str) -> float | None:
@@ -147,9 +151,17 @@ class _Reader:
             return None
         value = read_number(text)
         if value is None:
-            self.refuse(name, f"{label}: {text!r} is not a number. Write digits, e.g. 12.5.")
+            self.refuse(
+                name,
+                gettext("%(label)s: %(text)s is not a number. Write digits, e.g. 12.5.")
+                % {"label": label, "text": f"{text!r}"},
+            )
         elif value < 0 and quantity_of(name) != "c":
-            self.refuse(name, f"{label}: {text} is below zero. Check the sign.")
+            self.refuse(
+                name,
+                gettext("%(label)s: %(text)s is below zero. Check the sign.")
+                % {"label": label, "text": text},
+            )
             return None
         return value
 
@@ -174,15 +186,19 @@ def _signature(reader: _Reader) -> str:
 
 
 def _flush(reader: _Reader, system: str) -> FlushForm | None:
-    volume = reader.number("flush_volume", "Drained")
-    minutes = reader.number("flush_minutes", "Minutes of flushing")
+    volume = reader.number("flush_volume", gettext("Drained"))
+    minutes = reader.number("flush_minutes", gettext("Minutes of flushing"))
     clear = reader.typed.get("flush_clear", "")
     if volume is None and minutes is None and not clear:
         return None
     if clear not in ("yes", "no"):
-        reader.refuse("flush_clear", "Say whether the flush ran clear. A flush without that clears nothing.")
+        reader.refuse(
+            "flush_clear", gettext("Say whether the flush ran clear. A flush without that clears nothing.")
+        )
     if clear == "yes" and not (volume or minutes):
-        reader.refuse("flush_volume", "A flush that ran clear took water and time. Write how much drained.")
+        reader.refuse(
+            "flush_volume", gettext("A flush that ran clear took water and time. Write how much drained.")
+        )
     gallons = to_inside(volume or 0.0, measure_for("gal", system))
     return FlushForm(volume_gal=gallons, minutes=minutes or 0.0, ran_clear=clear == "yes")
 
@@ -195,11 +211,17 @@ def _change(reader: _Reader, row: PositionRow) -> PartChange | None:
     kind, reason = typed.get(f"kind__{code}", ""), typed.get(f"reason__{code}", "")
     removed = reader.whole(f"removed__{code}")
     if kind and kind not in {option.code for option in row.options}:
-        reader.refuse(name, f"{code}: {kind!r} does not fit here. Choose a part from the list.")
+        reader.refuse(
+            name,
+            gettext("%(code)s: %(kind)s does not fit here. Choose a part from the list.")
+            % {"code": code, "kind": f"{kind!r}"},
+        )
     if removed is not None and reason not in RemovalReason.values:
-        reader.refuse(name, f"{code}: say why the old part came out.")
+        reader.refuse(name, gettext("%(code)s: say why the old part came out.") % {"code": code})
     if removed is None and not kind:
-        reader.refuse(name, f"{code} was empty and nothing was put in. Take the tick away.")
+        reader.refuse(
+            name, gettext("%(code)s was empty and nothing was put in. Take the tick away.") % {"code": code}
+        )
     return PartChange(
         position_code=code,
         removal_reason=reason if removed is not None else "",
@@ -220,7 +242,8 @@ def _steps(reader: _Reader, page: CloseOutPage, outcome: str) -> list[dict]:
         if step.is_hazard_control and not done and not why and not is_excused:
             reader.refuse(
                 f"step__{step.code}",
-                f"“{step.text}” guards people. Tick it when it is done, or write why it was not.",
+                gettext("“%(text)s” guards people. Tick it when it is done, or write why it was not.")
+                % {"text": step.text},
             )
         record.append({"code": step.code, "done": done, "skipped_because": "" if done else why})
     return record

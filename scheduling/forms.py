@@ -4,6 +4,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import Branch, TreatmentUnit
 from scheduling.models import STANDING_STATES, EntryKind, OrderKind, OrderState, Skill
@@ -12,8 +13,8 @@ from scheduling.queries.revenue_sites import ReviewChoice
 from scheduling.queries.work_orders import SORTS, OrderChoice
 from shared.periods import month_start
 
-ANY = [("", "Any")]
-STATE_CHOICES = [("", "Still to be done"), ("any", "Any"), *OrderState.choices]
+ANY = [("", gettext_lazy("Any"))]
+STATE_CHOICES = [("", gettext_lazy("Still to be done")), ("any", gettext_lazy("Any")), *OrderState.choices]
 
 
 class DayInput(forms.DateInput):
@@ -35,15 +36,19 @@ class OrderFilterForm(forms.Form):
     """Which orders a list shows."""
 
     words = forms.CharField(
-        label="Search", required=False, max_length=80,
-        widget=forms.TextInput(attrs={"type": "search", "placeholder": "Number, serial, site, customer"}),
-    )  # fmt: skip
+        label=gettext_lazy("Search"),
+        required=False,
+        max_length=80,
+        widget=forms.TextInput(
+            attrs={"type": "search", "placeholder": gettext_lazy("Number, serial, site, customer")}
+        ),
+    )
     kind = forms.ChoiceField(choices=[*ANY, *OrderKind.choices], required=False)
     state = forms.ChoiceField(choices=STATE_CHOICES, required=False)
     area = forms.ChoiceField(choices=ANY, required=False)
-    window_from = forms.DateField(label="Due from", required=False, widget=DayInput())
-    window_to = forms.DateField(label="Due until", required=False, widget=DayInput())
-    late = forms.BooleanField(label="Late only", required=False)
+    window_from = forms.DateField(label=gettext_lazy("Due from"), required=False, widget=DayInput())
+    window_to = forms.DateField(label=gettext_lazy("Due until"), required=False, widget=DayInput())
+    late = forms.BooleanField(label=gettext_lazy("Late only"), required=False)
 
     def __init__(self, *args, areas: list[str] = (), **kwargs):
         super().__init__(*args, **kwargs)
@@ -73,9 +78,9 @@ class WithdrawForm(forms.Form):
 
     reason = forms.CharField(
         max_length=160,
-        label="Why it is withdrawn",
-        help_text="Kept in the order's history and shown to whoever asks.",
-        error_messages={"required": "Say why the order is withdrawn; the history keeps it."},
+        label=gettext_lazy("Why it is withdrawn"),
+        help_text=gettext_lazy("Kept in the order's history and shown to whoever asks."),
+        error_messages={"required": gettext_lazy("Say why the order is withdrawn; the history keeps it.")},
     )
 
 
@@ -83,11 +88,19 @@ class OneOffForm(forms.Form):
     """Work nobody's finding asked for. The client id makes a second press harmless."""
 
     client_id = forms.UUIDField(widget=forms.HiddenInput)
-    serial = forms.CharField(label="Treatment unit", max_length=60, help_text="Its serial, as on its label.")
-    why = forms.CharField(label="What is to be done, and why", widget=forms.Textarea(attrs={"rows": 3}))
-    window_from = forms.DateField(label="Not before", widget=DayInput())
-    window_to = forms.DateField(label="Not after", widget=DayInput())
-    minutes = forms.IntegerField(label="Minutes on site", min_value=5, max_value=720, initial=45)
+    serial = forms.CharField(
+        label=gettext_lazy("Treatment unit"),
+        max_length=60,
+        help_text=gettext_lazy("Its serial, as on its label."),
+    )
+    why = forms.CharField(
+        label=gettext_lazy("What is to be done, and why"), widget=forms.Textarea(attrs={"rows": 3})
+    )
+    window_from = forms.DateField(label=gettext_lazy("Not before"), widget=DayInput())
+    window_to = forms.DateField(label=gettext_lazy("Not after"), widget=DayInput())
+    minutes = forms.IntegerField(
+        label=gettext_lazy("Minutes on site"), min_value=5, max_value=720, initial=45
+    )
     skills = forms.ModelMultipleChoiceField(
         queryset=Skill.objects.all(), required=False, widget=forms.CheckboxSelectMultiple
     )
@@ -105,7 +118,8 @@ class OneOffForm(forms.Form):
         found = units.first()
         if found is None:
             raise forms.ValidationError(
-                f"There is no treatment unit {serial!r}. Look its serial up in the fleet list."
+                gettext("There is no treatment unit %(serial)s. Look its serial up in the fleet list.")
+                % {"serial": f"{serial!r}"}
             )
         return found
 
@@ -114,21 +128,25 @@ class OneOffForm(forms.Form):
         data = super().clean()
         first, last = data.get("window_from"), data.get("window_to")
         if first and last and last < first:
-            self.add_error("window_to", f"{last} is before {first}. Choose that day or a later one.")
+            self.add_error(
+                "window_to",
+                gettext("%(last)s is before %(first)s. Choose that day or a later one.")
+                % {"last": last, "first": first},
+            )
         return data
 
 
 class PlanForm(forms.Form):
     """What to plan."""
 
-    first_on = forms.DateField(label="First day", widget=DayInput())
-    days = forms.IntegerField(label="Days", min_value=1, max_value=14, initial=5)
+    first_on = forms.DateField(label=gettext_lazy("First day"), widget=DayInput())
+    days = forms.IntegerField(label=gettext_lazy("Days"), min_value=1, max_value=14, initial=5)
     seconds = forms.IntegerField(
-        label="Seconds to think", min_value=1, max_value=600, initial=20,
-        help_text="20 is enough for a few hundred orders.",
+        label=gettext_lazy("Seconds to think"), min_value=1, max_value=600, initial=20,
+        help_text=gettext_lazy("20 is enough for a few hundred orders."),
     )  # fmt: skip
     branch = forms.ModelChoiceField(
-        queryset=Branch.objects.none(), required=False, empty_label="All branches"
+        queryset=Branch.objects.none(), required=False, empty_label=gettext_lazy("All branches")
     )
 
     def __init__(self, *args, branch_id: int | None = None, today: date | None = None, **kwargs):
@@ -148,9 +166,14 @@ class PlanForm(forms.Form):
         """Plan from today on, at most a year ahead."""
         first = self.cleaned_data["first_on"]
         if self.today and first < self.today:
-            raise forms.ValidationError(f"{first} has passed. Plan from {self.today} on.")
+            raise forms.ValidationError(
+                gettext("%(first)s has passed. Plan from %(today)s on.")
+                % {"first": first, "today": self.today}
+            )
         if self.today and first > self.today + timedelta(days=366):
-            raise forms.ValidationError(f"{first} is more than a year ahead. Choose a nearer day.")
+            raise forms.ValidationError(
+                gettext("%(first)s is more than a year ahead. Choose a nearer day.") % {"first": first}
+            )
         return first
 
 
@@ -159,10 +182,10 @@ class ReviewFilterForm(forms.Form):
 
     month = forms.CharField(required=False, max_length=7, widget=MonthInput())
     words = forms.CharField(
-        label="Search", required=False, max_length=80,
-        widget=forms.TextInput(attrs={"type": "search", "placeholder": "Site or customer"}),
+        label=gettext_lazy("Search"), required=False, max_length=80,
+        widget=forms.TextInput(attrs={"type": "search", "placeholder": gettext_lazy("Site or customer")}),
     )  # fmt: skip
-    at_risk = forms.BooleanField(label="At risk only", required=False)
+    at_risk = forms.BooleanField(label=gettext_lazy("At risk only"), required=False)
 
     def choice(self, *, today: date, sort: str, branch_id: int | None) -> ReviewChoice:
         """Return the choice; an unreadable month is this month."""
@@ -180,9 +203,13 @@ class ReviewFilterForm(forms.Form):
 class EntryFilterForm(forms.Form):
     """Which entries stand behind a number."""
 
-    since = forms.CharField(label="From month", required=False, max_length=7, widget=MonthInput())
-    month = forms.CharField(label="Month, or last month", required=False, max_length=7, widget=MonthInput())
-    site = forms.CharField(label="Site code", required=False, max_length=40)
+    since = forms.CharField(
+        label=gettext_lazy("From month"), required=False, max_length=7, widget=MonthInput()
+    )
+    month = forms.CharField(
+        label=gettext_lazy("Month, or last month"), required=False, max_length=7, widget=MonthInput()
+    )
+    site = forms.CharField(label=gettext_lazy("Site code"), required=False, max_length=40)
     kind = forms.ChoiceField(choices=[*ANY, *EntryKind.choices], required=False)
 
     def asked(self) -> dict[str, Any]:

@@ -2,12 +2,15 @@
 
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from fleet.charts import Chart
 from scheduling.charts import HEIGHT, WIDTH, money
 from scheduling.queries.bridge import MonthMoney
 from scheduling.queries.cost_to_serve import SiteMargin
 from scheduling.queries.forecast import Forecast
 from shared.drawing import FIRST, INK, SECOND, STRONG_LINE, THIRD, TOLD, draw_once, says
+from shared.told import written
 
 SITES_DRAWN: Final = 12
 
@@ -23,26 +26,38 @@ def three_years(months: list[MonthMoney]) -> Chart | None:
             "month": f"{one.month:%Y-%m-%d}",
             "what": what,
             "amount": float(amount),
-            **says(f"{one.month:%b %Y}", f"{what.lower()} {money(amount)}"),
+            **says(written(one.month, "%b %Y"), f"{what.lower()} {money(amount)}"),
         }
         for one in shown
-        for what, amount in (("Recurring", one.recurring), ("Earned", one.earned))
+        for what, amount in ((gettext("Recurring"), one.recurring), (gettext("Earned"), one.earned))
     ]
     first, last = shown[0], shown[-1]
     svg = draw_once(
-        "three years of revenue", values, lambda: _lines(values),
+        "three years of revenue",
+        values,
+        lambda: _lines(values),
         description=(
-            f"Recurring revenue a month went from {money(first.recurring)} in {first.month:%B %Y} "
-            f"to {money(last.recurring)} in {last.month:%B %Y}."
+            gettext(
+                "Recurring revenue a month went from %(recurring)s in %(month)s to %(recurring2)s in "
+                "%(month2)s."
+            )
+            % {
+                "recurring": money(first.recurring),
+                "month": written(first.month, "%B %Y"),
+                "recurring2": money(last.recurring),
+                "month2": written(last.month, "%B %Y"),
+            }
         ),
-    )  # fmt: skip
+    )
     return Chart(
-        "Three years",
-        "Recurring: what plans bring per month at the month's end. Earned: what was entered, with "
-        "one-off work and corrections.",
+        gettext("Three years"),
+        gettext(
+            "Recurring: what plans bring per month at the month's end. Earned: what was entered, "
+            "with one-off work and corrections."
+        ),
         svg,
-        ["Month", "Recurring", "Earned"],
-        [[f"{one.month:%b %Y}", money(one.recurring), money(one.earned)] for one in reversed(shown)],
+        [gettext("Month"), gettext("Recurring"), gettext("Earned")],
+        [[written(one.month, "%b %Y"), money(one.recurring), money(one.earned)] for one in reversed(shown)],
     )
 
 
@@ -53,17 +68,33 @@ def _lines(values: list[dict[str, Any]]) -> dict[str, Any]:
         "data": {"values": values},
         "mark": {"type": "line"},
         "encoding": {
-            "x": {"field": "month", "type": "temporal", "timeUnit": "utcyearmonth", "title": None,
-                  "axis": {"format": "%b %y", "labelAngle": 0, "grid": False, "tickCount": 6}},
-            "y": {"field": "amount", "type": "quantitative", "title": None, "scale": {"zero": False},
-                  "axis": {"format": ",.0f", "tickCount": 5}},
-            "color": {"field": "what", "type": "nominal",
-                      "scale": {"domain": ["Recurring", "Earned"], "range": [FIRST, SECOND]}},
-            "strokeDash": {"field": "what", "type": "nominal",
-                           "scale": {"domain": ["Recurring", "Earned"], "range": [[1, 0], [5, 3]]}},
+            "x": {
+                "field": "month",
+                "type": "temporal",
+                "timeUnit": "utcyearmonth",
+                "title": None,
+                "axis": {"format": "%b %y", "labelAngle": 0, "grid": False, "tickCount": 6},
+            },
+            "y": {
+                "field": "amount",
+                "type": "quantitative",
+                "title": None,
+                "scale": {"zero": False},
+                "axis": {"format": ",.0f", "tickCount": 5},
+            },
+            "color": {
+                "field": "what",
+                "type": "nominal",
+                "scale": {"domain": [gettext("Recurring"), gettext("Earned")], "range": [FIRST, SECOND]},
+            },
+            "strokeDash": {
+                "field": "what",
+                "type": "nominal",
+                "scale": {"domain": [gettext("Recurring"), gettext("Earned")], "range": [[1, 0], [5, 3]]},
+            },
             **TOLD,
         },
-    }  # fmt: skip
+    }
 
 
 def changes_ahead(found: Forecast) -> Chart | None:
@@ -76,33 +107,63 @@ def changes_ahead(found: Forecast) -> Chart | None:
             "mean": round(one.changes, 1),
             "high": one.changes_high,
             **says(
-                f"{one.month:%b %Y}", f"expected {one.changes:,.0f}", f"enough 9 in 10: {one.changes_high:,}"
+                written(one.month, "%b %Y"),
+                gettext("expected %(changes)s") % {"changes": f"{one.changes:,.0f}"},
+                gettext("enough 9 in 10: %(changes_high)s") % {"changes_high": f"{one.changes_high:,}"},
             ),
         }
         for one in found.months
     ]
     svg = draw_once(
-        "changes ahead", values, lambda: _bars_with_high(values),
-        description="Part changes ahead: "
-        + ", ".join(f"{one.month:%B} {one.changes:.0f}, at most {one.changes_high}" for one in found.months),
-    )  # fmt: skip
+        "changes ahead",
+        values,
+        lambda: _bars_with_high(values),
+        description=gettext("Part changes ahead: ")
+        + ", ".join(
+            gettext("%(month)s %(changes)s, at most %(changes_high)s")
+            % {
+                "month": written(one.month, "%B"),
+                "changes": f"{one.changes:.0f}",
+                "changes_high": one.changes_high,
+            }
+            for one in found.months
+        ),
+    )
     return Chart(
         "Part changes ahead",
-        "Bars: expected changes. Ticks: enough nine times in ten. The first month is what is left of it, "
-        "with what is overdue.",
+        gettext(
+            "Bars: expected changes. Ticks: enough nine times in ten. The first month is what is "
+            "left of it, with what is overdue."
+        ),
         svg,
-        ["Month", "Expected", "Enough 9 in 10", "Visits", "Hours"],
         [
-            [f"{one.month:%b %Y}", f"{one.changes:,.0f}", f"{one.changes_high:,}", f"{one.visits:,.0f}",
-             f"{one.hours:,.0f}"]
+            gettext("Month"),
+            gettext("Expected"),
+            gettext("Enough 9 in 10"),
+            gettext("Visits"),
+            gettext("Hours"),
+        ],
+        [
+            [
+                written(one.month, "%b %Y"),
+                f"{one.changes:,.0f}",
+                f"{one.changes_high:,}",
+                f"{one.visits:,.0f}",
+                f"{one.hours:,.0f}",
+            ]
             for one in found.months
         ],
-    )  # fmt: skip
+    )
 
 
 def _bars_with_high(values: list[dict[str, Any]]) -> dict[str, Any]:
-    x = {"field": "month", "type": "ordinal", "timeUnit": "utcyearmonth", "title": None,
-         "axis": {"format": "%b %y", "labelAngle": 0}}  # fmt: skip
+    x = {
+        "field": "month",
+        "type": "ordinal",
+        "timeUnit": "utcyearmonth",
+        "title": None,
+        "axis": {"format": "%b %y", "labelAngle": 0},
+    }
     y = {"type": "quantitative", "title": None, "axis": {"tickCount": 5}}
     return {
         "width": WIDTH,
@@ -134,25 +195,38 @@ def dearest_sites(sites: list[SiteMargin]) -> Chart | None:
         }
         for row in shown
         for order, (what, amount) in enumerate(
-            (("Labour", row.labour), ("Drive", row.drive), ("Parts", row.parts))
+            ((gettext("Labour"), row.labour), (gettext("Drive"), row.drive), (gettext("Parts"), row.parts))
         )
     ]
     svg = draw_once(
         "dearest sites", values, lambda: _stacked(values, [row.site_name for row in shown]),
-        description="Sites that cost most: "
+        description=gettext("Sites that cost most: ")
         + ", ".join(f"{row.site_name} {money(row.cost)}" for row in shown[:5]),
     )  # fmt: skip
     return Chart(
-        "Sites that cost most",
-        "What serving them cost in the period: labour, share of drives, parts.",
+        gettext("Sites that cost most"),
+        gettext("What serving them cost in the period: labour, share of drives, parts."),
         svg,
-        ["Site", "Labour", "Drive", "Parts", "Together", "Earned"],
         [
-            [row.site_name, money(row.labour), money(row.drive), money(row.parts), money(row.cost),
-             money(row.revenue)]
+            gettext("Site"),
+            gettext("Labour"),
+            gettext("Drive"),
+            gettext("Parts"),
+            gettext("Together"),
+            gettext("Earned"),
+        ],
+        [
+            [
+                row.site_name,
+                money(row.labour),
+                money(row.drive),
+                money(row.parts),
+                money(row.cost),
+                money(row.revenue),
+            ]
             for row in shown
         ],
-    )  # fmt: skip
+    )
 
 
 def _stacked(values: list[dict[str, Any]], sites: list[str]) -> dict[str, Any]:
@@ -162,13 +236,28 @@ def _stacked(values: list[dict[str, Any]], sites: list[str]) -> dict[str, Any]:
         "data": {"values": values},
         "mark": {"type": "bar", "stroke": STRONG_LINE, "strokeWidth": 0.5},
         "encoding": {
-            "y": {"field": "site", "type": "nominal", "sort": sites, "title": None,
-                  "axis": {"labelLimit": 220}},
-            "x": {"field": "amount", "type": "quantitative", "title": None,
-                  "axis": {"format": ",.0f", "tickCount": 5}},
-            "color": {"field": "what", "type": "nominal",
-                      "scale": {"domain": ["Labour", "Drive", "Parts"], "range": [FIRST, SECOND, THIRD]}},
+            "y": {
+                "field": "site",
+                "type": "nominal",
+                "sort": sites,
+                "title": None,
+                "axis": {"labelLimit": 220},
+            },
+            "x": {
+                "field": "amount",
+                "type": "quantitative",
+                "title": None,
+                "axis": {"format": ",.0f", "tickCount": 5},
+            },
+            "color": {
+                "field": "what",
+                "type": "nominal",
+                "scale": {
+                    "domain": [gettext("Labour"), gettext("Drive"), gettext("Parts")],
+                    "range": [FIRST, SECOND, THIRD],
+                },
+            },
             "order": {"field": "order", "type": "quantitative"},
             **TOLD,
         },
-    }  # fmt: skip
+    }

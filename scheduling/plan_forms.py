@@ -3,6 +3,7 @@
 from datetime import date
 
 from django import forms
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import Branch, Site
 from scheduling.forms import DayInput
@@ -14,19 +15,32 @@ class ReplanForm(forms.Form):
 
     branch = forms.ModelChoiceField(queryset=Branch.objects.none(), empty_label=None)
     technician = forms.ModelChoiceField(
-        queryset=Technician.objects.none(), required=False, empty_label="Nobody: urgent work only"
+        queryset=Technician.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("Nobody: urgent work only"),
     )
-    first_on = forms.DateField(label="First day away", required=False, widget=DayInput())
+    first_on = forms.DateField(label=gettext_lazy("First day away"), required=False, widget=DayInput())
     last_on = forms.DateField(
-        label="Last day away", required=False, widget=DayInput(), help_text="Empty: one day only."
+        label=gettext_lazy("Last day away"),
+        required=False,
+        widget=DayInput(),
+        help_text=gettext_lazy("Empty: one day only."),
     )
     reason = forms.CharField(
-        label="Reason", required=False, max_length=80, help_text="For the absence list; no medical detail."
+        label=gettext_lazy("Reason"),
+        required=False,
+        max_length=80,
+        help_text=gettext_lazy("For the absence list; no medical detail."),
     )
     urgent = forms.CharField(
-        label="Urgent orders", required=False, max_length=400, help_text="Numbers such as W000012, W000013."
+        label=gettext_lazy("Urgent orders"),
+        required=False,
+        max_length=400,
+        help_text=gettext_lazy("Numbers such as W000012, W000013."),
     )
-    seconds = forms.IntegerField(label="Seconds to think", min_value=1, max_value=120, initial=10)
+    seconds = forms.IntegerField(
+        label=gettext_lazy("Seconds to think"), min_value=1, max_value=120, initial=10
+    )
 
     def __init__(self, *args, branch_id: int | None = None, **kwargs):
         super().__init__(*args, **kwargs)
@@ -41,7 +55,7 @@ class ReplanForm(forms.Form):
         """One day away needs no last day; somebody away needs a first one."""
         data = super().clean()
         if data.get("technician") and not data.get("first_on") and "first_on" not in self.errors:
-            self.add_error("first_on", "Say from which day on.")
+            self.add_error("first_on", gettext("Say from which day on."))
         if data.get("first_on") and not data.get("last_on"):
             data["last_on"] = data["first_on"]
         return data
@@ -51,17 +65,24 @@ class PromiseForm(forms.Form):
     """The day a customer was promised."""
 
     day = forms.DateField(
-        label="Promised day", required=False, widget=DayInput(), help_text="Empty takes the promise back."
+        label=gettext_lazy("Promised day"),
+        required=False,
+        widget=DayInput(),
+        help_text=gettext_lazy("Empty takes the promise back."),
     )
 
 
 class CorrectionForm(forms.Form):
     """How long the drive between two sites really takes."""
 
-    site_a = forms.CharField(label="From site", max_length=60, help_text="Its code, as on its page.")
-    site_b = forms.CharField(label="To site", max_length=60, help_text="It counts in both directions.")
-    minutes = forms.IntegerField(label="Minutes of driving", min_value=0, max_value=1440)
-    because = forms.CharField(label="Because", required=False, max_length=160)
+    site_a = forms.CharField(
+        label=gettext_lazy("From site"), max_length=60, help_text=gettext_lazy("Its code, as on its page.")
+    )
+    site_b = forms.CharField(
+        label=gettext_lazy("To site"), max_length=60, help_text=gettext_lazy("It counts in both directions.")
+    )
+    minutes = forms.IntegerField(label=gettext_lazy("Minutes of driving"), min_value=0, max_value=1440)
+    because = forms.CharField(label=gettext_lazy("Because"), required=False, max_length=160)
 
     def __init__(self, *args, branch_id: int | None = None, **kwargs):
         super().__init__(*args, **kwargs)
@@ -80,7 +101,10 @@ class CorrectionForm(forms.Form):
         sites = Site.objects.filter(code__iexact=code)
         found = (sites.filter(branch_id=self.branch_id) if self.branch_id else sites).first()
         if found is None:
-            raise forms.ValidationError(f"There is no site {code!r}. Look its code up in the fleet list.")
+            raise forms.ValidationError(
+                gettext("There is no site %(code)s. Look its code up in the fleet list.")
+                % {"code": f"{code!r}"}
+            )
         return found
 
 
@@ -96,37 +120,53 @@ class PricesForm(forms.ModelForm):
             "fairness_per_minute", "lunch_earliest", "lunch_latest",
         )  # fmt: skip
         labels = {
-            "from_on": "Counts from",
-            "late_day_minutes": "One day late",
-            "missed_minutes": "Left out although due",
-            "missed_per_day_minutes": "… and for each day it is overdue",
-            "carry_over_most_minutes": "Left out, due soon after",
-            "carry_over_least_minutes": "Left out, due long after",
-            "carry_over_days": "Long after means",
-            "site_visit_minutes": "Arriving at a site",
-            "other_technician_minutes": "Sending somebody else",
-            "overtime_allowed_minutes": "Overtime allowed in a day",
-            "overtime_per_minute": "A minute of overtime",
-            "fairness_per_minute": "A minute longer than the fair share",
-            "lunch_earliest": "Lunch begins no earlier than",
-            "lunch_latest": "Lunch begins no later than",
+            "from_on": gettext_lazy("Counts from"),
+            "late_day_minutes": gettext_lazy("One day late"),
+            "missed_minutes": gettext_lazy("Left out although due"),
+            "missed_per_day_minutes": gettext_lazy("… and for each day it is overdue"),
+            "carry_over_most_minutes": gettext_lazy("Left out, due soon after"),
+            "carry_over_least_minutes": gettext_lazy("Left out, due long after"),
+            "carry_over_days": gettext_lazy("Long after means"),
+            "site_visit_minutes": gettext_lazy("Arriving at a site"),
+            "other_technician_minutes": gettext_lazy("Sending somebody else"),
+            "overtime_allowed_minutes": gettext_lazy("Overtime allowed in a day"),
+            "overtime_per_minute": gettext_lazy("A minute of overtime"),
+            "fairness_per_minute": gettext_lazy("A minute longer than the fair share"),
+            "lunch_earliest": gettext_lazy("Lunch begins no earlier than"),
+            "lunch_latest": gettext_lazy("Lunch begins no later than"),
         }
         help_texts = {
-            "from_on": "Plans that begin on or after this day use these prices.",
-            "late_day_minutes": "Minutes we would drive to avoid being one day late with an ordinary order. "
-            "Work of greater risk counts more.",
-            "missed_minutes": "Minutes we would drive rather than leave a due order out of the plan.",
-            "missed_per_day_minutes": "Minutes on top, for each day it is past its window.",
-            "carry_over_most_minutes": "Minutes we would drive to do work now that falls due right after.",
-            "carry_over_least_minutes": "Minutes we would drive to do work now that can wait long.",
-            "carry_over_days": "Days past the plan's end.",
-            "site_visit_minutes": "Minutes for parking, walking in and signing in, once per arrival. They "
-            "are time in the plan as well, and group work at one site.",
-            "other_technician_minutes": "Minutes we would drive to send the technician the customer knows, "
-            "or the one who made the first of two visits.",
-            "overtime_allowed_minutes": "Minutes past the shift that a day may last. 0: none.",
-            "overtime_per_minute": "Minutes of driving that one minute past the shift is worth.",
-            "fairness_per_minute": "Minutes of driving that evening the days out is worth. 0: not at all.",
+            "from_on": gettext_lazy("Plans that begin on or after this day use these prices."),
+            "late_day_minutes": gettext_lazy(
+                "Minutes we would drive to avoid being one day late with an ordinary order. Work of "
+                "greater risk counts more."
+            ),
+            "missed_minutes": gettext_lazy(
+                "Minutes we would drive rather than leave a due order out of the plan."
+            ),
+            "missed_per_day_minutes": gettext_lazy("Minutes on top, for each day it is past its window."),
+            "carry_over_most_minutes": gettext_lazy(
+                "Minutes we would drive to do work now that falls due right after."
+            ),
+            "carry_over_least_minutes": gettext_lazy(
+                "Minutes we would drive to do work now that can wait long."
+            ),
+            "carry_over_days": gettext_lazy("Days past the plan's end."),
+            "site_visit_minutes": gettext_lazy(
+                "Minutes for parking, walking in and signing in, once per arrival. They are time in "
+                "the plan as well, and group work at one site."
+            ),
+            "other_technician_minutes": gettext_lazy(
+                "Minutes we would drive to send the technician the customer knows, or the one who "
+                "made the first of two visits."
+            ),
+            "overtime_allowed_minutes": gettext_lazy("Minutes past the shift that a day may last. 0: none."),
+            "overtime_per_minute": gettext_lazy(
+                "Minutes of driving that one minute past the shift is worth."
+            ),
+            "fairness_per_minute": gettext_lazy(
+                "Minutes of driving that evening the days out is worth. 0: not at all."
+            ),
         }
         widgets = {
             "from_on": DayInput(),

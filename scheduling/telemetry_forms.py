@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import DeadLetterState, DeliveryState, MomentForm, TelemetryMap, WebhookKind
 from fleet.telemetry.quantities import QUANTITIES, measures_of, title_of
@@ -13,19 +14,22 @@ class MapForm(forms.Form):
 
     name = forms.SlugField(max_length=60, help_text="Letters, digits and hyphens, e.g. hourly-water.")
     topic = forms.CharField(
-        max_length=200, help_text="A whole level may be {serial} or {any}, e.g. sites/{any}/units/{serial}."
+        max_length=200,
+        help_text=gettext_lazy("A whole level may be {serial} or {any}, e.g. sites/{any}/units/{serial}."),
     )
     serial_path = forms.CharField(
-        label="Path of the serial", required=False, max_length=120,
-        help_text="In the payload, if the topic does not carry it, e.g. device.serial.",
+        label=gettext_lazy("Path of the serial"), required=False, max_length=120,
+        help_text=gettext_lazy("In the payload, if the topic does not carry it, e.g. device.serial."),
     )  # fmt: skip
-    moment_path = forms.CharField(label="Path of the moment", max_length=120, help_text="E.g. read_at.")
-    moment_form = forms.ChoiceField(label="Form of the moment", choices=MomentForm.choices)
+    moment_path = forms.CharField(
+        label=gettext_lazy("Path of the moment"), max_length=120, help_text="E.g. read_at."
+    )
+    moment_form = forms.ChoiceField(label=gettext_lazy("Form of the moment"), choices=MomentForm.choices)
     rows_path = forms.CharField(
-        label="Path of the list", required=False, max_length=120,
-        help_text="If one message carries several readings, e.g. data.rows.",
+        label=gettext_lazy("Path of the list"), required=False, max_length=120,
+        help_text=gettext_lazy("If one message carries several readings, e.g. data.rows."),
     )  # fmt: skip
-    is_on = forms.BooleanField(label="In use", required=False, initial=True)
+    is_on = forms.BooleanField(label=gettext_lazy("In use"), required=False, initial=True)
 
     def __init__(self, *args, current: TelemetryMap | None = None, **kwargs):
         super().__init__(*args, **kwargs)
@@ -34,13 +38,14 @@ class MapForm(forms.Form):
             entry = known.get(quantity, {})
             self.fields[f"path-{quantity}"] = forms.CharField(
                 required=False, max_length=120, initial=entry.get("path", ""),
-                label=f"Path of {title_of(quantity).lower()}",
+                label=gettext("Path of %(quantity)s") % {"quantity": title_of(quantity).lower()},
             )  # fmt: skip
             self.fields[f"measure-{quantity}"] = forms.ChoiceField(
                 choices=[(measure, measure) for measure in measures_of(quantity)],
-                initial=entry.get("measure"), label=f"Measure of {title_of(quantity).lower()}",
+                initial=entry.get("measure"),
+                label=gettext("Measure of %(quantity)s") % {"quantity": title_of(quantity).lower()},
                 required=False,
-            )  # fmt: skip
+            )
         if current:
             self.fields["name"].disabled = True
             for name in ("name", "topic", "serial_path", "moment_path", "moment_form", "rows_path", "is_on"):
@@ -66,11 +71,13 @@ class LetterFilter(forms.Form):
     """Which refused messages."""
 
     state = forms.ChoiceField(
-        required=False, choices=[("", "Any"), *DeadLetterState.choices], initial=DeadLetterState.WAITING
+        required=False,
+        choices=[("", gettext_lazy("Any")), *DeadLetterState.choices],
+        initial=DeadLetterState.WAITING,
     )
     words = forms.CharField(
-        label="Search", required=False, max_length=80,
-        widget=forms.SearchInput(attrs={"placeholder": "Topic or reason"}),
+        label=gettext_lazy("Search"), required=False, max_length=80,
+        widget=forms.SearchInput(attrs={"placeholder": gettext_lazy("Topic or reason")}),
     )  # fmt: skip
 
 
@@ -78,28 +85,32 @@ class HeardFilter(forms.Form):
     """Which meters and gauges."""
 
     words = forms.CharField(
-        label="Search", required=False, max_length=80,
-        widget=forms.SearchInput(attrs={"placeholder": "Serial or site"}),
+        label=gettext_lazy("Search"), required=False, max_length=80,
+        widget=forms.SearchInput(attrs={"placeholder": gettext_lazy("Serial or site")}),
     )  # fmt: skip
-    silent = forms.BooleanField(label="Silent only", required=False)
+    silent = forms.BooleanField(label=gettext_lazy("Silent only"), required=False)
 
 
 class HookForm(forms.Form):
     """A new webhook."""
 
-    name = forms.CharField(max_length=80, help_text="Which program it is.")
+    name = forms.CharField(max_length=80, help_text=gettext_lazy("Which program it is."))
     url = forms.CharField(
-        label="Address", max_length=500, help_text="Begins with https://",
+        label=gettext_lazy("Address"), max_length=500, help_text=gettext_lazy("Begins with https://"),
         widget=forms.URLInput(attrs={"placeholder": "https://books.example.com/tapward"}),
     )  # fmt: skip
     kinds = forms.MultipleChoiceField(
-        label="What it is told", choices=WebhookKind.choices, widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose one kind of event at least."},
-    )  # fmt: skip
+        label=gettext_lazy("What it is told"),
+        choices=WebhookKind.choices,
+        widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": gettext_lazy("Choose one kind of event at least.")},
+    )
 
 
 class DeliveryFilter(forms.Form):
     """Which deliveries of a webhook."""
 
-    state = forms.ChoiceField(required=False, choices=[("", "Any"), *DeliveryState.choices])
-    kind = forms.ChoiceField(label="Event", required=False, choices=[("", "Any"), *WebhookKind.choices])
+    state = forms.ChoiceField(required=False, choices=[("", gettext_lazy("Any")), *DeliveryState.choices])
+    kind = forms.ChoiceField(
+        label=gettext_lazy("Event"), required=False, choices=[("", gettext_lazy("Any")), *WebhookKind.choices]
+    )

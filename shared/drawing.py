@@ -17,6 +17,7 @@ import vl_convert
 from django.core.cache import caches
 from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import get_language
 
 INK: Final = "#16232a"
 FIRST, SECOND, THIRD, FOURTH = "#0b5a63", "#b3541e", "#5b4b9a", "#6c7a18"
@@ -30,6 +31,8 @@ TOLD: Final[dict[str, Any]] = {"description": {"field": "says"}}
 """Part of a mark's encoding: a mouse over it is told what its row says; the row holds ``says(...)``."""
 _SAYS: Final = "says "
 VEGA_LITE: Final = "6.1"
+MONTH_NAMES: Final = {"es": "es-ES"}
+"""Language to the renderer's own names of months; English needs none."""
 CONFIG: Final[dict[str, Any]] = {
     "background": None,
     "font": "sans-serif",
@@ -68,18 +71,21 @@ def draw_once(
     description : str
         What a screen reader says instead of the picture.
     """
-    content = json.dumps([VERSION, name, inputs, description], sort_keys=True, default=str)
+    language = get_language() or "en"
+    content = json.dumps([VERSION, name, inputs, description, language], sort_keys=True, default=str)
     key = hashlib.sha256(content.encode()).hexdigest()
     kept = caches["drawings"].get(key)
     if kept is None:
-        kept = _draw(build(), description)
+        kept = _draw(build(), description, language)
         caches["drawings"].set(key, kept)
     return mark_safe(kept)
 
 
-def _draw(specification: dict[str, Any], description: str) -> str:
+def _draw(specification: dict[str, Any], description: str, language: str) -> str:
     whole = {"config": CONFIG, **_with_points(specification)}
-    svg = vl_convert.vegalite_to_svg(whole, vl_version=VEGA_LITE)
+    svg = vl_convert.vegalite_to_svg(
+        whole, vl_version=VEGA_LITE, time_format_locale=MONTH_NAMES.get(language)
+    )
     # A mouse over a mark is told its values by the page's script, which reads them here.
     svg = re.sub(rf'aria-label="{_SAYS}([^"]*)"', r'data-says="\1"', svg)
     # One sentence is said in place of the picture; the table behind it holds the values.

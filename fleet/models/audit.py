@@ -3,24 +3,25 @@
 from typing import NoReturn
 
 from django.db import models
+from django.utils.translation import gettext_lazy
 
 from fleet.models.people import Person
 from shared.errors import CannotDo
 from shared.model_parts import known_values
 
-REMEDY = "Write a further entry that says what is right."
+REMEDY = gettext_lazy("Write a further entry that says what is right.")
 
 
 class AuditArea(models.TextChoices):
     """What an entry of the audit trail is about."""
 
-    WORK = "work", "Work orders"
-    PLANS = "plans", "Plans and routes"
-    STOCK = "stock", "Stock"
-    MONEY = "money", "Prices and revenue"
-    PEOPLE = "people", "People and log-ins"
-    OUTSIDE = "outside", "Tokens, webhooks, telemetry"
-    FILES = "files", "Files taken out"
+    WORK = "work", gettext_lazy("Work orders")
+    PLANS = "plans", gettext_lazy("Plans and routes")
+    STOCK = "stock", gettext_lazy("Stock")
+    MONEY = "money", gettext_lazy("Prices and revenue")
+    PEOPLE = "people", gettext_lazy("People and log-ins")
+    OUTSIDE = "outside", gettext_lazy("Tokens, webhooks, telemetry")
+    FILES = "files", gettext_lazy("Files taken out")
 
 
 class AuditQuerySet(models.QuerySet):

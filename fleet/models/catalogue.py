@@ -4,6 +4,7 @@ from decimal import Decimal
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from shared.model_parts import at_least, known_values
 
@@ -11,22 +12,22 @@ from shared.model_parts import at_least, known_values
 class PartRole(models.TextChoices):
     """What a part does to the water. Numbers of ``fleet.science.columns.PartRole`` in ``ROLE_NUMBERS``."""
 
-    SEDIMENT = "sediment", "Sediment"
-    CARBON = "carbon", "Carbon"
-    CATALYTIC_CARBON = "catalytic_carbon", "Catalytic carbon"
-    MEMBRANE = "membrane", "Membrane"
-    SOFTENING = "softening", "Softening"
-    ANTISCALE = "antiscale", "Anti-scale"
-    POST_CARBON = "post_carbon", "Post carbon"
-    REMINERALISER = "remineraliser", "Remineraliser"
+    SEDIMENT = "sediment", gettext_lazy("Sediment")
+    CARBON = "carbon", gettext_lazy("Carbon")
+    CATALYTIC_CARBON = "catalytic_carbon", gettext_lazy("Catalytic carbon")
+    MEMBRANE = "membrane", gettext_lazy("Membrane")
+    SOFTENING = "softening", gettext_lazy("Softening")
+    ANTISCALE = "antiscale", gettext_lazy("Anti-scale")
+    POST_CARBON = "post_carbon", gettext_lazy("Post carbon")
+    REMINERALISER = "remineraliser", gettext_lazy("Remineraliser")
 
 
 class MembraneType(models.TextChoices):
     """Polyamide is spoiled by chlorine; cellulose triacetate needs it."""
 
-    NOT_A_MEMBRANE = "", "Not a membrane"
-    POLYAMIDE = "polyamide", "Polyamide"
-    CELLULOSE_TRIACETATE = "cellulose_triacetate", "Cellulose triacetate"
+    NOT_A_MEMBRANE = "", gettext_lazy("Not a membrane")
+    POLYAMIDE = "polyamide", gettext_lazy("Polyamide")
+    CELLULOSE_TRIACETATE = "cellulose_triacetate", gettext_lazy("Cellulose triacetate")
 
 
 class PartKind(models.Model):
@@ -72,7 +73,7 @@ class PartKind(models.Model):
                 condition=(Q(role="membrane") & ~Q(membrane_type=""))
                 | (~Q(role="membrane") & Q(membrane_type="")),
                 name="fleet_partkind_membrane_has_type",
-                violation_error_message="A membrane names its type; nothing else does.",
+                violation_error_message=gettext_lazy("A membrane names its type; nothing else does."),
             ),
             at_least("rated_gal", 1, "fleet_partkind_rated_gal_positive"),
             at_least("rated_months", 0.1, "fleet_partkind_rated_months_positive"),

@@ -4,6 +4,7 @@ import uuid
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.catalogue import PartKind
 from fleet.models.people import Person
@@ -44,8 +45,8 @@ class TreatmentUnit(models.Model):
 class PositionWater(models.TextChoices):
     """Which water a position sees."""
 
-    FEED = "feed", "Feed"
-    PERMEATE = "permeate", "Permeate"
+    FEED = "feed", gettext_lazy("Feed")
+    PERMEATE = "permeate", gettext_lazy("Permeate")
 
 
 class Position(models.Model):
@@ -71,10 +72,10 @@ class Position(models.Model):
 class RemovalReason(models.TextChoices):
     """Why a part came out. Worn and failed end a life; the others cut it short."""
 
-    WORN = "worn", "Worn out"
-    FAILED = "failed", "Failed"
-    EARLY = "early", "Early, someone was there"
-    UNKNOWN = "unknown", "Not known"
+    WORN = "worn", gettext_lazy("Worn out")
+    FAILED = "failed", gettext_lazy("Failed")
+    EARLY = "early", gettext_lazy("Early, someone was there")
+    UNKNOWN = "unknown", gettext_lazy("Not known")
 
 
 class PartQuerySet(models.QuerySet):
@@ -108,14 +109,14 @@ class Part(models.Model):
             models.CheckConstraint(
                 condition=Q(removed_at__isnull=True) | Q(removed_at__gte=F("installed_at")),
                 name="fleet_part_removed_after_installed",
-                violation_error_message="A part can't be removed before it was installed.",
+                violation_error_message=gettext_lazy("A part can't be removed before it was installed."),
             ),
             both_or_neither("removed_at", "removal_reason", "fleet_part_removal_date_and_reason"),
             models.UniqueConstraint(
                 fields=["position"],
                 condition=Q(removed_at__isnull=True),
                 name="fleet_part_one_in_place_per_position",
-                violation_error_message="Another part is in this position; take it out first.",
+                violation_error_message=gettext_lazy("Another part is in this position; take it out first."),
             ),
             models.CheckConstraint(
                 condition=Q(removal_reason__isnull=True) | Q(removal_reason__in=RemovalReason.values),
@@ -147,12 +148,12 @@ class Membrane(Part):
 class FlushKind(models.TextChoices):
     """What a recorded flush was for."""
 
-    CARBON_FINES = "carbon_fines", "Carbon fines"
-    BEDDED_OVERNIGHT = "bedded_overnight", "Second flush after a night's bedding"
-    MEMBRANE_STORAGE_SOLUTION = "membrane_storage_solution", "Membrane storage solution"
-    IDLE = "idle", "After standing idle"
-    SANITISED = "sanitised", "After sanitising"
-    BED_STARTED = "bed_started", "Bed left standing overnight"
+    CARBON_FINES = "carbon_fines", gettext_lazy("Carbon fines")
+    BEDDED_OVERNIGHT = "bedded_overnight", gettext_lazy("Second flush after a night's bedding")
+    MEMBRANE_STORAGE_SOLUTION = "membrane_storage_solution", gettext_lazy("Membrane storage solution")
+    IDLE = "idle", gettext_lazy("After standing idle")
+    SANITISED = "sanitised", gettext_lazy("After sanitising")
+    BED_STARTED = "bed_started", gettext_lazy("Bed left standing overnight")
 
 
 class Flush(models.Model):

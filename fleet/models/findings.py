@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.equipment import Part, TreatmentUnit
 from shared.model_parts import at_least, both_or_neither, known_values
@@ -10,13 +11,13 @@ from shared.model_parts import at_least, both_or_neither, known_values
 class LimitName(models.TextChoices):
     """What ends a part's life. Same order as ``fleet.science.columns.Limit``."""
 
-    VOLUME = "volume", "Volume"
-    CALENDAR = "calendar", "Calendar"
-    CHLORINE_DOSE = "chlorine_dose", "Chlorine dose"
-    HARDNESS_LOAD = "hardness_load", "Hardness load"
-    OXIDANT_EXPOSURE = "oxidant_exposure", "Oxidant exposure"
-    PRESSURE_DROP = "pressure_drop", "Pressure drop"
-    MEASURED_END = "measured_end", "Measured end"
+    VOLUME = "volume", gettext_lazy("Volume")
+    CALENDAR = "calendar", gettext_lazy("Calendar")
+    CHLORINE_DOSE = "chlorine_dose", gettext_lazy("Chlorine dose")
+    HARDNESS_LOAD = "hardness_load", gettext_lazy("Hardness load")
+    OXIDANT_EXPOSURE = "oxidant_exposure", gettext_lazy("Oxidant exposure")
+    PRESSURE_DROP = "pressure_drop", gettext_lazy("Pressure drop")
+    MEASURED_END = "measured_end", gettext_lazy("Measured end")
 
 
 class PartState(models.Model):
@@ -47,36 +48,39 @@ class PartState(models.Model):
 class ReadinessState(models.TextChoices):
     """Whether a treatment unit may make water."""
 
-    IN_SERVICE = "in_service", "In service"
-    FLUSH_OWED = "flush_owed", "Flush owed"
-    BEDDING = "bedding", "Bedding"
-    IDLE = "idle", "Idle"
-    OUT_OF_SERVICE = "out_of_service", "Out of service"
+    IN_SERVICE = "in_service", gettext_lazy("In service")
+    FLUSH_OWED = "flush_owed", gettext_lazy("Flush owed")
+    BEDDING = "bedding", gettext_lazy("Bedding")
+    IDLE = "idle", gettext_lazy("Idle")
+    OUT_OF_SERVICE = "out_of_service", gettext_lazy("Out of service")
 
 
 class OwedFlush(models.TextChoices):
     """Why a flush is owed."""
 
-    NONE = "", "None"
-    CARBON_FINES = "carbon_fines", "Carbon changed, fines not flushed to clear"
-    BEDDED_OVERNIGHT = "bedded_overnight", "Bedded overnight, second flush due"
-    MEMBRANE_STORAGE_SOLUTION = "membrane_storage_solution", "Membrane new, storage solution not purged"
-    IDLE = "idle", "Stood idle beyond its limit"
-    SANITISED = "sanitised", "Sanitised and not rinsed"
-    SEEN_FINES = "seen_fines", "Fines seen after a change"
+    NONE = "", gettext_lazy("None")
+    CARBON_FINES = "carbon_fines", gettext_lazy("Carbon changed, fines not flushed to clear")
+    BEDDED_OVERNIGHT = "bedded_overnight", gettext_lazy("Bedded overnight, second flush due")
+    MEMBRANE_STORAGE_SOLUTION = (
+        "membrane_storage_solution",
+        gettext_lazy("Membrane new, storage solution not purged"),
+    )
+    IDLE = "idle", gettext_lazy("Stood idle beyond its limit")
+    SANITISED = "sanitised", gettext_lazy("Sanitised and not rinsed")
+    SEEN_FINES = "seen_fines", gettext_lazy("Fines seen after a change")
 
 
 class PatternName(models.TextChoices):
     """What a change in normalised performance looks like."""
 
-    NONE = "", "None"
-    COLD_WATER_ONLY = "cold_water_only", "Cold water only"
-    FOULING = "fouling", "Fouling"
-    SCALING = "scaling", "Scaling"
-    OXIDATION = "oxidation", "Oxidation"
-    SEAL_LEAK = "seal_leak", "Leak past a seal"
-    COMPACTION = "compaction", "Compaction"
-    UNNAMED = "unnamed", "Change without a known pattern"
+    NONE = "", gettext_lazy("None")
+    COLD_WATER_ONLY = "cold_water_only", gettext_lazy("Cold water only")
+    FOULING = "fouling", gettext_lazy("Fouling")
+    SCALING = "scaling", gettext_lazy("Scaling")
+    OXIDATION = "oxidation", gettext_lazy("Oxidation")
+    SEAL_LEAK = "seal_leak", gettext_lazy("Leak past a seal")
+    COMPACTION = "compaction", gettext_lazy("Compaction")
+    UNNAMED = "unnamed", gettext_lazy("Change without a known pattern")
 
 
 class UnitState(models.Model):
@@ -146,12 +150,12 @@ class ReadinessChange(models.Model):
 class FindingKind(models.TextChoices):
     """What assessment may ask for."""
 
-    CHANGE_DUE = "change_due", "Change due"
-    REFLUSH_REQUIRED = "reflush_required", "Re-flush required"
-    PERFORMANCE_DECAY = "performance_decay", "Performance decay"
-    METER_FAULT = "meter_fault", "Meter fault"
-    READING_WANTED = "reading_wanted", "Reading wanted"
-    FEED_TEST_DUE = "feed_test_due", "Feed test due"
+    CHANGE_DUE = "change_due", gettext_lazy("Change due")
+    REFLUSH_REQUIRED = "reflush_required", gettext_lazy("Re-flush required")
+    PERFORMANCE_DECAY = "performance_decay", gettext_lazy("Performance decay")
+    METER_FAULT = "meter_fault", gettext_lazy("Meter fault")
+    READING_WANTED = "reading_wanted", gettext_lazy("Reading wanted")
+    FEED_TEST_DUE = "feed_test_due", gettext_lazy("Feed test due")
 
 
 class Finding(models.Model):
@@ -243,9 +247,9 @@ class AssessmentRun(models.Model):
 class ShardState(models.TextChoices):
     """Where a shard stands."""
 
-    WAITING = "waiting", "Waiting"
-    CLAIMED = "claimed", "Claimed"
-    DONE = "done", "Done"
+    WAITING = "waiting", gettext_lazy("Waiting")
+    CLAIMED = "claimed", gettext_lazy("Claimed")
+    DONE = "done", gettext_lazy("Done")
 
 
 class AssessmentShard(models.Model):

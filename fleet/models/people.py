@@ -2,6 +2,7 @@
 
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.utils.translation import gettext_lazy
 
 from shared.model_parts import between, known_values
 from shared.roles import Permission, may
@@ -10,17 +11,17 @@ from shared.roles import Permission, may
 class PersonRole(models.TextChoices):
     """The roles of ``shared.roles`` as a column's choices."""
 
-    PLANNER = "planner", "Planner"
-    TECHNICIAN = "technician", "Technician"
-    OWNER = "owner", "Owner"
-    INTEGRATOR = "integrator", "Integrator"
+    PLANNER = "planner", gettext_lazy("Planner")
+    TECHNICIAN = "technician", gettext_lazy("Technician")
+    OWNER = "owner", gettext_lazy("Owner")
+    INTEGRATOR = "integrator", gettext_lazy("Integrator")
 
 
 class MeasureSystem(models.TextChoices):
     """What a person wants to see numbers in."""
 
-    US = "us", "US measures"
-    METRIC = "metric", "Metric measures"
+    US = "us", gettext_lazy("US measures")
+    METRIC = "metric", gettext_lazy("Metric measures")
 
 
 class Language(models.TextChoices):

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.equipment import TreatmentUnit
 from shared.model_parts import at_least, between, known_values
@@ -10,18 +11,18 @@ from shared.model_parts import at_least, between, known_values
 class MeterWater(models.TextChoices):
     """Which water a meter counts."""
 
-    FEED = "feed", "Feed"
-    PERMEATE = "permeate", "Permeate"
-    CONCENTRATE = "concentrate", "Concentrate"
+    FEED = "feed", gettext_lazy("Feed")
+    PERMEATE = "permeate", gettext_lazy("Permeate")
+    CONCENTRATE = "concentrate", gettext_lazy("Concentrate")
 
 
 class MeterMeasure(models.TextChoices):
     """What a meter's register counts in."""
 
-    GALLON = "gal", "US gallons"
+    GALLON = "gal", gettext_lazy("US gallons")
     LITRE = "L", "litres"
-    CUBIC_METRE = "m3", "cubic metres"
-    CUBIC_FOOT = "ft3", "cubic feet"
+    CUBIC_METRE = "m3", gettext_lazy("cubic metres")
+    CUBIC_FOOT = "ft3", gettext_lazy("cubic feet")
 
 
 class Meter(models.Model):
@@ -59,11 +60,11 @@ class Meter(models.Model):
 class ReadingSource(models.TextChoices):
     """How a reading came in."""
 
-    FILE = "file", "Spreadsheet"
-    PHONE = "phone", "Technician's phone"
-    TELEMETRY = "telemetry", "Telemetry"
-    API = "api", "Another program"
-    OFFICE = "office", "Typed in the office"
+    FILE = "file", gettext_lazy("Spreadsheet")
+    PHONE = "phone", gettext_lazy("Technician's phone")
+    TELEMETRY = "telemetry", gettext_lazy("Telemetry")
+    API = "api", gettext_lazy("Another program")
+    OFFICE = "office", gettext_lazy("Typed in the office")
 
 
 class MeterReading(models.Model):

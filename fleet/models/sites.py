@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.people import Branch
 from shared.model_parts import at_least, between, known_values
@@ -26,8 +27,8 @@ class Customer(models.Model):
 class SupplyKind(models.TextChoices):
     """Who treats the water before the site gets it."""
 
-    UTILITY = "utility", "Utility"
-    WELL = "well", "Well"
+    UTILITY = "utility", gettext_lazy("Utility")
+    WELL = "well", gettext_lazy("Well")
 
 
 class WaterSupply(models.Model):
@@ -106,7 +107,9 @@ class FeedTest(models.Model):
                 condition=Q(site__isnull=False, supply__isnull=True)
                 | Q(site__isnull=True, supply__isnull=False),
                 name="fleet_feedtest_site_or_supply",
-                violation_error_message="A feed test belongs to a site or to a supply, not both.",
+                violation_error_message=gettext_lazy(
+                    "A feed test belongs to a site or to a supply, not both."
+                ),
             ),
             models.UniqueConstraint(
                 fields=["site", "sampled_at"],

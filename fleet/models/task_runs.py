@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from shared.model_parts import known_values
 
@@ -9,9 +10,9 @@ from shared.model_parts import known_values
 class TaskOutcome(models.TextChoices):
     """How a task ended."""
 
-    RUNNING = "running", "Running"
-    DONE = "done", "Done"
-    FAILED = "failed", "Failed"
+    RUNNING = "running", gettext_lazy("Running")
+    DONE = "done", gettext_lazy("Done")
+    FAILED = "failed", gettext_lazy("Failed")
 
 
 class TaskRun(models.Model):

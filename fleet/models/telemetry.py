@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.equipment import TreatmentUnit
 from fleet.models.people import Branch, Person
@@ -11,9 +12,9 @@ from shared.model_parts import known_values
 class MomentForm(models.TextChoices):
     """How a payload writes its moment."""
 
-    ISO = "iso", "Date and time with zone (RFC 3339)"
-    SECONDS = "seconds", "Seconds since 1970-01-01 UTC"
-    MILLISECONDS = "milliseconds", "Milliseconds since 1970-01-01 UTC"
+    ISO = "iso", gettext_lazy("Date and time with zone (RFC 3339)")
+    SECONDS = "seconds", gettext_lazy("Seconds since 1970-01-01 UTC")
+    MILLISECONDS = "milliseconds", gettext_lazy("Milliseconds since 1970-01-01 UTC")
 
 
 class TelemetryMap(models.Model):
@@ -45,10 +46,10 @@ class TelemetryMap(models.Model):
 class HeardSource(models.TextChoices):
     """What of a treatment unit reports by itself."""
 
-    FEED = "feed", "Feed meter"
-    PERMEATE = "permeate", "Permeate meter"
-    CONCENTRATE = "concentrate", "Concentrate meter"
-    GAUGES = "gauges", "Gauges"
+    FEED = "feed", gettext_lazy("Feed meter")
+    PERMEATE = "permeate", gettext_lazy("Permeate meter")
+    CONCENTRATE = "concentrate", gettext_lazy("Concentrate meter")
+    GAUGES = "gauges", gettext_lazy("Gauges")
 
 
 class LastHeard(models.Model):
@@ -76,9 +77,9 @@ class LastHeard(models.Model):
 class DeadLetterState(models.TextChoices):
     """What became of a message that could not be taken."""
 
-    WAITING = "waiting", "Waiting for a person"
-    TAKEN = "taken", "Taken at a later try"
-    DISMISSED = "dismissed", "Dismissed"
+    WAITING = "waiting", gettext_lazy("Waiting for a person")
+    TAKEN = "taken", gettext_lazy("Taken at a later try")
+    DISMISSED = "dismissed", gettext_lazy("Dismissed")
 
 
 class DeadLetter(models.Model):

@@ -4,6 +4,7 @@ import uuid
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models.people import Branch, Person
 from shared.model_parts import known_values
@@ -12,15 +13,15 @@ from shared.model_parts import known_values
 class WebhookKind(models.TextChoices):
     """What may be told."""
 
-    ORDER_RAISED = "order.raised", "Work order raised"
-    ORDER_UPDATED = "order.updated", "Work order changed"
-    ORDER_WITHDRAWN = "order.withdrawn", "Work order withdrawn"
-    ORDER_CLOSED = "order.closed", "Work order closed out"
-    ROUTE_PUBLISHED = "route.published", "Routes published"
-    ROUTE_TAKEN_BACK = "route.taken_back", "Routes taken back"
-    FINDING_RAISED = "finding.raised", "Finding raised"
-    READING_REFUSED = "reading.dead_lettered", "Telemetry message refused"
-    METER_SILENT = "meter.silent", "Telemetry gone silent"
+    ORDER_RAISED = "order.raised", gettext_lazy("Work order raised")
+    ORDER_UPDATED = "order.updated", gettext_lazy("Work order changed")
+    ORDER_WITHDRAWN = "order.withdrawn", gettext_lazy("Work order withdrawn")
+    ORDER_CLOSED = "order.closed", gettext_lazy("Work order closed out")
+    ROUTE_PUBLISHED = "route.published", gettext_lazy("Routes published")
+    ROUTE_TAKEN_BACK = "route.taken_back", gettext_lazy("Routes taken back")
+    FINDING_RAISED = "finding.raised", gettext_lazy("Finding raised")
+    READING_REFUSED = "reading.dead_lettered", gettext_lazy("Telemetry message refused")
+    METER_SILENT = "meter.silent", gettext_lazy("Telemetry gone silent")
 
 
 def new_salt() -> str:
@@ -79,9 +80,9 @@ class WebhookEvent(models.Model):
 class DeliveryState(models.TextChoices):
     """Where a delivery stands."""
 
-    WAITING = "waiting", "Waiting"
-    DELIVERED = "delivered", "Delivered"
-    FAILED = "failed", "Given up"
+    WAITING = "waiting", gettext_lazy("Waiting")
+    DELIVERED = "delivered", gettext_lazy("Delivered")
+    FAILED = "failed", gettext_lazy("Given up")
 
 
 class WebhookDelivery(models.Model):

@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 import numpy as np
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import FeedTest, PerformanceReading, TreatmentUnit
 from fleet.science.chemistry import tds_from_conductivity
@@ -24,8 +25,8 @@ from shared.periods import local_day
 LABELS: Final = {
     "ph": "pH",
     "temperature_c": "temperature",
-    "tds_mg_l": "dissolved solids",
-    "calcium_hardness_mg_l": "calcium hardness",
+    "tds_mg_l": gettext_lazy("dissolved solids"),
+    "calcium_hardness_mg_l": gettext_lazy("calcium hardness"),
     "alkalinity_mg_l": "alkalinity",
     "sulfate_mg_l": "sulphate",
     "silica_mg_l": "silica",
@@ -121,10 +122,12 @@ def _inputs(unit: TreatmentUnit, as_of: datetime) -> tuple[ScalingInput, ...]:
     for name in (*LABELS, *_STAND_INS):
         test = next((one for one in ranked if getattr(one, name) is not None), None)
         if test is not None:
-            source = "this site" if test.site_id else "its supply"
+            source = gettext("this site") if test.site_id else gettext("its supply")
             found[name] = ScalingInput(name, getattr(test, name), local_day(test.sampled_at, zone), source)
-    _stand_in(found, "calcium_hardness_mg_l", "hardness_mg_l", "total hardness, the stricter side", float)
-    _stand_in(found, "tds_mg_l", "conductivity_us_cm", "from conductivity", _tds)
+    _stand_in(
+        found, "calcium_hardness_mg_l", "hardness_mg_l", gettext("total hardness, the stricter side"), float
+    )
+    _stand_in(found, "tds_mg_l", "conductivity_us_cm", gettext("from conductivity"), _tds)
     if "temperature_c" not in found:
         gauge = (
             PerformanceReading.objects.filter(treatment_unit=unit, is_latest=True, read_at__lte=as_of)
@@ -134,7 +137,10 @@ def _inputs(unit: TreatmentUnit, as_of: datetime) -> tuple[ScalingInput, ...]:
         )
         if gauge is not None:
             found["temperature_c"] = ScalingInput(
-                "temperature_c", gauge.feed_temperature_c, local_day(gauge.read_at, zone), "the feed gauge"
+                "temperature_c",
+                gauge.feed_temperature_c,
+                local_day(gauge.read_at, zone),
+                gettext("the feed gauge"),
             )
     return tuple(found[name] for name in LABELS if name in found)
 

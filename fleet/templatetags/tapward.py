@@ -5,9 +5,11 @@ from datetime import date
 from django import template
 from django.urls import NoReverseMatch, reverse
 from django.utils.html import format_html
+from django.utils.translation import gettext
 
 from fleet.bars import place_window, wear_length, wear_tone, wear_words
 from fleet.showing import digits, show
+from shared.told import written
 
 register = template.Library()
 
@@ -42,7 +44,11 @@ def mark(tone: str, word: str, large: bool = False):
 @register.inclusion_tag("parts/mark.html")
 def readiness_mark(state: str, word: str, large: bool = False):
     """Tell a treatment unit's readiness."""
-    return {"tone": READINESS_TONES.get(state, "off"), "word": word or "Not assessed", "large": large}
+    return {
+        "tone": READINESS_TONES.get(state, "off"),
+        "word": word or gettext("Not assessed"),
+        "large": large,
+    }
 
 
 @register.simple_tag(takes_context=True)
@@ -78,7 +84,7 @@ def number(value):
 @register.filter
 def day(value):
     """Write a calendar day the same everywhere, e.g. 3 Nov 2026."""
-    return f"{value.day} {value:%b %Y}" if value else NOTHING
+    return f"{value.day} {written(value, '%b %Y')}" if value else NOTHING
 
 
 @register.inclusion_tag("parts/wear_bar.html")

@@ -6,6 +6,7 @@ from typing import Any
 from django.core.cache import cache
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from fleet.queries.calibration import Calibration, calibration
 from fleet.services.days import to_days
@@ -41,26 +42,32 @@ def _chart(found: Calibration) -> DrawnChart:
     spoken = found.table[found.table["statements"] > 0]
     points = [
         {name: round(float(getattr(row, name)), 4) for name in ("said", "happened", "low", "high")}
-        | says(f"said {row.said:.0%}", f"came true {row.happened:.0%}", f"{row.statements:,} parts")
+        | says(
+            gettext("said %(said)s") % {"said": f"{row.said:.0%}"},
+            gettext("came true %(happened)s") % {"happened": f"{row.happened:.0%}"},
+            gettext("%(statements)s parts") % {"statements": f"{row.statements:,}"},
+        )
         for row in spoken.itertuples()
     ]
     return DrawnChart(
-        title="Said and happened",
-        caption="Each mark: parts of which we said about this chance; the bar is the 95 % interval of what "
-        "happened. On the line, what was said came true.",
+        title=gettext("Said and happened"),
+        caption=gettext(
+            "Each mark: parts of which we said about this chance; the bar is the 95 % interval "
+            "of what happened. On the line, what was said came true."
+        ),
         svg=draw_once(
             "calibration",
             points,
             lambda: _specification(points),
-            description="Chance stated against share that came true, with intervals",
+            description=gettext("Chance stated against share that came true, with intervals"),
         ),
-        headings=("We said", "Parts", "Came true", "95 % interval"),
+        headings=(gettext("We said"), gettext("Parts"), gettext("Came true"), "95 % interval"),
         rows=[
             (
                 f"{row.said:.0%}",
                 f"{row.statements:,}",
                 f"{row.happened:.0%}",
-                f"{row.low:.0%} to {row.high:.0%}",
+                gettext("%(low)s to %(high)s") % {"low": f"{row.low:.0%}", "high": f"{row.high:.0%}"},
             )
             for row in spoken.itertuples()
         ],
@@ -69,8 +76,18 @@ def _chart(found: Calibration) -> DrawnChart:
 
 def _specification(points: list[dict]) -> dict[str, Any]:
     axis = {"format": ".0%"}
-    x = {"type": "quantitative", "scale": {"domain": [0, 1]}, "title": "chance we said", "axis": axis}
-    y = {"type": "quantitative", "scale": {"domain": [0, 1]}, "title": "share that came true", "axis": axis}
+    x = {
+        "type": "quantitative",
+        "scale": {"domain": [0, 1]},
+        "title": gettext("chance we said"),
+        "axis": axis,
+    }
+    y = {
+        "type": "quantitative",
+        "scale": {"domain": [0, 1]},
+        "title": gettext("share that came true"),
+        "axis": axis,
+    }
     line = {"values": [{"said": 0, "happened": 0}, {"said": 1, "happened": 1}]}
     return {
         "width": 460,

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from django.utils.translation import gettext_lazy
+
 Stroke = Sequence[tuple[float, float]]
 """One line of a pen, point by point, in any measure; y grows downwards."""
 
@@ -176,4 +178,4 @@ class Label:
     serial: str
     line: str
     company: str
-    foot: str = "Scan for this unit's page."
+    foot: str = gettext_lazy("Scan for this unit's page.")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 import segno
+from django.utils.translation import gettext
 
 from scheduling.documents.content import Label
 from scheduling.documents.paper import A4_MM, INK, LETTER_MM, SOFT, Paper
@@ -73,7 +74,7 @@ def label_sheet_pdf(
             f"The sheet has no place {first}.", remedy=f"Begin at 1 to {sheet.count}.", field="first"
         )
     paper = Paper(
-        title="Labels",
+        title=gettext("Labels"),
         company=labels[0].company,
         is_metric=sheet.page == A4_MM,
         made_at=made_at,

@@ -9,9 +9,12 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
+from django.utils.translation import gettext, gettext_lazy
 from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
+
+from shared.told import written
 
 INK: Final = (22, 35, 42)
 SOFT: Final = (77, 91, 97)
@@ -25,9 +28,9 @@ MARGIN_MM: Final = 15
 TEXT_PT: Final = 9.5
 LETTER_MM: Final = (215.9, 279.4)
 A4_MM: Final = (210.0, 297.0)
-FOOT: Final = (
-    "Dates are advice from readings, laws and ratings. The maker's manual, local code and licensed trades "
-    "come first."
+FOOT: Final = gettext_lazy(
+    "Dates are advice from readings, laws and ratings. The maker's manual, local code "
+    "and licensed trades come first."
 )
 
 # A name in a script the font lacks is printed as boxes; that is told once here, not per page.
@@ -71,7 +74,7 @@ def latin(text: str) -> str:
 
 def day(value: date | None) -> str:
     """Write a day the same everywhere, e.g. 3 Nov 2026."""
-    return f"{value.day} {value:%b %Y}" if value else "–"
+    return f"{value.day} {written(value, '%b %Y')}" if value else "–"
 
 
 def moment(value: datetime) -> str:
@@ -142,7 +145,7 @@ class Paper(FPDF):
         self.set_y(-13)
         self.type(7, colour=SOFT)
         self.cell(self.epw - 22, 4, self.said(FOOT))
-        self.cell(22, 4, f"Page {self.page_no()} of {{nb}}", align="R")
+        self.cell(22, 4, gettext("Page %(page_no)s of {nb}") % {"page_no": self.page_no()}, align="R")
 
     def heading(self, text: str, *, room_mm: float = 20) -> None:
         """Print a section's heading; it never stands alone at a page's foot."""
@@ -197,7 +200,7 @@ class Paper(FPDF):
         self.rect(self.l_margin, top, 2.5, whole, style="F")
         self.set_xy(self.l_margin + 6, top + 1.8)
         self.type(10, bold=True, colour=WATCH)
-        self.cell(inner, 5, "Cautions first", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.cell(inner, 5, gettext("Cautions first"), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         self.type(9)
         for text in cautions:
             self.set_x(self.l_margin + 6)

@@ -3,6 +3,7 @@
 from io import BytesIO
 from typing import Final
 
+from django.utils.translation import gettext
 from PIL import Image
 
 from scheduling.documents.content import PhotoLine
@@ -41,7 +42,11 @@ def _draw(paper: Paper, photo: PhotoLine, left: float, top: float, width: float)
         )
     paper.set_xy(left, top + HEIGHT_MM + 0.8)
     paper.type(7.5, colour=SOFT)
-    told = photo.caption if small is not None else f"{photo.caption}. The picture's file can't be read."
+    told = (
+        photo.caption
+        if small is not None
+        else gettext("%(caption)s. The picture's file can't be read.") % {"caption": photo.caption}
+    )
     paper.multi_cell(width, 3.4, paper.said(told), align="L")
 
 

@@ -3,6 +3,8 @@
 from datetime import datetime
 from pathlib import Path
 
+from django.utils.translation import gettext
+
 from scheduling.documents.content import PartLine, ServiceReport, StepLine
 from scheduling.documents.paper import BAD, SOFT, Paper, day, moment
 from scheduling.documents.photo_rows import draw_photos
@@ -14,7 +16,7 @@ def service_report_pdf(
 ) -> bytes:
     """Return the report as a PDF; A4 for metric people, Letter for others."""
     paper = Paper(
-        title=f"Service report {report.number}",
+        title=gettext("Service report %(number)s") % {"number": report.number},
         company=report.company,
         is_metric=is_metric,
         made_at=made_at,
@@ -38,76 +40,106 @@ def _head(paper: Paper, report: ServiceReport) -> None:
     paper.flow(f"{report.kind_word}: {report.outcome_word.lower()}", 7)
     paper.ln(1)
     if report.undone:
-        paper.text_block(f"This close-out was taken back: {report.undone}", bold=True, colour=BAD)
+        paper.text_block(
+            gettext("This close-out was taken back: %(undone)s") % {"undone": report.undone},
+            bold=True,
+            colour=BAD,
+        )
     unit = ", ".join(text for text in (report.serial, report.unit_label) if text)
     paper.facts(
         [
-            ("Customer", report.customer),
-            ("Site", ", ".join(text for text in (report.site, report.address) if text)),
-            ("Treatment unit", unit),
-            ("Finished", moment(report.finished_at)),
-            ("On site", f"{report.minutes} min"),
-            ("Technician", report.technician),
-            ("Order", report.number),
-            ("Why", report.why),
-            ("Readiness now", ". ".join(text for text in (report.readiness_word, report.owed_word) if text)),
-            ("To follow", report.follow_up),
+            (gettext("Customer"), report.customer),
+            (gettext("Site"), ", ".join(text for text in (report.site, report.address) if text)),
+            (gettext("Treatment unit"), unit),
+            (gettext("Finished"), moment(report.finished_at)),
+            (gettext("On site"), gettext("%(minutes)s min") % {"minutes": report.minutes}),
+            (gettext("Technician"), report.technician),
+            (gettext("Order"), report.number),
+            (gettext("Why"), report.why),
+            (
+                gettext("Readiness now"),
+                ". ".join(text for text in (report.readiness_word, report.owed_word) if text),
+            ),
+            (gettext("To follow"), report.follow_up),
         ]
     )
     paper.ln(2)
 
 
 def _parts(paper: Paper, report: ServiceReport) -> None:
-    paper.heading("Parts")
+    paper.heading(gettext("Parts"))
     if not report.parts_out and not report.parts_in:
-        paper.text_block("No part was changed.", colour=SOFT)
+        paper.text_block(gettext("No part was changed."), colour=SOFT)
         return
     if report.parts_out:
         rows = [[one.position, one.name, _marks(one), one.reason] for one in report.parts_out]
-        paper.grid(["Taken out of", "Part", "Serial, lot", "Why"], rows, [20, 40, 28, 22])
+        paper.grid(
+            [gettext("Taken out of"), gettext("Part"), gettext("Serial, lot"), gettext("Why")],
+            rows,
+            [20, 40, 28, 22],
+        )
     if report.parts_in:
         rows = [[one.position, one.name, _marks(one)] for one in report.parts_in]
-        paper.grid(["Put into", "Part", "Serial, lot"], rows, [20, 52, 38])
+        paper.grid([gettext("Put into"), gettext("Part"), gettext("Serial, lot")], rows, [20, 52, 38])
 
 
 def _marks(part: PartLine) -> str:
-    told = [part.serial and f"serial {part.serial}", part.lot and f"lot {part.lot}"]
-    return ", ".join(text for text in told if text) or "not noted"
+    told = [
+        part.serial and gettext("serial %(serial)s") % {"serial": part.serial},
+        part.lot and gettext("lot %(lot)s") % {"lot": part.lot},
+    ]
+    return ", ".join(text for text in told if text) or gettext("not noted")
 
 
 def _flushes(paper: Paper, report: ServiceReport) -> None:
-    paper.heading("Flush to drain")
+    paper.heading(gettext("Flush to drain"))
     if not report.flushes:
-        paper.text_block("No flush was recorded.", colour=SOFT)
+        paper.text_block(gettext("No flush was recorded."), colour=SOFT)
         return
     rows = [
         [one.kind_word, one.volume, one.minutes, "yes" if one.ran_clear else "no"] for one in report.flushes
     ]
-    paper.grid(["What for", "Drained", "Took", "Ran clear"], rows, [56, 20, 18, 16])
+    paper.grid(
+        [gettext("What for"), gettext("Drained"), gettext("Took"), gettext("Ran clear")],
+        rows,
+        [56, 20, 18, 16],
+    )
 
 
 def _readings(paper: Paper, report: ServiceReport) -> None:
-    paper.heading("Readings")
+    paper.heading(gettext("Readings"))
     if not report.readings:
-        paper.text_block("Nothing was read.", colour=SOFT)
+        paper.text_block(gettext("Nothing was read."), colour=SOFT)
         return
-    before = f"Before ({day(report.readings_before_at)})" if report.readings_before_at else "Before"
+    before = (
+        gettext("Before (%(readings_before_at)s)") % {"readings_before_at": day(report.readings_before_at)}
+        if report.readings_before_at
+        else gettext("Before")
+    )
     rows = [[one.label, one.before or "–", one.after or "–"] for one in report.readings]
-    paper.grid(["Gauge", before, "After the work"], rows, [46, 32, 32], right_from=1)
+    paper.grid([gettext("Gauge"), before, gettext("After the work")], rows, [46, 32, 32], right_from=1)
 
 
 def _next_due(paper: Paper, report: ServiceReport) -> None:
-    paper.heading("Due next")
+    paper.heading(gettext("Due next"))
     if not report.next_due:
-        paper.text_block("Nothing was worked out yet.", colour=SOFT)
+        paper.text_block(gettext("Nothing was worked out yet."), colour=SOFT)
         return
     rows = [[one.position, one.name, day(one.early_on), day(one.likely_on), day(one.late_on)]
             for one in report.next_due]  # fmt: skip
-    paper.grid(["Position", "Part", "Early", "Likely", "Late"], rows, [20, 42, 18, 18, 18])
+    paper.grid(
+        [gettext("Position"), gettext("Part"), gettext("Early"), gettext("Likely"), gettext("Late")],
+        rows,
+        [20, 42, 18, 18, 18],
+    )
     if report.assessed_at:
         paper.text_block(
-            f"As worked out on {moment(report.assessed_at)}. By the early date 1 part in 10 like this is "
-            "used up, by the likely date half of them, by the late date 9 in 10. Readings move these dates.",
+            gettext(
+                "As worked out on %(assessed_at)s. By the early date 1 part in 10 like this is used "
+                "up, by the likely date half of them, by the late date 9 in 10. Readings move these "
+                "dates."
+            )
+            % {"assessed_at": moment(report.assessed_at)},
             colour=SOFT,
         )
 
@@ -115,11 +147,20 @@ def _next_due(paper: Paper, report: ServiceReport) -> None:
 def _steps(paper: Paper, report: ServiceReport) -> None:
     if not report.steps:
         return
-    version = f", version {report.sheet_version} of the sheet" if report.sheet_version else ""
+    version = (
+        gettext(", version %(sheet_version)s of the sheet") % {"sheet_version": report.sheet_version}
+        if report.sheet_version
+        else ""
+    )
     skipped = [one for one in report.steps if one.is_hazard_control and not one.is_done]
-    paper.heading(f"Steps{version}")
+    paper.heading(gettext("Steps%(version)s") % {"version": version})
     for one in skipped:
-        paper.text_block(f"Hazard control not done: {one.text} Reason: {_reason(one)}", bold=True, colour=BAD)
+        paper.text_block(
+            gettext("Hazard control not done: %(text)s Reason: %(reason)s")
+            % {"text": one.text, "reason": _reason(one)},
+            bold=True,
+            colour=BAD,
+        )
     for one in report.steps:
         step_line(paper, one)
 
@@ -131,8 +172,8 @@ def step_line(paper: Paper, step: StepLine) -> None:
     top = paper.get_y()
     paper.box(paper.l_margin + 0.5, top + 0.7, 3.2, ticked=bool(step.is_done))
     paper.set_xy(paper.l_margin + 6, top)
-    mark = "Hazard control. " if step.is_hazard_control else ""
-    reason = f" Not done: {_reason(step)}" if step.is_done is False else ""
+    mark = gettext("Hazard control. ") if step.is_hazard_control else ""
+    reason = gettext(" Not done: %(reason)s") % {"reason": _reason(step)} if step.is_done is False else ""
     paper.type(9, bold=step.is_hazard_control)
     paper.flow(f"{mark}{step.text}{reason}", 4.4)
     paper.ln(0.6)
@@ -141,26 +182,26 @@ def step_line(paper: Paper, step: StepLine) -> None:
 
 def _photos(paper: Paper, report: ServiceReport) -> None:
     if report.photos:
-        paper.heading("Photos", room_mm=62)
+        paper.heading(gettext("Photos"), room_mm=62)
         draw_photos(paper, report.photos)
 
 
 def _reason(step: StepLine) -> str:
-    return step.because or "no reason given."
+    return step.because or gettext("no reason given.")
 
 
 def _end(paper: Paper, report: ServiceReport) -> None:
     if report.note:
-        paper.heading("Note")
+        paper.heading(gettext("Note"))
         paper.text_block(report.note)
-    paper.heading("Signed for on site", room_mm=42)
+    paper.heading(gettext("Signed for on site"), room_mm=42)
     if report.signature:
         top = paper.get_y()
         draw_strokes(paper, report.signature, width=70, height=20)
         paper.set_xy(paper.l_margin, top + 21)
     elif not report.signature_is_readable:
-        paper.text_block("A signature was sent but can't be drawn.", colour=SOFT)
+        paper.text_block(gettext("A signature was sent but can't be drawn."), colour=SOFT)
     elif not report.signed_by:
-        paper.text_block("Nobody signed.", colour=SOFT)
+        paper.text_block(gettext("Nobody signed."), colour=SOFT)
     if report.signed_by:
         paper.text_block(report.signed_by)

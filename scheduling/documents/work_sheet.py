@@ -4,17 +4,25 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
+from django.utils.translation import gettext, gettext_lazy
+
 from scheduling.documents.content import SheetOrder, SheetStop, WorkSheet
 from scheduling.documents.paper import BAD, LINE, SOFT, Paper, day
 from scheduling.documents.service_report import step_line
+from shared.told import written
 
-ENDINGS = ("Done", "Bedding overnight", "Could not be done (say why in the note)")
+ENDINGS = (
+    gettext_lazy("Done"),
+    gettext_lazy("Bedding overnight"),
+    gettext_lazy("Could not be done (say why in the note)"),
+)
 
 
 def work_sheet_pdf(sheet: WorkSheet, *, is_metric: bool, made_at: datetime, fonts: Path | None) -> bytes:
     """Return the day as a PDF; A4 for metric people, Letter for others."""
     paper = Paper(
-        title=f"Work sheet, {sheet.technician}, {day(sheet.day)}",
+        title=gettext("Work sheet, %(technician)s, %(day)s")
+        % {"technician": sheet.technician, "day": day(sheet.day)},
         company=sheet.company,
         is_metric=is_metric,
         made_at=made_at,
@@ -22,14 +30,21 @@ def work_sheet_pdf(sheet: WorkSheet, *, is_metric: bool, made_at: datetime, font
     )
     paper.add_page()
     paper.type(15, bold=True)
-    paper.flow(f"{sheet.technician}, {sheet.day:%A} {day(sheet.day)}", 7)
+    paper.flow(f"{sheet.technician}, {written(sheet.day, '%A')} {day(sheet.day)}", 7)
     if not sheet.is_in_force:
         paper.text_block(
-            "This route is not published. Ask the planner before you drive.", bold=True, colour=BAD
+            gettext("This route is not published. Ask the planner before you drive."), bold=True, colour=BAD
         )
     paper.text_block(
-        f"Leave {sheet.leaves_at:%H:%M}, back about {sheet.returns_at:%H:%M}. {len(sheet.stops)} stops. Hand "
-        "this sheet in at the end of the day; what is written here is entered as the close-out.",
+        gettext(
+            "Leave %(leaves_at)s, back about %(returns_at)s. %(stops)s stops. Hand this sheet in "
+            "at the end of the day; what is written here is entered as the close-out."
+        )
+        % {
+            "leaves_at": f"{sheet.leaves_at:%H:%M}",
+            "returns_at": f"{sheet.returns_at:%H:%M}",
+            "stops": len(sheet.stops),
+        },
         colour=SOFT,
     )
     paper.ln(2)
@@ -42,25 +57,30 @@ def work_sheet_pdf(sheet: WorkSheet, *, is_metric: bool, made_at: datetime, font
 
 
 def _load(paper: Paper, sheet: WorkSheet) -> None:
-    paper.heading("Load before leaving")
+    paper.heading(gettext("Load before leaving"))
     if not sheet.load:
-        paper.text_block("No parts are needed.", colour=SOFT)
+        paper.text_block(gettext("No parts are needed."), colour=SOFT)
         return
     rows = [
         [f"{one.name} ({one.code})", str(one.needed), str(one.on_van), str(one.missing or "–")]
         for one in sheet.load
     ]
-    paper.grid(["Part", "Needed", "On the van", "From the shelf"], rows, [62, 14, 16, 20], right_from=1)
+    paper.grid(
+        [gettext("Part"), gettext("Needed"), gettext("On the van"), gettext("From the shelf")],
+        rows,
+        [62, 14, 16, 20],
+        right_from=1,
+    )
 
 
 def _stop(paper: Paper, stop: SheetStop, gauges: Sequence[str], seen: dict[str, str]) -> None:
-    paper.heading(f"Stop {stop.place}: {stop.site}", room_mm=60)
+    paper.heading(gettext("Stop %(place)s: %(site)s") % {"place": stop.place, "site": stop.site}, room_mm=60)
     paper.facts(
         [
-            ("Arrive about", f"{stop.arrives_at:%H:%M}"),
-            ("Address", stop.address),
-            ("Contact", stop.contact),
-            ("Getting in", stop.access_note),
+            (gettext("Arrive about"), f"{stop.arrives_at:%H:%M}"),
+            (gettext("Address"), stop.address),
+            (gettext("Contact"), stop.contact),
+            (gettext("Getting in"), stop.access_note),
         ]
     )
     for order in stop.orders:
@@ -78,19 +98,20 @@ def _order(paper: Paper, order: SheetOrder, gauges: Sequence[str], seen: dict[st
     unit = ", ".join(text for text in (order.serial, order.unit_label) if text)
     paper.text_block(f"{order.number}  {order.kind_word}  {unit}", bold=True)
     if order.is_over:
-        paper.text_block("This order is over; there is nothing left to do.", colour=SOFT)
+        paper.text_block(gettext("This order is over; there is nothing left to do."), colour=SOFT)
         return
     paper.facts(
         [
-            ("Why", order.why),
+            (gettext("Why"), order.why),
             (
-                "Mains",
-                f"{order.mains_voltage} V. Water and mains stand side by side: lock out before opening.",
+                gettext("Mains"),
+                gettext("%(mains_voltage)s V. Water and mains stand side by side: lock out before opening.")
+                % {"mains_voltage": order.mains_voltage},
             ),
-            ("Readiness", order.readiness_word),
-            ("Bring", "; ".join(order.parts)),
-            ("To drain", order.to_drain),
-            ("Planned", f"{order.minutes} min on site"),
+            (gettext("Readiness"), order.readiness_word),
+            (gettext("Bring"), "; ".join(order.parts)),
+            (gettext("To drain"), order.to_drain),
+            (gettext("Planned"), gettext("%(minutes)s min on site") % {"minutes": order.minutes}),
         ]
     )
     paper.ln(1.5)
@@ -108,16 +129,25 @@ def _steps(paper: Paper, order: SheetOrder, seen: dict[str, str]) -> None:
     for step in order.steps:
         if step.is_hazard_control:
             step_line(paper, step)
-    paper.text_block(f"All other steps as with {first}.", colour=SOFT)
+    paper.text_block(gettext("All other steps as with %(first)s.") % {"first": first}, colour=SOFT)
 
 
 def _to_write(paper: Paper, order: SheetOrder, gauges: Sequence[str]) -> None:
     paper.ln(1)
     if order.positions:
         _blank_lines(
-            paper, "Parts changed: position, why it came out, kind, serial and lot of the new one", 2
+            paper, gettext("Parts changed: position, why it came out, kind, serial and lot of the new one"), 2
         )
-    _blanks(paper, ["Meter total", "Drained", "Minutes of flushing", "Ran clear (yes or no)", *gauges])
+    _blanks(
+        paper,
+        [
+            gettext("Meter total"),
+            gettext("Drained"),
+            gettext("Minutes of flushing"),
+            gettext("Ran clear (yes or no)"),
+            *gauges,
+        ],
+    )
     if paper.will_page_break(40):
         paper.add_page()
     for word in ENDINGS:
@@ -127,8 +157,8 @@ def _to_write(paper: Paper, order: SheetOrder, gauges: Sequence[str]) -> None:
         paper.type(9)
         paper.cell(0, 4.6, word, new_x="LMARGIN", new_y="NEXT")
     paper.ln(1)
-    _blank_lines(paper, "Note", 2)
-    _blanks(paper, ["Finished at", "Minutes on site", "Signed on site by"])
+    _blank_lines(paper, gettext("Note"), 2)
+    _blanks(paper, [gettext("Finished at"), gettext("Minutes on site"), gettext("Signed on site by")])
 
 
 def _blank_lines(paper: Paper, word: str, count: int) -> None:

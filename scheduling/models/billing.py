@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person
 from scheduling.models.plans import ServicePlan
@@ -12,8 +13,8 @@ from shared.model_parts import between, known_values
 class PeriodKind(models.TextChoices):
     """Why a plan earns less for a while."""
 
-    DISCOUNT = "discount", "Discount"
-    PAUSE = "pause", "Pause"
+    DISCOUNT = "discount", gettext_lazy("Discount")
+    PAUSE = "pause", gettext_lazy("Pause")
 
 
 class PlanPeriod(models.Model):
@@ -38,12 +39,12 @@ class PlanPeriod(models.Model):
             models.CheckConstraint(
                 condition=~Q(kind="pause") | Q(percent_off=100),
                 name="scheduling_planperiod_pause_takes_all",
-                violation_error_message="A pause takes 100 percent off.",
+                violation_error_message=gettext_lazy("A pause takes 100 percent off."),
             ),
             models.CheckConstraint(
                 condition=Q(to_on__isnull=True) | Q(to_on__gt=F("from_on")),
                 name="scheduling_planperiod_ends_after_start",
-                violation_error_message="A period ends after it starts.",
+                violation_error_message=gettext_lazy("A period ends after it starts."),
             ),
             models.UniqueConstraint(
                 fields=["plan", "kind", "from_on"], name="scheduling_planperiod_once_per_day"
@@ -80,7 +81,7 @@ class TaxRate(models.Model):
                 fields=["code", "from_on"],
                 condition=Q(taken_back_at__isnull=True),
                 name="scheduling_taxrate_once_per_day",
-                violation_error_message="This tax has a rate from that day on already.",
+                violation_error_message=gettext_lazy("This tax has a rate from that day on already."),
             ),
         ]
 
@@ -137,7 +138,7 @@ class InvoiceLine(models.Model):
                 fields=["entry"],
                 condition=Q(tax_rate__isnull=True),
                 name="scheduling_invoiceline_entry_once",
-                violation_error_message="This entry was handed over already.",
+                violation_error_message=gettext_lazy("This entry was handed over already."),
             ),
             models.UniqueConstraint(
                 fields=["entry", "tax_rate"],
@@ -184,7 +185,7 @@ class PaidLine(models.Model):
                 fields=["line"],
                 condition=Q(counts=True),
                 name="scheduling_paidline_line_once",
-                violation_error_message="This line was paid already.",
+                violation_error_message=gettext_lazy("This line was paid already."),
             ),
         ]
 

@@ -4,6 +4,7 @@ import uuid
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Flush, Part, Person
 from scheduling.models.routes import Stop
@@ -15,9 +16,9 @@ from shared.model_parts import both_or_neither, known_values
 class Outcome(models.TextChoices):
     """How a visit ended."""
 
-    DONE = "done", "Done"
-    BEDDING = "bedding", "Bedding overnight, second flush to come"
-    NOT_DONE = "not_done", "Could not be done"
+    DONE = "done", gettext_lazy("Done")
+    BEDDING = "bedding", gettext_lazy("Bedding overnight, second flush to come")
+    NOT_DONE = "not_done", gettext_lazy("Could not be done")
 
 
 class CloseOut(models.Model):

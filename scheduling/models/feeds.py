@@ -3,6 +3,7 @@
 import uuid
 
 from django.db import models
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person
 from scheduling.models.technicians import Technician
@@ -24,7 +25,7 @@ class CalendarFeed(models.Model):
             models.CheckConstraint(
                 condition=models.Q(secret_hash__regex=r"^[0-9a-f]{64}$"),
                 name="scheduling_calendarfeed_secret_is_hashed",
-                violation_error_message="Keep the SHA-256 of the secret, never the secret.",
+                violation_error_message=gettext_lazy("Keep the SHA-256 of the secret, never the secret."),
             ),
         ]
 

@@ -6,6 +6,7 @@ from typing import Final
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Customer, Person, Site
 from scheduling.models.routes import Stop
@@ -18,9 +19,9 @@ CUT_OFF_AFTER: Final = timedelta(minutes=15)
 class VisitState(models.TextChoices):
     """Whether a visit that was told is still to come."""
 
-    STANDING = "standing", "To come"
-    OVER = "over", "Its day is over"
-    CANCELLED = "cancelled", "Cancelled"
+    STANDING = "standing", gettext_lazy("To come")
+    OVER = "over", gettext_lazy("Its day is over")
+    CANCELLED = "cancelled", gettext_lazy("Cancelled")
 
 
 class ToldVisit(models.Model):
@@ -61,20 +62,20 @@ class ToldVisit(models.Model):
 class NoticeKind(models.TextChoices):
     """What a notice tells."""
 
-    BOOKED = "booked", "Visit booked"
-    MOVED = "moved", "Visit moved"
-    CANCELLED = "cancelled", "Visit cancelled"
+    BOOKED = "booked", gettext_lazy("Visit booked")
+    MOVED = "moved", gettext_lazy("Visit moved")
+    CANCELLED = "cancelled", gettext_lazy("Visit cancelled")
 
 
 class NoticeState(models.TextChoices):
     """What became of a notice. Claimed and never heard of again is unclear: it may have gone out."""
 
-    WAITING = "waiting", "Waiting"
-    CLAIMED = "claimed", "Being sent, or cut off while sending"
-    SENT = "sent", "Sent"
-    OVERTAKEN = "overtaken", "Overtaken before it was sent"
-    NOT_WANTED = "not_wanted", "Not sent: no address, or not wanted"
-    FAILED = "failed", "Failed"
+    WAITING = "waiting", gettext_lazy("Waiting")
+    CLAIMED = "claimed", gettext_lazy("Being sent, or cut off while sending")
+    SENT = "sent", gettext_lazy("Sent")
+    OVERTAKEN = "overtaken", gettext_lazy("Overtaken before it was sent")
+    NOT_WANTED = "not_wanted", gettext_lazy("Not sent: no address, or not wanted")
+    FAILED = "failed", gettext_lazy("Failed")
 
 
 class Notice(models.Model):

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Branch, Person
 
@@ -24,7 +25,7 @@ class AcceptedPace(models.Model):
             models.CheckConstraint(
                 condition=Q(factor__gte=0.5, factor__lte=2.0),
                 name="scheduling_acceptedpace_factor_believable",
-                violation_error_message="A pace lies between half and twice what is reckoned.",
+                violation_error_message=gettext_lazy("A pace lies between half and twice what is reckoned."),
             ),
         ]
         indexes = [

@@ -4,6 +4,7 @@ from datetime import time
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site
 from shared.model_parts import at_least
@@ -35,22 +36,31 @@ class PlanPriceList(models.Model):
             *(
                 at_least(name, 0, f"scheduling_planpricelist_{name}_not_negative"[:63])
                 for name in (
-                    "site_visit_minutes", "late_day_minutes", "missed_minutes", "missed_per_day_minutes",
-                    "carry_over_least_minutes", "other_technician_minutes", "overtime_per_minute",
+                    "site_visit_minutes",
+                    "late_day_minutes",
+                    "missed_minutes",
+                    "missed_per_day_minutes",
+                    "carry_over_least_minutes",
+                    "other_technician_minutes",
+                    "overtime_per_minute",
                     "fairness_per_minute",
                 )
             ),
             models.CheckConstraint(
                 condition=Q(carry_over_most_minutes__gte=F("carry_over_least_minutes")),
                 name="scheduling_planpricelist_carry_over_in_order",
-                violation_error_message="Carrying work over: the most may not be below the least.",
+                violation_error_message=gettext_lazy(
+                    "Carrying work over: the most may not be below the least."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(lunch_latest__gte=F("lunch_earliest")),
                 name="scheduling_planpricelist_lunch_in_order",
-                violation_error_message="Lunch can't begin at the latest before it begins at the earliest.",
+                violation_error_message=gettext_lazy(
+                    "Lunch can't begin at the latest before it begins at the earliest."
+                ),
             ),
-        ]  # fmt: skip
+        ]
 
     def __str__(self):
         return f"prices from {self.from_on}"
@@ -73,7 +83,9 @@ class TravelCorrection(models.Model):
             models.CheckConstraint(
                 condition=Q(site_a__lt=F("site_b")),
                 name="scheduling_travelcorrection_pair_in_order",
-                violation_error_message="A pair of two different sites is kept once, the older site first.",
+                violation_error_message=gettext_lazy(
+                    "A pair of two different sites is kept once, the older site first."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(minutes__lte=1440), name="scheduling_travelcorrection_at_most_a_day"

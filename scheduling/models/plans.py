@@ -4,6 +4,7 @@ from decimal import Decimal
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site, TreatmentUnit
 from shared.model_parts import at_least, between, known_values
@@ -12,9 +13,9 @@ from shared.model_parts import at_least, between, known_values
 class PlanInterval(models.TextChoices):
     """How often a plan earns its price."""
 
-    MONTH = "month", "Month"
-    QUARTER = "quarter", "Quarter"
-    YEAR = "year", "Year"
+    MONTH = "month", gettext_lazy("Month")
+    QUARTER = "quarter", gettext_lazy("Quarter")
+    YEAR = "year", gettext_lazy("Year")
 
 
 class ServicePlan(models.Model):
@@ -50,7 +51,7 @@ class ServicePlan(models.Model):
             models.CheckConstraint(
                 condition=Q(ends_on__isnull=True) | Q(ends_on__gt=F("starts_on")),
                 name="scheduling_serviceplan_ends_after_start",
-                violation_error_message="A plan ends after it starts.",
+                violation_error_message=gettext_lazy("A plan ends after it starts."),
             ),
             between("escalator_percent", 0, 100, "scheduling_serviceplan_escalator_range"),
         ]
@@ -101,7 +102,7 @@ class PlanTerms(models.Model):
                 fields=["plan", "from_on"],
                 condition=Q(taken_back_at__isnull=True),
                 name="scheduling_planterms_once_per_day",
-                violation_error_message="The plan has terms from that day on already.",
+                violation_error_message=gettext_lazy("The plan has terms from that day on already."),
             ),
             between("escalator_percent", 0, 100, "scheduling_planterms_escalator_range"),
         ]

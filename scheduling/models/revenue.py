@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site, TreatmentUnit
 from scheduling.models.close_outs import CloseOut
@@ -12,11 +13,11 @@ from shared.model_parts import known_values
 class EntryKind(models.TextChoices):
     """Where an amount comes from."""
 
-    PLAN = "plan", "Service plan"
-    WORK = "work", "Work outside a plan"
-    PARTS = "parts", "Parts outside a plan"
-    CREDIT = "credit", "Credit"
-    CORRECTION = "correction", "Correction"
+    PLAN = "plan", gettext_lazy("Service plan")
+    WORK = "work", gettext_lazy("Work outside a plan")
+    PARTS = "parts", gettext_lazy("Parts outside a plan")
+    CREDIT = "credit", gettext_lazy("Credit")
+    CORRECTION = "correction", gettext_lazy("Correction")
 
 
 class RevenueEntry(models.Model):

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Branch, Person, Site
 from scheduling.models.technicians import Technician
@@ -12,11 +13,11 @@ from shared.model_parts import known_values
 class ProposalState(models.TextChoices):
     """Where a proposal stands."""
 
-    RUNNING = "running", "Being worked out"
-    READY = "ready", "Ready to look at"
-    PUBLISHED = "published", "Published"
-    SET_ASIDE = "set_aside", "Set aside"
-    FAILED = "failed", "Failed"
+    RUNNING = "running", gettext_lazy("Being worked out")
+    READY = "ready", gettext_lazy("Ready to look at")
+    PUBLISHED = "published", gettext_lazy("Published")
+    SET_ASIDE = "set_aside", gettext_lazy("Set aside")
+    FAILED = "failed", gettext_lazy("Failed")
 
 
 class RouteProposal(models.Model):

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person
 from shared.model_parts import known_values
@@ -10,8 +11,8 @@ from shared.model_parts import known_values
 class ViewOf(models.TextChoices):
     """The lists a view can be of."""
 
-    FLEET = "fleet_list", "Fleet"
-    ORDERS = "work_orders", "Work orders"
+    FLEET = "fleet_list", gettext_lazy("Fleet")
+    ORDERS = "work_orders", gettext_lazy("Work orders")
 
 
 class SavedView(models.Model):

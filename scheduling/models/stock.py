@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Branch, PartKind, Person
 from scheduling.models.close_outs import CloseOut
@@ -39,7 +40,7 @@ class StockLevel(models.Model):
             models.CheckConstraint(
                 condition=Q(quantity__gte=0),
                 name="scheduling_stocklevel_not_negative",
-                violation_error_message="There are not that many here.",
+                violation_error_message=gettext_lazy("There are not that many here."),
             ),
         ]
 

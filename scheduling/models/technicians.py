@@ -4,6 +4,7 @@ from decimal import Decimal
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Branch, Person, Site
 from shared.model_parts import at_least, between
@@ -68,7 +69,7 @@ class Shift(models.Model):
             models.CheckConstraint(
                 condition=Q(ends_at__gt=F("starts_at")),
                 name="scheduling_shift_ends_after_start",
-                violation_error_message="A shift ends after it starts.",
+                violation_error_message=gettext_lazy("A shift ends after it starts."),
             ),
         ]
 

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Finding, Part, PartKind, Person, Site, TreatmentUnit
 from scheduling.models.plans import ServicePlan
@@ -12,22 +13,22 @@ from shared.model_parts import known_values
 class OrderKind(models.TextChoices):
     """What is to be done."""
 
-    CHANGE_DUE = "change_due", "Change due"
-    REFLUSH_REQUIRED = "reflush_required", "Re-flush required"
-    PERFORMANCE_DECAY = "performance_decay", "Performance decay"
-    PLAN_VISIT = "plan_visit", "Plan visit"
-    FEED_TEST = "feed_test", "Feed test"
-    READING = "reading", "Reading"
-    ONE_OFF = "one_off", "One-off work"
+    CHANGE_DUE = "change_due", gettext_lazy("Change due")
+    REFLUSH_REQUIRED = "reflush_required", gettext_lazy("Re-flush required")
+    PERFORMANCE_DECAY = "performance_decay", gettext_lazy("Performance decay")
+    PLAN_VISIT = "plan_visit", gettext_lazy("Plan visit")
+    FEED_TEST = "feed_test", gettext_lazy("Feed test")
+    READING = "reading", gettext_lazy("Reading")
+    ONE_OFF = "one_off", gettext_lazy("One-off work")
 
 
 class OrderState(models.TextChoices):
     """Where an order stands."""
 
-    OPEN = "open", "Open"
-    ON_ROUTE = "on_route", "On a route"
-    DONE = "done", "Done"
-    WITHDRAWN = "withdrawn", "Withdrawn"
+    OPEN = "open", gettext_lazy("Open")
+    ON_ROUTE = "on_route", gettext_lazy("On a route")
+    DONE = "done", gettext_lazy("Done")
+    WITHDRAWN = "withdrawn", gettext_lazy("Withdrawn")
 
 
 STANDING_STATES = [OrderState.OPEN, OrderState.ON_ROUTE]
@@ -93,12 +94,12 @@ class WorkOrder(models.Model):
                 fields=["cause_key"],
                 condition=Q(state__in=["open", "on_route"]),
                 name="scheduling_workorder_one_standing_per_cause",
-                violation_error_message="There is already a standing order for this cause.",
+                violation_error_message=gettext_lazy("There is already a standing order for this cause."),
             ),
             models.CheckConstraint(
                 condition=Q(window_to__gte=F("window_from")),
                 name="scheduling_workorder_window_in_order",
-                violation_error_message="A window ends on or after the day it begins.",
+                violation_error_message=gettext_lazy("A window ends on or after the day it begins."),
             ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "on_route"], ended_at__isnull=True)
@@ -108,7 +109,7 @@ class WorkOrder(models.Model):
             models.CheckConstraint(
                 condition=~Q(state="withdrawn") | ~Q(withdrawn_because=""),
                 name="scheduling_workorder_withdrawn_with_reason",
-                violation_error_message="Say why the order is withdrawn.",
+                violation_error_message=gettext_lazy("Say why the order is withdrawn."),
             ),
         ]
         indexes = [

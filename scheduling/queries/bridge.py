@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from django.db.models import Sum
+from django.utils.translation import gettext
 
 from scheduling.models import RevenueEntry
 from scheduling.money.bridge import MOVES, BridgeCents, bridge, grouped
@@ -128,7 +129,7 @@ def standing_in(table: PlanTable, month: date, today: date) -> Standing:
 def whole_bridge(one_by_one: BridgeCents) -> Bridge:
     """Return what moved recurring revenue of all plans together."""
     everything = grouped(one_by_one, np.zeros(len(one_by_one.start), dtype=np.int64), 1)
-    return _bridges(everything, [""], ["All"])[0]
+    return _bridges(everything, [""], [gettext("All")])[0]
 
 
 def to_money(cents: int) -> Decimal:

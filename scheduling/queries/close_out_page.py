@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db.models import Sum
+from django.utils.translation import gettext
 
 from fleet.models import (
     Part,
@@ -157,7 +158,7 @@ def close_out_page(technician: Technician, order_id: int, now: datetime) -> Clos
         zone=order.site.time_zone,
         mains_voltage=treatment_unit.mains_voltage,
         readiness=state.readiness if state else "",
-        readiness_word=state.get_readiness_display() if state else "Never assessed",
+        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
         owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
         technician_pk=technician.pk,
         cautions=list(sheet.cautions) if sheet else [],
@@ -201,8 +202,16 @@ def _received(order_id: int) -> ReceivedRow | None:
 
 
 def _part_told(part: Part) -> str:
-    marks = [part.lot and f"lot {part.lot}", part.serial and f"serial {part.serial}"]
-    return ", ".join([f"{part.kind.name} into {part.position.code}", *(mark for mark in marks if mark)])
+    marks = [
+        part.lot and gettext("lot %(lot)s") % {"lot": part.lot},
+        part.serial and gettext("serial %(serial)s") % {"serial": part.serial},
+    ]
+    return ", ".join(
+        [
+            gettext("%(name)s into %(code)s") % {"name": part.kind.name, "code": part.position.code},
+            *(mark for mark in marks if mark),
+        ]
+    )
 
 
 def _positions(order: WorkOrder, technician: Technician) -> list[PositionRow]:
@@ -223,7 +232,7 @@ def _positions(order: WorkOrder, technician: Technician) -> list[PositionRow]:
                 code=position.code,
                 water=position.get_water_display(),
                 part_pk=part.pk if part else None,
-                part_name=part.kind.name if part else "Empty",
+                part_name=part.kind.name if part else gettext("Empty"),
                 part_kind_code=part.kind.code if part else "",
                 serial=part.serial if part else "",
                 lot=part.lot if part else "",

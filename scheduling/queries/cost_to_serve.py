@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
+from django.utils.translation import gettext
 
 from fleet.models import Site
 from scheduling.models import CloseOut, CloseOutPart, EntryKind, RevenueEntry, Stop
@@ -68,7 +69,7 @@ class MarginReview:
     def total(self) -> SiteMargin:
         """All sites as one."""
         return SiteMargin(
-            "", "All sites", "", "",
+            "", gettext("All sites"), "", "",
             sum((row.revenue for row in self.sites), ZERO),
             sum(row.labour_minutes for row in self.sites),
             sum((row.labour for row in self.sites), ZERO),

@@ -5,6 +5,8 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from django.utils.translation import gettext
+
 from fleet.models import (
     Flush,
     Meter,
@@ -80,7 +82,10 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
         flushes=[_flush_line(one, system) for one in _flushes(close_out)],
         steps=_steps_done(close_out, sheet),
         sheet_version=close_out.step_sheet_version,
-        follow_up=f"{follow_up}, {follow_up.window_from} to {follow_up.window_to}" if follow_up else "",
+        follow_up=gettext("%(follow_up)s, %(window_from)s to %(window_to)s")
+        % {"follow_up": follow_up, "window_from": follow_up.window_from, "window_to": follow_up.window_to}
+        if follow_up
+        else "",
         readiness_word=state.get_readiness_display() if state else "",
         owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
         next_due=_next_due(unit),
@@ -163,7 +168,7 @@ def _gauge_lines(
         if old or new:
             lines.append(ReadingLine(label, old, new))
     if after and after.saw_fines:
-        lines.append(ReadingLine("Fines or turbidity", "", "seen"))
+        lines.append(ReadingLine(gettext("Fines or turbidity"), "", "seen"))
     return lines
 
 
@@ -196,7 +201,7 @@ def _meter_lines(close_out: CloseOut) -> list[ReadingLine]:
         .first()
     )
     written = [f"{one.total:,.10g} {meter.measure}" if one else "" for one in (earlier, at_visit)]
-    return [ReadingLine(f"{meter.get_water_display()} meter", *written)]
+    return [ReadingLine(gettext("%(water)s meter") % {"water": meter.get_water_display()}, *written)]
 
 
 def _part_line(part: Part, *, with_reason: bool = False) -> PartLine:
@@ -219,7 +224,7 @@ def _flush_line(flush: Flush, system: str) -> FlushLine:
     return FlushLine(
         kind_word=flush.get_kind_display(),
         volume=str(show(flush.volume_gal, "gal", system)),
-        minutes=f"{digits(flush.minutes)} min",
+        minutes=gettext("%(minutes)s min") % {"minutes": digits(flush.minutes)},
         ran_clear=flush.ran_clear,
     )
 
@@ -230,11 +235,14 @@ def _photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
 
 
 def _photo_line(number: int, photo: CloseOutPhoto, zone: ZoneInfo) -> PhotoLine:
-    told = [f"Photo {number}"]
+    told = [gettext("Photo %(number)s") % {"number": number}]
     if photo.taken_at:
         told.append(moment(photo.taken_at.astimezone(zone)))
     if photo.latitude is not None and photo.longitude is not None:
-        told.append(f"taken at {photo.latitude:.5f}°, {photo.longitude:.5f}°")
+        told.append(
+            gettext("taken at %(latitude)s°, %(longitude)s°")
+            % {"latitude": f"{photo.latitude:.5f}", "longitude": f"{photo.longitude:.5f}"}
+        )
     try:
         with photo.image.open("rb") as file:
             content = file.read()
@@ -304,14 +312,18 @@ def _sheet_order(
     unit = order.treatment_unit
     state = getattr(unit, "state", None)
     gallons = order.numbers.get("flush_gal") or (order.part.kind.flush_gal if order.part else None)
-    drained = f"{show(gallons, 'gal', system)}, until it runs clear" if gallons else ""
+    drained = (
+        gettext("%(gallons)s, until it runs clear") % {"gallons": show(gallons, "gal", system)}
+        if gallons
+        else ""
+    )
     return SheetOrder(
         number=number_of(order.pk),
         kind_word=order.get_kind_display(),
         serial=unit.serial,
         unit_label=unit.label,
         mains_voltage=unit.mains_voltage,
-        readiness_word=state.get_readiness_display() if state else "Never assessed",
+        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
         minutes=order.minutes,
         why=order.why,
         parts=[f"{one.quantity} × {one.kind.name} ({one.kind.code})" for one in order.needed_parts.all()],

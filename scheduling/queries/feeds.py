@@ -8,11 +8,13 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
 from django.db.models import Count, Max
+from django.utils.translation import gettext
 from icalendar import Calendar, Event
 
 from scheduling.models import CalendarFeed, Route, StopOrder, Technician, WorkOrderEvent
 from scheduling.queries.routes import RouteRow, route_rows
 from scheduling.queries.work_orders import number_of
+from shared.told import written
 
 DAYS_BACK: Final = 7
 DAYS_AHEAD: Final = 62
@@ -75,18 +77,18 @@ def gpx(route: RouteRow) -> bytes:
     ET.register_namespace("", GPX_SPACE)
     root = ET.Element(_gpx_name("gpx"), {"version": "1.1", "creator": "Tapward"})
     about = ET.SubElement(root, _gpx_name("metadata"))
-    ET.SubElement(about, _gpx_name("name")).text = f"{route.technician}, {route.day:%d %b %Y}"
+    ET.SubElement(about, _gpx_name("name")).text = f"{route.technician}, {written(route.day, '%d %b %Y')}"
     ET.SubElement(about, _gpx_name("time")).text = _utc(route.leaves_at)
     line = ET.SubElement(root, _gpx_name("rte"))
-    ET.SubElement(line, _gpx_name("name")).text = f"{route.technician}, {route.day:%d %b %Y}"
-    _point(line, *route.start, route.leaves_at, "Start", "")
+    ET.SubElement(line, _gpx_name("name")).text = f"{route.technician}, {written(route.day, '%d %b %Y')}"
+    _point(line, *route.start, route.leaves_at, gettext("Start"), "")
     for stop in route.stops:
         if stop.latitude is not None and stop.longitude is not None:
             told = ", ".join(f"{order.number} {order.kind_word}" for order in stop.orders)
             _point(
                 line, stop.latitude, stop.longitude, stop.arrives_at, f"{stop.place}. {stop.site_name}", told
             )
-    _point(line, *route.start, route.returns_at, "Back", "")
+    _point(line, *route.start, route.returns_at, gettext("Back"), "")
     return ET.tostring(root, encoding="utf-8", xml_declaration=True)
 
 
@@ -148,7 +150,11 @@ def _event(space: uuid.UUID, orders: list[StopOrder], history: tuple[int, dateti
 def _line(link: StopOrder) -> str:
     order = link.order
     what = f"{number_of(order.pk)} {order.get_kind_display()}"
-    return f"{what}, {order.treatment_unit.serial}, {order.minutes} min"
+    return gettext("%(what)s, %(serial)s, %(minutes)s min") % {
+        "what": what,
+        "serial": order.treatment_unit.serial,
+        "minutes": order.minutes,
+    }
 
 
 def _point(line: ET.Element, latitude: float, longitude: float, at: datetime, name: str, told: str) -> None:

@@ -5,7 +5,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
+from django.utils.translation import gettext_lazy
+
 from fleet.showing import QUANTITIES, show
+from shared.told import written
 
 
 @dataclass(frozen=True)
@@ -21,19 +24,19 @@ ENDINGS: Final = sorted(QUANTITIES, key=len, reverse=True)
 _PERCENT: Final = re.compile(r"(^|_)(recovery|wear|change|share|fraction|passage)$")
 _PLAIN: Final = {"_minutes": "min", "_min": "min", "_days": "days", "_months": "months", "_ntu": "NTU"}
 _WORDS: Final = {
-    "seen_gal": "Water seen since installed",
-    "rated_gal": "Rated for",
-    "rated_months": "Rated for",
-    "installed_on": "Installed",
-    "not_before_on": "Not before",
-    "not_after_on": "Not after",
-    "flush_gal": "To drain",
-    "flush_minutes": "Flush takes",
-    "ebct_min": "Contact time in the bed",
-    "chlorine_leak_mg_l": "Chlorine expected behind the carbon",
-    "is_design_duty": "Rests on design duty, not on readings",
-    "last_read_on": "Last read",
-    "last_test_on": "Last tested",
+    "seen_gal": gettext_lazy("Water seen since installed"),
+    "rated_gal": gettext_lazy("Rated for"),
+    "rated_months": gettext_lazy("Rated for"),
+    "installed_on": gettext_lazy("Installed"),
+    "not_before_on": gettext_lazy("Not before"),
+    "not_after_on": gettext_lazy("Not after"),
+    "flush_gal": gettext_lazy("To drain"),
+    "flush_minutes": gettext_lazy("Flush takes"),
+    "ebct_min": gettext_lazy("Contact time in the bed"),
+    "chlorine_leak_mg_l": gettext_lazy("Chlorine expected behind the carbon"),
+    "is_design_duty": gettext_lazy("Rests on design duty, not on readings"),
+    "last_read_on": gettext_lazy("Last read"),
+    "last_test_on": gettext_lazy("Last tested"),
 }
 
 
@@ -64,9 +67,9 @@ def as_text(name: str, value: object, *, is_metric: bool) -> str:
     if isinstance(value, int | float):
         return _number(name, float(value), is_metric)
     if isinstance(value, str) and name.endswith("_on"):
-        return f"{date.fromisoformat(value[:10]):%d %b %Y}"
+        return written(date.fromisoformat(value[:10]), "%d %b %Y")
     if isinstance(value, date | datetime):
-        return f"{value:%d %b %Y}"
+        return written(value, "%d %b %Y")
     return str(value).replace("_", " ")
 
 

@@ -6,6 +6,7 @@ from datetime import date, datetime
 from typing import Final
 
 from django.db.models import Q, QuerySet
+from django.utils.translation import gettext
 
 from fleet.models import Flush, Part, TreatmentUnit
 from scheduling.documents.content import Label
@@ -94,9 +95,13 @@ def part_labels(place: StockPlace, *, company: str) -> list[Label]:
         label = Label(
             address="\n".join((PART_MARK, level.kind.code, level.lot)),
             serial=level.kind.code,
-            line=", ".join(text for text in (level.kind.name, level.lot and f"lot {level.lot}") if text),
+            line=", ".join(
+                text
+                for text in (level.kind.name, level.lot and gettext("lot %(lot)s") % {"lot": level.lot})
+                if text
+            ),
             company=company,
-            foot="Scan it when closing out.",
+            foot=gettext("Scan it when closing out."),
         )
         labels += [label] * level.quantity
     return labels
@@ -128,7 +133,7 @@ def unit_on_site(unit: TreatmentUnit, technician: Technician, today: date) -> Un
     return UnitOnSite(
         unit=unit,
         readiness=state.readiness if state else "",
-        readiness_word=state.get_readiness_display() if state else "Never assessed",
+        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
         owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
         cautions=_cautions(),
         parts=_parts(unit),

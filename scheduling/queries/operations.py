@@ -6,6 +6,7 @@ from typing import Final
 
 from django.conf import settings
 from django.db.models import OuterRef, Subquery
+from django.utils.translation import gettext, ngettext
 
 from fleet.models import TaskOutcome, TaskRun
 from scheduling.queries.duties import DUTIES, title_of
@@ -77,41 +78,118 @@ def operations(*, now: datetime, today: date) -> Operations:
 
 def troubles(found: Numbers, now: datetime) -> list[Trouble]:
     """Return what is wrong now, the worst first."""
+    unsent = found.notices_failed + found.notices_cut_off
     told: list[Trouble | None] = [
-        _if(not found.queue.answers, "bad", "The queue does not answer, so nothing runs by itself.",
-            "Start Redis or look at REDIS_URL. Nothing is lost: work is written down in the database."),
-        _if(found.disk_free_bytes < LITTLE_DISK_BYTES, "bad", "The disk is nearly full.",
-            "Free space or move the data. When it is full, nothing new can be recorded."),
-        _if(_is_old(found.oldest_work_at, now, timedelta(minutes=settings.OLDEST_WORK_MINUTES)), "bad",
-            "Work waits and nobody takes it.",
-            "Start a worker (celery -A shared.wiring worker), or more of them.", found.oldest_work_at),
-        _if(found.units > 0 and found.last_run_finished_at is None, "watch", "The fleet was never assessed.",
-            "Press “Assess and raise work now” on the overview, or start worker and timetable."),
-        _if(_is_old(found.last_run_finished_at, now, OLD_ASSESSMENT), "bad",
-            "The fleet was not assessed last night.",
-            "Look below at what failed; then assess from the overview.", found.last_run_finished_at),
-        _if(_is_ahead(found.oldest_assessed_at, now) or _is_ahead(found.last_run_started_at, now), "bad",
-            "The clock of this machine went back, or ran ahead before.",
-            "Set the clock by a time server. Then assess from the overview: it puts the dates right."),
-        _if(found.shards_begun_again > 0, "watch",
-            f"{_many(found.shards_begun_again, 'piece')} of the newest assessment had to be begun again: "
-            "the worker was killed or cut off from the database.",
-            "Nothing is lost or doubled. If it comes often, look at the machine's memory."),
-        _if(found.tasks_cut_off_in_a_day > 0, "watch",
-            f"{_many(found.tasks_cut_off_in_a_day, 'task')} of the last day never said that it was over.",
-            "Their worker was killed. The work is taken up again by itself; see below."),
-        _if(found.tasks_failed_in_a_day > 0, "watch",
-            f"{_many(found.tasks_failed_in_a_day, 'task')} of the last day failed.",
-            "See below what each needs."),
-        _if(found.notices_failed + found.notices_cut_off > 0, "watch",
-            f"Not sent: {_many(found.notices_failed + found.notices_cut_off, 'notice')} to customers.",
-            "Open Notices, put the address right and send again."),
-        _if(_is_old(found.last_backup_at, now, timedelta(days=2)), "bad",
-            "The last backup is older than two days.",
-            "Run manage.py back_up, or look why the machine's timetable did not.", found.last_backup_at),
-        _if(found.last_backup_at is None and found.units > 0, "watch", "There is no backup yet.",
-            "Run manage.py back_up FOLDER, and have the machine do it every night."),
-    ]  # fmt: skip
+        _if(
+            not found.queue.answers,
+            "bad",
+            gettext("The queue does not answer, so nothing runs by itself."),
+            gettext(
+                "Start Redis or look at REDIS_URL. Nothing is lost: work is written down in the database."
+            ),
+        ),
+        _if(
+            found.disk_free_bytes < LITTLE_DISK_BYTES,
+            "bad",
+            gettext("The disk is nearly full."),
+            gettext("Free space or move the data. When it is full, nothing new can be recorded."),
+        ),
+        _if(
+            _is_old(found.oldest_work_at, now, timedelta(minutes=settings.OLDEST_WORK_MINUTES)),
+            "bad",
+            gettext("Work waits and nobody takes it."),
+            gettext("Start a worker (celery -A shared.wiring worker), or more of them."),
+            found.oldest_work_at,
+        ),
+        _if(
+            found.units > 0 and found.last_run_finished_at is None,
+            "watch",
+            gettext("The fleet was never assessed."),
+            gettext("Press “Assess and raise work now” on the overview, or start worker and timetable."),
+        ),
+        _if(
+            _is_old(found.last_run_finished_at, now, OLD_ASSESSMENT),
+            "bad",
+            gettext("The fleet was not assessed last night."),
+            gettext("Look below at what failed; then assess from the overview."),
+            found.last_run_finished_at,
+        ),
+        _if(
+            _is_ahead(found.oldest_assessed_at, now) or _is_ahead(found.last_run_started_at, now),
+            "bad",
+            gettext("The clock of this machine went back, or ran ahead before."),
+            gettext(
+                "Set the clock by a time server. Then assess from the overview: it puts the dates right."
+            ),
+        ),
+        _if(
+            found.shards_begun_again > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "%(count)s piece of the newest assessment had to be begun again: "
+                    "the worker was killed or cut off from the database.",
+                    "%(count)s pieces of the newest assessment had to be begun again: "
+                    "the worker was killed or cut off from the database.",
+                    found.shards_begun_again,
+                ),
+                found.shards_begun_again,
+            ),
+            gettext("Nothing is lost or doubled. If it comes often, look at the machine's memory."),
+        ),
+        _if(
+            found.tasks_cut_off_in_a_day > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "%(count)s task of the last day never said that it was over.",
+                    "%(count)s tasks of the last day never said that it was over.",
+                    found.tasks_cut_off_in_a_day,
+                ),
+                found.tasks_cut_off_in_a_day,
+            ),
+            gettext("Their worker was killed. The work is taken up again by itself; see below."),
+        ),
+        _if(
+            found.tasks_failed_in_a_day > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "%(count)s task of the last day failed.",
+                    "%(count)s tasks of the last day failed.",
+                    found.tasks_failed_in_a_day,
+                ),
+                found.tasks_failed_in_a_day,
+            ),
+            gettext("See below what each needs."),
+        ),
+        _if(
+            unsent > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "Not sent: %(count)s notice to customers.",
+                    "Not sent: %(count)s notices to customers.",
+                    unsent,
+                ),
+                unsent,
+            ),
+            gettext("Open Notices, put the address right and send again."),
+        ),
+        _if(
+            _is_old(found.last_backup_at, now, timedelta(days=2)),
+            "bad",
+            gettext("The last backup is older than two days."),
+            gettext("Run manage.py back_up, or look why the machine's timetable did not."),
+            found.last_backup_at,
+        ),
+        _if(
+            found.last_backup_at is None and found.units > 0,
+            "watch",
+            gettext("There is no backup yet."),
+            gettext("Run manage.py back_up FOLDER, and have the machine do it every night."),
+        ),
+    ]
     return [one for one in told if one]
 
 
@@ -120,21 +198,61 @@ def _outside(found: Numbers, now: datetime) -> list[Trouble]:
     refused, silent, off = found.refused_messages, found.telemetry_silent, found.webhooks_off
     oldest = found.oldest_event_at
     told = [
-        _if(refused > 0, "watch", f"{_many(refused, 'telemetry message')} could not be taken.",
-            "Open Telemetry, Refused messages: each says why and what would cure it."),
-        _if(silent > 0, "watch",
-            f"Fell silent: {_many(silent, 'meter or set of gauges', 'meters or sets of gauges')}.",
-            "Open Telemetry, Last heard; look whether the listener, the broker or the site's line is down."),
-        _if(off > 0, "watch", f"Switched off because deliveries kept failing: {_many(off, 'webhook')}.",
-            "Open Webhooks, have the receiver mended, switch it on again. Its events wait."),
-        _if(_is_old(oldest, now, OLD_EVENT), "watch", "Another program was not told for over an hour.",
-            "Open Webhooks and look at the tries.", oldest),
-    ]  # fmt: skip
+        _if(
+            refused > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "%(count)s telemetry message could not be taken.",
+                    "%(count)s telemetry messages could not be taken.",
+                    refused,
+                ),
+                refused,
+            ),
+            gettext("Open Telemetry, Refused messages: each says why and what would cure it."),
+        ),
+        _if(
+            silent > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "Fell silent: %(count)s meter or set of gauges.",
+                    "Fell silent: %(count)s meters or sets of gauges.",
+                    silent,
+                ),
+                silent,
+            ),
+            gettext(
+                "Open Telemetry, Last heard; look whether the listener, the broker or the site's "
+                "line is down."
+            ),
+        ),
+        _if(
+            off > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "Switched off because deliveries kept failing: %(count)s webhook.",
+                    "Switched off because deliveries kept failing: %(count)s webhooks.",
+                    off,
+                ),
+                off,
+            ),
+            gettext("Open Webhooks, have the receiver mended, switch it on again. Its events wait."),
+        ),
+        _if(
+            _is_old(oldest, now, OLD_EVENT),
+            "watch",
+            gettext("Another program was not told for over an hour."),
+            gettext("Open Webhooks and look at the tries."),
+            oldest,
+        ),
+    ]
     return [one for one in told if one]
 
 
-def _many(count: int, one: str, several: str = "") -> str:
-    return f"{count:,} {one if count == 1 else several or f'{one}s'}"
+def _counted(sentence: str, count: int) -> str:
+    return sentence % {"count": f"{count:,}"}
 
 
 def _if(holds: bool, tone: str, what: str, remedy: str, since: datetime | None = None) -> Trouble | None:
@@ -158,10 +276,12 @@ def _silent(now: datetime) -> list[Trouble]:
         return []
     return [
         Trouble(
-            "bad", "The timetable stands still, or no worker runs.",
-            "Start celery -A shared.wiring beat (one) and a worker.", at,
+            "bad",
+            gettext("The timetable stands still, or no worker runs."),
+            gettext("Start celery -A shared.wiring beat (one) and a worker."),
+            at,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _duties(now: datetime) -> list[DutyRow]:
@@ -173,22 +293,28 @@ def _duties(now: datetime) -> list[DutyRow]:
     rows = []
     for duty in DUTIES:
         run = by_name.get(duty.task)
-        tone, word = _word(run, now) if run else ("off", "Not yet")
+        tone, word = _word(run, now) if run else ("off", gettext("Not yet"))
         rows.append(
             DutyRow(
-                duty.title, duty.how_often, tone, word, run and (run.ended_at or run.started_at),
+                duty.title,
+                duty.how_often,
+                tone,
+                word,
+                run and (run.ended_at or run.started_at),
                 run.problem if run else "",
             )
-        )  # fmt: skip
+        )
     return rows
 
 
 def _word(run: TaskRun, now: datetime) -> tuple[str, str]:
     if run.outcome == TaskOutcome.DONE:
-        return "good", "Done"
+        return "good", gettext("Done")
     if run.outcome == TaskOutcome.FAILED:
-        return "bad", "Failed"
-    return ("bad", "Cut off") if run.started_at < now - LONGEST_TASK else ("info", "Running")
+        return "bad", gettext("Failed")
+    return (
+        ("bad", gettext("Cut off")) if run.started_at < now - LONGEST_TASK else ("info", gettext("Running"))
+    )
 
 
 def _failed(now: datetime) -> list[FailedRow]:
@@ -197,9 +323,12 @@ def _failed(now: datetime) -> list[FailedRow]:
     )
     return [
         FailedRow(
-            title_of(run.name), run.started_at, _word(run, now)[1],
-            run.problem or "It never said that it ended: its worker was killed. The work is taken up again.",
+            title_of(run.name),
+            run.started_at,
+            _word(run, now)[1],
+            run.problem
+            or gettext("It never said that it ended: its worker was killed. The work is taken up again."),
             run.task_id,
         )
         for run in over.order_by("-started_at", "-id")[:RECENT]
-    ]  # fmt: skip
+    ]

@@ -5,6 +5,7 @@ from datetime import date, datetime
 from typing import Final
 
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from scheduling.models import (
     STANDING_STATES,
@@ -128,7 +129,7 @@ def order_sheet(
         if order.follows_id
         else None,
         readiness=state.readiness if state else "",
-        readiness_word=state.get_readiness_display() if state else "Never assessed",
+        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
         is_standing=order.state in STANDING_STATES,
         early_on=min(order.window_from, order.likely_on or order.window_from),
         route_pk=placed.stop.route_id if placed else None,
@@ -147,7 +148,7 @@ def _limits(numbers: dict) -> list[tuple[str, str, date | None]]:
 
 def _share(wear: float) -> str:
     """Say how far a limit is used up, without false precision past it."""
-    return "far past" if wear >= FAR_PAST else f"{wear:.0%}"
+    return gettext("far past") if wear >= FAR_PAST else f"{wear:.0%}"
 
 
 def _day(text: str | None) -> date | None:
@@ -160,8 +161,11 @@ def _needed(order: WorkOrder, sees_stock: bool) -> list[NeededPart]:
     if sees_stock and needed:
         levels = StockLevel.objects.filter(kind_id__in=[part.kind_id for part in needed], quantity__gt=0)
         for level in levels.select_related("place").order_by("place__name", "lot"):
-            lot = f" (lot {level.lot})" if level.lot else ""
-            lying.setdefault(level.kind_id, []).append(f"{level.quantity} at {level.place.name}{lot}")
+            lot = gettext(" (lot %(lot)s)") % {"lot": level.lot} if level.lot else ""
+            lying.setdefault(level.kind_id, []).append(
+                gettext("%(quantity)s at %(name)s%(lot)s")
+                % {"quantity": level.quantity, "name": level.place.name, "lot": lot}
+            )
     return [
         NeededPart(part.kind.code, part.kind.name, part.quantity, "; ".join(lying.get(part.kind_id, [])))
         for part in needed

@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from django.db.models import Count, F, Max, Q, QuerySet
+from django.utils.translation import gettext_lazy
 
 from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, TreatmentUnit, UnitState
 from scheduling.models import OrderKind, StopOrder, WorkOrder
@@ -85,37 +86,69 @@ class Overview:
 
 _ORDER_GROUPS: Final = {
     OrderKind.REFLUSH_REQUIRED: (
-        "Re-flush required", "Water is not fit to use until the flush ran clear.",
-        "Send someone within two days, or ask the site to keep the unit off.", "bad",
+        gettext_lazy("Re-flush required"),
+        gettext_lazy("Water is not fit to use until the flush ran clear."),
+        gettext_lazy("Send someone within two days, or ask the site to keep the unit off."),
+        "bad",
     ),
     OrderKind.PERFORMANCE_DECAY: (
-        "Performance decay", "The membrane loses flow or lets salt by; some causes can be cleaned off.",
-        "Look at it within three weeks; the finding names what to check first.", "bad",
+        gettext_lazy("Performance decay"),
+        gettext_lazy("The membrane loses flow or lets salt by; some causes can be cleaned off."),
+        gettext_lazy("Look at it within three weeks; the finding names what to check first."),
+        "bad",
     ),
     OrderKind.CHANGE_DUE: (
-        "Change due", "Worn carbon lets chlorine reach the membrane; worn sediment starves it.",
-        "Place it before its window ends; parts at one site travel together.", "watch",
+        gettext_lazy("Change due"),
+        gettext_lazy("Worn carbon lets chlorine reach the membrane; worn sediment starves it."),
+        gettext_lazy("Place it before its window ends; parts at one site travel together."),
+        "watch",
     ),
-    OrderKind.PLAN_VISIT: ("Plan visits", "Promised to the customer.", "Place them on a route.", "info"),
-    OrderKind.ONE_OFF: ("One-off work", "Asked for by someone.", "Place it on a route.", "info"),
-    OrderKind.READING: ("Readings", "Dates rest on the design duty until read.", "Read in passing.", "off"),
-    OrderKind.FEED_TEST: ("Feed tests", "Lives are reckoned with old water.", "Test in passing.", "off"),
-}  # fmt: skip
+    OrderKind.PLAN_VISIT: (
+        gettext_lazy("Plan visits"),
+        gettext_lazy("Promised to the customer."),
+        gettext_lazy("Place them on a route."),
+        "info",
+    ),
+    OrderKind.ONE_OFF: (
+        gettext_lazy("One-off work"),
+        gettext_lazy("Asked for by someone."),
+        gettext_lazy("Place it on a route."),
+        "info",
+    ),
+    OrderKind.READING: (
+        gettext_lazy("Readings"),
+        gettext_lazy("Dates rest on the design duty until read."),
+        gettext_lazy("Read in passing."),
+        "off",
+    ),
+    OrderKind.FEED_TEST: (
+        gettext_lazy("Feed tests"),
+        gettext_lazy("Lives are reckoned with old water."),
+        gettext_lazy("Test in passing."),
+        "off",
+    ),
+}
 """Kinds of orders in order of risk."""
 _FINDING_GROUPS: Final = {
     FindingKind.METER_FAULT: (
-        "Meters that misread", "Gallons were mended by estimate; dates are less sure.",
-        "Have the meter read again or replaced.", "watch",
+        gettext_lazy("Meters that misread"),
+        gettext_lazy("Gallons were mended by estimate; dates are less sure."),
+        gettext_lazy("Have the meter read again or replaced."),
+        "watch",
     ),
     FindingKind.READING_WANTED: (
-        "Silent meters", "Without a reading the due dates rest on the design duty.",
-        "Ask the site for the register, or read it on the next visit.", "watch",
+        gettext_lazy("Silent meters"),
+        gettext_lazy("Without a reading the due dates rest on the design duty."),
+        gettext_lazy("Ask the site for the register, or read it on the next visit."),
+        "watch",
     ),
     FindingKind.FEED_TEST_DUE: (
-        "Feed tests due", "Chlorine and hardness shorten lives and should be known within a year.",
-        "Test on the next visit.", "info",
+        gettext_lazy("Feed tests due"),
+        gettext_lazy("Chlorine and hardness shorten lives and should be known within a year."),
+        gettext_lazy("Test on the next visit."),
+        "info",
     ),
-}  # fmt: skip
+}
 """Findings that raise no order by themselves, in order of risk."""
 
 

@@ -6,6 +6,7 @@ from datetime import date, datetime
 from typing import Final
 
 from django.db.models import Count, QuerySet, Sum
+from django.utils.translation import gettext
 
 from scheduling.models import Route, RouteProposal, Stop, UnplacedOrder
 from scheduling.queries.routes import RouteRow, route_rows
@@ -209,8 +210,8 @@ def _proposal_row(proposal: RouteProposal, sums: dict, stops: int, unplaced: int
         state=proposal.state,
         state_word=proposal.get_state_display(),
         made_at=proposal.made_at,
-        made_by=str(proposal.made_by) if proposal.made_by else "the timetable",
-        branch=proposal.branch.name if proposal.branch else "All branches",
+        made_by=str(proposal.made_by) if proposal.made_by else gettext("the timetable"),
+        branch=proposal.branch.name if proposal.branch else gettext("All branches"),
         routes=sums.get("count") or 0,
         stops=stops,
         unplaced=unplaced,

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from django.db.models import Count, Q, QuerySet
+from django.utils.translation import gettext
 
 from fleet.models import PartRole, PartState, ReadinessState, UnitState
 from fleet.science.economics import chance_past
@@ -78,9 +79,9 @@ class RiskReview:
     def reasons(self) -> list[tuple[str, int, Decimal]]:
         """Return each reason with its sites and their revenue; a site with two reasons stands in both."""
         words = {
-            "overdue": "Work overdue",
-            "unready": "Not ready for service",
-            "decaying": "Performance decays",
+            "overdue": gettext("Work overdue"),
+            "unready": gettext("Not ready for service"),
+            "decaying": gettext("Performance decays"),
         }
         found = []
         for name, word in words.items():

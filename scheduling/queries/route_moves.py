@@ -5,6 +5,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from django.db.models import Q
+from django.utils.translation import gettext
 
 from scheduling.models import (
     PlanRevision,
@@ -21,6 +22,7 @@ from scheduling.planning.proposal import Proposal, Reason, Route, Stop, Totals, 
 from scheduling.planning.travel import Place, estimate_travel
 from scheduling.queries.work_orders import number_of
 from shared.periods import days_from
+from shared.told import written
 
 ANYBODY = "anybody"
 
@@ -230,17 +232,18 @@ def replan_of(pk: int, branch_id: int | None) -> Replan | None:
 
 def _spot_words(spot: dict | None) -> str:
     if spot is None:
-        return "left out"
+        return gettext("left out")
     day = date.fromisoformat(spot["day"])
-    return f"{spot['who']}, {day:%a} {day.day} {day:%b}, {spot['at']}"
+    return f"{spot['who']}, {written(day, '%a')} {day.day} {written(day, '%b')}, {spot['at']}"
 
 
 def _planned_words(spot, names: dict[str, str]) -> str:
     if spot is None:
-        return "left out"
+        return gettext("left out")
     hours, minutes = divmod(spot.start_s // 60, 60)
     day = spot.day
-    return f"{names[spot.technician_id]}, {day:%a} {day.day} {day:%b}, {hours:02d}:{minutes:02d}"
+    on = f"{written(day, '%a')} {day.day} {written(day, '%b')}"
+    return f"{names[spot.technician_id]}, {on}, {hours:02d}:{minutes:02d}"
 
 
 def _here(order: WorkOrder, link: StopOrder | None) -> OrderHere:

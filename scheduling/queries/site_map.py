@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from django.db.models import Count, Q, QuerySet
+from django.utils.translation import gettext, gettext_lazy, ngettext
 
 from fleet.models import ReadinessState, Site, UnitState
 from scheduling.models import OrderKind, WorkOrder
@@ -19,7 +20,11 @@ CELL: Final = 34.0
 ROWS_SHOWN: Final = 50
 SOON_DAYS: Final = 7
 TONES: Final = {"now": "bad", "soon": "watch", "well": "good"}
-WORDS: Final = {"now": "Needs somebody now", "soon": "Within a week", "well": "Nothing soon"}
+WORDS: Final = {
+    "now": gettext_lazy("Needs somebody now"),
+    "soon": gettext_lazy("Within a week"),
+    "well": gettext_lazy("Nothing soon"),
+}
 _RANK: Final = {"now": 0, "soon": 1, "well": 2}
 
 
@@ -61,13 +66,13 @@ class SiteRow:
     def why(self) -> str:
         """Say in a few words what is open."""
         parts = [
-            (self.flush_owed, "flush owed", "flushes owed"),
-            (self.late, "order late", "orders late"),
-            (self.due_soon, "due within a week", "due within a week"),
-            (self.decaying, "membrane decaying", "membranes decaying"),
+            (self.flush_owed, ngettext("%(n)s flush owed", "%(n)s flushes owed", self.flush_owed)),
+            (self.late, ngettext("%(n)s order late", "%(n)s orders late", self.late)),
+            (self.due_soon, gettext("%(n)s due within a week")),
+            (self.decaying, ngettext("%(n)s membrane decaying", "%(n)s membranes decaying", self.decaying)),
         ]
-        said = [f"{count} {one if count == 1 else many}" for count, one, many in parts if count]
-        return ", ".join(said) or "nothing within a week"
+        said = [words % {"n": count} for count, words in parts if count]
+        return ", ".join(said) or gettext("nothing within a week")
 
 
 @dataclass(frozen=True)
@@ -89,7 +94,10 @@ class SiteMark:
         if len(self.sites) == 1:
             return f"{self.sites[0].name}: {self.sites[0].why}"
         needing = sum(row.state == "now" for row in self.sites)
-        return f"{len(self.sites)} sites, {needing} of them need somebody now"
+        return gettext("%(sites)s sites, %(needing)s of them need somebody now") % {
+            "sites": len(self.sites),
+            "needing": needing,
+        }
 
     @property
     def box(self) -> str:

@@ -5,13 +5,23 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Final
 
+from django.utils.translation import gettext_lazy
+
 from fleet.models import Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
 from scheduling.queries.fleet_list import UnitRow, rows_of
 from scheduling.queries.unit_page import feed_test_lines
 from scheduling.queries.unit_rows import FeedTestLine
 
-WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+WEEKDAYS: Final = (
+    gettext_lazy("Monday"),
+    gettext_lazy("Tuesday"),
+    gettext_lazy("Wednesday"),
+    gettext_lazy("Thursday"),
+    gettext_lazy("Friday"),
+    gettext_lazy("Saturday"),
+    gettext_lazy("Sunday"),
+)
 
 
 @dataclass(frozen=True)

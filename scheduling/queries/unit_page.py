@@ -4,6 +4,7 @@ from datetime import date, datetime
 from typing import Final
 
 from django.db.models import Q
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import (
     FeedTest,
@@ -26,11 +27,12 @@ from scheduling.models import CloseOut, StopOrder, WorkOrder
 from scheduling.queries.figures import figures
 from scheduling.queries.unit_rows import FeedTestLine, FindingRow, OrderLine, PartRow, UnitPage, VisitLine
 from shared.periods import local_day
+from shared.told import written
 
 READINGS_SHOWN: Final = 12
 LAW_OF_KIND: Final = {
-    FindingKind.PERFORMANCE_DECAY: ("Performance", "performance"),
-    FindingKind.CHANGE_DUE: ("Use, wear and due dates", "use-wear-and-due-dates"),
+    FindingKind.PERFORMANCE_DECAY: (gettext_lazy("Performance"), "performance"),
+    FindingKind.CHANGE_DUE: (gettext_lazy("Use, wear and due dates"), "use-wear-and-due-dates"),
 }
 """Shelf of the page of laws behind a kind of finding, and its place there."""
 FINDING_TONES: Final = {
@@ -162,8 +164,8 @@ def _orders(unit: TreatmentUnit, today: date) -> list[OrderLine]:
         "stop__route__technician"
     )
     planned = {
-        placed.order_id: f"{placed.stop.route.day:%a} {placed.stop.route.day.day} "
-        f"{placed.stop.route.day:%b}, {placed.stop.route.technician.name}"
+        placed.order_id: f"{written(placed.stop.route.day, '%a')} {placed.stop.route.day.day} "
+        f"{written(placed.stop.route.day, '%b')}, {placed.stop.route.technician.name}"
         for placed in stops
     }
     return [
@@ -208,7 +210,7 @@ def feed_test_lines(site: Site) -> list[FeedTestLine]:
     return [
         FeedTestLine(
             sampled_at=row.sampled_at,
-            whose="this site" if row.site_id else site.supply.name,
+            whose=gettext("this site") if row.site_id else site.supply.name,
             is_in_force=row.pk == in_force,
             **{name: getattr(row, name) for name in (
                 "free_chlorine_mg_l", "chloramine_mg_l", "hardness_mg_l", "tds_mg_l", "ph", "temperature_c",
@@ -241,5 +243,8 @@ def _schematic(unit, in_place, readings, gauges, system) -> Schematic:
         for name in ("feed", "concentrate", "permeate"):
             value = getattr(gauges[0], f"{name}_pressure_psi")
             if value is not None:
-                shown[name] = f"{name.capitalize()} pressure: {show(value, 'psi', system)}"
+                shown[name] = gettext("%(name)s pressure: %(value)s") % {
+                    "name": name.capitalize(),
+                    "value": show(value, "psi", system),
+                }
     return lay_out(placed, meters, shown)

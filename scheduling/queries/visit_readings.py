@@ -6,6 +6,7 @@ from statistics import median
 from typing import Final
 
 from django.db.models import OuterRef, Subquery
+from django.utils.translation import gettext_lazy
 
 from fleet.models import (
     Meter,
@@ -17,17 +18,17 @@ from fleet.models import (
 )
 
 GAUGES: Final[dict[str, str]] = {
-    "feed_pressure_psi": "Feed pressure",
-    "concentrate_pressure_psi": "Concentrate pressure",
-    "permeate_pressure_psi": "Permeate pressure",
-    "permeate_flow_gpm": "Permeate flow",
-    "concentrate_flow_gpm": "Concentrate flow",
-    "feed_temperature_c": "Feed temperature",
-    "feed_conductivity_us_cm": "Feed conductivity",
-    "permeate_conductivity_us_cm": "Permeate conductivity",
-    "sediment_inlet_psi": "Before sediment",
-    "sediment_outlet_psi": "After sediment",
-    "chlorine_after_carbon_mg_l": "Chlorine after carbon",
+    "feed_pressure_psi": gettext_lazy("Feed pressure"),
+    "concentrate_pressure_psi": gettext_lazy("Concentrate pressure"),
+    "permeate_pressure_psi": gettext_lazy("Permeate pressure"),
+    "permeate_flow_gpm": gettext_lazy("Permeate flow"),
+    "concentrate_flow_gpm": gettext_lazy("Concentrate flow"),
+    "feed_temperature_c": gettext_lazy("Feed temperature"),
+    "feed_conductivity_us_cm": gettext_lazy("Feed conductivity"),
+    "permeate_conductivity_us_cm": gettext_lazy("Permeate conductivity"),
+    "sediment_inlet_psi": gettext_lazy("Before sediment"),
+    "sediment_outlet_psi": gettext_lazy("After sediment"),
+    "chlorine_after_carbon_mg_l": gettext_lazy("Chlorine after carbon"),
 }
 """What may be read at a visit, in the order one walks along the water."""
 READINGS_LOOKED_AT: Final = 12

@@ -8,6 +8,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_GET
 
 from fleet.models import AuditArea, Person
@@ -32,21 +33,30 @@ COLUMNS: Final = [
 class AuditFilter(forms.Form):
     """Which changes."""
 
-    words = forms.CharField(label="Search", required=False, max_length=80, widget=forms.SearchInput())
-    area = forms.ChoiceField(label="About", required=False)
+    words = forms.CharField(
+        label=gettext_lazy("Search"), required=False, max_length=80, widget=forms.SearchInput()
+    )
+    area = forms.ChoiceField(label=gettext_lazy("About"), required=False)
     person = forms.ModelChoiceField(
-        Person.objects.order_by("username"), required=False, to_field_name="username", empty_label="Anybody"
+        Person.objects.order_by("username"),
+        required=False,
+        to_field_name="username",
+        empty_label=gettext_lazy("Anybody"),
     )
     first_on = forms.DateField(
-        label="From", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=gettext_lazy("From"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
     last_on = forms.DateField(
-        label="To", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=gettext_lazy("To"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
 
     def __init__(self, *args, areas: tuple[AuditArea, ...], branch_id: int | None, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["area"].choices = [("", "Anything"), *((str(one), one.label) for one in areas)]
+        self.fields["area"].choices = [("", gettext("Anything")), *((str(one), one.label) for one in areas)]
         if branch_id is not None:
             self.fields["person"].queryset = Person.objects.filter(branch_id=branch_id).order_by("username")
 
@@ -81,6 +91,6 @@ def audit_trail(request: HttpRequest) -> HttpResponseBase:
     context = {
         "form": form, "rows": rows, "first": first, "last": last,
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
-                         what="changes"),
+                         what=gettext("changes")),
     }  # fmt: skip
     return render(request, "scheduling/audit.html", context, status=422 if form.errors else 200)

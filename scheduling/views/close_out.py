@@ -13,6 +13,7 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.dateparse import parse_datetime
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -78,22 +79,27 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
     """
     sent = _sent(request)
     if sent is None:
-        return _answer(400, "This was not readable. It stays on the phone; tell the office.")
+        return _answer(400, gettext("This was not readable. It stays on the phone; tell the office."))
     technician = technician_of(request.user.pk)
     if technician is None:
-        return _answer(404, "Your log-in belongs to no technician. It stays on the phone.")
+        return _answer(404, gettext("Your log-in belongs to no technician. It stays on the phone."))
     if str(sent.get("person", "")) != str(request.user.pk):
-        return _answer(409, "Somebody else typed this. It is sent when that person logs in on this phone.")
+        return _answer(
+            409, gettext("Somebody else typed this. It is sent when that person logs in on this phone.")
+        )
     now, _ = now_and_day_of(technician)
     page = close_out_page(technician, int(sent["order"]), now)
     if page is None:
         return _answer(
-            409, "This order stands on no route of yours. It stays on the phone; ring the planner about it."
+            409,
+            gettext(
+                "This order stands on no route of yours. It stays on the phone; ring the planner about it."
+            ),
         )
     typed = {str(name): str(value) for name, value in sent["fields"].items()}
     entry = _read(request, page, typed, now)
     if entry.form is None:
-        return _answer(422, "Some fields need mending.", problems=entry.problems)
+        return _answer(422, gettext("Some fields need mending."), problems=entry.problems)
     try:
         row = _record(request, page, typed, entry, now)
     except CannotDo as error:
@@ -115,21 +121,23 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, "The close-out is undone and its order is open again. The record stays.")
+        messages.success(
+            request, gettext("The close-out is undone and its order is open again. The record stays.")
+        )
     return redirect("work_order", pk=row.order_id)
 
 
 def _technician(request: HttpRequest) -> Technician:
     technician = technician_of(request.user.pk)
     if technician is None:
-        raise Http404("Your log-in belongs to no technician.")
+        raise Http404(gettext("Your log-in belongs to no technician."))
     return technician
 
 
 def _page(technician: Technician, pk: int, now: datetime) -> CloseOutPage:
     page = close_out_page(technician, pk, now)
     if page is None:
-        raise Http404("This order stands on no route of yours.")
+        raise Http404(gettext("This order stands on no route of yours."))
     return page
 
 
@@ -209,10 +217,14 @@ def _render(
 
 def _thanks(page: CloseOutPage, row: CloseOut) -> str:
     if row.outcome == Outcome.NOT_DONE:
-        return f"{page.number} is noted as not done; the planner sees why and plans it again."
+        return gettext("%(number)s is noted as not done; the planner sees why and plans it again.") % {
+            "number": page.number
+        }
     if row.outcome == Outcome.BEDDING:
-        return f"{page.number} is closed; the bed stands overnight and its second flush is on the list."
-    return f"{page.number} is closed."
+        return gettext(
+            "%(number)s is closed; the bed stands overnight and its second flush is on the list."
+        ) % {"number": page.number}
+    return gettext("%(number)s is closed.") % {"number": page.number}
 
 
 def _sent(request: HttpRequest) -> dict | None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from fleet.showing import digits, measure_for, show
 from scheduling.close_out_entry import FEED_TEST, EntryProblem
@@ -12,6 +13,7 @@ from scheduling.queries.close_out_page import CloseOutPage, PositionRow
 from scheduling.queries.figures import quantity_of
 from scheduling.queries.visit_readings import GaugeRow, MeterRow
 from shared.measures import Measure, from_inside
+from shared.told import written
 
 CHANGE_KINDS: Final = ("change_due",)
 POSITION_FIELDS: Final = ("removed", "change", "reason", "kind", "lot", "serial")
@@ -136,9 +138,9 @@ def close_out_fields(page: CloseOutPage, typed: Typed, system: str) -> CloseOutF
         positions=[_position(one, typed, page.kind, is_fresh) for one in page.positions],
         flush=[
             _flow(page, typed, system),
-            NumberField("flush_volume", "Drained", volume.value, typed["flush_volume"],
+            NumberField("flush_volume", gettext("Drained"), volume.value, typed["flush_volume"],
                         problem=typed.problem("flush_volume")),
-            NumberField("flush_minutes", "Took", "min", typed["flush_minutes"],
+            NumberField("flush_minutes", gettext("Took"), "min", typed["flush_minutes"],
                         problem=typed.problem("flush_minutes")),
         ],
         flush_clear=typed["flush_clear"],
@@ -197,23 +199,35 @@ def _flow(page: CloseOutPage, typed: Typed, system: str) -> NumberField:
     expected = page.flush_gpm
     value = typed["flush_flow"] or (f"{from_inside(expected, measure):.2f}" if expected else "")
     return NumberField(
-        "flush_flow", "Flow, to count by the clock", measure.value, value, problem=typed.problem("flush_flow")
+        "flush_flow",
+        gettext("Flow, to count by the clock"),
+        measure.value,
+        value,
+        problem=typed.problem("flush_flow"),
     )
 
 
 def _meter(row: MeterRow, typed: Typed, zone: str) -> NumberField:
     if row.last_total is None:
-        told = "Never read before."
+        told = gettext("Never read before.")
     else:
         with timezone.override(zone):
             when = timezone.localtime(row.last_read_at)
-        told = f"Last {row.last_total:,.10g} {row.measure} on {when:%d %b %Y}."
+        told = gettext("Last %(last_total)s %(measure)s on %(when)s.") % {
+            "last_total": f"{row.last_total:,.10g}",
+            "measure": row.measure,
+            "when": written(when, "%d %b %Y"),
+        }
         if row.low is not None:
-            told += f" Expect {row.low:,.0f} to {row.high:,.0f}."
+            told += gettext(" Expect %(low)s to %(high)s.") % {
+                "low": f"{row.low:,.0f}",
+                "high": f"{row.high:,.0f}",
+            }
     name = "meter_total"
     return NumberField(
         name=name,
-        label=f"{row.water_word} meter{f' {row.serial}' if row.serial else ''}",
+        label=gettext("%(water_word)s meter%(value)s")
+        % {"water_word": row.water_word, "value": f" {row.serial}" if row.serial else ""},
         measure=row.measure,
         value=typed[name],
         help=told,
@@ -226,10 +240,14 @@ def _meter(row: MeterRow, typed: Typed, zone: str) -> NumberField:
 def _gauge(row: GaugeRow, typed: Typed, system: str) -> NumberField:
     quantity = quantity_of(row.name)
     measure = measure_for(quantity, system)
-    told = f"Last {show(row.last, quantity, system)}." if row.last is not None else "Not read before."
+    told = (
+        gettext("Last %(last)s.") % {"last": show(row.last, quantity, system)}
+        if row.last is not None
+        else gettext("Not read before.")
+    )
     if row.low is not None:
         low, high = from_inside(row.low, measure), from_inside(row.high, measure)
-        told += f" Usually {digits(low)} to {digits(high)}."
+        told += gettext(" Usually %(low)s to %(high)s.") % {"low": digits(low), "high": digits(high)}
     return NumberField(
         name=row.name,
         label=row.label,
@@ -248,7 +266,7 @@ def _feed_test(typed: Typed, system: str) -> list[NumberField]:
         quantity = quantity_of(name)
         measure = measure_for(quantity, system).value if quantity else ""
         if "hardness" in name or "alkalinity" in name:
-            measure = f"{Measure.MG_PER_LITRE.value} as CaCO3"
+            measure = gettext("%(value)s as CaCO3") % {"value": Measure.MG_PER_LITRE.value}
         typed_name = f"test__{name}"
         rows.append(
             NumberField(typed_name, label, measure, typed[typed_name], problem=typed.problem(typed_name))

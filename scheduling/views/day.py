@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.templatetags.static import static
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
@@ -62,8 +63,8 @@ def manifest(request: HttpRequest) -> JsonResponse:
     """Return what a phone needs to put the day on its home screen."""
     return JsonResponse(
         {
-            "name": f"{settings.COMPANY_NAME}: my day",
-            "short_name": "My day",
+            "name": gettext("%(company)s: my day") % {"company": settings.COMPANY_NAME},
+            "short_name": gettext("My day"),
             "id": reverse("day"),
             "start_url": reverse("day"),
             "scope": "/phone/",
@@ -82,7 +83,7 @@ def _day_asked(text: str) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError as error:
-        raise Http404("A day is written as 2026-11-30.") from error
+        raise Http404(gettext("A day is written as 2026-11-30.")) from error
 
 
 @cache

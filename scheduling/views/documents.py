@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
@@ -41,7 +42,7 @@ def own_order_report(request: HttpRequest, pk: int) -> HttpResponse:
         order_id=pk, technician__person_id=request.user.pk, undone_at__isnull=True
     ).first()
     if found is None:
-        raise Http404("You have closed no such order.")
+        raise Http404(gettext("You have closed no such order."))
     return _report(request, found.pk, person_id=request.user.pk)
 
 
@@ -76,7 +77,7 @@ def own_work_sheet(request: HttpRequest, pk: int) -> HttpResponse:
 def _report(request: HttpRequest, pk: int, *, person_id: int | None) -> HttpResponse:
     close_out = queries.close_out_for_report(pk, branch_id=branch_of(request), person_id=person_id)
     if close_out is None:
-        raise Http404("There is no such close-out for you.")
+        raise Http404(gettext("There is no such close-out for you."))
     report = queries.service_report(
         close_out, company=settings.COMPANY_NAME, system=request.user.measure_system
     )
@@ -88,7 +89,7 @@ def _report(request: HttpRequest, pk: int, *, person_id: int | None) -> HttpResp
 
 def _sheet(request: HttpRequest, routes: list[RouteRow]) -> HttpResponse:
     if not routes:
-        raise Http404("There is no such route for you.")
+        raise Http404(gettext("There is no such route for you."))
     sheet = queries.work_sheet(routes[0], company=settings.COMPANY_NAME, system=request.user.measure_system)
     content = work_sheet_pdf(sheet, is_metric=is_metric(request), made_at=timezone.now(), fonts=font_folder())
     return pdf_answer(content, f"work-sheet-{routes[0].day}-{routes[0].pk}")

@@ -11,6 +11,7 @@ from typing import Any, Final
 from django.http import FileResponse, Http404, HttpRequest, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.translation import gettext
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
@@ -41,7 +42,7 @@ def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) 
     if form == "xlsx":
         file = _workbook(name, columns, rows)
         return FileResponse(file, as_attachment=True, filename=f"{name}.xlsx", content_type=XLSX_TYPE)
-    raise Http404("Lists come as csv or xlsx.")
+    raise Http404(gettext("Lists come as csv or xlsx."))
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def asked_file(request: HttpRequest, **lists: ListFile) -> HttpResponseBase | No
         return None
     found = lists.get(request.GET.get("list", ""))
     if found is None:
-        raise Http404("This page has no such list.")
+        raise Http404(gettext("This page has no such list."))
     return table_file(found.name, form, found.columns, found.rows())
 
 

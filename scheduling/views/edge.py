@@ -6,6 +6,7 @@ from datetime import date, datetime
 
 from django.http import HttpRequest
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from fleet.models import AuditArea, MeasureSystem
 from fleet.services import audit
@@ -80,7 +81,12 @@ def headers(request: HttpRequest, titles: Sequence[tuple[str, str, bool]], sort:
 def paging(request: HttpRequest, *, page: int, pages: int, total: int, size: int, what: str) -> Paging:
     """Return the addresses of the pages beside this one."""
     first, last = (page - 1) * size + 1, min(page * size, total)
-    text = f"{first:,}–{last:,} of {total:,} {what}" if total else f"No {what}"
+    text = (
+        gettext("%(first)s–%(last)s of %(total)s %(what)s")
+        % {"first": f"{first:,}", "last": f"{last:,}", "total": f"{total:,}", "what": what}
+        if total
+        else gettext("No %(what)s") % {"what": what}
+    )
     return Paging(
         text=text,
         earlier_url=address_with(request, page=page - 1) if page > 1 else "",

@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -37,7 +38,7 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
         now, _ = now_and_day_of(technician)
         if request.POST.get("do") == "off":
             service.switch_off(technician)
-            messages.success(request, "Switched off. No address opens your calendar any more.")
+            messages.success(request, gettext("Switched off. No address opens your calendar any more."))
             return redirect("my_calendar")
         secret = service.new_secret(technician, by=request.user, now=now)
         address = request.build_absolute_uri(reverse("calendar_file", args=[secret]))
@@ -68,7 +69,9 @@ def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
     technician = get_object_or_404(people, pk=pk)
     service.switch_off(technician)
     note_change(request, "calendar switched off", AuditArea.PEOPLE, technician.name)
-    messages.success(request, f"No address opens {technician.name}’s calendar any more.")
+    messages.success(
+        request, gettext("No address opens %(name)s’s calendar any more.") % {"name": technician.name}
+    )
     return redirect("feeds")
 
 
@@ -78,7 +81,7 @@ def calendar_file(request: HttpRequest, secret: str) -> HttpResponse:
     """Return the calendar a secret opens. No log-in: the address itself is the key."""
     feed = service.feed_of(secret)
     if feed is None:
-        raise Http404("No calendar answers at this address.")
+        raise Http404(gettext("No calendar answers at this address."))
     now, today = now_and_day_of(feed.technician)
     service.note_read(feed, now)
     body = queries.calendar(feed, settings.COMPANY_NAME, today)
@@ -110,7 +113,7 @@ def own_geojson(request: HttpRequest, on: str) -> HttpResponse:
     """Return the own route of a day for another map."""
     route = _own(request, on)
     if route is None:
-        raise Http404("There is no route on this day.")
+        raise Http404(gettext("There is no route on this day."))
     return JsonResponse(maps.geojson([route]), content_type="application/geo+json")
 
 
@@ -119,13 +122,13 @@ def _own(request: HttpRequest, on: str) -> RouteRow | None:
     try:
         day = date.fromisoformat(on)
     except ValueError as error:
-        raise Http404("A day is written as 2026-11-30.") from error
+        raise Http404(gettext("A day is written as 2026-11-30.")) from error
     return queries.own_route(technician.pk, day) if technician else None
 
 
 def _gpx(route: RouteRow | None) -> HttpResponse:
     if route is None:
-        raise Http404("There is no such route.")
+        raise Http404(gettext("There is no such route."))
     response = HttpResponse(queries.gpx(route), content_type="application/gpx+xml")
     response["Content-Disposition"] = f'attachment; filename="route-{route.day:%Y-%m-%d}.gpx"'
     return response

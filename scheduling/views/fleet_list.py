@@ -3,6 +3,7 @@
 from django import forms
 from django.shortcuts import render
 from django.urls import reverse
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import PatternName, ReadinessState
 from scheduling.models import ViewOf
@@ -14,14 +15,29 @@ from scheduling.views.saved_views import view_links
 from shared.access import requires
 from shared.roles import Permission
 
-DUE = [("", "Any time"), ("0", "Past due"), ("7", "Within a week"), ("28", "Within 4 weeks"),
-       ("91", "Within 3 months")]  # fmt: skip
-SILENT = [("", "Any"), ("45", "Silent for 45 days"), ("90", "Silent for 90 days")]
+DUE = [
+    ("", gettext_lazy("Any time")),
+    ("0", gettext_lazy("Past due")),
+    ("7", gettext_lazy("Within a week")),
+    ("28", gettext_lazy("Within 4 weeks")),
+    ("91", gettext_lazy("Within 3 months")),
+]
+SILENT = [
+    ("", gettext_lazy("Any")),
+    ("45", gettext_lazy("Silent for 45 days")),
+    ("90", gettext_lazy("Silent for 90 days")),
+]
 TITLES = [
-    ("serial", "Treatment unit", False), ("site", "Site", False), ("", "Readiness", False),
-    ("wear", "Most worn part", False), ("due", "Next due", False), ("flow", "Normalised flow", True),
-    ("", "Use", True), ("read", "Last read", False), ("", "Work", True),
-]  # fmt: skip
+    ("serial", gettext_lazy("Treatment unit"), False),
+    ("site", gettext_lazy("Site"), False),
+    ("", gettext_lazy("Readiness"), False),
+    ("wear", gettext_lazy("Most worn part"), False),
+    ("due", gettext_lazy("Next due"), False),
+    ("flow", gettext_lazy("Normalised flow"), True),
+    ("", gettext_lazy("Use"), True),
+    ("read", gettext_lazy("Last read"), False),
+    ("", gettext_lazy("Work"), True),
+]
 COLUMNS = [
     Column("Serial", lambda row: row.serial),
     Column("Label", lambda row: row.label),
@@ -45,21 +61,25 @@ class FleetFilter(forms.Form):
     """What may be asked of the list. Every field may stay empty."""
 
     q = forms.CharField(
-        label="Search", required=False, max_length=120,
-        widget=forms.SearchInput(attrs={"placeholder": "Serial, site or customer"}),
-    )  # fmt: skip
-    readiness = forms.ChoiceField(required=False, choices=[("", "Any"), *ReadinessState.choices])
+        label=gettext_lazy("Search"),
+        required=False,
+        max_length=120,
+        widget=forms.SearchInput(attrs={"placeholder": gettext_lazy("Serial, site or customer")}),
+    )
+    readiness = forms.ChoiceField(
+        required=False, choices=[("", gettext_lazy("Any")), *ReadinessState.choices]
+    )
     area = forms.ChoiceField(required=False)
-    due = forms.ChoiceField(label="Due", required=False, choices=DUE)
-    silent = forms.ChoiceField(label="Meter", required=False, choices=SILENT)
-    decaying = forms.BooleanField(label="Decaying only", required=False)
+    due = forms.ChoiceField(label=gettext_lazy("Due"), required=False, choices=DUE)
+    silent = forms.ChoiceField(label=gettext_lazy("Meter"), required=False, choices=SILENT)
+    decaying = forms.BooleanField(label=gettext_lazy("Decaying only"), required=False)
     sort = forms.ChoiceField(
         required=False, choices=[(key, key) for key in queries.SORTS], widget=forms.HiddenInput
     )
 
     def __init__(self, *args, areas: list[str], **kwargs):
         super().__init__(*args, **kwargs)
-        self.fields["area"].choices = [("", "Any"), *((area, area) for area in areas)]
+        self.fields["area"].choices = [("", gettext("Any")), *((area, area) for area in areas)]
 
     def choice(self, branch_id: int | None) -> FleetChoice:
         """Return what was asked; what makes no sense is left out."""
@@ -93,7 +113,7 @@ def fleet_list(request):
         "headers": headers(request, TITLES, choice.sort),
         "paging": paging(
             request, page=found.page, pages=found.pages, total=found.total, size=queries.PAGE_SIZE,
-            what="treatment units",
+            what=gettext("treatment units"),
         ),
         "is_filtered": choice != FleetChoice(sort=choice.sort, branch_id=branch_id),
         "saved": view_links(request, ViewOf.FLEET),

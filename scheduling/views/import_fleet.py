@@ -8,6 +8,7 @@ from django import forms
 from django.contrib import messages
 from django.http import FileResponse, Http404
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods
 
 from scheduling import tasks
@@ -29,17 +30,23 @@ class UploadForm(forms.Form):
     """One workbook."""
 
     workbook = forms.FileField(
-        label="Workbook", help_text="An .xlsx made from the template, or a .csv named after its sheet."
+        label=gettext_lazy("Workbook"),
+        help_text=gettext_lazy("An .xlsx made from the template, or a .csv named after its sheet."),
     )
 
     def clean_workbook(self):
         """Refuse what can't be a workbook, before it is kept."""
         given = self.cleaned_data["workbook"]
         if Path(given.name).suffix.lower() not in (".xlsx", ".csv"):
-            raise forms.ValidationError("This is no .xlsx or .csv file. Save it as .xlsx and try again.")
+            raise forms.ValidationError(
+                gettext("This is no .xlsx or .csv file. Save it as .xlsx and try again.")
+            )
         if given.size > LARGEST_BYTES:
             raise forms.ValidationError(
-                "This file is larger than 60 MB. Bring readings in by years, or use manage.py import_fleet."
+                gettext(
+                    "This file is larger than 60 MB. Bring readings in by years, or use manage.py "
+                    "import_fleet."
+                )
             )
         return given
 

@@ -4,6 +4,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.forms import month_of
@@ -19,6 +20,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.periods import add_months, month_start
 from shared.roles import Permission
+from shared.told import written
 
 
 @requires(Permission.SEE_REVENUE)
@@ -48,7 +50,7 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
     now, _ = now_and_today(request)
     month = month_of(request.POST.get("month", ""))
     if month is None:
-        messages.error(request, "Choose a month, written as YYYY-MM.")
+        messages.error(request, gettext("Choose a month, written as YYYY-MM."))
         return redirect("invoices")
     try:
         ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
@@ -56,10 +58,12 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
         messages.error(request, str(error))
         return redirect("invoices")
     if ended.closed:
-        closed = ", ".join(f"{one:%b %Y}" for one in ended.closed)
-        messages.success(request, f"Closed {closed}.")
+        closed = ", ".join(written(one, "%b %Y") for one in ended.closed)
+        messages.success(request, gettext("Closed %(closed)s.") % {"closed": closed})
     if ended.batch:
-        messages.success(request, f"Batch {ended.batch} holds what was not handed over yet.")
+        messages.success(
+            request, gettext("Batch %(batch)s holds what was not handed over yet.") % {"batch": ended.batch}
+        )
     return redirect("invoices")
 
 

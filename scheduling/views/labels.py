@@ -10,6 +10,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET
 
@@ -34,21 +35,30 @@ class LabelForm(forms.Form):
     """Which labels, on which sheets."""
 
     words = forms.CharField(
-        label="Search", required=False, max_length=80,
-        widget=forms.TextInput(attrs={"type": "search", "placeholder": "Serial, site, customer"}),
-    )  # fmt: skip
+        label=gettext_lazy("Search"),
+        required=False,
+        max_length=80,
+        widget=forms.TextInput(
+            attrs={"type": "search", "placeholder": gettext_lazy("Serial, site, customer")}
+        ),
+    )
     area = forms.ChoiceField(required=False)
-    stock = forms.ChoiceField(label="Sheet", choices=[(code, one.name) for code, one in STOCKS.items()])
+    stock = forms.ChoiceField(
+        label=gettext_lazy("Sheet"), choices=[(code, one.name) for code, one in STOCKS.items()]
+    )
     first = forms.IntegerField(
-        label="Begin at place", min_value=1, max_value=max(one.count for one in STOCKS.values()), initial=1,
-        help_text="Counted by rows; for a sheet that was begun.",
-    )  # fmt: skip
+        label=gettext_lazy("Begin at place"),
+        min_value=1,
+        max_value=max(one.count for one in STOCKS.values()),
+        initial=1,
+        help_text=gettext_lazy("Counted by rows; for a sheet that was begun."),
+    )
     serials = forms.CharField(required=False, max_length=30_000, widget=forms.HiddenInput)
     batch = forms.IntegerField(min_value=1, max_value=10_000, required=False, widget=forms.HiddenInput)
 
     def __init__(self, *args, areas: list[str], **kwargs):
         super().__init__(*args, **kwargs)
-        self.fields["area"].choices = [("", "Any"), *((area, area) for area in areas)]
+        self.fields["area"].choices = [("", gettext("Any")), *((area, area) for area in areas)]
 
 
 @requires(Permission.MANAGE_WORK)
@@ -89,7 +99,7 @@ def label_file(request: HttpRequest) -> HttpResponse:
     """Return one batch of labels as a PDF."""
     form = _form(request)
     if not form.is_valid():
-        raise Http404("These labels can't be made. Choose them on the page of labels.")
+        raise Http404(gettext("These labels can't be made. Choose them on the page of labels."))
     data = form.cleaned_data
     batch = data["batch"] or 1
     units = queries.units_to_label(
@@ -125,7 +135,7 @@ def part_label_file(request: HttpRequest, code: str) -> HttpResponse:
             made[:MOST_LABELS], stock=stock, made_at=timezone.now(), fonts=font_folder()
         )
     except CannotDo as error:
-        raise Http404("Nothing lies here that could have a label.") from error
+        raise Http404(gettext("Nothing lies here that could have a label.")) from error
     return pdf_answer(content, f"part-labels-{code}")
 
 
@@ -139,7 +149,7 @@ def unit_label(request: HttpRequest, code: UUID) -> HttpResponse:
         return redirect("treatment_unit", serial=unit.serial)
     technician = technician_of(request.user.pk)
     if technician is None or technician.branch_id != unit.site.branch_id:
-        raise Http404("This treatment unit belongs to another branch.")
+        raise Http404(gettext("This treatment unit belongs to another branch."))
     _, today = now_and_day_of(technician)
     orders = queries.own_orders_here(technician, unit, today)
     if len(orders) == 1 and not request.GET.get("history"):

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext, gettext_lazy, ngettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.models import TreatmentUnit
@@ -24,10 +25,14 @@ class WorkForManyForm(forms.Form):
     """The same work at every chosen treatment unit."""
 
     client_id = forms.UUIDField(widget=forms.HiddenInput)
-    why = forms.CharField(label="What is to be done, and why", widget=forms.Textarea(attrs={"rows": 3}))
-    window_from = forms.DateField(label="Not before", widget=DayInput())
-    window_to = forms.DateField(label="Not after", widget=DayInput())
-    minutes = forms.IntegerField(label="Minutes on site, each", min_value=5, max_value=720, initial=45)
+    why = forms.CharField(
+        label=gettext_lazy("What is to be done, and why"), widget=forms.Textarea(attrs={"rows": 3})
+    )
+    window_from = forms.DateField(label=gettext_lazy("Not before"), widget=DayInput())
+    window_to = forms.DateField(label=gettext_lazy("Not after"), widget=DayInput())
+    minutes = forms.IntegerField(
+        label=gettext_lazy("Minutes on site, each"), min_value=5, max_value=720, initial=45
+    )
 
 
 @requires(Permission.MANAGE_WORK)
@@ -36,7 +41,7 @@ def with_chosen_units(request: HttpRequest) -> HttpResponse:
     """Lead from ticked treatment units to what is to be done with them."""
     serials = request.POST.getlist("chosen")[: service.MOST_AT_ONCE]
     if not serials:
-        messages.error(request, "No treatment unit is chosen. Tick at least one in the list.")
+        messages.error(request, gettext("No treatment unit is chosen. Tick at least one in the list."))
         return redirect("fleet_list")
     if request.POST.get("do") == "labels":
         stock = "a4_3x8" if is_metric(request) else "letter_3x8"
@@ -61,7 +66,8 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
             form.add_error(error.field if error.field in form.fields else None, str(error))
         else:
             messages.success(
-                request, f"Raised: {counted(len(made), 'order')}. The next plan will take them up."
+                request,
+                gettext("Raised: %(made)s. The next plan will take them up.") % {"made": counted(len(made))},
             )
             return redirect(f"{reverse('work_orders')}?kind=one_off")
     return _work_page(request, serials, form)
@@ -73,7 +79,7 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
     """Ask for one reason, then withdraw every chosen order, all or none."""
     orders = _orders(request)
     if not orders:
-        messages.error(request, "No order is chosen. Tick at least one in the list.")
+        messages.error(request, gettext("No order is chosen. Tick at least one in the list."))
         return redirect("work_orders")
     form = WithdrawForm(request.POST if "reason" in request.POST else None)
     if form.is_valid():
@@ -101,7 +107,7 @@ def reopen_chosen(request: HttpRequest) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"Open again: {counted(len(made), 'order')}.")
+        messages.success(request, gettext("Open again: %(made)s.") % {"made": counted(len(made))})
     return redirect("work_orders")
 
 
@@ -110,9 +116,9 @@ def withdrawn_together(request: HttpRequest) -> list[int]:
     return request.session.pop("withdrawn_together", [])
 
 
-def counted(count: int, what: str) -> str:
-    """Write a number with its noun."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+def counted(count: int) -> str:
+    """Write a number of orders with its noun."""
+    return ngettext("%(count)s order", "%(count)s orders", count) % {"count": count}
 
 
 def _work_page(request: HttpRequest, serials: list[str], form: WorkForManyForm | None) -> HttpResponse:

@@ -8,6 +8,7 @@ from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import Notice, NoticeState
@@ -87,7 +88,7 @@ def send_notice_again(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, "It goes out with the next round, within five minutes.")
+        messages.success(request, gettext("It goes out with the next round, within five minutes."))
     return redirect("notice", pk=pk)
 
 

@@ -4,6 +4,7 @@ from datetime import date
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET
 
 from scheduling import charts, owner_charts
@@ -16,6 +17,7 @@ from scheduling.views.edge import address_with, branch_of, now_and_today, page_n
 from shared.access import requires
 from shared.periods import add_months, month_start
 from shared.roles import Permission
+from shared.told import written
 
 COLUMNS: Final = [
     Column("Code", lambda row: row.key),
@@ -49,7 +51,12 @@ def owner_bridge(request: HttpRequest) -> HttpResponse:
             "moves": charts.bridge(found.total),
             "trend": owner_charts.three_years(found.months),
             "paging": paging(
-                request, page=page, pages=pages, total=len(found.rows), size=bridge.PAGE_SIZE, what="rows"
+                request,
+                page=page,
+                pages=pages,
+                total=len(found.rows),
+                size=bridge.PAGE_SIZE,
+                what=gettext("rows"),
             ),
             "query": request.GET.urlencode(),
             "within": _within_words(_within(request)),
@@ -98,9 +105,13 @@ def _within(request: HttpRequest) -> Within:
 
 def _within_words(within: Within) -> str:
     words = [
-        f"site {within.site}" if within.site else "",
-        f"customer {within.customer}" if within.customer else "",
-        "" if within.area is None else f"area {within.area or 'not given'}",
-        f"plans that renew in {within.renews:%B %Y}" if within.renews else "",
+        gettext("site %(site)s") % {"site": within.site} if within.site else "",
+        gettext("customer %(customer)s") % {"customer": within.customer} if within.customer else "",
+        ""
+        if within.area is None
+        else gettext("area %(area)s") % {"area": within.area or gettext("not given")},
+        gettext("plans that renew in %(renews)s") % {"renews": written(within.renews, "%B %Y")}
+        if within.renews
+        else "",
     ]
     return ", ".join(word for word in words if word)

@@ -4,6 +4,7 @@ from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET
 
 from fleet.models import Site
@@ -51,7 +52,7 @@ def owner_margin(request: HttpRequest) -> HttpResponse:
             "rows": found.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE],
             "dearest": owner_charts.dearest_sites(found.sites),
             "paging": paging(
-                request, page=page, pages=pages, total=len(found.sites), size=PAGE_SIZE, what="sites"
+                request, page=page, pages=pages, total=len(found.sites), size=PAGE_SIZE, what=gettext("sites")
             ),
         },
     )

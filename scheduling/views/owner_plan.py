@@ -7,6 +7,7 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.models import AuditArea
@@ -36,9 +37,16 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
     if form.is_valid() and did(form, lambda data: prices.set_price(plan, **data)):
-        told = f"{form.cleaned_data['amount']} from {form.cleaned_data['from_on']} on"
+        told = gettext("%(amount)s from %(from_on)s on") % {
+            "amount": form.cleaned_data["amount"],
+            "from_on": form.cleaned_data["from_on"],
+        }
         note_change(request, "plan price set", AuditArea.MONEY, plan.code, told)
-        messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new price.")
+        messages.success(
+            request,
+            gettext("From %(from_on)s on %(code)s has its new price.")
+            % {"from_on": form.cleaned_data["from_on"], "code": plan.code},
+        )
         return redirect("owner_plan", code=code)
     return _page(request, plan, price_form=form)
 
@@ -58,9 +66,16 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         return prices.discount(plan, **given)
 
     if form.is_valid() and did(form, add):
-        told = f"{form.cleaned_data['percent_off']} off from {form.cleaned_data['from_on']} on"
+        told = gettext("%(percent_off)s off from %(from_on)s on") % {
+            "percent_off": form.cleaned_data["percent_off"],
+            "from_on": form.cleaned_data["from_on"],
+        }
         note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
-        messages.success(request, f"{plan.code} earns less from {form.cleaned_data['from_on']} on.")
+        messages.success(
+            request,
+            gettext("%(code)s earns less from %(from_on)s on.")
+            % {"code": plan.code, "from_on": form.cleaned_data["from_on"]},
+        )
         return redirect("owner_plan", code=code)
     return _page(request, plan, period_form=form)
 
@@ -71,7 +86,7 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     """End a discount or pause that goes on."""
     plan, form = _plan(request, code), EndForm(request.POST)
     if not form.is_valid():
-        messages.error(request, "Give the first day after it.")
+        messages.error(request, gettext("Give the first day after it."))
         return redirect("owner_plan", code=code)
     period = get_object_or_404(PlanPeriod, pk=form.cleaned_data["period"], plan=plan)
     try:
@@ -79,7 +94,7 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        told = f"on {form.cleaned_data['to_on']}"
+        told = gettext("on %(to_on)s") % {"to_on": form.cleaned_data["to_on"]}
         note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, told)
     return redirect("owner_plan", code=code)
 
@@ -92,7 +107,11 @@ def set_plan_terms(request: HttpRequest, code: str) -> HttpResponse:
     plan, form = _plan(request, code), TermsForm(request.POST)
     given = {"by": request.user, "now": now}
     if form.is_valid() and did(form, lambda data: plan_terms.set_terms(plan, **data, **given)):
-        messages.success(request, f"From {form.cleaned_data['from_on']} on {plan.code} has its new terms.")
+        messages.success(
+            request,
+            gettext("From %(from_on)s on %(code)s has its new terms.")
+            % {"from_on": form.cleaned_data["from_on"], "code": plan.code},
+        )
         return redirect("owner_plan", code=code)
     return _page(request, plan, terms_form=form)
 
@@ -104,7 +123,9 @@ def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpRespon
     now, _ = now_and_today(request)
     terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
     plan_terms.take_back_terms(terms, by=request.user, now=now)
-    messages.success(request, f"The terms from {terms.from_on} on are taken back.")
+    messages.success(
+        request, gettext("The terms from %(from_on)s on are taken back.") % {"from_on": terms.from_on}
+    )
     return redirect("owner_plan", code=code)
 
 

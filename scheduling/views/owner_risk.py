@@ -3,6 +3,7 @@
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET
 
 from scheduling.queries import revenue_risk
@@ -40,7 +41,7 @@ def owner_risk(request: HttpRequest) -> HttpResponse:
             "rows": risk.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE],
             "late": risk.late[:LATE_SHOWN],
             "paging": paging(
-                request, page=page, pages=pages, total=len(risk.sites), size=PAGE_SIZE, what="sites"
+                request, page=page, pages=pages, total=len(risk.sites), size=PAGE_SIZE, what=gettext("sites")
             ),
         },
         reasons=ListFile("revenue at risk by reason", list_columns.RISK_REASONS, risk.reasons),

@@ -7,6 +7,7 @@ from typing import Final
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from scheduling.models import PaidFile
@@ -27,7 +28,7 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
     now, _ = now_and_today(request)
     upload = request.FILES.get("file")
     if upload is None or not upload.name.lower().endswith((".csv", ".xlsx")) or upload.size > LARGEST_BYTES:
-        messages.error(request, "Choose a .csv or .xlsx file of at most 10 MB.")
+        messages.error(request, gettext("Choose a .csv or .xlsx file of at most 10 MB."))
         return redirect("invoices")
     try:
         report = _read(upload, request, now)
@@ -46,7 +47,11 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
             },
             status=422,
         )
-    messages.success(request, f"{report.paid:,} lines marked paid; {report.unchanged:,} stood so already.")
+    messages.success(
+        request,
+        gettext("%(paid)s lines marked paid; %(unchanged)s stood so already.")
+        % {"paid": f"{report.paid:,}", "unchanged": f"{report.unchanged:,}"},
+    )
     return redirect("invoices")
 
 
@@ -65,5 +70,7 @@ def take_back_paid_file(request: HttpRequest, pk: int) -> HttpResponse:
     """Make a file's lines unpaid again."""
     now, _ = now_and_today(request)
     file = paid.take_back(get_object_or_404(PaidFile, pk=pk), by=request.user, now=now)
-    messages.success(request, f"{file.name} is taken back; its lines are unpaid again.")
+    messages.success(
+        request, gettext("%(name)s is taken back; its lines are unpaid again.") % {"name": file.name}
+    )
     return redirect("invoices")

@@ -10,6 +10,7 @@ from django.http import FileResponse, Http404, HttpRequest, JsonResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
@@ -33,12 +34,16 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
     close_out = service.close_out_of(client_id, person_id=request.user.pk)
     if close_out is None:
         return _answer(
-            404, "You have sent no such close-out.", remedy="Send the close-out first, then its photos."
+            404,
+            gettext("You have sent no such close-out."),
+            remedy=gettext("Send the close-out first, then its photos."),
         )
     number, upload = _number(request.POST.get("client_id", "")), request.FILES.get("photo")
     if number is None or upload is None:
         return _answer(
-            400, "The photo or its number is missing.", remedy="Load the day again, then it is sent."
+            400,
+            gettext("The photo or its number is missing."),
+            remedy=gettext("Load the day again, then it is sent."),
         )
     try:
         row = service.known_photo(close_out, number) or service.keep_photo(
@@ -54,7 +59,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
         )
     except CannotDo as error:
         return _answer(422, error.message, remedy=error.remedy)
-    return JsonResponse({"message": "The photo is kept.", "client_id": str(row.client_id)})
+    return JsonResponse({"message": gettext("The photo is kept."), "client_id": str(row.client_id)})
 
 
 @requires(Permission.SEE_WORK)
@@ -96,13 +101,13 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
         except CannotDo as error:
             raise CannotDo(
                 f"{upload.name}: {error.message}",
-                remedy=f"{error.remedy} Choose all photos again.",
+                remedy=gettext("%(remedy)s Choose all photos again.") % {"remedy": error.remedy},
                 field=error.field,
             ) from None
     if len(checked) > service.MOST_PHOTOS:
         raise CannotDo(
-            f"{len(checked)} photos are too many.",
-            remedy=f"Choose up to {service.MOST_PHOTOS}.",
+            gettext("%(checked)s photos are too many.") % {"checked": len(checked)},
+            remedy=gettext("Choose up to %(MOST_PHOTOS)s.") % {"MOST_PHOTOS": service.MOST_PHOTOS},
             field="photos",
         )
     return checked
@@ -125,7 +130,9 @@ def _file(found: QuerySet[CloseOutPhoto], pk: int) -> FileResponse:
     try:
         content = row.image.open("rb")
     except FileNotFoundError as error:
-        raise Http404("The photo's file is gone. Bring it back from a backup of the media folder.") from error
+        raise Http404(
+            gettext("The photo's file is gone. Bring it back from a backup of the media folder.")
+        ) from error
     answer = FileResponse(content, content_type="image/jpeg")
     answer["Content-Disposition"] = f'inline; filename="photo-{row.pk}.jpg"'
     answer["X-Content-Type-Options"] = "nosniff"

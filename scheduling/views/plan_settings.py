@@ -4,6 +4,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.models import AuditArea, Branch
@@ -17,6 +18,7 @@ from scheduling.views.edge import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import written
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -35,7 +37,11 @@ def travel_times(request: HttpRequest) -> HttpResponse:
         except CannotDo as error:
             form.add_error(error.field or None, str(error))
         else:
-            messages.success(request, f"Kept: {kept.minutes} min, both ways. The next plan uses it.")
+            messages.success(
+                request,
+                gettext("Kept: %(minutes)s min, both ways. The next plan uses it.")
+                % {"minutes": kept.minutes},
+            )
             return redirect("travel_times")
     context = {
         "form": form,
@@ -67,7 +73,7 @@ def remove_travel_time(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(rows, pk=pk)
     plan_settings.remove_correction(row)
     note_change(request, "driving time removed", AuditArea.PLANS, row)
-    messages.success(request, "Removed. The next plan works the drive out again.")
+    messages.success(request, gettext("Removed. The next plan works the drive out again."))
     return redirect("travel_times")
 
 
@@ -79,7 +85,7 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
     try:
         factor = float(request.POST.get("factor", ""))
     except ValueError:
-        raise Http404("There is no such factor.") from None
+        raise Http404(gettext("There is no such factor.")) from None
     visit_min = plan_settings.prices_on(today).site_visit
     try:
         kept = paces.accept(
@@ -89,7 +95,11 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"{paces.title_of(kept.what)}: the next plan reckons × {kept.factor:.2f}.")
+        messages.success(
+            request,
+            gettext("%(what)s: the next plan reckons × %(factor)s.")
+            % {"what": paces.title_of(kept.what), "factor": f"{kept.factor:.2f}"},
+        )
     return redirect("travel_times")
 
 
@@ -104,7 +114,10 @@ def give_back_pace(request: HttpRequest) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"{paces.title_of(what)}: the next plan reckons without a factor.")
+        messages.success(
+            request,
+            gettext("%(what)s: the next plan reckons without a factor.") % {"what": paces.title_of(what)},
+        )
     return redirect("travel_times")
 
 
@@ -133,7 +146,9 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
                 form.add_error(error.field or None, str(error))
             else:
                 messages.success(
-                    request, f"Kept. Plans that begin on {kept.from_on:%d %b %Y} or later use them."
+                    request,
+                    gettext("Kept. Plans that begin on %(from_on)s or later use them.")
+                    % {"from_on": written(kept.from_on, "%d %b %Y")},
                 )
                 return redirect("plan_prices")
     else:

@@ -8,6 +8,7 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling import tasks
@@ -36,7 +37,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
     form = PlanForm(request.POST or None, branch_id=branch_of(request), today=today)
     if request.method == "POST":
         if not may(request.user.role, Permission.PLAN_ROUTES):
-            return HttpResponse("Your role may not plan routes.", status=403)
+            return HttpResponse(gettext("Your role may not plan routes."), status=403)
         if form.is_valid() and (proposal := _start(request, form, now)):
             return redirect("proposal", pk=proposal.pk)
     days = days_from(today, DAYS_AHEAD)
@@ -122,7 +123,7 @@ def publish_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     return _do(
         request, pk, lambda found: service.publish(found, by=request.user, now=now),
-        "Published. The technicians see it now.",
+        gettext("Published. The technicians see it now."),
     )  # fmt: skip
 
 
@@ -133,7 +134,7 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     return _do(
         request, pk, lambda found: service.unpublish(found, by=request.user, now=now),
-        "Taken back. Its orders are open again and its days are empty.",
+        gettext("Taken back. Its orders are open again and its days are empty."),
     )  # fmt: skip
 
 
@@ -141,7 +142,7 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a plan away that will not be used."""
-    return _do(request, pk, service.set_aside, "Set aside.")
+    return _do(request, pk, service.set_aside, gettext("Set aside."))
 
 
 def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
@@ -177,5 +178,5 @@ def _in_branch(request: HttpRequest):
 def _board(request: HttpRequest, pk: int, today) -> queries.Board:
     board = queries.board(pk, branch_of(request), today)
     if board is None:
-        raise Http404("There is no such plan in your branch.")
+        raise Http404(gettext("There is no such plan in your branch."))
     return board

@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling import tasks
@@ -62,7 +63,7 @@ def undo_replan(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, "Undone. The absence is gone and the routes are as they were.")
+        messages.success(request, gettext("Undone. The absence is gone and the routes are as they were."))
     return redirect("replan_result", pk=pk)
 
 
@@ -90,5 +91,5 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
 def _replan_of(request: HttpRequest, pk: int) -> Replan:
     found = queries.replan_of(pk, branch_of(request))
     if found is None:
-        raise Http404("There is no such re-plan in your branch.")
+        raise Http404(gettext("There is no such re-plan in your branch."))
     return found

@@ -5,6 +5,7 @@ from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import render
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_GET
 
 from scheduling import charts
@@ -20,10 +21,15 @@ from shared.periods import add_months, month_start
 from shared.roles import Permission
 
 TITLES: Final = [
-    ("site", "Site", False), ("customer", "Customer", False), ("area", "Area", False),
-    ("recurring", "Recurring a month", True), ("change", "Against the month before", True),
-    ("", "Earned this month", True), ("earned", "Earned in 12 months", True), ("risk", "At risk", False),
-]  # fmt: skip
+    ("site", gettext_lazy("Site"), False),
+    ("customer", gettext_lazy("Customer"), False),
+    ("area", gettext_lazy("Area"), False),
+    ("recurring", gettext_lazy("Recurring a month"), True),
+    ("change", gettext_lazy("Against the month before"), True),
+    ("", gettext_lazy("Earned this month"), True),
+    ("earned", gettext_lazy("Earned in 12 months"), True),
+    ("risk", gettext_lazy("At risk"), False),
+]
 SITE_COLUMNS: Final = [
     Column("Site", lambda row: row.site_name),
     Column("Site code", lambda row: row.site_code),
@@ -68,7 +74,11 @@ def revenue_review(request: HttpRequest) -> HttpResponse:
             "form": ReviewFilterForm(filters),
             "headers": headers(request, TITLES, choice.sort),
             "paging": paging(
-                request, page=found.page, pages=found.pages, total=found.site_total, size=revenue.PAGE_SIZE,
+                request,
+                page=found.page,
+                pages=found.pages,
+                total=found.site_total,
+                size=revenue.PAGE_SIZE,
                 what="sites",
             ),
             "trend": charts.recurring_and_earned(found.months),
@@ -79,7 +89,7 @@ def revenue_review(request: HttpRequest) -> HttpResponse:
             "is_filtered": bool(choice.words or choice.only_at_risk),
         },
         renewals=ListFile("renewals", list_columns.PLAN_RENEWALS, lambda: found.renewals),
-    )  # fmt: skip
+    )
 
 
 @requires(Permission.SEE_REVENUE)
@@ -107,7 +117,7 @@ def revenue_entries(request: HttpRequest) -> HttpResponse:
             "query": request.GET.urlencode(),
             "paging": paging(
                 request, page=found.page, pages=found.pages, total=found.count, size=behind.PAGE_SIZE,
-                what="entries",
+                what=gettext("entries"),
             ),
         },
     )  # fmt: skip

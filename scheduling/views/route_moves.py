@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling.models import RouteProposal, Stop, Technician, WorkOrder
@@ -22,6 +23,7 @@ from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import written
 
 NOBODY = "nobody"
 MOST_ORDERS = 20
@@ -61,7 +63,11 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
         except CannotDo as error:
             refused = error
         else:
-            messages.success(request, f"{kept.what}. Kept as change {kept.number}; it can be undone.")
+            messages.success(
+                request,
+                gettext("%(what)s. Kept as change %(number)s; it can be undone.")
+                % {"what": kept.what, "number": kept.number},
+            )
             return redirect("proposal", pk=pk)
     shown = service.show_move(row, wish.orders, wish.to, wish.day, now=now) if wish.is_whole else None
     context = {
@@ -100,7 +106,7 @@ def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"Undone: {undone.what}.")
+        messages.success(request, gettext("Undone: %(what)s.") % {"what": undone.what})
     return redirect("plan_changes", pk=pk)
 
 
@@ -119,7 +125,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        word = "Pinned: no plan moves it." if is_pinned else "Unpinned: plans may move it."
+        word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
         messages.success(request, word)
     return redirect(f"{reverse('move_stop', args=[pk])}?stop={stop}")
 
@@ -141,8 +147,12 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         except CannotDo as error:
             form.add_error("day", str(error))
         else:
-            told = f"promised for {day:%d %b %Y}; plans keep that day" if day else "free of its promise"
-            messages.success(request, f"{number_of(pk)} is {told}.")
+            told = (
+                gettext("promised for %(day)s; plans keep that day") % {"day": written(day, "%d %b %Y")}
+                if day
+                else gettext("free of its promise")
+            )
+            messages.success(request, gettext("%(pk)s is %(told)s.") % {"pk": number_of(pk), "told": told})
             return redirect("work_order", pk=pk)
     context = {"order": order, "number": number_of(pk), "form": form}
     return render(request, "scheduling/move_promise.html", context, status=422 if form.errors else 200)
@@ -173,9 +183,9 @@ def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]
         ids = queries.orders_of_stop(row.pk, int(stop))
     page = queries.move_page(row, ids)
     if not page.orders or len({one.order.site.branch_id for one in page.orders}) > 1:
-        raise Http404("This plan has no such stop any more. Go back to the plan.")
+        raise Http404(gettext("This plan has no such stop any more. Go back to the plan."))
     if row.branch_id and page.orders[0].order.site.branch_id != row.branch_id:
-        raise Http404("That order belongs to another branch.")
+        raise Http404(gettext("That order belongs to another branch."))
     code = asked.get("technician", "")
     to = next((one for one in page.people if str(one.pk) == code), None)
     day = day_asked(asked.get("day", ""))

@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET
 
 from scheduling.queries import maps
@@ -46,5 +47,5 @@ def route_geojson(request: HttpRequest, pk: int) -> JsonResponse:
 def _sheet(request: HttpRequest, pk: int) -> queries.RouteSheet:
     sheet = queries.route_sheet(pk, branch_of(request))
     if sheet is None:
-        raise Http404("There is no such route in your branch.")
+        raise Http404(gettext("There is no such route in your branch."))
     return sheet

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from scheduling.models import SavedView, ViewOf
@@ -61,7 +62,7 @@ def save_view(request: HttpRequest) -> HttpResponse:
         messages.error(request, str(error))
         asked = request.POST.get("view_of", "")
         return redirect(reverse(asked if asked in ViewOf.values else "home"))
-    messages.success(request, f"The view {view.name} is kept.")
+    messages.success(request, gettext("The view %(name)s is kept.") % {"name": view.name})
     return redirect(f"{reverse(view.view_of)}?{view.query}")
 
 
@@ -90,5 +91,5 @@ def put_back_view(request: HttpRequest, pk: int) -> HttpResponse:
 def _own_view(request: HttpRequest, pk: int) -> SavedView:
     view = get_object_or_404(SavedView, pk=pk)
     if view.owner_id != request.user.pk:
-        raise Http404("This is not a view of yours.")
+        raise Http404(gettext("This is not a view of yours."))
     return view

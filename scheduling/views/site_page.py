@@ -1,6 +1,7 @@
 """The page of one site."""
 
 from django.http import Http404
+from django.utils.translation import gettext
 
 from scheduling.queries import site_page as queries
 from scheduling.views import list_columns
@@ -16,7 +17,7 @@ def site_page(request, code: str):
     now, today = now_and_today(request)
     page = queries.site_page(code, branch_id=branch_of(request), now=now, today=today)
     if page is None:
-        raise Http404(f"There is no site {code}.")
+        raise Http404(gettext("There is no site %(code)s.") % {"code": code})
     plans = {}
     if may(request.user.role, Permission.SEE_REVENUE):
         plans["plans"] = ListFile("service plans", list_columns.SITE_PLANS, lambda: page.plans)

@@ -5,6 +5,7 @@ from typing import Final
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.models import OrderKind, StepSheet
@@ -47,7 +48,7 @@ def step_sheets(request: HttpRequest) -> HttpResponse:
 def step_sheet(request: HttpRequest, kind: str) -> HttpResponse:
     """Show the sheet in use as a form; a saved change is a new version."""
     if kind not in OrderKind.values:
-        raise Http404("There is no such kind of work.")
+        raise Http404(gettext("There is no such kind of work."))
     current = steps.current_sheet(kind)
     if request.method == "GET":
         stored = step_editing.as_edited(current)
@@ -62,7 +63,7 @@ def step_sheet_version(request: HttpRequest, kind: str, version: int) -> HttpRes
     """Show one version as it was."""
     sheet = StepSheet.objects.filter(kind=kind, version=version).select_related("made_by").first()
     if sheet is None:
-        raise Http404("There is no such version.")
+        raise Http404(gettext("There is no such version."))
     return render(request, "scheduling/step_sheets_version.html", {"sheet": sheet, "asks": ASKS})
 
 
@@ -80,7 +81,9 @@ def _save(request: HttpRequest, kind: str, current: StepSheet | None) -> HttpRes
     except CannotDo as error:
         return _page(request, kind, current, edited, cautions, from_version, problem=str(error), status=422)
     messages.success(
-        request, f"Version {sheet.version} is in use. Close-outs on the way keep the version they began with."
+        request,
+        gettext("Version %(version)s is in use. Close-outs on the way keep the version they began with.")
+        % {"version": sheet.version},
     )
     return redirect("step_sheet", kind=kind)
 

@@ -7,6 +7,7 @@ from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
+from django.utils.translation import gettext, gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import PartKind
@@ -47,32 +48,37 @@ class MovementForm(forms.Form):
     """What every movement names. The client id makes a second press harmless."""
 
     client_id = forms.UUIDField(widget=forms.HiddenInput)
-    kind = KindField(queryset=PartKind.objects.all(), label="Part")
-    lot = forms.CharField(required=False, max_length=60, help_text="As printed on the part.")
+    kind = KindField(queryset=PartKind.objects.all(), label=gettext_lazy("Part"))
+    lot = forms.CharField(required=False, max_length=60, help_text=gettext_lazy("As printed on the part."))
 
 
 class ReceiveForm(MovementForm):
     """Parts that came in."""
 
-    quantity = forms.IntegerField(label="How many", min_value=1, max_value=stock_moves.MOST)
-    note = forms.CharField(required=False, max_length=120, help_text="E.g. the delivery note's number.")
+    quantity = forms.IntegerField(label=gettext_lazy("How many"), min_value=1, max_value=stock_moves.MOST)
+    note = forms.CharField(
+        required=False, max_length=120, help_text=gettext_lazy("E.g. the delivery note's number.")
+    )
 
 
 class MoveForm(MovementForm):
     """Parts carried elsewhere."""
 
-    quantity = forms.IntegerField(label="How many", min_value=1, max_value=stock_moves.MOST)
-    to_place = forms.ModelChoiceField(queryset=StockPlace.objects.none(), label="To")
+    quantity = forms.IntegerField(label=gettext_lazy("How many"), min_value=1, max_value=stock_moves.MOST)
+    to_place = forms.ModelChoiceField(queryset=StockPlace.objects.none(), label=gettext_lazy("To"))
 
 
 class CountForm(MovementForm):
     """What was counted."""
 
-    counted = forms.IntegerField(label="Counted", min_value=0, max_value=stock_moves.MOST)
+    counted = forms.IntegerField(label=gettext_lazy("Counted"), min_value=0, max_value=stock_moves.MOST)
     reason = forms.CharField(
-        max_length=120, label="Why it differs",
-        error_messages={"required": "Say why it differs, e.g. counted, broken, lost; the movement keeps it."},
-    )  # fmt: skip
+        max_length=120,
+        label=gettext_lazy("Why it differs"),
+        error_messages={
+            "required": gettext_lazy("Say why it differs, e.g. counted, broken, lost; the movement keeps it.")
+        },
+    )
 
 
 FORMS: Final[dict[str, type[MovementForm]]] = {"receive": ReceiveForm, "move": MoveForm, "count": CountForm}
@@ -118,7 +124,9 @@ def needs_file(request: HttpRequest, form: str) -> HttpResponseBase:
 def set_up(request: HttpRequest) -> HttpResponse:
     """Make a shelf for each branch and a van for each technician that has none."""
     made = stock_moves.set_up_places(branch_of(request))
-    messages.success(request, f"{made} place{'' if made == 1 else 's'} made.")
+    messages.success(
+        request, ngettext("%(made)s place made.", "%(made)s places made.", made) % {"made": made}
+    )
     return redirect("stock")
 
 
@@ -128,12 +136,12 @@ def stock_place(request: HttpRequest, code: str) -> HttpResponse:
     """Show a shelf or van; take what came in, was carried or counted."""
     place = queries.place_by_code(code, _stock_branch(request))
     if place is None:
-        raise Http404("There is no such shelf or van in your branch.")
+        raise Http404(gettext("There is no such shelf or van in your branch."))
     if request.method == "GET":
         return _place_page(request, place)
     name = request.POST.get("what", "")
     if name not in FORMS:
-        raise Http404("That is nothing one can do with parts.")
+        raise Http404(gettext("That is nothing one can do with parts."))
     form = _form(name, request, place, request.POST)
     if form.is_valid():
         try:
@@ -153,14 +161,27 @@ def _do(name: str, data: dict[str, Any], place: StockPlace, request: HttpRequest
     kind = data["kind"]
     if name == "receive":
         stock_moves.receive(place, kind, data["quantity"], note=data["note"], **given)
-        return f"{data['quantity']} × {kind} received at {place}."
+        return gettext("%(quantity)s × %(kind)s received at %(place)s.") % {
+            "quantity": data["quantity"],
+            "kind": kind,
+            "place": place,
+        }
     if name == "move":
         stock_moves.move(kind, data["quantity"], from_place=place, to_place=data["to_place"], **given)
-        return f"{data['quantity']} × {kind} carried to {data['to_place']}."
+        return gettext("%(quantity)s × %(kind)s carried to %(to_place)s.") % {
+            "quantity": data["quantity"],
+            "kind": kind,
+            "to_place": data["to_place"],
+        }
     moved = stock_moves.correct_count(place, kind, data["counted"], reason=data["reason"], **given)
     if moved is None:
-        return f"The count of {kind} agrees; nothing changed."
-    return f"{kind}: now {data['counted']} at {place} ({moved.quantity:+d})."
+        return gettext("The count of %(kind)s agrees; nothing changed.") % {"kind": kind}
+    return gettext("%(kind)s: now %(counted)s at %(place)s (%(quantity)s).") % {
+        "kind": kind,
+        "counted": data["counted"],
+        "place": place,
+        "quantity": f"{moved.quantity:+d}",
+    }
 
 
 def _place_page(
@@ -177,7 +198,11 @@ def _place_page(
     made = {name: _form(name, request, place, None) for name in names}
     if bound and bound[0] in made:
         made[bound[0]] = bound[1]
-    titles = {"receive": "Receive", "move": "Move elsewhere", "count": "Correct a count"}
+    titles = {
+        "receive": gettext("Receive"),
+        "move": gettext("Move elsewhere"),
+        "count": gettext("Correct a count"),
+    }
     context = {
         "place": place,
         "levels": queries.levels(place),

@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.db.models import Exists, OuterRef
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import InvoiceLine, TaxRate
@@ -37,7 +38,11 @@ def add_tax_rate(request: HttpRequest) -> HttpResponse:
         taxes.add_rate(values, from_on=data["from_on"], by=request.user, now=now)
 
     if form.is_valid() and did(form, add):
-        messages.success(request, f"{form.cleaned_data['code']} holds from {form.cleaned_data['from_on']}.")
+        messages.success(
+            request,
+            gettext("%(code)s holds from %(from_on)s.")
+            % {"code": form.cleaned_data["code"], "from_on": form.cleaned_data["from_on"]},
+        )
         return redirect("tax_rates")
     return _page(request, form, 400)
 
@@ -53,7 +58,11 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"{rate.code} from {rate.from_on} on is taken back.")
+        messages.success(
+            request,
+            gettext("%(code)s from %(from_on)s on is taken back.")
+            % {"code": rate.code, "from_on": rate.from_on},
+        )
     return redirect("tax_rates")
 
 

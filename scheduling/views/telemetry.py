@@ -9,6 +9,7 @@ from django.core.paginator import Paginator
 from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import DeadLetter, DeadLetterState, TelemetryDay, TelemetryMap
@@ -96,22 +97,24 @@ def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
     """Make a mapping, or change one from now on."""
     now, _ = now_and_today(request)
     if branch_of(request) is not None:
-        raise PermissionDenied("Mappings count for every branch: people of one branch change none.")
+        raise PermissionDenied(gettext("Mappings count for every branch: people of one branch change none."))
     current = next((row for row in maps.newest_maps(now) if row.name == name), None)
     if name and current is None:
-        raise Http404("There is no such mapping.")
+        raise Http404(gettext("There is no such mapping."))
     form = MapForm(request.POST or None, current=current)
     if request.method == "POST" and form.is_valid():
         wanted = name or form.cleaned_data["name"]
         if not name and TelemetryMap.objects.filter(name=wanted).exists():
-            form.add_error("name", "There is a mapping of this name: change that one, or take another name.")
+            form.add_error(
+                "name", gettext("There is a mapping of this name: change that one, or take another name.")
+            )
         else:
             try:
                 maps.keep_map(wanted, form.values(), by=request.user, now=now)
             except CannotDo as error:
                 form.add_error(error.field if error.field in form.fields else None, str(error))
             else:
-                messages.success(request, "Kept. Listeners use it within seconds.")
+                messages.success(request, gettext("Kept. Listeners use it within seconds."))
                 return redirect("telemetry")
     history = TelemetryMap.objects.filter(name=name).select_related("made_by") if name else []
     context = {"form": form, "current": current, "history": history}
@@ -132,7 +135,7 @@ def dead_letters(request: HttpRequest) -> HttpResponseBase:
         "form": LetterFilter(request.GET or None),
         "rows": [(row, LETTER_TONES[DeadLetterState(row.state)]) for row in page],
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
-                         what="messages"),
+                         what=gettext("messages")),
     }  # fmt: skip
     return render(request, "scheduling/dead_letters.html", context)
 
@@ -150,7 +153,9 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
         except CannotDo as error:
             messages.error(request, str(error))
             return redirect("dead_letter", pk=pk)
-        messages.success(request, "Taken; its readings are recorded." if does_retry else "Dismissed.")
+        messages.success(
+            request, gettext("Taken; its readings are recorded.") if does_retry else gettext("Dismissed.")
+        )
         return redirect("dead_letters")
     shown = bytes(found.payload)[:4000].decode("utf-8", "backslashreplace").replace("\x00", "\\x00")
     context = {"letter": found, "payload": shown, "tone": LETTER_TONES[DeadLetterState(found.state)]}
@@ -172,8 +177,9 @@ def settle_dead_letters(request: HttpRequest) -> HttpResponse:
             refused += 1
         else:
             done += 1
-    word = "taken" if does_retry else "dismissed"
-    messages.success(request, f"{done} {word}{f', {refused} refused again' if refused else ''}.")
+    told = gettext("%(done)s taken") if does_retry else gettext("%(done)s dismissed")
+    again = gettext(", %(refused)s refused again") % {"refused": refused} if refused else ""
+    messages.success(request, told % {"done": done} + f"{again}.")
     return redirect("dead_letters")
 
 
@@ -197,7 +203,7 @@ def last_heard(request: HttpRequest) -> HttpResponseBase:
         "rows": page,
         "hours": settings.TELEMETRY_SILENT_HOURS,
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
-                         what="meters and gauges"),
+                         what=gettext("meters and gauges")),
     }  # fmt: skip
     return render(request, "scheduling/last_heard.html", context)
 

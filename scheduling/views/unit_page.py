@@ -3,6 +3,7 @@
 from django.core.cache import cache
 from django.http import Http404
 from django.utils import timezone
+from django.utils.translation import get_language, gettext
 
 from fleet.charts import Fan, life_chart, performance_chart, use_chart
 from fleet.queries.unit_history import UnitHistory, forecast_fan, unit_history
@@ -23,7 +24,7 @@ def treatment_unit(request, serial: str):
     """Show readiness, wear, performance, history and work of a treatment unit."""
     unit = find_unit(serial, branch_of(request))
     if unit is None:
-        raise Http404(f"There is no treatment unit {serial}.")
+        raise Http404(gettext("There is no treatment unit %(serial)s.") % {"serial": serial})
     system = request.user.measure_system
     page = unit_page(unit, now=timezone.now(), system=system)
     context = {"page": page, "unit": unit, "state": getattr(unit, "state", None)}
@@ -65,7 +66,7 @@ def _charts(page: UnitPage, system: str) -> list:
 
 def _history(unit_id: int, assessed_at) -> UnitHistory:
     """Return the unit's history as of its assessment; reckoned once for each assessment."""
-    key = f"unit_history:{unit_id}:{assessed_at.isoformat()}"
+    key = f"unit_history:{unit_id}:{assessed_at.isoformat()}:{get_language()}"
     kept = cache.get(key)
     if kept is None:
         kept = unit_history(unit_id, assessed_at)

@@ -8,6 +8,7 @@ from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -104,7 +105,9 @@ def switch_webhook(request: HttpRequest, pk: int) -> HttpResponse:
     is_on = request.POST.get("do") == "on"
     hooks.switch(hook, is_on, by=request.user, now=now)
     note_change(request, f"webhook switched {'on' if is_on else 'off'}", AuditArea.OUTSIDE, hook.name)
-    messages.success(request, "It is on; what waited goes out." if is_on else "It is off; events wait.")
+    messages.success(
+        request, gettext("It is on; what waited goes out.") if is_on else gettext("It is off; events wait.")
+    )
     return redirect("webhook", pk=pk)
 
 
@@ -121,7 +124,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         except CannotDo as error:
             messages.error(request, str(error))
         else:
-            messages.success(request, "It goes out again with the next round, under the same id.")
+            messages.success(request, gettext("It goes out again with the next round, under the same id."))
         return redirect("webhook_delivery", pk=pk)
     context = {"delivery": found, "attempts": found.attempts.all(), "tone": TONES[DeliveryState(found.state)]}
     return page_or_file(
@@ -163,7 +166,7 @@ def _hook_page(request: HttpRequest, hook: Webhook, *, secret: str = "") -> Http
         "form": form,
         "rows": [(row, TONES[DeliveryState(row.state)]) for row in page],
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
-                         what="events"),
+                         what=gettext("events")),
     }  # fmt: skip
     return render(request, "scheduling/webhook.html", context)
 

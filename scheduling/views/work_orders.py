@@ -6,6 +6,7 @@ from typing import Final
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling.forms import OneOffForm, OrderFilterForm, WithdrawForm
@@ -22,9 +23,14 @@ from shared.errors import CannotDo
 from shared.roles import Permission, may
 
 TITLES: Final = [
-    ("", "Order", False), ("kind", "Kind", False), ("site", "Site and treatment unit", False),
-    ("due", "Window", False), ("", "Why", False), ("minutes", "Minutes", True), ("", "Planned", False),
-]  # fmt: skip
+    ("", gettext_lazy("Order"), False),
+    ("kind", gettext_lazy("Kind"), False),
+    ("site", gettext_lazy("Site and treatment unit"), False),
+    ("due", gettext_lazy("Window"), False),
+    ("", gettext_lazy("Why"), False),
+    ("minutes", gettext_lazy("Minutes"), True),
+    ("", gettext_lazy("Planned"), False),
+]
 COLUMNS: Final = [
     Column("Order", lambda row: row.number),
     Column("Kind", lambda row: row.kind_word),
@@ -68,7 +74,11 @@ def work_orders(request: HttpRequest) -> HttpResponse:
             "found": found,
             "headers": headers(request, TITLES, choice.sort),
             "paging": paging(
-                request, page=found.page, pages=found.pages, total=found.total, size=orders.PAGE_SIZE,
+                request,
+                page=found.page,
+                pages=found.pages,
+                total=found.total,
+                size=orders.PAGE_SIZE,
                 what="orders",
             ),
             "query": request.GET.urlencode(),
@@ -76,7 +86,7 @@ def work_orders(request: HttpRequest) -> HttpResponse:
             "withdrawn": withdrawn_together(request),
             "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
         },
-    )  # fmt: skip
+    )
 
 
 @requires(Permission.SEE_WORK)
@@ -110,7 +120,10 @@ def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
         except CannotDo as error:
             form.add_error(None, str(error))
         else:
-            messages.success(request, f"{orders.number_of(pk)} is withdrawn. Its history keeps your reason.")
+            messages.success(
+                request,
+                gettext("%(pk)s is withdrawn. Its history keeps your reason.") % {"pk": orders.number_of(pk)},
+            )
             return redirect("work_order", pk=pk)
     return _order_page(request, pk, form, status=422)
 
@@ -126,7 +139,7 @@ def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
     except CannotDo as error:
         messages.error(request, str(error))
     else:
-        messages.success(request, f"{orders.number_of(pk)} is open again.")
+        messages.success(request, gettext("%(pk)s is open again.") % {"pk": orders.number_of(pk)})
     return redirect("work_order", pk=pk)
 
 
@@ -149,7 +162,9 @@ def new_order(request: HttpRequest) -> HttpResponse:
             form.add_error(error.field if error.field in form.fields else None, str(error))
         else:
             messages.success(
-                request, f"{orders.number_of(order.pk)} is raised. The next plan will take it up."
+                request,
+                gettext("%(pk)s is raised. The next plan will take it up.")
+                % {"pk": orders.number_of(order.pk)},
             )
             return redirect("work_order", pk=order.pk)
     status = 422 if form.errors else 200
@@ -166,7 +181,7 @@ def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int =
         sees_stock=may(request.user.role, Permission.SEE_STOCK),
     )
     if sheet is None:
-        raise Http404("There is no such order in your branch.")
+        raise Http404(gettext("There is no such order in your branch."))
     context = {"sheet": sheet, "row": sheet.row, "today": today, "form": form}
     return render(request, "scheduling/work_order.html", context, status=status)
 
