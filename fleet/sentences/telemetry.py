@@ -1,0 +1,60 @@
+"""Sentences of telemetry.
+
+Gathered by ``python -m tests.shared.sentences_said``.
+"""
+
+from typing import Final
+
+from django.utils.translation import gettext_noop
+
+SENTENCES: Final = (
+    gettext_noop("This message is settled already."),
+    gettext_noop("Reload the list."),
+    gettext_noop("It was refused again: %(reason)s"),
+    gettext_noop("Only the beginning of this message was kept."),
+    gettext_noop("Have it sent again, shorter."),
+    gettext_noop("No mapping is in use for this topic."),
+    gettext_noop("Add a mapping, or switch it on again, then retry."),
+    gettext_noop("There is no treatment unit %(serial)s."),
+    gettext_noop("Bring it in first, then retry."),
+    gettext_noop("The mapping reads nothing."),
+    gettext_noop("Give the path of one quantity at least."),
+    gettext_noop("%(quantity)s does not come in %(measure)s."),
+    gettext_noop("Choose one of the measures offered."),
+    gettext_noop("Neither topic nor payload names the treatment unit."),
+    gettext_noop("Put {serial} into the topic, or give the path of the serial."),
+    gettext_noop("Correct it and keep it again."),
+    gettext_noop("The treatment unit had no %(water)s meter at this moment."),
+    gettext_noop("Check the moment, or add the meter first."),
+    gettext_noop("There is no list of readings here."),
+    gettext_noop("Correct the path of the list in the mapping."),
+    gettext_noop("The message has %(rows)s readings."),
+    gettext_noop("Send 1 to %(MOST_ROWS)s in one message."),
+    gettext_noop("The message is %(payload)s bytes long."),
+    gettext_noop("Send at most %(MOST_BYTES)s bytes at once."),
+    gettext_noop("The message is no text in UTF-8."),
+    gettext_noop("Send JSON in UTF-8."),
+    gettext_noop("The message is nested too deeply."),
+    gettext_noop("Send flat JSON."),
+    gettext_noop("The message is no JSON."),
+    gettext_noop("%(word)s is no number that can be counted with."),
+    gettext_noop("Leave out what was not measured."),
+    gettext_noop("Nothing that is mapped was measured."),
+    gettext_noop("Correct the paths in the mapping."),
+    gettext_noop("The message names no treatment unit."),
+    gettext_noop("Have the topic or the payload carry its serial."),
+    gettext_noop("%(value)s is no number."),
+    gettext_noop("Send a number with a point."),
+    gettext_noop("This is no number that can be counted with."),
+    gettext_noop("Send the moment of reading with its zone, in the form the mapping names."),
+    gettext_noop("%(value)s is no moment."),
+    gettext_noop("This moment has no time zone."),
+    gettext_noop("Add one, e.g. Z."),
+    gettext_noop("%(at)s is no moment."),
+    gettext_noop("as shown"),
+    gettext_noop("This message was taken already."),
+    gettext_noop("%(pattern)s is no topic that can be listened to."),
+    gettext_noop("Write levels between slashes; a whole level may be {serial} or {any}."),
+    gettext_noop("{serial} stands in it twice."),
+    gettext_noop("Write {any} for the other."),
+)  # fmt: skip
