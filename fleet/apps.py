@@ -4,6 +4,8 @@ from django.db.models import Field
 
 from fleet.checks import check_database_rights
 from fleet.queries.any_of import AnyOf
+from fleet.sentences import laws, science, services, telemetry, workbook
+from shared.told import know
 
 
 class FleetConfig(AppConfig):
@@ -13,6 +15,8 @@ class FleetConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Make ``any_of`` known to every field, and the database's rights to ``check --deploy``."""
+        """Make known ``any_of`` to every field, this room's sentences to pages, and the database's rights to ``check --deploy``."""
         Field.register_lookup(AnyOf)
+        know((*laws.SENTENCES, *science.SENTENCES, *services.SENTENCES, *telemetry.SENTENCES))
+        know(workbook.SENTENCES)
         register(check_database_rights, Tags.security, deploy=True)

@@ -74,7 +74,9 @@ def _value(name: str, value: float, system: str) -> str:
 def _missing_step(opinion: ScalingOpinion) -> str:
     if not opinion.missing:
         return ""
-    return gettext("Not tested: %(list)s.") % {"list": ", ".join(str(LABELS[name]) for name in opinion.missing)}
+    return gettext("Not tested: %(list)s.") % {
+        "list": ", ".join(str(LABELS[name]) for name in opinion.missing)
+    }
 
 
 def _index_step(name: str, value: float, limit: float) -> str:

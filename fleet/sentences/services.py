@@ -90,6 +90,9 @@ SENTENCES: Final = (
         "position."),
     gettext_noop("Install the new part no earlier than that."),
     gettext_noop("Correct %(field)s of the part."),
+    gettext_noop("%(time_zone)s is no time zone of the IANA list."),
+    gettext_noop("Write one such as America/Chicago, or leave it empty for the company's clock."),
+    gettext_noop("own settings changed"),
     gettext_noop("There is no such treatment unit."),
     gettext_noop("Check its serial."),
     gettext_noop("Nothing was read."),
@@ -148,8 +151,6 @@ SENTENCES: Final = (
     gettext_noop(
         "An error of kind %(kinds)s. The log has its place in the code under the same task "
         "id."),
-    gettext_noop("The beginning of a task could not be written down."),
-    gettext_noop("The end of a task could not be written down."),
     gettext_noop("use of like sites"),
     gettext_noop("The audit trail is not changed."),
     gettext_noop("Nothing is taken from the audit trail."),

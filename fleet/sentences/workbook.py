@@ -146,6 +146,7 @@ SENTENCES: Final = (
     gettext_noop("Depends on parts row %(number)s, which was refused."),
     gettext_noop("No part was in position %(position)s then."),
     gettext_noop("Correct the position or the time, or add the part to the sheet parts."),
+    gettext_noop("Reading"),
     gettext_noop("Depends on meters row %(number)s, which was refused."),
     gettext_noop("The treatment unit has no %(water)s meter %(serial)s"),
     gettext_noop("Correct the serial, or add the meter to the sheet meters."),

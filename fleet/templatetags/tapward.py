@@ -9,9 +9,10 @@ from django.utils.translation import gettext
 
 from fleet.bars import place_window, wear_length, wear_tone, wear_words
 from fleet.showing import digits, show
-from shared.told import written
+from shared.told import told, written
 
 register = template.Library()
+register.filter("told", told)
 
 READINESS_TONES = {
     "in_service": "good",

@@ -13,6 +13,7 @@ from django.utils import timezone
 from fleet.services import log_ins
 from shared.access import begin_session, client_address
 from shared.errors import CannotDo
+from shared.told import told
 
 log = logging.getLogger("tapward.log_ins")
 
@@ -28,7 +29,7 @@ class SlowForm(AuthenticationForm):
             log_ins.check_may_try(caller, now=now)
         except CannotDo as error:
             log.warning("log-in", extra={"told": {"outcome": "too many"}})
-            raise ValidationError(str(error), code="too_many") from error
+            raise ValidationError(told(str(error)), code="too_many") from error
         if not (self.cleaned_data.get("username") and self.cleaned_data.get("password")):
             return self.cleaned_data
         try:

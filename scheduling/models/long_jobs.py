@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from fleet.models import Person
 from shared.model_parts import known_values
@@ -10,18 +11,18 @@ from shared.model_parts import known_values
 class JobKind(models.TextChoices):
     """What is done."""
 
-    IMPORT_LOOK = "import_look", "Look at a spreadsheet"
-    IMPORT_WRITE = "import_write", "Bring a spreadsheet in"
-    UPKEEP = "upkeep", "Assess the fleet and raise work"
+    IMPORT_LOOK = "import_look", gettext_lazy("Look at a spreadsheet")
+    IMPORT_WRITE = "import_write", gettext_lazy("Bring a spreadsheet in")
+    UPKEEP = "upkeep", gettext_lazy("Assess the fleet and raise work")
 
 
 class JobState(models.TextChoices):
     """Where it stands."""
 
-    RUNNING = "running", "At work"
-    DONE = "done", "Done"
-    STOPPED = "stopped", "Stopped"
-    FAILED = "failed", "Failed"
+    RUNNING = "running", gettext_lazy("At work")
+    DONE = "done", gettext_lazy("Done")
+    STOPPED = "stopped", gettext_lazy("Stopped")
+    FAILED = "failed", gettext_lazy("Failed")
 
 
 class LongJob(models.Model):
@@ -51,7 +52,7 @@ class LongJob(models.Model):
                 fields=["upload"],
                 condition=Q(state="running"),
                 name="scheduling_longjob_one_at_a_time_per_upload",
-                violation_error_message="This file is being worked on already.",
+                violation_error_message=gettext_lazy("This file is being worked on already."),
             ),
         ]
 

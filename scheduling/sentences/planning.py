@@ -79,6 +79,9 @@ SENTENCES: Final = (
     gettext_noop("Choose another day or person."),
     gettext_noop("%(size)s finished, %(needed)s are needed"),
     gettext_noop("a factor of %(factor)s is beyond belief; look at the times in the close-outs"),
+    gettext_noop("sharing the orders among the days"),
+    gettext_noop("finding the reasons"),
+    gettext_noop("a first plan stands"),
     gettext_noop("site has no position"),
     gettext_noop("not due within these days"),
     gettext_noop("nobody has the skill"),
@@ -147,4 +150,6 @@ SENTENCES: Final = (
         "the drive, the work and the drive back don't fit %(name)s's shift and the site's "
         "hours on %(day)s, even were the day empty."),
     gettext_noop("Choose another day or person, a longer shift or other access hours."),
+    gettext_noop("routes of %(days)s"),
+    gettext_noop("price %(hours)s h, improving"),
 )  # fmt: skip

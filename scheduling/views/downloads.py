@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
@@ -17,6 +17,8 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.styles import Font
 from openpyxl.worksheet.worksheet import Worksheet
+
+from shared.told import told
 
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """A spreadsheet may run a cell that begins so (OWASP, CSV injection)."""
@@ -35,6 +37,7 @@ class Column:
 
 def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) -> HttpResponseBase:
     """Return a list as a file. ``form`` is csv or xlsx; anything else is not found."""
+    columns = [replace(column, title=str(told(column.title))) for column in columns]
     if form == "csv":
         response = StreamingHttpResponse(_csv_lines(columns, rows), content_type="text/csv; charset=utf-8")
         response["Content-Disposition"] = f'attachment; filename="{name}.csv"'

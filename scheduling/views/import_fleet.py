@@ -21,6 +21,7 @@ from scheduling.views.long_jobs import progress_context
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 LARGEST_BYTES = 60 * 1024 * 1024
 SHOWN_IMPORTS = 10
@@ -68,7 +69,7 @@ def import_preview(request, token):
     """Show how far an upload is: being looked at, what would come of it, being written, what came of it."""
     job = LongJob.objects.filter(upload=token, made_by=request.user).first()
     if job is None:
-        raise Http404("There is no such upload of yours. Upload the workbook again.")
+        raise Http404(gettext("There is no such upload of yours. Upload the workbook again."))
     if request.method == "POST":
         return _go_on(request, token, job)
     context = {**progress_context(job), "token": token, "file": job.given.get("file", "")}
@@ -83,7 +84,7 @@ def import_rest(request, token):
     """Send the refused rows as a workbook, with what is wrong beside them."""
     path = import_jobs.rest_file(token, request.user.pk)
     if path is None:
-        raise Http404("No refused rows are kept for this upload. Upload the workbook again.")
+        raise Http404(gettext("No refused rows are kept for this upload. Upload the workbook again."))
     return FileResponse(
         path.open("rb"), as_attachment=True, filename="to-mend.xlsx", content_type=XLSX_TYPE
     )  # fmt: skip
@@ -126,7 +127,7 @@ def _go_on(request, token, job):
     try:
         _begin(request, JobKind.IMPORT_WRITE if is_write else JobKind.IMPORT_LOOK, token, given, now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     return redirect(request.path)
 
 

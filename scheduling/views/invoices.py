@@ -20,7 +20,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.periods import add_months, month_start
 from shared.roles import Permission
-from shared.told import written
+from shared.told import told, written
 
 
 @requires(Permission.SEE_REVENUE)
@@ -55,7 +55,7 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
     try:
         ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
         return redirect("invoices")
     if ended.closed:
         closed = ", ".join(written(one, "%b %Y") for one in ended.closed)

@@ -26,6 +26,7 @@ from scheduling.views.edge import branch_of, is_metric, now_and_day_of
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
+from shared.told import told
 
 MOST_LABELS: Final = 240
 """In one file; more are printed in further files. 240 take about 5 seconds."""
@@ -117,7 +118,7 @@ def label_file(request: HttpRequest) -> HttpResponse:
             made, stock=data["stock"], first=first, made_at=timezone.now(), fonts=font_folder()
         )
     except CannotDo as error:
-        raise Http404(str(error)) from error
+        raise Http404(told(str(error))) from error
     return pdf_answer(content, f"labels-{batch}")
 
 

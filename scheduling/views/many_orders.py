@@ -19,6 +19,7 @@ from scheduling.views.edge import branch_of, is_metric, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 
 class WorkForManyForm(forms.Form):
@@ -63,7 +64,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
                 _units(request, serials), by=request.user, now=now, **form.cleaned_data
             )
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, str(error))
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
             messages.success(
                 request,
@@ -87,7 +88,7 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
         try:
             service.withdraw_many(orders, by=request.user, reason=form.cleaned_data["reason"], now=now)
         except CannotDo as error:
-            form.add_error(None, str(error))
+            form.add_error(None, told(str(error)))
         else:
             query = urlencode({"state": "withdrawn", "sort": "-due"})
             request.session["withdrawn_together"] = [order.pk for order in orders]
@@ -105,7 +106,7 @@ def reopen_chosen(request: HttpRequest) -> HttpResponse:
     try:
         made = service.reopen_many(_orders(request), by=request.user, reason="Withdrawn by mistake.", now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, gettext("Open again: %(made)s.") % {"made": counted(len(made))})
     return redirect("work_orders")

@@ -19,6 +19,7 @@ from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 PAGE_SIZE: Final = 50
 TONES: Final = {
@@ -86,7 +87,7 @@ def send_notice_again(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         notice_sending.send_again(found, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, gettext("It goes out with the next round, within five minutes."))
     return redirect("notice", pk=pk)

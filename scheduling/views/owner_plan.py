@@ -20,6 +20,7 @@ from scheduling.views.edge import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 PAUSE = 100
 
@@ -37,11 +38,8 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
     if form.is_valid() and did(form, lambda data: prices.set_price(plan, **data)):
-        told = gettext("%(amount)s from %(from_on)s on") % {
-            "amount": form.cleaned_data["amount"],
-            "from_on": form.cleaned_data["from_on"],
-        }
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, told)
+        detail = f"{form.cleaned_data['amount']} from {form.cleaned_data['from_on']} on"
+        note_change(request, "plan price set", AuditArea.MONEY, plan.code, detail)
         messages.success(
             request,
             gettext("From %(from_on)s on %(code)s has its new price.")
@@ -66,11 +64,8 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         return prices.discount(plan, **given)
 
     if form.is_valid() and did(form, add):
-        told = gettext("%(percent_off)s off from %(from_on)s on") % {
-            "percent_off": form.cleaned_data["percent_off"],
-            "from_on": form.cleaned_data["from_on"],
-        }
-        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
+        detail = f"{form.cleaned_data['percent_off']} off from {form.cleaned_data['from_on']} on"
+        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, detail)
         messages.success(
             request,
             gettext("%(code)s earns less from %(from_on)s on.")
@@ -92,10 +87,10 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     try:
         prices.end_period(period, to_on=form.cleaned_data["to_on"])
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
-        told = gettext("on %(to_on)s") % {"to_on": form.cleaned_data["to_on"]}
-        note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, told)
+        detail = f"on {form.cleaned_data['to_on']}"
+        note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, detail)
     return redirect("owner_plan", code=code)
 
 
@@ -134,7 +129,7 @@ def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
     try:
         do(form.cleaned_data)
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, str(error))
+        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         return False
     return True
 

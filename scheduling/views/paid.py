@@ -16,6 +16,7 @@ from scheduling.views.edge import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 LARGEST_BYTES: Final = 10_000_000
 PROBLEMS_SHOWN: Final = 200
@@ -33,7 +34,7 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
     try:
         report = _read(upload, request, now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
         return redirect("invoices")
     if report.problems:
         return render(

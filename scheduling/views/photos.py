@@ -21,6 +21,7 @@ from scheduling.views.edge import branch_of
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 
 @requires(Permission.CLOSE_OWN_STOPS)
@@ -58,7 +59,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
             ),
         )
     except CannotDo as error:
-        return _answer(422, error.message, remedy=error.remedy)
+        return _answer(422, told(error.message), remedy=told(error.remedy))
     return JsonResponse({"message": gettext("The photo is kept."), "client_id": str(row.client_id)})
 
 

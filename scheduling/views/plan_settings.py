@@ -18,7 +18,7 @@ from scheduling.views.edge import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
-from shared.told import written
+from shared.told import told, written
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -35,7 +35,7 @@ def travel_times(request: HttpRequest) -> HttpResponse:
                 by=request.user, now=now,
             )  # fmt: skip
         except CannotDo as error:
-            form.add_error(error.field or None, str(error))
+            form.add_error(error.field or None, told(str(error)))
         else:
             messages.success(
                 request,
@@ -93,7 +93,7 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
             factor_seen=factor, by=request.user, now=now, site_visit_min=visit_min,
         )  # fmt: skip
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(
             request,
@@ -112,7 +112,7 @@ def give_back_pace(request: HttpRequest) -> HttpResponse:
     try:
         paces.give_back(_branch_named(request), what, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(
             request,
@@ -143,7 +143,7 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
                     form.values(), from_on=form.cleaned_data["from_on"], by=request.user, now=now, today=today
                 )
             except CannotDo as error:
-                form.add_error(error.field or None, str(error))
+                form.add_error(error.field or None, told(str(error)))
             else:
                 messages.success(
                     request,

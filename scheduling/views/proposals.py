@@ -25,6 +25,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.periods import days_from
 from shared.roles import Permission, may
+from shared.told import told
 
 DAYS_AHEAD = 7
 
@@ -153,7 +154,7 @@ def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
             seconds=data["seconds"], by=request.user, now=now,
         )  # fmt: skip
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, str(error))
+        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         return None
     tasks.propose_routes.beside(proposal_id=made.pk)
     return made
@@ -164,7 +165,7 @@ def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object
     try:
         command(found)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, done)
     return redirect("proposal", pk=pk)

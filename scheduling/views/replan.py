@@ -17,6 +17,7 @@ from scheduling.views.proposals import progress_part
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -61,7 +62,7 @@ def undo_replan(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         replanning.undo(asked, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, gettext("Undone. The absence is gone and the routes are as they were."))
     return redirect("replan_result", pk=pk)
@@ -82,7 +83,7 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
             now=now,
         )
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, str(error))
+        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         return None
     tasks.replan_routes.beside(replan_id=made.pk)
     return made

@@ -23,7 +23,7 @@ from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
-from shared.told import written
+from shared.told import told, written
 
 NOBODY = "nobody"
 MOST_ORDERS = 20
@@ -104,7 +104,7 @@ def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         undone = service.undo(_plan_of(request, pk), by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, gettext("Undone: %(what)s.") % {"what": undone.what})
     return redirect("plan_changes", pk=pk)
@@ -123,7 +123,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     try:
         promises.set_pin(found, is_pinned, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
         messages.success(request, word)
@@ -145,14 +145,14 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             promises.promise(order, day, by=request.user, now=now)
         except CannotDo as error:
-            form.add_error("day", str(error))
+            form.add_error("day", told(str(error)))
         else:
-            told = (
+            said = (
                 gettext("promised for %(day)s; plans keep that day") % {"day": written(day, "%d %b %Y")}
                 if day
                 else gettext("free of its promise")
             )
-            messages.success(request, gettext("%(pk)s is %(told)s.") % {"pk": number_of(pk), "told": told})
+            messages.success(request, gettext("%(pk)s is %(said)s.") % {"pk": number_of(pk), "said": said})
             return redirect("work_order", pk=pk)
     context = {"order": order, "number": number_of(pk), "form": form}
     return render(request, "scheduling/move_promise.html", context, status=422 if form.errors else 200)

@@ -15,6 +15,7 @@ from scheduling.views.edge import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def save_view(request: HttpRequest) -> HttpResponse:
             now=now,
         )
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
         asked = request.POST.get("view_of", "")
         return redirect(reverse(asked if asked in ViewOf.values else "home"))
     messages.success(request, gettext("The view %(name)s is kept.") % {"name": view.name})
@@ -84,7 +85,7 @@ def put_back_view(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         service.put_back_view(view, by=request.user)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     return redirect(f"{reverse(view.view_of)}?{view.query}")
 
 

@@ -17,6 +17,7 @@ from scheduling.views.edge import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 SPARE_ROWS: Final = 4
 MOST_ROWS: Final = 100
@@ -79,7 +80,9 @@ def _save(request: HttpRequest, kind: str, current: StepSheet | None) -> HttpRes
             gives_up=request.POST.getlist("gives_up"), by=request.user, now=now,
         )  # fmt: skip
     except CannotDo as error:
-        return _page(request, kind, current, edited, cautions, from_version, problem=str(error), status=422)
+        return _page(
+            request, kind, current, edited, cautions, from_version, problem=told(str(error)), status=422
+        )
     messages.success(
         request,
         gettext("Version %(version)s is in use. Close-outs on the way keep the version they began with.")

@@ -147,7 +147,7 @@ def stock_place(request: HttpRequest, code: str) -> HttpResponse:
         try:
             told = _do(name, form.cleaned_data, place, request)
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, str(error))
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
             messages.success(request, told)
             return redirect("stock_place", code=code)

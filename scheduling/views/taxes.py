@@ -17,6 +17,7 @@ from scheduling.views.owner_plan import did
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 
 @requires(Permission.SEE_REVENUE)
@@ -56,7 +57,7 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         taxes.take_back_rate(rate, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(
             request,

@@ -24,6 +24,7 @@ from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 PAGE_SIZE: Final = 50
 DAYS_SHOWN: Final = 14
@@ -112,7 +113,7 @@ def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
             try:
                 maps.keep_map(wanted, form.values(), by=request.user, now=now)
             except CannotDo as error:
-                form.add_error(error.field if error.field in form.fields else None, str(error))
+                form.add_error(error.field if error.field in form.fields else None, told(str(error)))
             else:
                 messages.success(request, gettext("Kept. Listeners use it within seconds."))
                 return redirect("telemetry")
@@ -151,7 +152,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
         except CannotDo as error:
-            messages.error(request, str(error))
+            messages.error(request, told(str(error)))
             return redirect("dead_letter", pk=pk)
         messages.success(
             request, gettext("Taken; its readings are recorded.") if does_retry else gettext("Dismissed.")

@@ -22,6 +22,7 @@ from scheduling.views.edge import branch_of, note_change, now_and_today, page_nu
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 PAGE_SIZE: Final = 50
 TONES: Final = {
@@ -66,7 +67,7 @@ def webhooks(request: HttpRequest) -> HttpResponseBase:
                 **form.cleaned_data, by=request.user, now=now, allowed=networks(settings.WEBHOOK_NETWORKS)
             )
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, str(error))
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
             form = HookForm()
     context = {"form": form, "rows": rows, "secret": secret}
@@ -90,7 +91,7 @@ def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
     try:
         secret = hooks.rotate(hook, now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
         return redirect("webhook", pk=pk)
     note_change(request, "webhook, new secret", AuditArea.OUTSIDE, hook.name)
     return _hook_page(request, get_object_or_404(_hooks(request), pk=pk), secret=secret)
@@ -122,7 +123,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             sending.send_again(found, now=now)
         except CannotDo as error:
-            messages.error(request, str(error))
+            messages.error(request, told(str(error)))
         else:
             messages.success(request, gettext("It goes out again with the next round, under the same id."))
         return redirect("webhook_delivery", pk=pk)

@@ -21,6 +21,7 @@ from scheduling.views.saved_views import view_links
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
+from shared.told import told
 
 TITLES: Final = [
     ("", gettext_lazy("Order"), False),
@@ -118,7 +119,7 @@ def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             service.withdraw(order, by=request.user, reason=form.cleaned_data["reason"], now=now)
         except CannotDo as error:
-            form.add_error(None, str(error))
+            form.add_error(None, told(str(error)))
         else:
             messages.success(
                 request,
@@ -137,7 +138,7 @@ def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         service.reopen(order, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
     else:
         messages.success(request, gettext("%(pk)s is open again.") % {"pk": orders.number_of(pk)})
     return redirect("work_order", pk=pk)
@@ -159,7 +160,7 @@ def new_order(request: HttpRequest) -> HttpResponse:
                 client_id=data["client_id"], by=request.user, now=now,
             )  # fmt: skip
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, str(error))
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
             messages.success(
                 request,
