@@ -15,7 +15,7 @@ class FleetConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Make known ``any_of`` to every field, this room's sentences to pages, and the database's rights to ``check --deploy``."""
+        """Make known ``any_of`` to fields, sentences to pages, a database's rights to ``check --deploy``."""
         Field.register_lookup(AnyOf)
         know((*laws.SENTENCES, *science.SENTENCES, *services.SENTENCES, *telemetry.SENTENCES))
         know(workbook.SENTENCES)

@@ -6,7 +6,6 @@ from typing import Final
 
 from django.db.models import F, Model, Q, QuerySet, TextField, Value
 from django.db.models.functions import Cast
-from django.utils.translation import gettext_lazy
 
 from fleet.models import AuditArea, AuditEntry, TelemetryMap, Webhook
 from scheduling.models import (
@@ -45,106 +44,27 @@ class History:
 
 _A = AuditArea
 HISTORIES: Final = (
-    History(
-        WorkOrderEvent,
-        _A.WORK,
-        "",
-        "at",
-        "by",
-        "what",
-        "order__treatment_unit__serial",
-        "detail",
-        "order__site__branch",
-    ),
-    History(StepSheet, _A.WORK, gettext_lazy("step sheet, new version"), "made_at", "made_by", "", "kind"),
-    History(
-        RouteProposal,
-        _A.PLANS,
-        gettext_lazy("routes planned"),
-        "made_at",
-        "made_by",
-        "",
-        "first_on",
-        "",
-        "branch",
-    ),
-    History(
-        RouteProposal,
-        _A.PLANS,
-        gettext_lazy("routes published"),
-        "published_at",
-        "",
-        "",
-        "first_on",
-        "",
-        "branch",
-    ),
-    History(
-        PlanRevision,
-        _A.PLANS,
-        gettext_lazy("plan changed by hand"),
-        "at",
-        "by",
-        "",
-        "proposal__first_on",
-        "what",
-        "proposal__branch",
-    ),
-    History(
-        PlanRevision,
-        _A.PLANS,
-        gettext_lazy("change by hand undone"),
-        "undone_at",
-        "undone_by",
-        "",
-        "proposal__first_on",
-        "what",
-        "proposal__branch",
-    ),
+    History(WorkOrderEvent, _A.WORK, "", "at", "by", "what", "order__treatment_unit__serial", "detail",
+            "order__site__branch"),
+    History(StepSheet, _A.WORK, "step sheet, new version", "made_at", "made_by", "", "kind"),
+    History(RouteProposal, _A.PLANS, "routes planned", "made_at", "made_by", "", "first_on", "", "branch"),
+    History(RouteProposal, _A.PLANS, "routes published", "published_at", "", "", "first_on", "", "branch"),
+    History(PlanRevision, _A.PLANS, "plan changed by hand", "at", "by", "", "proposal__first_on", "what",
+            "proposal__branch"),
+    History(PlanRevision, _A.PLANS, "change by hand undone", "undone_at", "undone_by", "",
+            "proposal__first_on", "what", "proposal__branch"),
     History(PlanPriceList, _A.PLANS, "planner's prices", "made_at", "made_by", "", "from_on"),
-    History(
-        StockMovement,
-        _A.STOCK,
-        gettext_lazy("stock moved"),
-        "at",
-        "by",
-        "",
-        "place__code",
-        "note",
-        "place__branch",
-    ),
+    History(StockMovement, _A.STOCK, "stock moved", "at", "by", "", "place__code", "note", "place__branch"),
     History(RevenueEntry, _A.MONEY, "", "entered_at", "entered_by", "kind", "site__code", "text"),
-    History(ClosedMonth, _A.MONEY, gettext_lazy("month closed"), "closed_at", "closed_by", "", "month"),
-    History(PlanTerms, _A.MONEY, gettext_lazy("plan terms set"), "made_at", "made_by", "", "plan__code"),
-    History(
-        PlanTerms,
-        _A.MONEY,
-        gettext_lazy("plan terms taken back"),
-        "taken_back_at",
-        "taken_back_by",
-        "",
-        "plan__code",
-    ),
-    History(TaxRate, _A.MONEY, gettext_lazy("tax rate set"), "made_at", "made_by", "", "code"),
-    History(
-        TaxRate, _A.MONEY, gettext_lazy("tax rate taken back"), "taken_back_at", "taken_back_by", "", "code"
-    ),
-    History(
-        InvoiceBatch,
-        _A.MONEY,
-        gettext_lazy("entries handed to the books"),
-        "made_at",
-        "made_by",
-        "",
-        "through",
-    ),
-    History(
-        Webhook, _A.OUTSIDE, gettext_lazy("webhook entered"), "made_at", "made_by", "", "name", "", "branch"
-    ),
-    History(
-        TelemetryMap, _A.OUTSIDE, gettext_lazy("telemetry mapping kept"), "made_at", "made_by", "", "name"
-    ),
-)
+    History(ClosedMonth, _A.MONEY, "month closed", "closed_at", "closed_by", "", "month"),
+    History(PlanTerms, _A.MONEY, "plan terms set", "made_at", "made_by", "", "plan__code"),
+    History(PlanTerms, _A.MONEY, "plan terms taken back", "taken_back_at", "taken_back_by", "", "plan__code"),
+    History(TaxRate, _A.MONEY, "tax rate set", "made_at", "made_by", "", "code"),
+    History(TaxRate, _A.MONEY, "tax rate taken back", "taken_back_at", "taken_back_by", "", "code"),
+    History(InvoiceBatch, _A.MONEY, "entries handed to the books", "made_at", "made_by", "", "through"),
+    History(Webhook, _A.OUTSIDE, "webhook entered", "made_at", "made_by", "", "name", "", "branch"),
+    History(TelemetryMap, _A.OUTSIDE, "telemetry mapping kept", "made_at", "made_by", "", "name"),
+)  # fmt: skip
 """Token rows are the API's own; their making and revoking is written as entries."""
 
 

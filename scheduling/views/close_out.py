@@ -240,5 +240,5 @@ def _sent(request: HttpRequest) -> dict | None:
 
 
 def _answer(status: int, message: str, *, problems: list[EntryProblem] | None = None) -> JsonResponse:
-    told = [{"field": one.field, "message": one.message} for one in problems or []]
-    return JsonResponse({"message": message, "problems": told}, status=status)
+    listed = [{"field": one.field, "message": one.message} for one in problems or []]
+    return JsonResponse({"message": message, "problems": listed}, status=status)

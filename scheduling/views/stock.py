@@ -145,11 +145,11 @@ def stock_place(request: HttpRequest, code: str) -> HttpResponse:
     form = _form(name, request, place, request.POST)
     if form.is_valid():
         try:
-            told = _do(name, form.cleaned_data, place, request)
+            done = _do(name, form.cleaned_data, place, request)
         except CannotDo as error:
             form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
-            messages.success(request, told)
+            messages.success(request, done)
             return redirect("stock_place", code=code)
     return _place_page(request, place, bound=(name, form), status=422)
 

@@ -178,9 +178,9 @@ def settle_dead_letters(request: HttpRequest) -> HttpResponse:
             refused += 1
         else:
             done += 1
-    told = gettext("%(done)s taken") if does_retry else gettext("%(done)s dismissed")
+    said = gettext("%(done)s taken") if does_retry else gettext("%(done)s dismissed")
     again = gettext(", %(refused)s refused again") % {"refused": refused} if refused else ""
-    messages.success(request, told % {"done": done} + f"{again}.")
+    messages.success(request, said % {"done": done} + f"{again}.")
     return redirect("dead_letters")
 
 

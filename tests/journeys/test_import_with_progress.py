@@ -1,4 +1,4 @@
-"""Bringing a big spreadsheet in, in a real browser: progress, a reload, a stop by keyboard, then all of it."""
+"""Bringing a big spreadsheet in, in a real browser: progress, a reload, a stop by keyboard, then all."""
 
 import threading
 

@@ -63,7 +63,8 @@ TABLES: Final = (
           ("scheduling/services/step_texts.py",)),
     Table("scheduling/sentences/services.py", "services",
           ("scheduling/services/*.py", "scheduling/photo_files.py", "scheduling/pen_strokes.py",
-           "scheduling/documents/label_sheet.py", "scheduling/money/practice.py", "scheduling/views/*.py"),
+           "scheduling/documents/label_sheet.py", "scheduling/money/practice.py",
+           "scheduling/queries/audit.py", "scheduling/views/*.py"),
           r"step_texts|route_(moves|p|s)|replanning|/routes|views/list_columns"),
     Table("scheduling/sentences/routes.py", "services that keep plans and routes",
           ("scheduling/services/route*.py", "scheduling/services/replanning.py")),
@@ -82,7 +83,7 @@ def said_in(table: Table) -> list[str]:
 
 def _said(name: Path, table: Table) -> Iterator[str]:
     only_headings = table.path.endswith("headings.py")
-    only_notes = "/views/" in str(name) and not only_headings
+    only_notes = bool(re.search("/views/|queries/audit", str(name))) and not only_headings
     for node, above in _walk(ast.parse(name.read_text(encoding="utf-8")), ()):
         calls = [_name_of(one) for one in _statement(above) if isinstance(one, ast.Call)]
         text = _template(node)
