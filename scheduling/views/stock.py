@@ -21,6 +21,7 @@ from scheduling.views.edge import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
+from shared.told import told
 
 USUAL_WEEKS: Final = 6
 DAYS_AHEAD: Final = 7
