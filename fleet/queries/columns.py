@@ -40,6 +40,10 @@ _RATINGS = [
 ]  # fmt: skip
 
 
+_PACK = 64
+"""Treatment units whose rows of a short table come packed as one."""
+
+
 @dataclass(frozen=True)
 class UnitRange:
     """Which treatment units a shard holds: all ids from first to last, or just those listed."""
@@ -123,6 +127,12 @@ def _row_of(keys: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     return np.where(keys[rows] == wanted, rows, -1).astype(np.int64)
 
 
+def _sorted(table: dict[str, np.ndarray], *by: str) -> dict[str, np.ndarray]:
+    """Return the rows in order of these columns, the first one outermost."""
+    order = np.lexsort([table[name] for name in reversed(by)])
+    return {name: column[order] for name, column in table.items()}
+
+
 def _build(kind: type, table: dict[str, np.ndarray], **given) -> object:
     """Make a science table from read columns, casting each to the type its field declares."""
     values = {}
@@ -150,11 +160,8 @@ def _read_units(which: UnitRange) -> dict[str, np.ndarray]:
         "is_out_of_service": flag_of("u.is_out_of_service"),
         "idle_limit_days": "u.idle_limit_days",
     }
-    rest = (
-        "FROM fleet_treatmentunit u JOIN fleet_site s ON s.id = u.site_id "
-        f"WHERE {which.where('u.id')} ORDER BY u.id"
-    )
-    return read_columns(columns, rest)
+    rest = f"FROM fleet_treatmentunit u JOIN fleet_site s ON s.id = u.site_id WHERE {which.where('u.id')}"
+    return _sorted(read_columns(columns, rest, packed_by=f"u.id / {_PACK}"), "unit_id")
 
 
 def _read_tests(which: UnitRange, until_d: float) -> tuple[science.FeedTests, np.ndarray]:
@@ -187,9 +194,8 @@ def _read_meter_readings(which: UnitRange, unit_ids: np.ndarray, until_d: float)
         "total_gal": "r.total_gal",
         "rollover_gal": "r.rollover_gal",
     }
-    table = read_columns(
-        columns, f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest"
-    )
+    rest = f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest"
+    table = read_columns(columns, rest, packed_by="r.treatment_unit_id")
     order = np.lexsort((table["meter_id"], table["read_at_d"], table["water"], table["unit_id"]))
     order = order[table["read_at_d"][order] <= until_d]
     table = {name: column[order] for name, column in table.items()}
@@ -217,10 +223,10 @@ def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> tuple
         "FROM fleet_part p JOIN fleet_position o ON o.id = p.position_id "
         "JOIN fleet_partkind k ON k.id = p.kind_id "
         f"WHERE {which.where('p.treatment_unit_id')} AND p.removed_at IS NULL "
-        f"AND {days_of('p.installed_at')} <= {float(until_d)!r} "
-        'ORDER BY p.treatment_unit_id, o."order", p.id'
+        f"AND {days_of('p.installed_at')} <= {float(until_d)!r}"
     )
-    table = read_columns(columns, rest)
+    table = read_columns(columns, rest, packed_by=f"p.treatment_unit_id / {_PACK}")
+    table = _sorted(table, "unit_id", "position_order", "part_id")
     unit_row = _row_of(unit_ids, table["unit_id"].astype(np.int64))
     return _build(science.Parts, table, unit_row=unit_row), table["cost"]
 
@@ -234,9 +240,10 @@ def _read_performance(which: UnitRange, unit_ids: np.ndarray, until_d: float) ->
     }
     rest = (
         f"FROM fleet_performancereading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
-        f"AND {days_of('r.read_at')} <= {float(until_d)!r} ORDER BY r.treatment_unit_id, r.read_at, r.id"
+        f"AND {days_of('r.read_at')} <= {float(until_d)!r}"
     )
-    table = read_columns(columns, rest)
+    # One latest reading a moment, so that unit and moment tell the order.
+    table = _sorted(read_columns(columns, rest, packed_by="r.treatment_unit_id"), "unit_id", "read_at_d")
     unit_row = _row_of(unit_ids, table["unit_id"].astype(np.int64))
     return _build(science.PerformanceReadings, table, unit_row=unit_row)
 
@@ -244,6 +251,7 @@ def _read_performance(which: UnitRange, unit_ids: np.ndarray, until_d: float) ->
 def _read_flushes(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> science.Flushes:
     columns = {
         "unit_id": "f.treatment_unit_id",
+        "flush_id": "f.id",
         "part_id": "f.part_id",
         "kind": number_of("f.kind", FLUSH_NUMBERS),
         "flushed_at_d": days_of("f.flushed_at"),
@@ -253,8 +261,8 @@ def _read_flushes(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> sci
     }
     rest = (
         f"FROM fleet_flush f WHERE {which.where('f.treatment_unit_id')} "
-        f"AND {days_of('f.flushed_at')} <= {float(until_d) + ROUNDING_D!r} "
-        "ORDER BY f.treatment_unit_id, f.flushed_at, f.id"
+        f"AND {days_of('f.flushed_at')} <= {float(until_d) + ROUNDING_D!r}"
     )
-    table = read_columns(columns, rest)
+    table = read_columns(columns, rest, packed_by=f"f.treatment_unit_id / {_PACK}")
+    table = _sorted(table, "unit_id", "flushed_at_d", "flush_id")
     return _build(science.Flushes, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))

@@ -14,10 +14,12 @@ from django.db import connection, transaction
 from fleet.models import MeterReading, TreatmentUnit
 from fleet.queries.column_reader import days_of, number_of, read_columns
 from fleet.queries.columns import WATER_NUMBERS, UnitRange, read_shard
+from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import assessment, findings, state_rows
 from fleet.services.days import EPOCH, to_days
 from fleet.services.made_up_fleet import NOW_D, load_made_up_fleet, vacuum
+from fleet.services.state_writes import write_states
 from shared.errors import CannotDo
 
 ORM_SAMPLE_UNITS: Final = 200
@@ -189,10 +191,11 @@ def _stages(ids: list[int], now: datetime) -> dict[str, float]:
             found = assess_shard(shard.columns, now_d)
         zones = ["America/Chicago"] * len(ids)
         with stage("build rows"):
-            parts = state_rows.part_states(shard, found, zones, now, now_d)
+            kinds = [""] * len(ids)
+            parts = state_rows.part_states(shard, found, rules_at(now), zones, kinds, now, now_d)
             units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
         with stage("write states"):
-            state_rows.write_states(units, parts, now)
+            write_states(units, parts, now)
         with stage("findings"):
             findings.sync_findings(shard, found, units, parts, zones, now)
     whole = sum(spent.values())

@@ -9,12 +9,12 @@ from django.db import transaction
 from django.db.models import F, Q
 
 from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
-from fleet.queries.columns import UnitRange, read_shard
+from fleet.queries.columns import Shard, UnitRange, read_shard
 from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import findings, state_rows
 from fleet.services.days import to_days
-from fleet.services.learned_notes import note_what_was_learned
+from fleet.services.state_writes import write_states
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
@@ -134,20 +134,13 @@ def _assess(which: UnitRange, now: datetime, clock: datetime) -> AssessmentCount
     now_d = to_days(now)
     with transaction.atomic():
         shard = read_shard(_held(which, now, clock), now_d)
-        site_ids = shard.site_id.tolist()
-        of_site = {
-            row[0]: row[1:]
-            for row in Site.objects.filter(id__in=set(site_ids)).values_list("id", "time_zone", "kind")
-        }
-        zones = [of_site[site_id][0] for site_id in site_ids]
-        kinds = [of_site[site_id][1] for site_id in site_ids]
+        zones, kinds = _sites_of(shard)
         rules = rules_at(now)
         columns = replace(shard.columns, units=rules.lend(shard.columns.units, kinds))
         found = assess_shard(columns, now_d, rules.settings)
-        parts = state_rows.part_states(shard, found, zones, now, now_d)
-        note_what_was_learned(parts, columns, found.use, kinds, rules)
+        parts = state_rows.part_states(shard, found, rules, zones, kinds, now, now_d)
         units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
-        readiness_changes = state_rows.write_states(units, parts, now)
+        readiness_changes = write_states(units, parts, now)
         raised = findings.sync_findings(shard, found, units, parts, zones, now)
     return AssessmentCounts(
         units=len(units),
@@ -157,6 +150,14 @@ def _assess(which: UnitRange, now: datetime, clock: datetime) -> AssessmentCount
         gone=raised.gone,
         readiness_changes=readiness_changes,
     )
+
+
+def _sites_of(shard: Shard) -> tuple[list[str], list[str]]:
+    """Return time zone and kind of site of each treatment unit."""
+    site_ids = shard.site_id.tolist()
+    sites = Site.objects.filter(id__any_of=set(site_ids)).values_list("id", "time_zone", "kind")
+    of_site = {site_id: (zone, kind) for site_id, zone, kind in sites}
+    return [of_site[site_id][0] for site_id in site_ids], [of_site[site_id][1] for site_id in site_ids]
 
 
 def _held(which: UnitRange, now: datetime, clock: datetime) -> UnitRange:

@@ -21,7 +21,7 @@ def to_days(moment: datetime) -> float:
 
 def to_moment(day: float) -> datetime | None:
     """Return float days as an aware moment, whole seconds; None for NaN."""
-    return None if np.isnan(day) else EPOCH + timedelta(seconds=round(float(day) * 86400))
+    return None if day != day else EPOCH + timedelta(seconds=round(float(day) * 86400))
 
 
 def to_local_dates(days: np.ndarray, zone_names: list[str], now_d: float) -> list[date | None]:

@@ -1,7 +1,7 @@
 """Bring standing findings in line with what assessment knows: new ones, stronger ones, gone ones."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from fleet.services import finding_rules as rules
 from fleet.services import outbox
 from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_days, to_local_dates
+from fleet.services.state_table import StateTable
 from shared.periods import local_day
 
 FAULT_MEMORY_DAYS: Final = 60
@@ -44,20 +45,13 @@ class SyncCounts:
 def sync_findings(
     shard: Shard,
     found: science.ShardFindings,
-    units: list[UnitState],
-    parts: list[PartState],
+    units: StateTable[UnitState],
+    parts: StateTable[PartState],
     zones: list[str],
     now: datetime,
 ) -> SyncCounts:
     """Write the difference between what stands and what should stand, once per cause."""
-    unit_ids = [row.treatment_unit_id for row in units]
-    # The long columns are read only of those that change.
-    standing = {
-        finding.cause_key: finding
-        for finding in Finding.objects.filter(treatment_unit_id__in=unit_ids, gone_at__isnull=True).defer(
-            "why", "numbers"
-        )
-    }
+    standing = _standing(units.columns["treatment_unit_id"])
     known = {key for key, finding in standing.items() if not _is_ahead(finding, now)}
     candidates = _candidates(shard, found, units, parts, zones, known, now)
     wanted = {c.cause_key: c for c in candidates if c is not None}
@@ -70,7 +64,7 @@ def sync_findings(
     ]
     lost = [key for key in standing if key not in wanted]
     whole = Finding.objects.in_bulk([standing[key].pk for key in (*stronger, *lost)])
-    in_place = {state.part_id for state in parts}
+    in_place = set(parts.columns["part_id"])
     changed = [_rewrite(whole[standing[key].pk], wanted[key], now) for key in stronger]
     gone = [_end(whole[standing[key].pk], in_place, now) for key in lost]
     Finding.objects.bulk_create(fresh, batch_size=BATCH, ignore_conflicts=True)
@@ -80,23 +74,73 @@ def sync_findings(
     return SyncCounts(len(fresh), len(changed), len(gone))
 
 
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """A standing finding without its long columns; they are read only of those that change."""
+
+    pk: int
+    strength: float
+    early_on: date | None
+    likely_on: date | None
+    late_on: date | None
+    changed_at: datetime
+
+
+def _standing(unit_ids: list[int]) -> dict[str, _Standing]:
+    """Return what stands for these treatment units by cause."""
+    rows = Finding.objects.filter(treatment_unit__pk__any_of=unit_ids, gone_at__isnull=True).values_list(
+        "cause_key", "pk", "strength", "early_on", "likely_on", "late_on", "changed_at"
+    )
+    return {cause_key: _Standing(*rest) for cause_key, *rest in rows.order_by()}
+
+
 def _candidates(shard, found, units, parts, zones, standing, now):
-    """Yield every finding the rules want now, for one shard."""
-    part_names = _part_names([state.part_id for state in parts])
-    facts = _unit_facts(shard, zones, now)
+    """Yield every finding the rules want now. Objects are made only of rows that may matter."""
+    day_in = {zone: local_day(now, zone) for zone in set(zones)}
+    today = [day_in[zone] for zone in zones]
+    part_rows = _parts_that_matter(units, parts, shard.columns.parts.unit_row.tolist(), today)
+    part_names = _part_names([parts.columns["part_id"][i] for i in part_rows])
+    for i in part_rows:
+        part = parts.row(i)
+        day = today[shard.columns.parts.unit_row[i]]
+        yield rules.change_due(part, part_names[part.part_id], day, standing)
+    newest_on = to_local_dates(newest_test_days(shard.columns), zones, to_days(now))
+    unit_rows = _units_that_matter(units, newest_on, today)
+    facts = _unit_facts(shard, {*unit_rows, *found.faults.unit_row.tolist()}, newest_on)
     membranes = _membrane_ids(shard.columns)
-    today = {state.treatment_unit_id: local_day(now, z) for state, z in zip(units, zones, strict=True)}
-    working = {s.treatment_unit_id for s in units if s.readiness != "out_of_service"}
-    for part in parts:
-        if part.treatment_unit_id in working:
-            yield rules.change_due(part, part_names[part.part_id], today[part.treatment_unit_id], standing)
-    for row, state in enumerate(units):
-        day = today[state.treatment_unit_id]
+    for i in unit_rows:
+        state, day = units.row(i), today[i]
         yield rules.reflush_required(state, day)
-        yield rules.performance_decay(state, membranes.get(row), day)
-        yield rules.reading_wanted(state, facts[row], day)
-        yield rules.feed_test_due(state, facts[row], day)
+        yield rules.performance_decay(state, membranes.get(i), day)
+        yield rules.reading_wanted(state, facts[i], day)
+        yield rules.feed_test_due(state, facts[i], day)
     yield from _meter_faults(shard, found, facts, zones, now)
+
+
+def _parts_that_matter(units, parts, unit_row, today):
+    """Return the rows of parts in working treatment units that ``change_due`` may want."""
+    ahead = timedelta(days=rules.CHANGE_AHEAD_DAYS + rules.KEEP_DAYS)
+    until = [day + ahead for day in today]
+    works = [readiness != "out_of_service" for readiness in units.columns["readiness"]]
+    columns = zip(parts.columns["early_on"], parts.columns["wear"], unit_row, strict=True)
+    return [
+        i
+        for i, (early, wear, row) in enumerate(columns)
+        if works[row] and ((early is not None and early <= until[row]) or (wear is not None and wear >= 1))
+    ]
+
+
+def _units_that_matter(units, newest_on, today):
+    """Return the rows of treatment units that a rule for treatment units may want."""
+    silent, stale = timedelta(days=rules.SILENT_DAYS), timedelta(days=rules.FEED_TEST_DAYS)
+    names = ("owed_flush", "is_decaying", "last_read_at")
+    columns = zip(*(units.columns[name] for name in names), newest_on, today, strict=True)
+    return [
+        i
+        for i, (owed, is_decaying, read_at, tested_on, day) in enumerate(columns)
+        if owed or is_decaying or read_at is None or day - read_at.date() > silent
+        or tested_on is None or day - tested_on > stale
+    ]  # fmt: skip
 
 
 def _meter_faults(shard, found, facts, zones, now):
@@ -131,29 +175,27 @@ def _meter_faults(shard, found, facts, zones, now):
         )
 
 
-def _unit_facts(shard: Shard, zones: list[str], now: datetime) -> list[rules.UnitFacts]:
-    columns = shard.columns
-    site_ids = shard.site_id.tolist()
+def _unit_facts(shard: Shard, rows: set[int], newest_on: list[date | None]) -> dict[int, rules.UnitFacts]:
+    """Return what the rules need to know beside the state, for these rows of treatment units."""
+    unit_ids, site_ids = shard.columns.units.unit_id.tolist(), shard.site_id.tolist()
     first_at_site = dict(
-        TreatmentUnit.objects.filter(site_id__in=set(site_ids))
+        TreatmentUnit.objects.filter(site__pk__any_of={site_ids[row] for row in rows})
         .values("site_id")
         .annotate(first=Min("id"))
         .values_list("site_id", "first")
     )
     serials = dict(
-        TreatmentUnit.objects.filter(id__in=columns.units.unit_id.tolist()).values_list("id", "serial")
+        TreatmentUnit.objects.filter(id__any_of=[unit_ids[row] for row in rows]).values_list("id", "serial")
     )
-    newest = newest_test_days(columns)
-    newest_on = to_local_dates(newest, zones, to_days(now))
-    return [
-        rules.UnitFacts(
-            serial=serials[unit_id],
+    return {
+        row: rules.UnitFacts(
+            serial=serials[unit_ids[row]],
             site_id=site_ids[row],
-            is_first_at_site=first_at_site[site_ids[row]] == unit_id,
+            is_first_at_site=first_at_site[site_ids[row]] == unit_ids[row],
             last_test_on=newest_on[row],
         )
-        for row, unit_id in enumerate(columns.units.unit_id.tolist())
-    ]
+        for row in rows
+    }
 
 
 def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:
@@ -165,7 +207,7 @@ def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:
 
 
 def _part_names(part_ids: list[int]) -> dict[int, str]:
-    rows = Part.objects.filter(id__in=part_ids).values_list("id", "position__code", "kind__name")
+    rows = Part.objects.filter(id__any_of=part_ids).values_list("id", "position__code", "kind__name")
     return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
 
 

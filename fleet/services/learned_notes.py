@@ -1,25 +1,20 @@
 """Notes beside a part's figures: what of them was learned from the fleet."""
 
+from collections.abc import Iterator
+
 import numpy as np
 
-from fleet.models import PartState
 from fleet.queries.use_rules import FleetRules
 from fleet.science import columns as science
 
 
-def note_what_was_learned(
-    states: list[PartState],
-    columns: science.ShardColumns,
-    use: science.UnitUse,
-    kinds: list[str],
-    rules: FleetRules,
-) -> None:
-    """Enter ``learned`` in the numbers of each part whose dates rest on anything the fleet taught.
+def what_was_learned(
+    columns: science.ShardColumns, use: science.UnitUse, kinds: list[str], rules: FleetRules
+) -> Iterator[tuple[int, dict]]:
+    """Yield the row and the note of each part whose dates rest on anything the fleet taught.
 
     Parameters
     ----------
-    states : list of PartState
-        One per part of ``columns``, changed in place.
     columns : ShardColumns
     use : UnitUse
     kinds : list of text
@@ -36,12 +31,13 @@ def note_what_was_learned(
             of_unit[row] = of_fleet | {"like_sites": {"kind": kinds[row], **lent}}
     lives = columns.parts.learned_life_gal.tolist()
     shapes = columns.parts.learned_life_shape.tolist()
-    for state, row, gal, shape in zip(states, columns.parts.unit_row.tolist(), lives, shapes, strict=True):
+    rows = zip(columns.parts.unit_row.tolist(), lives, shapes, strict=True)
+    for i, (row, gal, shape) in enumerate(rows):
         note = of_unit[row]
         if gal == gal:
             note = note | {"life_gal": gal} | ({"life_shape": shape} if shape == shape else {})
         if note:
-            state.numbers["learned"] = note
+            yield i, note
 
 
 def _of_fleet(rules: FleetRules) -> dict:

@@ -1,28 +1,29 @@
-"""From a shard's findings as columns to the rows of PartState and UnitState, and their bulk writes."""
+"""From a shard's findings as columns to the rows of PartState and UnitState."""
 
 from collections.abc import Callable
 from datetime import date, datetime
-from math import isfinite
 
 import numpy as np
+import orjson
 
 from fleet.models import (
     LimitName,
     OwedFlush,
     PartState,
     PatternName,
-    ReadinessChange,
     ReadinessState,
     UnitState,
 )
 from fleet.queries.columns import Shard
+from fleet.queries.use_rules import FleetRules
 from fleet.science import columns as science
 from fleet.science.newest_tests import newest_test_days
-from fleet.services.bulk_rows import write_over
 from fleet.services.days import to_local_dates, to_moment
 from fleet.services.due_windows import due_windows
+from fleet.services.learned_notes import what_was_learned
+from fleet.services.state_table import StateTable, plains, rounded, rows_of
 
-LIMITS = list(LimitName)
+LIMITS = [limit.value for limit in LimitName]
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
 OWED = {int(science.OwedFlush[owed.name]): owed.value for owed in OwedFlush}
 PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in PatternName}
@@ -47,9 +48,19 @@ _NUMBERS_OF_PERFORMANCE = [
 
 
 def part_states(
-    shard: Shard, found: science.ShardFindings, zones: list[str], now: datetime, now_d: float
-) -> list[PartState]:
-    """Return one unsaved PartState per part in place, with every number that led to it."""
+    shard: Shard,
+    found: science.ShardFindings,
+    rules: FleetRules,
+    zones: list[str],
+    kinds: list[str],
+    now: datetime,
+    now_d: float,
+) -> StateTable[PartState]:
+    """Return one unsaved PartState per part in place, with every number that led to it.
+
+    ``shard``, ``found`` and ``rules`` are of one assessment; ``zones`` and ``kinds`` are time zone and
+    kind of site of each treatment unit.
+    """
     columns = shard.columns
     parts, life, use = columns.parts, found.life, found.use
     unit_row = parts.unit_row.tolist()
@@ -58,40 +69,45 @@ def part_states(
     def dates(days: np.ndarray) -> list[date | None]:
         return to_local_dates(days, zone_of, now_d)
 
+    def of_unit(values: np.ndarray) -> list:
+        return values[parts.unit_row].tolist()
+
     not_before, not_after = map(dates, due_windows(parts, life, shard.part_cost))
-    early, likely, late = dates(life.early_d), dates(life.likely_d), dates(life.late_d)
     limits = _limits(life, dates)
-    wear, governing = _plains(life.wear), life.governing.tolist()
-    unit_ids = columns.units.unit_id[parts.unit_row].tolist()
-    numbers = _rows_of(
-        {name: _plains(getattr(life, name)) for name in _NUMBERS_OF_PART}
+    last_read_on = to_local_dates(use.last_read_at_d, zones, now_d)
+    tested_on = to_local_dates(newest_test_days(columns), zones, now_d)
+    numbers = rows_of(
+        {name: rounded(getattr(life, name)).tolist() for name in _NUMBERS_OF_PART}
         | {
             "limits": limits,
-            "installed_on": _isos(dates(parts.installed_at_d)),
-            "not_before_on": _isos(not_before),
-            "not_after_on": _isos(not_after),
-            "last_read_on": _isos(dates(use.last_read_at_d[parts.unit_row])),
-            "feed_tested_on": _isos(dates(newest_test_days(columns)[parts.unit_row])),
+            "installed_on": dates(parts.installed_at_d),
+            "not_before_on": not_before,
+            "not_after_on": not_after,
+            "last_read_on": [last_read_on[row] for row in unit_row],
+            "feed_tested_on": [tested_on[row] for row in unit_row],
         }
-        | {name: _plains(getattr(parts, name)) for name in _RATINGS_OF_PART}
-        | {"design_permeate_gpm": _plains(columns.units.design_permeate_gpm[parts.unit_row])}
-        | {name: _plains(getattr(use, name)[parts.unit_row]) for name in _NUMBERS_OF_USE}
-        | {name: getattr(use, name)[parts.unit_row].tolist() for name in _FACTS_OF_USE}
+        | {name: rounded(getattr(parts, name)).tolist() for name in _RATINGS_OF_PART}
+        | {"design_permeate_gpm": of_unit(rounded(columns.units.design_permeate_gpm))}
+        | {name: of_unit(rounded(getattr(use, name))) for name in _NUMBERS_OF_USE}
+        | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
-    return [
-        PartState(
-            part_id=part_id,
-            treatment_unit_id=unit_ids[i],
-            wear=wear[i],
-            governing=LIMITS[governing[i]].value if limits[i] else "",
-            early_on=early[i],
-            likely_on=likely[i],
-            late_on=late[i],
-            numbers=numbers[i],
-            assessed_at=now,
-        )
-        for i, part_id in enumerate(parts.part_id.tolist())
-    ]
+    for i, note in what_was_learned(columns, use, kinds, rules):
+        numbers[i]["learned"] = note
+    governing = zip(life.governing.tolist(), limits, strict=True)
+    return StateTable(
+        PartState,
+        {
+            "part_id": parts.part_id.tolist(),
+            "treatment_unit_id": of_unit(columns.units.unit_id),
+            "wear": plains(life.wear),
+            "governing": [LIMITS[limit] if some else "" for limit, some in governing],
+            "early_on": dates(life.early_d),
+            "likely_on": dates(life.likely_d),
+            "late_on": dates(life.late_d),
+            "assessed_at": [now] * len(unit_row),
+        },
+        list(map(orjson.dumps, numbers)),
+    )
 
 
 def _limits(
@@ -101,37 +117,36 @@ def _limits(
     limits: list[dict[str, dict]] = [{} for _ in life.wear]
     for j, name in enumerate(LIMITS):
         column = life.wear_by_limit[:, j]
-        wear, per_day = _plains(column), _plains(life.wear_per_day_by_limit[:, j], 7)
-        due = _isos(dates(life.due_d_by_limit[:, j]))
-        for i in np.flatnonzero(~np.isnan(column)).tolist():
-            limits[i][name.value] = {"wear": wear[i], "wear_per_day": per_day[i], "due_on": due[i]}
+        rows = np.flatnonzero(~np.isnan(column))
+        if not len(rows):
+            continue
+        wear, per_day = rounded(column).tolist(), rounded(life.wear_per_day_by_limit[:, j], 7).tolist()
+        due = dates(life.due_d_by_limit[:, j])
+        for i in rows.tolist():
+            limits[i][name] = {"wear": wear[i], "wear_per_day": per_day[i], "due_on": due[i]}
     return limits
 
 
 def unit_states(
     columns: science.ShardColumns,
     found: science.ShardFindings,
-    parts: list[PartState],
+    parts: StateTable[PartState],
     zones: list[str],
     now: datetime,
     now_d: float,
-) -> list[UnitState]:
+) -> StateTable[UnitState]:
     """Return one unsaved UnitState per treatment unit."""
     use, ready, performance = found.use, found.readiness, found.performance
-    crosses = to_local_dates(performance.crosses_limit_d, zones, now_d)
-    next_due: dict[int, object] = {}
+    next_due: dict[int, date] = {}
     worst: dict[int, float] = {}
-    for state in parts:
-        if state.likely_on:
-            earlier = next_due.get(state.treatment_unit_id)
-            if earlier is None or state.likely_on < earlier:
-                next_due[state.treatment_unit_id] = state.likely_on
-        if state.wear is not None:
-            worst[state.treatment_unit_id] = max(worst.get(state.treatment_unit_id, 0.0), state.wear)
-    # A last slot for row -1: no part.
-    owed_part = np.append(columns.parts.part_id, -1)[ready.owed_part_row].tolist()
-    numbers = _rows_of(
-        {name: _plains(getattr(performance, name), 6) for name in _NUMBERS_OF_PERFORMANCE}
+    dues = zip(*(parts.columns[name] for name in ("treatment_unit_id", "likely_on", "wear")), strict=True)
+    for unit_id, likely_on, wear in dues:
+        if likely_on is not None and (unit_id not in next_due or likely_on < next_due[unit_id]):
+            next_due[unit_id] = likely_on
+        if wear is not None:
+            worst[unit_id] = max(worst.get(unit_id, 0.0), wear)
+    numbers = rows_of(
+        {name: rounded(getattr(performance, name), 6).tolist() for name in _NUMBERS_OF_PERFORMANCE}
         | {
             "readings_used": performance.readings_used.tolist(),
             "baseline_from": _moments_iso(performance.baseline_from_d),
@@ -139,73 +154,31 @@ def unit_states(
             "last_ran_at": _moments_iso(use.last_ran_at_d),
         }
     )
-    plain = {name: _plains(getattr(use, name)) for name in _USE_OF_UNIT}
-    plain |= {name: getattr(use, name).tolist() for name in _FACTS_OF_USE}
-    plain |= {name: _plains(getattr(ready, name)) for name in ("flush_gal", "flush_minutes")}
-    plain |= {name: _plains(getattr(performance, name)) for name in _PERFORMANCE_OF_UNIT}
-    of_unit = _rows_of(plain)
-    readiness, owed = ready.state.tolist(), ready.owed.tolist()
-    pattern, is_alarm = performance.pattern.tolist(), performance.is_alarm.tolist()
-    last_read, owed_since = use.last_read_at_d.tolist(), ready.owed_since_d.tolist()
-    return [
-        UnitState(
-            treatment_unit_id=unit_id,
-            last_read_at=to_moment(last_read[i]),
-            readiness=READINESS[readiness[i]],
-            owed_flush=OWED[owed[i]],
-            owed_part_id=owed_part[i] if owed_part[i] >= 0 else None,
-            owed_since=to_moment(owed_since[i]),
-            crosses_limit_on=crosses[i],
-            pattern=PATTERNS[pattern[i]],
-            is_decaying=is_alarm[i],
-            next_due_on=next_due.get(unit_id),
-            worst_wear=worst.get(unit_id),
-            numbers=numbers[i],
-            assessed_at=now,
-            **of_unit[i],
-        )
-        for i, unit_id in enumerate(columns.units.unit_id.tolist())
-    ]
-
-
-def write_states(units: list[UnitState], parts: list[PartState], now: datetime) -> int:
-    """Write the rows over the old ones and note each change of readiness. Returns how many changed."""
-    unit_ids = [row.treatment_unit_id for row in units]
-    was = dict(
-        UnitState.objects.filter(treatment_unit_id__in=unit_ids).values_list("treatment_unit_id", "readiness")
+    # A last slot for row -1: no part.
+    owed_part = np.append(columns.parts.part_id, -1)[ready.owed_part_row].tolist()
+    unit_ids = columns.units.unit_id.tolist()
+    return StateTable(
+        UnitState,
+        {
+            "treatment_unit_id": unit_ids,
+            **{name: plains(getattr(use, name)) for name in _USE_OF_UNIT},
+            **{name: getattr(use, name).tolist() for name in _FACTS_OF_USE},
+            "last_read_at": list(map(to_moment, use.last_read_at_d.tolist())),
+            "readiness": [READINESS[state] for state in ready.state.tolist()],
+            "owed_flush": [OWED[owed] for owed in ready.owed.tolist()],
+            "owed_part_id": [part_id if part_id >= 0 else None for part_id in owed_part],
+            "owed_since": list(map(to_moment, ready.owed_since_d.tolist())),
+            **{name: plains(getattr(ready, name)) for name in ("flush_gal", "flush_minutes")},
+            **{name: plains(getattr(performance, name)) for name in _PERFORMANCE_OF_UNIT},
+            "crosses_limit_on": to_local_dates(performance.crosses_limit_d, zones, now_d),
+            "pattern": [PATTERNS[pattern] for pattern in performance.pattern.tolist()],
+            "is_decaying": performance.is_alarm.tolist(),
+            "next_due_on": list(map(next_due.get, unit_ids)),
+            "worst_wear": list(map(worst.get, unit_ids)),
+            "assessed_at": [now] * len(unit_ids),
+        },
+        list(map(orjson.dumps, numbers)),
     )
-    write_over(units, "treatment_unit")
-    write_over(parts, "part")
-    kept = {row.part_id for row in parts}
-    had = PartState.objects.filter(treatment_unit_id__in=unit_ids).values_list("part_id", flat=True)
-    PartState.objects.filter(part_id__in=[part_id for part_id in had if part_id not in kept]).delete()
-    changes = [
-        ReadinessChange(
-            treatment_unit_id=row.treatment_unit_id,
-            changed_at=now,
-            was=was.get(row.treatment_unit_id, ""),
-            became=row.readiness,
-            because=row.get_owed_flush_display() if row.owed_flush else "",
-        )
-        for row in units
-        if was.get(row.treatment_unit_id) != row.readiness
-    ]
-    ReadinessChange.objects.bulk_create(changes, batch_size=2000)
-    return len(changes)
-
-
-def _plains(values: np.ndarray, digits: int = 4) -> list[float | None]:
-    """Floats fit for JSON and people: None for NaN and infinity, rounded."""
-    return [round(value, digits) if isfinite(value) else None for value in values.tolist()]
-
-
-def _rows_of(columns: dict[str, list]) -> list[dict]:
-    """Turn named columns into one dict per row."""
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-
-
-def _isos(days: list[date | None]) -> list[str | None]:
-    return [day.isoformat() if day else None for day in days]
 
 
 def _moments_iso(days: np.ndarray) -> list[str | None]:

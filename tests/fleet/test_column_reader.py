@@ -1,7 +1,8 @@
 """Columns read from the database are the same on both engines: run under SQLite and PostgreSQL."""
 
 import math
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+from random import Random
 
 import numpy as np
 import pytest
@@ -103,6 +104,36 @@ def test_units_can_be_left_out_of_a_range():
 def test_an_answer_that_is_not_binary_copy_is_refused():
     with pytest.raises(ValueError, match="unknown form"):
         _parse_binary(b"not a copy", 1)
+
+
+@pytest.mark.postgres
+def test_a_moment_read_is_the_very_number_that_python_makes_of_it():
+    """So that what was recorded at the moment of an assessment is not after it."""
+    unit = make.treatment_unit()
+    random = Random(3)
+    moments = [MOMENT + timedelta(microseconds=random.randrange(10**15)) for _ in range(40)]
+    for number, moment in enumerate(moments):
+        make.meter(unit, installed_at=moment, removed_at=moment, serial=str(number))
+    assert read_one("at", days_of("installed_at"), "fleet_meter").tolist() == [to_days(m) for m in moments]
+
+
+@pytest.mark.postgres
+def test_packed_rows_are_the_rows():
+    for _ in range(3):
+        make.whole_unit()
+    make.treatment_unit()
+    columns = {"unit": "r.treatment_unit_id", "at": days_of("r.read_at"), "flow": "r.permeate_flow_gpm",
+               "drop": "r.sediment_inlet_psi", "id": "r.id"}  # fmt: skip
+    rest = "FROM fleet_performancereading r"
+    plain = read_columns(columns, f"{rest} ORDER BY r.id")
+    for packed_by in ("r.treatment_unit_id", "r.id", "1 + r.id * 0"):
+        packed = read_columns(columns, rest, packed_by=packed_by)
+        order = packed["id"].argsort()
+        for name, column in plain.items():
+            assert packed[name][order].tobytes() == column.tobytes()
+    assert len(plain["id"])
+    none = read_columns(columns, f"{rest} WHERE r.id < 0", packed_by="r.id")
+    assert [len(column) for column in none.values()] == [0] * 5
 
 
 @pytest.mark.postgres
