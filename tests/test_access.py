@@ -6,11 +6,16 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from fleet.models import Person, PersonRole
 from shared.roles import ROLES, Permission, Role, may
 
-OPEN_TO_STRANGERS = {"log_in", "log_out", "phone_worker", "phone_manifest", "healthz", "readyz", "metrics"}
+OPEN_TO_STRANGERS = {
+    "log_in", "second_factor", "log_out", "phone_worker", "phone_manifest", "healthz", "readyz", "metrics",
+}  # fmt: skip
 """For those who are not logged in: the phone's shell holds no data, the three for watching machines name
-nobody and /metrics asks for its token or this machine."""
-OPEN_TO_ALL_WHO_LOG_IN = {"home", "how_we_know", "own_settings"}
-"""Sends each role to its own page; the laws are no secret; settings are the asker's own row and no other."""
+nobody and /metrics asks for its token or this machine; the code's page asks for the password first."""
+OPEN_TO_ALL_WHO_LOG_IN = {
+    "home", "how_we_know", "own_settings", "own_log_in", "change_own_password", "end_own_sessions", "set_up_second_factor",
+    "remove_second_factor", "renew_recovery_codes",
+}  # fmt: skip
+"""Sends each role to its own page; the laws are no secret; settings and log-in are the asker's own row and no other."""
 GUARDED_ELSEWHERE = ("api/", "admin/")
 """The API has its own table and its own walk."""
 

@@ -1,21 +1,18 @@
 """The log-in: Django's own, with guessing slowed down and the session's limits begun."""
 
-import logging
 from typing import Any
 
-from django.conf import settings
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
 
-from fleet.services import log_ins
-from shared.access import begin_session, client_address
+from fleet.services import log_ins, second_factors
+from fleet.views.entering import begin_half, begin_log_in, caller_of, log
 from shared.errors import CannotDo
 from shared.told import told
-
-log = logging.getLogger("tapward.log_ins")
 
 
 class SlowForm(AuthenticationForm):
@@ -39,7 +36,7 @@ class SlowForm(AuthenticationForm):
             log.warning("log-in", extra={"told": {"outcome": "wrong"}})
             raise
         log_ins.note_success(caller)
-        log.info("log-in", extra={"told": {"outcome": "let in"}})
+        log.info("log-in", extra={"told": {"outcome": "password right"}})
         return cleaned
 
 
@@ -51,28 +48,17 @@ class LogIn(LoginView):
     authentication_form = SlowForm
 
     def form_valid(self, form: SlowForm) -> HttpResponse:
-        """Begin the session and mark the browser as one this person uses."""
-        answer = super().form_valid(form)
+        """Begin the session, or ask for the second factor first."""
         now = timezone.now()
-        begin_session(self.request, now)
-        answer.set_cookie(
-            settings.KNOWN_BROWSER_COOKIE,
-            log_ins.browser_mark(form.get_user(), now=now),
-            max_age=log_ins.MARK_DAYS * 86_400,
-            secure=settings.SESSION_COOKIE_SECURE,
-            httponly=True,
-            samesite="Lax",
-        )
-        return answer
+        person = form.get_user()
+        if second_factors.standing_factor(person) is not None:
+            begin_half(self.request, person, now, self.get_redirect_url())
+            return redirect("second_factor")
+        answer = super().form_valid(form)
+        return begin_log_in(self.request, person, answer, now, by_second_factor=False)
 
     def form_invalid(self, form: SlowForm) -> HttpResponse:
         """Say what is wrong; 429 when it is the number of tries."""
         too_many = any(error.code == "too_many" for error in form.non_field_errors().as_data())
         context = self.get_context_data(form=form, too_many=form.non_field_errors()[0] if too_many else "")
         return self.render_to_response(context, status=429 if too_many else 200)
-
-
-def caller_of(request: HttpRequest, name: str) -> log_ins.Caller:
-    """Return who tries."""
-    mark = request.COOKIES.get(settings.KNOWN_BROWSER_COOKIE, "")
-    return log_ins.Caller(name, client_address(request), mark)

@@ -81,6 +81,17 @@ def read_list(name: str, default: list[str]) -> list[str]:
     return [item.strip() for item in value.split(",") if item.strip()] if value else default
 
 
+def read_some(name: str, choices: list[str]) -> list[str]:
+    """Return some of a few words, comma-separated; empty: none."""
+    values = read_list(name, [])
+    for value in values:
+        if value not in choices:
+            raise ImproperlyConfigured(
+                f"{name} names {value!r}, which is unknown. Choose from: {', '.join(choices)}."
+            )
+    return values
+
+
 def read_choice(name: str, choices: list[str], default: str) -> str:
     """Return one of a few words."""
     value = os.environ.get(name, "") or default

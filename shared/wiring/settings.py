@@ -6,12 +6,14 @@ from pathlib import Path
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
+from shared.roles import Role
 from shared.wiring.database import database_settings
 from shared.wiring.env import (
     origin_of,
     read_choice,
     read_flag,
     read_list,
+    read_some,
     read_text,
     read_tile_address,
     read_whole,
@@ -92,6 +94,7 @@ MIDDLEWARE = [
     "shared.wiring.session_limits.SessionLimits",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shared.wiring.as_set.AsThePersonSet",
+    "shared.wiring.second_factor.SecondFactorAsked",
     "shared.wiring.exports_noted.ExportsNoted",
     "django.contrib.messages.middleware.MessageMiddleware",
     "shared.wiring.upload_size.UploadSize",
@@ -129,6 +132,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "fleet.own_words.WithoutOwnWords"},
 ]
 
 LANGUAGE_CODE = "en"
@@ -159,6 +163,8 @@ PROXY_COUNT = read_whole("TAPWARD_PROXIES", 1 if IS_BEHIND_TLS else 0)
 # A session ends when unused for so long, and in any case after so many days.
 SESSION_IDLE_MINUTES = read_whole("TAPWARD_IDLE_MINUTES", 3 * 24 * 60, 5)
 SESSION_MOST_DAYS = read_whole("TAPWARD_SESSION_DAYS", 30, 1)
+# Roles whose people must show a second factor at the log-in.
+SECOND_FACTOR_ROLES = read_some("TAPWARD_SECOND_FACTOR_ROLES", [str(one) for one in Role])
 SESSION_COOKIE_AGE = SESSION_IDLE_MINUTES * 60
 # A browser keeps a cookie named so for this host alone, and takes it by TLS only.
 COOKIE_PREFIX = "__Host-" if IS_BEHIND_TLS else ""
