@@ -31,6 +31,12 @@ class OwnPasswordForm(forms.Form):
     )
 
 
+class SetUpForm(OwnPasswordForm, CodeForm):
+    """The own password and the app's first code."""
+
+    field_order = ("code", "password")
+
+
 @login_required
 @require_GET
 @never_cache
@@ -83,13 +89,14 @@ def end_own_sessions(request: HttpRequest) -> HttpResponse:
 def set_up_second_factor(request: HttpRequest) -> HttpResponse:
     """Show the picture an app reads, and take its first code."""
     now = timezone.now()
-    form = CodeForm(request.POST or None)
+    form = SetUpForm(request.POST or None)
     try:
         factor = second_factors.begin(request.user, now=now)
     except CannotDo:
         return redirect("own_log_in")
     if request.method == "POST" and form.is_valid():
         try:
+            _ask_password(request, form.cleaned_data["password"], now)
             codes = second_factors.confirm(request.user, form.cleaned_data["code"], now=now)
         except CannotDo as error:
             form.add_error(error.field or None, str(error))
@@ -138,16 +145,21 @@ def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
 
 def _without_password(request: HttpRequest) -> HttpResponse | None:
     """Return the page that refuses, unless the password is right."""
-    form = OwnPasswordForm(request.POST)
-    try:
-        if form.is_valid() and _password_is_right(request, form.cleaned_data["password"], timezone.now()):
+    form = OwnPasswordForm(request.POST, auto_id="factor_%s")
+    if form.is_valid():
+        try:
+            _ask_password(request, form.cleaned_data["password"], timezone.now())
+        except CannotDo as error:
+            form.add_error(error.field or None, str(error))
+        else:
             return None
-    except CannotDo as error:
-        form.add_error(None, str(error))
-        return _page(request, 429, factor_form=form)
-    if not form.errors:
-        form.add_error("password", "That is not your password.")
     return _page(request, 422, factor_form=form)
+
+
+def _ask_password(request: HttpRequest, password: str, now: datetime) -> None:
+    """Raise CannotDo unless this is the own password, or when too many were wrong."""
+    if not _password_is_right(request, password, now):
+        raise CannotDo("That is not your password.", remedy="Type it again.", field="password")
 
 
 def _password_is_right(request: HttpRequest, password: str, now: datetime) -> bool:

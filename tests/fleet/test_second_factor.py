@@ -159,9 +159,14 @@ def test_setting_up_needs_a_code_of_the_shown_key_and_shows_the_recovery_codes_o
         page = client.get(reverse("set_up_second_factor"))
         secret = page.context["secret"]
         assert secret in page.content.decode()
-        assert client.post(reverse("set_up_second_factor"), {"code": "123456"}).status_code == 422
+        assert (
+            client.post(reverse("set_up_second_factor"), {"code": "123456", "password": PASSWORD}).status_code
+            == 422
+        )
+        right = {"code": pyotp.TOTP(secret).at(NOW)}
+        assert client.post(reverse("set_up_second_factor"), right | {"password": "wrong"}).status_code == 422
         assert second_factors.standing_factor(owner) is None
-        answer = client.post(reverse("set_up_second_factor"), {"code": pyotp.TOTP(secret).at(NOW)})
+        answer = client.post(reverse("set_up_second_factor"), right | {"password": PASSWORD})
         assert len(answer.context["codes"]) == second_factors.RECOVERY_CODES
         # The key is shown no more once it counts.
         assert client.get(reverse("set_up_second_factor")).status_code == 302
@@ -195,7 +200,7 @@ def test_a_role_that_must_show_a_factor_sees_only_its_setting_up(client, owner, 
         answer = client.get("/api/sites/")
         assert (answer.status_code, answer.headers["Content-Type"]) == (403, "application/problem+json")
         client.get(reverse("set_up_second_factor"))
-        client.post(reverse("set_up_second_factor"), {"code": app_of(owner).at(NOW)})
+        client.post(reverse("set_up_second_factor"), {"code": app_of(owner).at(NOW), "password": PASSWORD})
         assert client.get(reverse("audit_trail")).status_code == 200
         planner = Client()
         planner.force_login(Person.objects.create_user("pia", role="planner"))
