@@ -3,11 +3,11 @@
 from datetime import date
 
 from django import template
-from django.urls import NoReverseMatch, reverse
 from django.utils.html import format_html
 from django.utils.translation import gettext
 
 from fleet.bars import place_window, wear_length, wear_tone, wear_words
+from fleet.navigation import navigation as pages_for
 from fleet.showing import digits, show
 from shared.told import told, written
 
@@ -24,16 +24,13 @@ READINESS_TONES = {
 NOTHING = "–"
 
 
-@register.inclusion_tag("parts/page_link.html", takes_context=True)
-def page_link(context, name: str, word: str, also: str = ""):
-    """Link a page in the navigation; ``also`` names pages that belong to it."""
-    try:
-        address = reverse(name)
-    except NoReverseMatch:
-        address = ""
+@register.inclusion_tag("parts/navigation.html", takes_context=True)
+def navigation(context):
+    """Lead to the pages a person may see: those of every day, the rest under headings."""
     match = getattr(context.get("request"), "resolver_match", None)
-    here = match.url_name if match else ""
-    return {"address": address, "word": word, "is_here": here == name or here in also.split()}
+    daily, groups = pages_for(context.get("can", {}), match.url_name or "" if match else "")
+    is_known = getattr(context.get("user"), "is_authenticated", False)
+    return {"daily": daily if is_known else [], "groups": groups if is_known else []}
 
 
 @register.inclusion_tag("parts/mark.html")

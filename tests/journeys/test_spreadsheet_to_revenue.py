@@ -104,10 +104,9 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page.get_by_role("button", name="Look at what would come of it").click()
     page.get_by_text("Nothing is wrong with this workbook").wait_for()
     page.locator("button[name=accept]").click()
-    page.wait_for_url(lambda address: "/import/" not in address)
-    page.goto(f"{url}/overview/")
-    page.get_by_role("button", name="Assess and raise work now").click()
-    page.get_by_text("work orders raised").wait_for()
+    page.get_by_text("were written and the fleet assessed").wait_for()
+    page.get_by_role("button", name="Raise the work that is due").click()
+    page.get_by_text("1 work order raised").wait_for()
     order = WorkOrder.objects.get(kind="change_due")
     assert order.state == OrderState.OPEN
     page.goto(f"{url}/work-orders/{order.pk}/")
