@@ -74,6 +74,9 @@ SENTENCES: Final = (
         "The register of %(unit_serial)s can't show that much: it ends below %(rollover)s "
         "%(measure)s."),
     gettext_noop("Check the value and its measure, or the meter's digits."),
+    gettext_noop("%(count)s session%(count2)s ended"),
+    gettext_noop("password changed"),
+    gettext_noop("log-in shut"),
     gettext_noop("%(reason)s is no reason to take a part out."),
     gettext_noop("Choose one of: %(list)s."),
     gettext_noop("The part in %(code)s was installed on %(installed_at)s UTC, after %(at)s."),
@@ -130,11 +133,24 @@ SENTENCES: Final = (
     gettext_noop(
         "Correct the total or the date, or write yes in the column accept if the register "
         "really showed it."),
+    gettext_noop("You have a second factor already."),
+    gettext_noop("Take it away first, then set the new one up."),
+    gettext_noop("No second factor was begun."),
+    gettext_noop("Open the page again and scan the picture."),
+    gettext_noop("That is not the code of this moment."),
+    gettext_noop("Type the six digits the app shows now; look at the phone's clock if it goes on."),
+    gettext_noop("second factor set up"),
+    gettext_noop("You have no second factor."),
+    gettext_noop("Set one up first."),
+    gettext_noop("recovery codes made anew"),
+    gettext_noop("recovery code used"),
+    gettext_noop("second factor taken away"),
     gettext_noop("%(unit)s can't go out of service without a reason."),
     gettext_noop("Say why in a few words."),
     gettext_noop("%(unknown)s can't be changed here."),
     gettext_noop("Change one of: %(list)s."),
     gettext_noop("Correct this value."),
+    gettext_noop("Row"),
     gettext_noop(
         "The disk was full, nothing was written. Free space or move the data to a larger "
         "disk."),
