@@ -9,6 +9,7 @@ from django.db.models import Q
 from scheduling.models import (
     STANDING_STATES,
     CloseOut,
+    Outcome,
     Route,
     StepSheet,
     StopOrder,
@@ -31,6 +32,8 @@ class DayOrder:
     mains_voltage: int
     is_over: bool
     outcome_word: str
+    was_tried: bool
+    """True when a visit ended without the work done, so that it still stands."""
 
 
 @dataclass(frozen=True)
@@ -111,12 +114,12 @@ def _facts(rows: list[StopOrderRow]) -> dict[int, WorkOrder]:
     return {order.pk: order for order in orders.select_related("treatment_unit__state")}
 
 
-def _ended(rows: list[StopOrderRow]) -> dict[int, str]:
+def _ended(rows: list[StopOrderRow]) -> dict[int, CloseOut]:
     done = CloseOut.objects.filter(order_id__in=[row.pk for row in rows], undone_at__isnull=True)
-    return {one.order_id: one.get_outcome_display() for one in done.order_by("finished_at")}
+    return {one.order_id: one for one in done.order_by("finished_at")}
 
 
-def _day_order(row: StopOrderRow, order: WorkOrder | None, outcome: str | None) -> DayOrder:
+def _day_order(row: StopOrderRow, order: WorkOrder | None, ended: CloseOut | None) -> DayOrder:
     treatment_unit = order.treatment_unit if order else None
     state = getattr(treatment_unit, "state", None)
     return DayOrder(
@@ -125,7 +128,8 @@ def _day_order(row: StopOrderRow, order: WorkOrder | None, outcome: str | None) 
         readiness_word=state.get_readiness_display() if state else "",
         mains_voltage=treatment_unit.mains_voltage if treatment_unit else 0,
         is_over=row.state not in STANDING_STATES,
-        outcome_word=outcome or (order.get_state_display() if order else ""),
+        outcome_word=ended.get_outcome_display() if ended else order.get_state_display() if order else "",
+        was_tried=ended is not None and ended.outcome == Outcome.NOT_DONE,
     )
 
 
