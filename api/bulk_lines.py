@@ -1,9 +1,14 @@
-"""Reads lines of JSON or CSV into raw rows, one at a time. An unreadable line is a row with a fault."""
+"""Reads lines of JSON or CSV into blocks of columns. An unreadable line is a row with a fault.
+
+A block is read at one go where all of its lines are plain; where one is not, line by line. Both give the
+same.
+"""
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import IO, Final
 
 import orjson
@@ -16,78 +21,190 @@ COLUMNS: Final = frozenset(
     }
 )  # fmt: skip
 MOST_LINE_BYTES: Final = 4096
+BLOCK: Final = 20_000
+"""Lines read at a time, and readings written in one transaction."""
+_SCALARS: Final = frozenset({str, int, float, bool, type(None)})
 
 
-@dataclass(frozen=True, slots=True)
-class RawRow:
-    """One line as it came: its number from 1 (a CSV header is line 1), its values, or its fault."""
+@dataclass
+class Block:
+    """Lines as they came. A row has a place in the block, from 0."""
 
-    row: int
-    values: dict[str, object] = field(default_factory=dict)
-    fault: str = ""
+    rows: list[int] = field(default_factory=list)
+    """Number of each row's line in the body, from 1 (a CSV header is line 1)."""
+    columns: dict[str, Sequence[object]] = field(default_factory=dict)
+    """Values by name, None where a row gives none; a name no row gives is not there."""
+    faults: dict[int, str] = field(default_factory=dict)
+    """Why a row can't be read, by its place."""
+
+    def column(self, name: str) -> Sequence[object]:
+        """Return the values of one name."""
+        return self.columns.get(name) or [None] * len(self.rows)
+
+    def values(self, place: int) -> dict[str, object]:
+        """Return what one row gives."""
+        given = {name: values[place] for name, values in self.columns.items()}
+        return {name: value for name, value in given.items() if value is not None}
 
 
-def json_rows(file: IO[bytes]) -> Iterator[RawRow]:
-    """Yield one row for each line that is not blank."""
-    for number, line in enumerate(file, start=1):
-        if not line.strip():
-            continue
-        yield _json_row(number, line)
+def json_blocks(file: IO[bytes]) -> Iterator[Block]:
+    """Yield the lines that are not blank."""
+    first = 1
+    while lines := list(islice(file, BLOCK)):
+        objects = _plain_objects(lines)
+        if objects is None:
+            yield _json_block(first, lines)
+        else:
+            yield Block(list(range(first, first + len(lines))), _columns_of(objects))
+        first += len(lines)
 
 
-def csv_rows(file: IO[bytes]) -> Iterator[RawRow]:
-    """Yield one row for each line under the header. Raises ValidationError for a header that can't do."""
-    text = io.TextIOWrapper(file, encoding="utf-8-sig", errors="surrogateescape", newline="")
-    lines = csv.reader(text, strict=True)
+def csv_blocks(file: IO[bytes]) -> Iterator[Block]:
+    """Yield the lines under the header. Raises ValidationError for a header that can't do."""
+    header = _header(file.readline())
+    first = 2
+    while lines := list(islice(file, BLOCK)):
+        block = _plain_csv(first, header, lines)
+        if block is None:
+            # A record that runs over lines, or a line that is no CSV: from here on one by one.
+            file.seek(-sum(map(len, lines)), io.SEEK_CUR)
+            yield from _csv_by_record(file, first, header)
+            return
+        yield block
+        first += len(lines)
+
+
+def _plain_objects(lines: list[bytes]) -> list[dict[str, object]] | None:
+    """Return the lines' objects when every line is one object of known names and single values.
+
+    The lines are read as one list, with commas between. A line can't be taken for another: each begins and
+    ends with a brace, no object holds another, and no text of JSON runs over the end of a line.
+    """
+    if max(map(len, lines)) > MOST_LINE_BYTES:
+        return None
+    text = b"[%b]" % b",".join(lines).rstrip(b"\r\n")
+    between = len(lines) - 1
+    ends = text.count(b"}\n,{") + text.count(b"}\r\n,{")
+    if ends != between or not text.startswith(b"[{") or not text.endswith(b"}]"):
+        return None
     try:
-        header = [name.strip() for name in next(lines, [])]
-    except csv.Error as error:
-        raise ValidationError({"header": f"The first line can't be read: {error}."}) from error
-    _check_header(header)
-    while True:
-        try:
-            cells = next(lines)
-        except StopIteration:
-            break
-        except csv.Error as error:
-            yield RawRow(lines.line_num, fault=f"This line is not CSV: {error}.")
-            continue
-        if cells:
-            yield _csv_row(lines.line_num, header, cells)
-    # The file is its owner's to close.
-    text.detach()
+        objects = orjson.loads(text)
+    except orjson.JSONDecodeError:
+        return None
+    if len(objects) != len(lines) or set(map(type, objects)) != {dict}:
+        return None
+    if not COLUMNS.issuperset(set().union(*objects)):
+        return None
+    kinds = set()
+    for one in objects:
+        kinds.update(map(type, one.values()))
+    return objects if kinds <= _SCALARS else None
 
 
-def _json_row(number: int, line: bytes) -> RawRow:
+def _columns_of(objects: list[dict[str, object]]) -> dict[str, Sequence[object]]:
+    names = COLUMNS.intersection(set().union(*objects))
+    return {name: [one.get(name) for one in objects] for name in names}
+
+
+def _json_block(first: int, lines: list[bytes]) -> Block:
+    block, objects = Block(), []
+    for number, line in enumerate(lines, start=first):
+        if line.strip():
+            values, fault = _json_row(line)
+            if fault:
+                block.faults[len(objects)] = fault
+            objects.append(values)
+            block.rows.append(number)
+    block.columns = _columns_of(objects)
+    return block
+
+
+def _json_row(line: bytes) -> tuple[dict[str, object], str]:
+    """Return a line's values, and its fault if it has one."""
     if len(line) > MOST_LINE_BYTES:
-        return RawRow(number, fault=f"This line is longer than {MOST_LINE_BYTES} bytes.")
+        return {}, f"This line is longer than {MOST_LINE_BYTES} bytes."
     try:
         values = orjson.loads(line)
     except orjson.JSONDecodeError as error:
-        return RawRow(number, fault=f"This line is not JSON: {str(error)[:120]}.")
+        return {}, f"This line is not JSON: {str(error)[:120]}."
     if not isinstance(values, dict):
-        return RawRow(number, fault="This line is not a JSON object.")
+        return {}, "This line is not a JSON object."
     if not values.keys() <= COLUMNS:
-        return RawRow(number, fault=_unknown(sorted(values.keys() - COLUMNS)))
-    return RawRow(number, values)
+        return {}, _unknown(sorted(values.keys() - COLUMNS))
+    return values, ""
 
 
-def _csv_row(number: int, header: list[str], cells: list[str]) -> RawRow:
-    if len(cells) != len(header):
-        return RawRow(number, fault=f"This line has {len(cells)} cells under {len(header)} headers.")
-    if max(map(len, cells)) > MOST_LINE_BYTES:
-        return RawRow(number, fault=f"This line is longer than {MOST_LINE_BYTES} bytes.")
-    pairs = zip(header, map(str.strip, cells), strict=True)
-    return RawRow(number, {name: cell for name, cell in pairs if cell})
-
-
-def _check_header(header: list[str]) -> None:
+def _header(line: bytes) -> list[str]:
+    text = line.decode("utf-8-sig", "surrogateescape")
+    try:
+        names = next(csv.reader([text], strict=True), [])
+    except csv.Error as error:
+        message = f"The first line can't be read: {error}. A line ends with LF or CR LF."
+        raise ValidationError({"header": message}) from error
+    header = [name.strip() for name in names]
     if unknown := sorted(set(header) - COLUMNS):
         raise ValidationError({"header": _unknown(unknown)})
     if len(set(header)) < len(header):
         raise ValidationError({"header": "A column is there twice."})
     if "read_at" not in header:
         raise ValidationError({"header": "The column read_at is missing; the first line names the columns."})
+    return header
+
+
+def _plain_csv(first: int, header: list[str], lines: list[bytes]) -> Block | None:
+    """Return the block when every line is one record."""
+    text = io.StringIO(b"".join(lines).decode("utf-8", "surrogateescape"), newline="\n")
+    try:
+        records = list(csv.reader(text, strict=True))
+    except csv.Error:
+        return None
+    if len(records) != len(lines):
+        return None
+    return _csv_block(header, zip(range(first, first + len(lines)), records, strict=True))
+
+
+def _csv_by_record(file: IO[bytes], first: int, header: list[str]) -> Iterator[Block]:
+    text = io.TextIOWrapper(file, encoding="utf-8", errors="surrogateescape", newline="")
+    records = _records(csv.reader(text, strict=True), first)
+    while some := list(islice(records, BLOCK)):
+        yield _csv_block(header, some)
+    # The file is its owner's to close.
+    text.detach()
+
+
+def _records(reader, first: int) -> Iterator[tuple[int, list[str] | str]]:
+    """Yield the number of each record's last line with its cells, or with its fault."""
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            yield first - 1 + reader.line_num, f"This line is not CSV: {error}."
+        else:
+            yield first - 1 + reader.line_num, cells
+
+
+def _csv_block(header: list[str], records: Iterator[tuple[int, list[str] | str]]) -> Block:
+    block, rows = Block(), []
+    nothing = [""] * len(header)
+    for number, cells in records:
+        if not cells:
+            continue
+        if isinstance(cells, str):
+            block.faults[len(rows)], cells = cells, nothing
+        elif len(cells) != len(header):
+            block.faults[len(rows)] = f"This line has {len(cells)} cells under {len(header)} headers."
+            cells = nothing
+        block.rows.append(number)
+        rows.append(cells)
+    for name, cells in zip(header, zip(*rows, strict=True), strict=False):
+        if max(map(len, cells)) > MOST_LINE_BYTES:
+            for place, cell in enumerate(cells):
+                if len(cell) > MOST_LINE_BYTES:
+                    block.faults[place] = f"This line is longer than {MOST_LINE_BYTES} bytes."
+        block.columns[name] = [cell.strip() or None for cell in cells]
+    return block
 
 
 def _unknown(names: list[str]) -> str:

@@ -1,10 +1,11 @@
 """Records many meter readings in one call: batch by batch, good rows kept, bad rows returned."""
 
+import gc
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import islice
 from typing import Final
 
 from django.db import transaction
@@ -19,8 +20,8 @@ from rest_framework.request import Request
 
 from api import kept_answers
 from api.bulk_body import BulkBody, take_body
-from api.bulk_lines import RawRow, csv_rows, json_rows
-from api.bulk_rows import SHEET, KnownMeters, read_rows
+from api.bulk_lines import csv_blocks, json_blocks
+from api.bulk_rows import SHEET, KnownMeters, Sighted, read_rows, sight
 from api.operations import Operation
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
 from api.scope import meters_to_record
@@ -31,7 +32,6 @@ from fleet.tasks import assess_units
 from shared.errors import RowProblem
 from shared.roles import Permission
 
-BATCH: Final = 20_000
 UNITS_PER_TASK: Final = 500
 KEY: Final = OpenApiParameter(
     "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
@@ -139,25 +139,34 @@ class RecordMeterReadings(Operation):
 
 
 def record(body: BulkBody, meters: QuerySet, now: datetime) -> _Tally:
-    """Record a body batch by batch; each batch is whole or not at all."""
-    rows = csv_rows(body.file) if body.media_type == "text/csv" else json_rows(body.file)
+    """Record a body block by block; each block is whole or not at all."""
+    blocks = csv_blocks(body.file) if body.media_type == "text/csv" else json_blocks(body.file)
+    sighted = map(sight, blocks)
     tally, known = _Tally(), KnownMeters(meters)
-    # The next batch is read while the database has this one: waiting for it leaves the processor free.
-    with ThreadPoolExecutor(1) as reader:
-        ahead = reader.submit(_next_batch, rows)
-        while batch := ahead.result():
-            ahead = reader.submit(_next_batch, rows)
-            _record_batch(batch, known, now, tally)
+    # The next block is read while the database has this one: waiting for it leaves the processor free.
+    with _no_collecting(), ThreadPoolExecutor(1) as reader:
+        ahead = reader.submit(next, sighted, None)
+        while block := ahead.result():
+            ahead = reader.submit(next, sighted, None)
+            _record_block(block, known, now, tally)
     return tally
 
 
-def _next_batch(rows: Iterator[RawRow]) -> list[RawRow]:
-    return list(islice(rows, BATCH))
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """Keep the collector of cycles away: rows make none, and it would look at every one of them."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
-def _record_batch(batch: list[RawRow], known: KnownMeters, now: datetime, tally: _Tally) -> None:
-    read = read_rows(batch, known)
-    tally.rows += len(batch)
+def _record_block(sighted: Sighted, known: KnownMeters, now: datetime, tally: _Tally) -> None:
+    read = read_rows(sighted, known)
+    tally.rows += len(sighted.block.rows)
     tally.problems += read.problems
     for readings, as_correction in ((read.readings, False), (read.corrections, True)):
         if not readings:

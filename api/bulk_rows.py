@@ -1,4 +1,7 @@
-"""Turns raw rows into readings of known meters, or into problems that name row, field, value and remedy."""
+"""Turns blocks of rows into readings of known meters, or into problems: row, field, value and remedy.
+
+Cells are read a column at a time; a row with a cell that is not plainly right is looked at by itself.
+"""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -9,8 +12,8 @@ from typing import Final
 
 from django.db.models import QuerySet
 
-from api.bulk_lines import RawRow
-from api.moments import REMEDY, read_moment
+from api.bulk_lines import Block
+from api.moments import REMEDY, read_moment, read_moments
 from fleet.models import MeterWater
 from fleet.services.reading_store import arrays
 from fleet.services.readings import NewMeterReading
@@ -30,6 +33,7 @@ _YES: Final = {True, "true", "yes", "1"}
 _NO: Final = {False, "false", "no", "0"}
 _WATERS: Final = frozenset(MeterWater.values)
 _PERMEATE: Final = MeterWater.PERMEATE.value
+_NUMBERS: Final = frozenset({int, float, str})
 _MOST_KEY: Final = 2**63 - 1
 _TIMES: Final = ("installed_at", "removed_at")
 MOST_REMEMBERED: Final = 20_000
@@ -46,7 +50,7 @@ class _BadCell(Exception):
 
 @dataclass
 class ReadRows:
-    """What a batch of raw rows says."""
+    """What a block of rows says."""
 
     readings: list[NewMeterReading] = field(default_factory=list)
     corrections: list[NewMeterReading] = field(default_factory=list)
@@ -63,7 +67,7 @@ class _InPlace:
 
 
 class KnownMeters:
-    """The meters a call may record on, looked up batch by batch and remembered."""
+    """The meters a call may record on, looked up block by block and remembered."""
 
     def __init__(self, meters: QuerySet) -> None:
         self.meters = meters
@@ -87,59 +91,106 @@ class KnownMeters:
                     self.found[serial, water].append(_InPlace(*meter))
 
 
-def read_rows(rows: Sequence[RawRow], known: KnownMeters) -> ReadRows:
-    """Read a batch. Any meter not in ``known`` is as good as not there."""
-    keys = [_key(raw.values) for raw in rows]
-    known.look_up(keys)
-    read = ReadRows()
-    for raw, key in zip(rows, keys, strict=True):
-        try:
-            if raw.fault:
-                raise _BadCell("line", "", raw.fault, "Mend this line.")
-            reading = _reading(raw, key, known.found)
-            is_correction = _flag(raw.values)
-        except _BadCell as bad:
-            shown = _shown(bad.value)
-            read.problems.append(RowProblem(SHEET, raw.row, bad.name, shown, bad.message, bad.remedy))
+@dataclass
+class Sighted:
+    """A block as far as it can be read without the database; None where a cell needs a look of its own."""
+
+    block: Block
+    keys: Sequence[object]
+    """What names each row's meter: an id, (serial, water), or None."""
+    moments: Sequence[datetime | None]
+    totals: Sequence[float | None]
+    measures: Sequence[Measure | None]
+    corrections: Sequence[bool | None]
+
+
+def sight(block: Block) -> Sighted:
+    """Read a block's cells, a column at a time."""
+    named = map(block.column, ("meter_id", "treatment_unit_serial", "water"))
+    totals, measures = _totals(block)
+    flags = block.columns.get("is_correction")
+    return Sighted(
+        block,
+        keys=[_key(*names) for names in zip(*named, strict=True)],
+        moments=read_moments(block.column("read_at")),
+        totals=totals,
+        measures=measures,
+        corrections=[False] * len(block.rows) if flags is None else [_flag_or_none(flag) for flag in flags],
+    )
+
+
+def read_rows(sighted: Sighted, known: KnownMeters) -> ReadRows:
+    """Find each row's meter. Any meter not in ``known`` is as good as not there."""
+    known.look_up(sighted.keys)
+    block, read = sighted.block, ReadRows()
+    cells = zip(block.rows, sighted.keys, sighted.moments, sighted.totals, sighted.measures,
+                sighted.corrections, strict=True)  # fmt: skip
+    for place, (row, key, read_at, total, measure, is_correction) in enumerate(cells):
+        meter_id = None
+        if not (key is None or read_at is None or total is None or is_correction is None):
+            meter_id = _in_place(known.found[key], read_at)
+        if meter_id is None or place in block.faults:
+            try:
+                reading, is_correction = _looked_at(block, place, key, known.found)
+            except _BadCell as bad:
+                shown = _shown(bad.value)
+                read.problems.append(RowProblem(SHEET, row, bad.name, shown, bad.message, bad.remedy))
+                continue
         else:
-            (read.corrections if is_correction else read.readings).append(reading)
+            reading = NewMeterReading(meter_id, read_at, total, measure, row)
+        (read.corrections if is_correction else read.readings).append(reading)
     return read
 
 
-def _reading(raw: RawRow, key: object, known: dict[object, list[_InPlace]]) -> NewMeterReading:
-    values = raw.values
+def _looked_at(
+    block: Block, place: int, key: object, known: dict[object, list[_InPlace]]
+) -> tuple[NewMeterReading, bool]:
+    """Return one row's reading and whether it corrects another. Raises _BadCell for its first bad cell."""
+    if fault := block.faults.get(place):
+        raise _BadCell("line", "", fault, "Mend this line.")
+    values = block.values(place)
     read_at = read_moment(values.get("read_at"))
     if read_at is None:
         raise _BadCell("read_at", values.get("read_at"), "This is no moment with a time zone.", REMEDY)
-    given = [name for name in TOTALS if values.get(name) is not None]
+    given = [name for name in TOTALS if name in values]
     if len(given) != 1:
         raise _BadCell("total", ", ".join(given), "A row has exactly one total.",
                        f"Give one of {', '.join(TOTALS)}.")  # fmt: skip
     total = _number(given[0], values[given[0]])
-    return NewMeterReading(_meter(raw, key, known, read_at), read_at, total, TOTALS[given[0]], raw.row)
+    meter_id = _meter(values, key, known, read_at)
+    reading = NewMeterReading(meter_id, read_at, total, TOTALS[given[0]], block.rows[place])
+    return reading, _flag(values.get("is_correction"))
 
 
-def _meter(raw: RawRow, key: object, known: dict[object, list[_InPlace]], read_at: datetime) -> int:
+def _meter(
+    values: dict[str, object], key: object, known: dict[object, list[_InPlace]], read_at: datetime
+) -> int:
     if key is None:
-        raise _BadCell("meter_id", raw.values.get("meter_id"), "The row names no meter.",
+        raise _BadCell("meter_id", values.get("meter_id"), "The row names no meter.",
                        "Give meter_id, or treatment_unit_serial (and water if not permeate).")  # fmt: skip
     candidates = known[key]
     if not candidates:
         name, shown = ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
         raise _BadCell(name, shown, "There is no such meter in your branch.",
                        "Check it against the list of meters.")  # fmt: skip
+    meter_id = _in_place(candidates, read_at)
+    if meter_id is None:
+        raise _BadCell("read_at", values.get("read_at"), "No such meter was in place at this moment.",
+                       "Check the date, or add the meter first.")  # fmt: skip
+    return meter_id
+
+
+def _in_place(candidates: list[_InPlace], read_at: datetime) -> int | None:
     for meter in candidates:
         if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
             return meter.meter_id
-    raise _BadCell("read_at", raw.values.get("read_at"), "No such meter was in place at this moment.",
-                   "Check the date, or add the meter first.")  # fmt: skip
+    return None
 
 
-def _key(values: dict[str, object]) -> object:
+def _key(meter_id: object, serial: object, water: object) -> object:
     """Return what names the meter: an id, (serial, water), or None when nothing does."""
-    meter_id = values.get("meter_id")
     if meter_id is None:
-        return _serial_key(values.get("treatment_unit_serial"), values.get("water", _PERMEATE))
+        return _serial_key(serial, _PERMEATE if water is None else water)
     if isinstance(meter_id, str) and meter_id.isascii() and meter_id.isdigit() and len(meter_id) < 20:
         meter_id = int(meter_id)
     if type(meter_id) is int and 0 < meter_id <= _MOST_KEY:
@@ -152,26 +203,60 @@ def _serial_key(serial: object, water: object) -> tuple[str, str] | None:
     return (serial, water) if is_serial and isinstance(water, str) and water in _WATERS else None
 
 
-def _number(name: str, value: object) -> float:
+def _totals(block: Block) -> tuple[Sequence[float | None], Sequence[Measure | None]]:
+    """Return each row's one total, None for a bad one and for rows with none or several; and its measure."""
+    given = {name: block.columns[name] for name in TOTALS if name in block.columns}
+    if len(given) == 1:
+        ((name, values),) = given.items()
+        return _numbers(values), [TOTALS[name]] * len(values)
+    totals: list[float | None] = [None] * len(block.rows)
+    measures: list[Measure | None] = [None] * len(block.rows)
+    for place, values in enumerate(zip(*given.values(), strict=True)):
+        named = [(name, value) for name, value in zip(given, values, strict=True) if value is not None]
+        if len(named) == 1:
+            totals[place], measures[place] = _number_or_none(named[0][1]), TOTALS[named[0][0]]
+    return totals, measures
+
+
+def _numbers(values: Sequence[object]) -> Sequence[float | None]:
+    if _NUMBERS.issuperset(map(type, values)):
+        with suppress(ValueError, OverflowError):
+            numbers = list(map(float, values))
+            if all(map(math.isfinite, numbers)):
+                return numbers
+    return [_number_or_none(value) for value in values]
+
+
+def _number_or_none(value: object) -> float | None:
     number = value if type(value) is float else None
     if number is None and isinstance(value, int | str) and not isinstance(value, bool):
         with suppress(ValueError, OverflowError):
             number = float(value)
-    if number is None or not math.isfinite(number):
+    return number if number is not None and math.isfinite(number) else None
+
+
+def _number(name: str, value: object) -> float:
+    number = _number_or_none(value)
+    if number is None:
         raise _BadCell(name, value, "This is no number that can be counted with.",
                        "Write what the register shows, with a point.")  # fmt: skip
     return number
 
 
-def _flag(values: dict[str, object]) -> bool:
-    value = values.get("is_correction")
+def _flag_or_none(value: object) -> bool | None:
     if value is None:
         return False
     if isinstance(value, str):
         value = value.lower()
-    if isinstance(value, str | bool) and value in _YES | _NO:
-        return value in _YES
-    raise _BadCell("is_correction", value, "This is neither true nor false.", "Write true or leave it out.")
+    return value in _YES if isinstance(value, str | bool) and value in _YES | _NO else None
+
+
+def _flag(value: object) -> bool:
+    flag = _flag_or_none(value)
+    if flag is None:
+        raise _BadCell("is_correction", value, "This is neither true nor false.",
+                       "Write true or leave it out.")  # fmt: skip
+    return flag
 
 
 def _shown(value: object) -> str:

@@ -37,7 +37,11 @@ class IntakeFigures:
     json_rows_per_second: float
     csv_rows_per_second: float
     copy_rows_per_second: float
-    """Bare COPY of the same rows into the same table, its indexes and constraints in place."""
+    """Bare COPY of the same rows into the same table in one transaction, to its end."""
+    indexes: int
+    """Indexes of that table, kept up by the calls and by the COPY alike."""
+    constraints: int
+    """Its constraints, checked for both alike: keys of other tables, known values, ranges."""
     json_over_copy: float
     csv_over_copy: float
     peak_mib: float
@@ -84,6 +88,10 @@ def measure_intake(
         json_rows_per_second=rate["json"],
         csv_rows_per_second=rate["csv"],
         copy_rows_per_second=rate["copy"],
+        indexes=_counted("SELECT count(*) FROM pg_index WHERE indrelid = 'fleet_meterreading'::regclass"),
+        constraints=_counted(
+            "SELECT count(*) FROM pg_constraint WHERE conrelid = 'fleet_meterreading'::regclass"
+        ),
         json_over_copy=rate["json"] / rate["copy"],
         csv_over_copy=rate["csv"] / rate["copy"],
         peak_mib=peak,
@@ -128,6 +136,12 @@ def _call(person: Person, sent: bytes, kind: str, now: datetime) -> None:
 def _bare_copy(copied: bytes) -> None:
     with connection.cursor() as cursor, cursor.copy(_COPY) as copy:
         copy.write(copied)
+
+
+def _counted(query: str) -> int:
+    with connection.cursor() as cursor:
+        cursor.execute(query)
+        return cursor.fetchone()[0]
 
 
 def _forget(at: datetime) -> None:

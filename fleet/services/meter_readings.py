@@ -7,8 +7,9 @@ from datetime import datetime
 from django.db import transaction
 
 from fleet.models import ReadingSource
+from fleet.services.meter_columns import columns_of
 from fleet.services.meter_facts import MeterBook
-from fleet.services.meter_rows import Key, MeterRow, Standing, standing_around, standing_at, write_meter_rows
+from fleet.services.meter_rows import Key, Standing, standing_around, standing_at, write_meter_rows
 from fleet.services.reading_rows import Batch, NewMeterReading, RecordReport
 from fleet.services.reading_store import ANOTHER_VALUE, AS_CORRECTION, same
 from fleet.services.register_order import Mark, MeterFacts, refuse_falls
@@ -55,7 +56,12 @@ def record_meter_readings(
     """
     batch = Batch(sheet, now)
     meters = (book or MeterBook()).lock(reading.meter_id for reading in readings)
-    gallons = [_gallons(batch, meters, i, reading) for i, reading in enumerate(readings)]
+    if not readings:
+        return RecordReport()
+    columns, doubtful = columns_of(readings, meters, now)
+    for i in doubtful:
+        _refuse_what_can_not_be(batch, meters, i, readings[i])
+    gallons = columns.total_gal.tolist()
     keys = [(reading.meter_id, reading.read_at) for reading in readings]
     good = (key for i, key in enumerate(keys) if i not in batch.refused)
     standing = standing_around(good) if refuse_backwards else standing_at(good)
@@ -65,18 +71,15 @@ def record_meter_readings(
         _refuse_backwards(batch, readings, gallons, meters, standing, fresh)
     if batch.problems and not accept_good_rows:
         return report
-    rows, replaced = [], []
-    for key, i in fresh.items():
-        if i in batch.refused:
-            continue
-        known = standing.get(key)
-        if known is not None:
-            replaced.append(known.pk)
-        rows.append(_table_row(readings[i], meters[key[0]], gallons[i], known))
-    write_meter_rows(rows, replaced, source=source, now=now)
-    report.corrected = len(replaced)
-    report.recorded = len(rows) - len(replaced)
-    report.unit_ids = {row.treatment_unit_id for row in rows}
+    kept = [i for i in fresh.values() if i not in batch.refused]
+    known = {i: standing[keys[i]] for i in kept if keys[i] in standing} if standing else {}
+    for i, before in known.items():
+        columns.revision[i] = before.revision + 1
+    rows = columns.rows(kept)
+    write_meter_rows(rows, [before.pk for before in known.values()], source=source, now=now)
+    report.corrected = len(known)
+    report.recorded = len(kept) - len(known)
+    report.unit_ids = set(rows.treatment_unit_id.tolist())
     return report
 
 
@@ -111,45 +114,32 @@ def _choose(
     return fresh
 
 
-def _table_row(reading: NewMeterReading, meter: MeterFacts, gal: float, known: Standing | None) -> MeterRow:
-    return MeterRow(
-        meter.unit_id,
-        meter.meter_id,
-        meter.water,
-        reading.read_at,
-        reading.total if reading.measure is None else gal / meter.gal_per_count,
-        gal,
-        meter.end_gal,
-        0 if known is None else known.revision + 1,
-    )
-
-
-def _gallons(batch: Batch, meters: dict[int, MeterFacts], i: int, reading: NewMeterReading) -> float:
-    """Return a total in gallons; refuse what can't be one. [gal]"""
+def _refuse_what_can_not_be(
+    batch: Batch, meters: dict[int, MeterFacts], i: int, reading: NewMeterReading
+) -> None:
+    """Refuse a reading of no meter, at no believable moment, or of what its register can't show."""
     meter = meters.get(reading.meter_id)
     if meter is None:
         batch.refuse(
             i, reading.row, "meter", reading.meter_id, "There is no such meter.", "Add the meter first."
         )
-        return math.nan
+        return
     batch.check_moment(i, reading.row, "read_at", reading.read_at)
     if not math.isfinite(reading.total):
         batch.refuse(i, reading.row, "total", reading.total, "This is no number that can be counted with.",
                      "Write what the register shows.")  # fmt: skip
-        return math.nan
+        return
     if reading.total < 0:
         batch.refuse(i, reading.row, "total", reading.total, "total can't be negative.",
                      "Write what the register shows.")  # fmt: skip
     per_count = meter.gal_per_count if reading.measure is None else gal_per(reading.measure)
-    gal = reading.total * per_count
-    if gal >= meter.end_gal:
+    if reading.total * per_count >= meter.end_gal:
         batch.refuse(
             i, reading.row, "total", reading.total,
             f"The register of {meter.unit_serial} can't show that much: it ends below "
             f"{meter.rollover:,.0f} {meter.measure}.",
             "Check the value and its measure, or the meter's digits.",
         )  # fmt: skip
-    return gal
 
 
 def _refuse_backwards(

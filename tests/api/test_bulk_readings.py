@@ -6,7 +6,7 @@ from unittest.mock import patch
 
 import pytest
 
-from api import bulk_body, bulk_readings, kept_answers
+from api import bulk_body, bulk_lines, bulk_readings, kept_answers
 from api.models import KeptAnswer
 from fleet.models import MeterReading, UnitState
 from shared.roles import Permission
@@ -170,7 +170,7 @@ def test_a_second_call_waits_for_the_first_and_may_go_on_when_that_was_lost(hub,
 
 
 def test_a_call_that_breaks_off_gives_its_key_back_and_a_repeat_finishes_it(hub, here, monkeypatch):
-    monkeypatch.setattr(bulk_readings, "BATCH", 1)
+    monkeypatch.setattr(bulk_lines, "BLOCK", 1)
     inside = bulk_readings.record_meter_readings
     calls = []
 
