@@ -62,6 +62,7 @@ DAILY: Final = (
         "revenue_entries owner_bridge owner_margin owner_risk owner_forecast owner_plan invoices tax_rates "
         "parts_ahead site_costs",
     ),
+    Page("guide", _("Guide"), "", "guide_of"),
 )  # fmt: skip
 GROUPS: Final = (
     (

@@ -12,10 +12,10 @@ OPEN_TO_STRANGERS = {
 """For those who are not logged in: the phone's shell holds no data, the three for watching machines name
 nobody and /metrics asks for its token or this machine; the code's page asks for the password first."""
 OPEN_TO_ALL_WHO_LOG_IN = {
-    "home", "how_we_know", "own_settings", "own_log_in", "change_own_password", "end_own_sessions", "set_up_second_factor",
-    "remove_second_factor", "renew_recovery_codes",
+    "home", "guide", "guide_of", "how_we_know", "own_settings", "own_log_in", "change_own_password",
+    "end_own_sessions", "set_up_second_factor", "remove_second_factor", "renew_recovery_codes",
 }  # fmt: skip
-"""Sends each role to its own page; the laws are no secret; settings and log-in are the asker's own row and no other."""
+"""Sends each role to its own page; guides and laws are no secret; settings and log-in are the asker's own."""
 GUARDED_ELSEWHERE = ("api/", "admin/")
 """The API has its own table and its own walk."""
 
