@@ -28,8 +28,10 @@ ON_OFFER: Final = (
     Permission.CORRECT_MONEY,
 )
 """What the operations ask for. A token for anything else would open nothing."""
-NEVER_BY_TOKEN: Final = frozenset({Permission.USE_API, Permission.MANAGE_PEOPLE})
-"""A token neither makes tokens nor people."""
+NEVER_BY_TOKEN: Final = frozenset(
+    {Permission.USE_API, Permission.MANAGE_PEOPLE, Permission.HANDLE_PERSONAL_DATA}
+)
+"""A token neither makes tokens nor people, nor erases them."""
 _USE_NOTED_EVERY: Final = timedelta(minutes=1)
 
 

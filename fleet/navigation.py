@@ -90,6 +90,7 @@ GROUPS: Final = (
         (
             Page("operations", _("Operations"), "see_operations"),
             Page("audit_trail", _("Changes"), "see_changes"),
+            Page("personal_data", _("People’s data"), "handle_personal_data", "one_persons_data"),
             Page("how_we_know", _("How we know"), "", "how_sure"),
         ),
     ),

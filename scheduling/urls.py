@@ -16,6 +16,7 @@ from scheduling.views import (
     notices,
     operations,
     overview,
+    personal_data,
     proposals,
     recall,
     revenue,
@@ -29,6 +30,8 @@ from scheduling.views import (
     upkeep,
     work_orders,
 )
+
+_ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
@@ -80,6 +83,18 @@ urlpatterns = [
     path("notices/<int:pk>/", notices.notice, name="notice"),
     path("notices/<int:pk>/again/", notices.send_notice_again, name="send_notice_again"),
     path("changes/", audit.audit_trail, name="audit_trail"),
+    path("personal-data/", personal_data.personal_data, name="personal_data"),
+    path(
+        "personal-data/<slug:kind>/<path:code>/file/",
+        personal_data.personal_data_file,
+        name="personal_data_file",
+    ),
+    path(
+        "personal-data/<slug:kind>/<path:code>/erase/",
+        personal_data.erase_personal_data,
+        name="erase_personal_data",
+    ),
+    path("personal-data/<slug:kind>/<path:code>/", personal_data.one_persons_data, name="one_persons_data"),
     path("operations/", operations.operations_page, name="operations"),
     path("labels/", labels.labels, name="labels"),
     path("labels/sheet.pdf", labels.label_file, name="label_file"),

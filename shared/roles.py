@@ -26,6 +26,7 @@ class Permission(StrEnum):
     SEE_MARGINS = "see costs and margins"
     CORRECT_MONEY = "correct entries and close months"
     MANAGE_PEOPLE = "give people their log-ins and roles"
+    HANDLE_PERSONAL_DATA = "take out or erase what is kept about one person"
     SEE_OPERATIONS = "see what runs by itself and what failed"
     SEE_CHANGES = "look through who changed what"
     USE_API = "make tokens for other programs"
