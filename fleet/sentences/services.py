@@ -202,6 +202,7 @@ SENTENCES: Final = (
     gettext_noop("see costs and margins"),
     gettext_noop("correct entries and close months"),
     gettext_noop("give people their log-ins and roles"),
+    gettext_noop("take out or erase what is kept about one person"),
     gettext_noop("see what runs by itself and what failed"),
     gettext_noop("look through who changed what"),
     gettext_noop("make tokens for other programs"),
