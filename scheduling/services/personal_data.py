@@ -25,7 +25,8 @@ from scheduling.models import (
     Technician,
     TravelLeg,
 )
-from scheduling.queries.personal_data import (
+from scheduling.services.names_in_texts import put_marks
+from scheduling.services.personal_data_rows import (
     Kind,
     Subject,
     is_served,
@@ -34,7 +35,6 @@ from scheduling.queries.personal_data import (
     rows_pointing_at,
     trail_names_of,
 )
-from scheduling.services.names_in_texts import put_marks
 from shared.errors import CannotDo
 
 STAYS: Final = {

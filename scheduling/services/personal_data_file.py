@@ -12,8 +12,8 @@ from django.db import transaction
 
 from fleet.models import AuditArea, Person
 from fleet.services import audit
-from scheduling.queries import personal_data
-from scheduling.queries.personal_data import Subject
+from scheduling.services import personal_data_rows as personal_data
+from scheduling.services.personal_data_rows import Subject
 
 IN_MEMORY: Final = 8 * 1024 * 1024
 READ_ME: Final = """What {company} keeps about {name}, as of {now:%Y-%m-%d %H:%M} UTC.

@@ -8,10 +8,10 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from scheduling.queries import personal_data as queries
-from scheduling.queries.personal_data import Kind, Subject
 from scheduling.services import personal_data as services
+from scheduling.services import personal_data_rows as queries
 from scheduling.services.personal_data_file import take_out
+from scheduling.services.personal_data_rows import Kind, Subject
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission

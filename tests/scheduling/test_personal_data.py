@@ -34,8 +34,8 @@ from scheduling.models import (
     WorkOrder,
     WorkOrderEvent,
 )
-from scheduling.queries import personal_data as queries
 from scheduling.services import names_in_texts
+from scheduling.services import personal_data_rows as queries
 from scheduling.services.invoicing import make_batch
 from scheduling.services.personal_data import erase
 from scheduling.services.personal_data_file import take_out

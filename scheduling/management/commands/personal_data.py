@@ -6,8 +6,8 @@ from pathlib import Path
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from scheduling.queries import personal_data as queries
 from scheduling.services import personal_data as services
+from scheduling.services import personal_data_rows as queries
 from scheduling.services.personal_data_file import take_out
 from shared.errors import CannotDo
 
