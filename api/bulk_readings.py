@@ -1,7 +1,7 @@
 """Records many meter readings in one call: batch by batch, good rows kept, bad rows returned."""
 
 import gc
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,10 +22,12 @@ from api import kept_answers
 from api.bulk_body import BulkBody, take_body
 from api.bulk_lines import csv_blocks, json_blocks
 from api.bulk_rows import SHEET, KnownMeters, Sighted, read_rows, sight
+from api.models import KeptAnswer
+from api.noting import note
 from api.operations import Operation
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
 from api.scope import meters_to_record
-from fleet.models import ReadingSource
+from fleet.models import AuditArea, ReadingSource
 from fleet.services.meter_facts import MeterBook
 from fleet.services.readings import record_meter_readings
 from fleet.tasks import assess_units
@@ -134,7 +136,7 @@ class RecordMeterReadings(Operation):
         finally:
             body.close()
         answer = JSONRenderer().render(tally.as_answer())
-        _finish(kept, answer, tally.unit_ids)
+        _finish(request, kept, answer, tally)
         return _answer(answer, 200)
 
 
@@ -183,14 +185,20 @@ def _record_block(sighted: Sighted, known: KnownMeters, now: datetime, tally: _T
 
 
 @transaction.atomic
-def _finish(kept, answer: bytes, unit_ids: Iterable[int]) -> None:
-    """Keep the answer, then have the touched treatment units assessed.
+def _finish(request: Request, kept: KeptAnswer, answer: bytes, tally: _Tally) -> None:
+    """Keep the answer and note the call, then have the touched treatment units assessed.
 
     Handing over may fail without failing the call: the readings stand, and the night's assessment takes
     them up.
     """
     kept_answers.keep(kept, status=200, body=answer, now=timezone.now())
-    listed = sorted(unit_ids)
+    if tally.recorded or tally.corrected:
+        told = (
+            f"{tally.recorded} recorded, {tally.corrected} corrected, {tally.duplicates} known already; "
+            f"Idempotency-Key {kept.key}"
+        )
+        note(request, "meter readings recorded", AuditArea.FLEET, f"{len(tally.unit_ids)} units", told)
+    listed = sorted(tally.unit_ids)
     for start in range(0, len(listed), UNITS_PER_TASK):
         transaction.on_commit(_assessment_of(listed[start : start + UNITS_PER_TASK]), robust=True)
 

@@ -9,8 +9,10 @@ from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.noting import note, told_changes
 from api.operations import ListRows, Operation, etag_of, require_match
 from api.scope import visible
+from fleet.models import AuditArea
 from shared.errors import RowProblem
 
 IF_MATCH = OpenApiParameter(
@@ -23,6 +25,8 @@ class EditRow(Operation):
     """Locks a row and lets the edit go on only from the version it names. ``shown_by``: the list it is in."""
 
     shown_by: type[ListRows]
+    before: dict
+    """The row as it was shown before the edit."""
 
     def get_queryset(self) -> QuerySet:
         """Return the rows this call may see."""
@@ -35,12 +39,19 @@ class EditRow(Operation):
         row = self.get_queryset().select_for_update(of=("self",)).filter(pk=pk).first()
         if row is None:
             raise Http404
-        require_match(request, self.shown_by.serializer_class(row).data)
+        self.before = self.shown_by.serializer_class(row).data
+        require_match(request, self.before)
         return row
 
     def shown(self, pk: int, status: int = 200) -> Response:
         """Return a row as its list shows it, with its ETag."""
         return shown(self.shown_by, pk, status)
+
+    def changed(self, request: Request, pk: int, what: str, area: AuditArea, about: object) -> Response:
+        """Return the row as it stands now; the audit trail has it with its old values and its new."""
+        response = self.shown(pk)
+        note(request, what, area, about, told_changes(self.before, response.data))
+        return response
 
 
 def shown(shown_by: type[ListRows], pk: int, status: int = 200) -> Response:

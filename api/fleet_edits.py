@@ -10,9 +10,10 @@ from rest_framework.response import Response
 from api import fleet_bodies, fleet_rows
 from api.edits import IF_MATCH, EditRow, given, one_of, refuse, shown
 from api.fleet_operations import ListParts, ListSites, ListTreatmentUnits
+from api.noting import note
 from api.operations import Operation
 from api.scope import units_to_record
-from fleet.models import PartKind, Position, ReadingSource, Site, TreatmentUnit, WaterSupply
+from fleet.models import AuditArea, Part, PartKind, Position, ReadingSource, Site, TreatmentUnit, WaterSupply
 from fleet.services import parts, readings, site_details
 from fleet.services.reading_rows import RecordReport
 from shared.roles import Permission
@@ -33,7 +34,7 @@ class ChangeSite(EditRow):
         """Change it."""
         site = self.row_to_edit(request, pk)
         site_details.change_site(site, **given(self, request, partial=True))
-        return self.shown(pk)
+        return self.changed(request, pk, "site changed", AuditArea.FLEET, site.code)
 
 
 class ChangeTreatmentUnit(EditRow):
@@ -49,7 +50,7 @@ class ChangeTreatmentUnit(EditRow):
         """Change it."""
         unit = self.row_to_edit(request, pk)
         site_details.change_treatment_unit(unit, **given(self, request, partial=True))
-        return self.shown(pk)
+        return self.changed(request, pk, "treatment unit changed", AuditArea.FLEET, unit.serial)
 
 
 class InstallPart(Operation):
@@ -59,6 +60,7 @@ class InstallPart(Operation):
     serializer_class = fleet_bodies.NewPart
 
     @extend_schema(responses={201: fleet_rows.PartRow})
+    @transaction.atomic
     def post(self, request: Request) -> Response:
         """Install it."""
         values = given(self, request)
@@ -70,6 +72,7 @@ class InstallPart(Operation):
         if position is None:
             raise ValidationError({"position": f"{unit} has no such position."})
         part = parts.install(position=position, at=values["installed_at"], **_part_values(values))
+        note(request, "part put in", AuditArea.FLEET, unit.serial, _told(part))
         return shown(ListParts, part.pk, 201)
 
 
@@ -88,6 +91,8 @@ class RemovePart(EditRow):
         values = given(self, request)
         _refuse_future("removed_at", values["removed_at"])
         parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
+        told = f"{_told(part)} → none: {values['removal_reason']}"
+        note(request, "part taken out", AuditArea.FLEET, part.treatment_unit.serial, told)
         return self.shown(pk)
 
 
@@ -108,6 +113,8 @@ class ReplacePart(EditRow):
         new = parts.replace(
             old, at=at, reason=values["removal_reason"], **_part_values(values, at, "changed_at")
         )
+        told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
+        note(request, "part replaced", AuditArea.FLEET, old.treatment_unit.serial, told)
         return self.shown(new.pk, 201)
 
 
@@ -118,6 +125,7 @@ class RecordGauges(Operation):
     serializer_class = fleet_bodies.NewGauges
 
     @extend_schema(responses={201: fleet_bodies.Recorded})
+    @transaction.atomic
     def post(self, request: Request) -> Response:
         """Record them."""
         form = self.get_serializer(data=request.data)
@@ -126,17 +134,14 @@ class RecordGauges(Operation):
         unit = units_to_record(request).filter(pk=values["treatment_unit_id"]).first()
         if unit is None:
             raise ValidationError({"treatment_unit_id": "There is no such treatment unit in your branch."})
+        gauges = form.values_in(values)
         report = readings.record_performance_readings(
-            [
-                readings.NewPerformanceReading(
-                    unit.pk, values["read_at"], form.values_in(values), values["saw_fines"]
-                )
-            ],
+            [readings.NewPerformanceReading(unit.pk, values["read_at"], gauges, values["saw_fines"])],
             source=ReadingSource.API,
             now=timezone.now(),
             as_correction=values["is_correction"],
         )
-        return _recorded(report)
+        return _recorded(request, report, unit.serial, gauges)
 
 
 class RecordFeedTest(Operation):
@@ -146,6 +151,7 @@ class RecordFeedTest(Operation):
     serializer_class = fleet_bodies.NewFeedTestBody
 
     @extend_schema(responses={201: fleet_bodies.Recorded})
+    @transaction.atomic
     def post(self, request: Request) -> Response:
         """Record it."""
         form = self.get_serializer(data=request.data)
@@ -160,7 +166,8 @@ class RecordFeedTest(Operation):
         test = readings.NewFeedTest(
             site and site.pk, supply and supply.pk, values["sampled_at"], measured, values["source"]
         )
-        return _recorded(readings.record_feed_tests([test], now=timezone.now()))
+        report = readings.record_feed_tests([test], now=timezone.now())
+        return _recorded(request, report, site.code if site else supply.code if supply else "", measured)
 
 
 def _part_values(values: dict, at=None, field: str = "installed_at") -> dict:
@@ -176,7 +183,15 @@ def _refuse_future(field: str, at) -> None:
         raise ValidationError({field: "This moment has not come yet."})
 
 
-def _recorded(report: RecordReport) -> Response:
+def _told(part: Part) -> str:
+    return " ".join(filter(None, (part.position.code, part.kind.code, part.serial)))
+
+
+def _recorded(request: Request, report: RecordReport, about: str, values: dict[str, float]) -> Response:
     refuse(report.problems)
+    if not report.duplicates:
+        told = ", ".join(f"{name} {value:g}" for name, value in values.items())
+        what = "reading corrected" if report.corrected else "reading recorded"
+        note(request, what, AuditArea.FLEET, about, told)
     body = {"recorded": report.recorded, "corrected": report.corrected, "duplicates": report.duplicates}
     return Response(body, status=201)

@@ -17,6 +17,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.utils.encoders import JSONEncoder
 from rest_framework.views import APIView
 
+from api.deprecation import Deprecation
 from api.paging import PARAMETERS
 from api.permissions import MayDo
 from api.refusals import Refusal
@@ -30,6 +31,15 @@ class Operation(GenericAPIView):
     needs: ClassVar[tuple[Permission, ...]] = ()
     permission_classes = [MayDo]
     throttle_scope = "write"
+    deprecation: ClassVar[Deprecation | None] = None
+    """Set on an operation that is to go; the headers of its answers and the schema then say so."""
+
+    def finalize_response(self, request: Request, response: Response, *args: object, **kwargs: object):
+        """Mark every answer of an operation on its way out, refusals too."""
+        answer = super().finalize_response(request, response, *args, **kwargs)
+        if self.deprecation is not None:
+            self.deprecation.mark(answer)
+        return answer
 
     def get_queryset(self) -> QuerySet:
         """Return the rows this call may see."""

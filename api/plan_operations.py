@@ -9,11 +9,11 @@ from rest_framework.response import Response
 
 from api import filters, plan_rows
 from api.edits import IF_MATCH, EditRow, given
+from api.noting import note
 from api.operations import ListRows, ShowRow
 from fleet.models import AuditArea
 from scheduling.models import PlanPeriod, PlanPrice, ServicePlan, Technician
 from scheduling.services import prices, replanning
-from scheduling.views.edge import note_change
 from shared.roles import Permission
 
 
@@ -44,10 +44,12 @@ class AddAbsence(EditRow):
         """Add it."""
         technician = self.row_to_edit(request, pk)
         values = given(self, request)
-        replanning.write_absence(
+        absence = replanning.write_absence(
             technician.branch, technician, values["first_on"], values["last_on"], values["reason"],
             timezone.localdate(),
         )  # fmt: skip
+        told = f"{absence.first_on} to {absence.last_on}: {absence.reason}"
+        note(request, "absence written", AuditArea.PLANS, technician.name, told)
         return self.shown(pk, 201)
 
 
@@ -81,8 +83,7 @@ class AddPlanPrice(EditRow):
         """Add it."""
         plan = self.row_to_edit(request, pk)
         price = prices.set_price(plan, **given(self, request))
-        told = f"{price.amount} from {price.from_on} on"
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, told)
+        note(request, "plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
         return self.shown(pk, 201)
 
 
@@ -101,7 +102,8 @@ class AddPlanPeriod(EditRow):
         values = {**given(self, request), "by": request.user, "now": timezone.now()}
         if values["percent_off"] is None:
             del values["percent_off"]
-            prices.pause(plan, **values)
+            period = prices.pause(plan, **values)
         else:
-            prices.discount(plan, **values)
+            period = prices.discount(plan, **values)
+        note(request, "discount or pause set", AuditArea.MONEY, plan.code, prices.told_period(period))
         return self.shown(pk, 201)

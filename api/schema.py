@@ -53,7 +53,12 @@ class OperationSchema(AutoSchema):
 
     def get_description(self) -> str:
         """Return what the class says of itself."""
-        return inspect.getdoc(type(self.view)) or ""
+        told = inspect.getdoc(type(self.view)) or ""
+        return f"{told}\n\n{self.view.deprecation.words()}" if self.is_deprecated() else told
+
+    def is_deprecated(self) -> bool:
+        """Say whether the operation is marked as on its way out."""
+        return getattr(self.view, "deprecation", None) is not None
 
     def get_summary(self) -> str:
         """Return the first sentence of it."""

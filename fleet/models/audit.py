@@ -15,6 +15,7 @@ REMEDY = gettext_lazy("Write a further entry that says what is right.")
 class AuditArea(models.TextChoices):
     """What an entry of the audit trail is about."""
 
+    FLEET = "fleet", gettext_lazy("Sites, treatment units, readings")
     WORK = "work", gettext_lazy("Work orders")
     PLANS = "plans", gettext_lazy("Plans and routes")
     STOCK = "stock", gettext_lazy("Stock")

@@ -23,7 +23,7 @@ from scheduling.models import (
 )
 
 FIELDS: Final = ("told_at", "told_by", "told_area", "told_what", "told_about", "told_detail")
-WORK_AREAS: Final = (AuditArea.WORK, AuditArea.PLANS, AuditArea.STOCK)
+WORK_AREAS: Final = (AuditArea.FLEET, AuditArea.WORK, AuditArea.PLANS, AuditArea.STOCK)
 """What a planner may look through; the owner sees all."""
 
 

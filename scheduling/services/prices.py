@@ -60,6 +60,18 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
     return PlanPrice.objects.create(plan=plan, from_on=from_on, amount=price)
 
 
+def told_price(price: PlanPrice) -> str:
+    """Say for the audit trail which price took over from which."""
+    before = PlanPrice.objects.filter(plan=price.plan, from_on__lt=price.from_on).order_by("-from_on").first()
+    return f"{before.amount if before else 'none'} → {price.amount} from {price.from_on} on"
+
+
+def told_period(period: PlanPeriod) -> str:
+    """Say for the audit trail what a discount or a pause takes off the full price, and when."""
+    off = "pause" if period.kind == PeriodKind.PAUSE else f"{period.percent_off:f} % off"
+    return f"full price → {off}, {period.from_on} to {period.to_on or 'open end'}: {period.why}"
+
+
 @transaction.atomic
 def escalate(*, through: date, today: date) -> EscalationReport:
     """Write the prices that escalators bring on anniversaries from this month on up to a day.

@@ -37,9 +37,12 @@ def owner_plan(request: HttpRequest, code: str) -> HttpResponse:
 def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
-    if form.is_valid() and did(form, lambda data: prices.set_price(plan, **data)):
-        detail = f"{form.cleaned_data['amount']} from {form.cleaned_data['from_on']} on"
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, detail)
+
+    def add(data: dict[str, Any]) -> None:
+        price = prices.set_price(plan, **data)
+        note_change(request, "plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
+
+    if form.is_valid() and did(form, add):
         messages.success(
             request,
             gettext("From %(from_on)s on %(code)s has its new price.")
@@ -56,16 +59,17 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     now, _ = now_and_today(request)
     plan, form = _plan(request, code), PeriodForm(request.POST)
 
-    def add(data: dict[str, Any]) -> PlanPeriod:
+    def add(data: dict[str, Any]) -> None:
         given = {**data, "by": request.user, "now": now}
         if data["percent_off"] == PAUSE:
             given.pop("percent_off")
-            return prices.pause(plan, **given)
-        return prices.discount(plan, **given)
+            period = prices.pause(plan, **given)
+        else:
+            period = prices.discount(plan, **given)
+        told = prices.told_period(period)
+        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
 
     if form.is_valid() and did(form, add):
-        detail = f"{form.cleaned_data['percent_off']} off from {form.cleaned_data['from_on']} on"
-        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, detail)
         messages.success(
             request,
             gettext("%(code)s earns less from %(from_on)s on.")

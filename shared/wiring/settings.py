@@ -83,6 +83,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "shared.wiring.request_log.RequestLog",
+    "shared.wiring.tls_only.TlsOnly",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "shared.wiring.headers.MoreHeaders",
@@ -176,7 +177,7 @@ SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_SECURE = IS_BEHIND_TLS
 CSRF_COOKIE_SECURE = IS_BEHIND_TLS
 SECURE_SSL_REDIRECT = IS_BEHIND_TLS
-SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$"]
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$"]  # programs: shared.wiring.tls_only
 SECURE_HSTS_SECONDS = 31_536_000 if IS_BEHIND_TLS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = IS_BEHIND_TLS
 SECURE_HSTS_PRELOAD = IS_BEHIND_TLS

@@ -78,7 +78,7 @@ def test_the_planner_sees_work_and_no_money_people_or_files(client):
     for area in AuditArea:
         note(f"about {area}", area=area)
     client.force_login(make.person("planner"))
-    assert set(listed(client)) == {"withdrawn", "about work", "about plans", "about stock"}
+    assert set(listed(client)) == {"withdrawn", "about fleet", "about work", "about plans", "about stock"}
     assert client.get(reverse("audit_trail"), {"area": "money"}).status_code == 422
 
 

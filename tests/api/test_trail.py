@@ -1,0 +1,100 @@
+"""Whatever a program changes stands in the trail of changes: who, and the old value and the new."""
+
+from datetime import timedelta
+
+import pytest
+
+from api.access_table import ACCESS
+from fleet.models import AuditArea
+from scheduling.models import PlanPrice
+from scheduling.queries.audit import Asked, changes
+from tests import factories as make
+from tests.api.rows import Caller
+
+AT = "2026-11-01T08:00:00Z"
+READINGS = '{"meter_id": %d, "read_at": "2026-11-01T08:00:00Z", "total_gal": 120}\n'
+WRITES = {
+    ("PATCH", "sites/<int:pk>"): lambda here: (
+        here.site.pk, {"access_note": "Ring twice."}, [f"access_note: {here.site.access_note} → Ring twice."]
+    ),
+    ("PATCH", "treatment-units/<int:pk>"): lambda here: (
+        here.unit.pk, {"label": "cellar"}, [f"label: {here.unit.label} → cellar"]
+    ),
+    ("POST", "parts"): lambda here: (
+        None,
+        {"treatment_unit_id": here.unit.pk, "position": make.position(here.unit, "membrane", 2).code,
+         "kind_code": here.part.kind.code, "installed_at": AT},
+        ["membrane", here.part.kind.code],
+    ),
+    ("POST", "parts/<int:pk>/removal"): lambda here: (
+        here.part.pk, {"removed_at": AT, "removal_reason": "worn"}, [f"{here.part.kind.code}", "→ none: worn"]
+    ),
+    ("POST", "parts/<int:pk>/replacement"): lambda here: (
+        here.part.pk,
+        {"changed_at": AT, "removal_reason": "worn", "kind_code": here.part.kind.code, "serial": "N-1"},
+        ["→", "N-1: worn"],
+    ),
+    ("POST", "meter-readings/bulk"): lambda here: (None, READINGS % here.meter.pk, ["1 recorded", "key-1"]),
+    ("POST", "performance-readings"): lambda here: (
+        None,
+        {"treatment_unit_id": here.unit.pk, "read_at": AT, "feed_pressure_psi": 61.5},
+        ["feed_pressure_psi 61.5"],
+    ),
+    ("POST", "feed-tests"): lambda here: (
+        None, {"site_code": here.site.code, "sampled_at": AT, "hardness_mg_l": 210}, ["hardness_mg_l 210"]
+    ),
+    ("POST", "work-orders"): lambda here: (
+        None,
+        {"client_id": "5f0c5a3e-3f5c-4a52-8f5e-0a3c6f3b2a10", "treatment_unit_id": here.unit.pk,
+         "why": "A leak.", "window_from": "2026-11-02", "window_to": "2026-11-05"},
+        [],
+    ),
+    ("PATCH", "work-orders/<int:pk>"): lambda here: (
+        here.order.pk, {"promised_on": "2026-11-02"}, ["02 Nov 2026"]
+    ),
+    ("POST", "work-orders/<int:pk>/withdraw"): lambda here: (
+        here.order.pk, {"reason": "Site closed."}, ["Site closed."]
+    ),
+    ("POST", "technicians/<int:pk>/absences"): lambda here: (
+        here.technician.pk, {"first_on": "2026-11-09", "last_on": "2026-11-10", "reason": "Course."},
+        ["2026-11-09 to 2026-11-10: Course."],
+    ),
+    ("POST", "plans/<int:pk>/prices"): lambda here: (
+        here.plan.pk, {"from_on": "2026-12-01", "amount": "65.00"},
+        [f"{PlanPrice.objects.get(plan=here.plan).amount} → 65.00 from 2026-12-01 on"],
+    ),
+    ("POST", "plans/<int:pk>/periods"): lambda here: (
+        here.plan.pk, {"from_on": "2027-01-01", "percent_off": "10", "why": "Loyal."},
+        ["full price → 10", "2027-01-01 to open end: Loyal."],
+    ),
+}  # fmt: skip
+"""Every write: key of the row, body, and what the trail then says beside who it was."""
+
+
+def trail(person):
+    asked = Asked(
+        make.NOW - timedelta(days=1), make.NOW + timedelta(days=1), tuple(AuditArea), person.username
+    )
+    return list(changes(asked))
+
+
+def test_every_write_is_in_the_table_here():
+    assert set(WRITES) == {(method, address) for method, address in ACCESS if method != "GET"}
+
+
+@pytest.mark.parametrize(("method", "address"), sorted(WRITES))
+def test_every_write_leaves_who_and_what_in_the_trail_and_a_refused_one_nothing(here, method, address):
+    owner = Caller(make.person("owner", branch=here.branch))
+    key, body, words = WRITES[method, address](here)
+    place = address.replace("<int:pk>", str(key))
+    headers = {"If-Match": "*", "Idempotency-Key": "key-1"}
+    if address.endswith("bulk"):
+        headers["content_type"] = "application/x-ndjson"
+    assert owner.call(method, place, {} if isinstance(body, dict) else "x\n", **headers).status_code < 500
+    assert trail(owner.person) == []
+    headers["Idempotency-Key"] = "key-1" if isinstance(body, dict) else "key-1-again"
+    answer = owner.call(method, place, body, **headers)
+    assert answer.status_code in (200, 201), answer.content
+    (entry,) = trail(owner.person)
+    for word in words:
+        assert word in entry["told_detail"]
