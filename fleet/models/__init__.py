@@ -16,6 +16,7 @@ from fleet.models.equipment import (
 from fleet.models.findings import (
     AssessmentRun,
     AssessmentShard,
+    ChangeMark,
     Finding,
     FindingKind,
     LimitName,
@@ -66,6 +67,7 @@ __all__ = [
     "AuditEntry",
     "Branch",
     "Cartridge",
+    "ChangeMark",
     "Customer",
     "DeadLetter",
     "DeadLetterState",

@@ -115,6 +115,9 @@ class UnitState(models.Model):
     worst_wear = models.FloatField(null=True, blank=True)
     numbers = models.JSONField(default=dict, blank=True)
     assessed_at = models.DateTimeField()
+    look_again_on = models.DateField(
+        null=True, blank=True, help_text="When a night assesses it again although nothing new came in."
+    )
 
     class Meta:
         constraints = [
@@ -126,6 +129,23 @@ class UnitState(models.Model):
 
     def __str__(self):
         return f"treatment unit {self.treatment_unit_id} {self.readiness}"
+
+
+class ChangeMark(models.Model):
+    """Something an assessment reads has changed; the assessment that takes it in deletes the mark.
+
+    Written by the database (``fleet.services.change_marks``), whoever writes and however many rows at once.
+    Nothing is updated, so that writers never wait for each other here.
+    """
+
+    treatment_unit_id = models.BigIntegerField()
+    effective_at = models.DateTimeField(help_text="Assessments as of an earlier moment do not see it yet.")
+
+    class Meta:
+        indexes = [models.Index(fields=["treatment_unit_id"], name="fleet_changemark_unit")]
+
+    def __str__(self):
+        return f"treatment unit {self.treatment_unit_id} from {self.effective_at}"
 
 
 class ReadinessChange(models.Model):

@@ -1,6 +1,5 @@
 """How fast a stored fleet is assessed: a made-up fleet in a database of its own, beside bare reads."""
 
-import resource
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,6 +16,7 @@ from fleet.queries.columns import WATER_NUMBERS, UnitRange, read_shard
 from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import assessment, findings, state_rows
+from fleet.services.beside import Spent, beside
 from fleet.services.days import EPOCH, to_days
 from fleet.services.made_up_fleet import NOW_D, load_made_up_fleet, vacuum
 from fleet.services.state_writes import write_states
@@ -24,33 +24,56 @@ from shared.errors import CannotDo
 
 ORM_SAMPLE_UNITS: Final = 200
 """Treatment units read object by object, to say what that would cost."""
+_READ_ONE_MORE: Final = (
+    "INSERT INTO fleet_meterreading (treatment_unit_id, meter_id, water, read_at, total, total_gal, "
+    "rollover_gal, revision, is_latest, source, recorded_at) SELECT u.id, r.meter_id, r.water, "
+    "m.at, r.total + g.gal, r.total_gal + g.gal, r.rollover_gal, 0, true, 'telemetry', m.at "
+    "FROM fleet_treatmentunit u CROSS JOIN (SELECT %s::timestamptz AS at) m "
+    "CROSS JOIN LATERAL (SELECT * FROM fleet_meterreading WHERE treatment_unit_id = u.id "
+    "AND water = 'permeate' ORDER BY read_at DESC LIMIT 1) r "
+    "CROSS JOIN LATERAL (SELECT u.design_use_gal_per_day * "
+    "extract(epoch FROM m.at - r.read_at)::float8 / 86400 AS gal) g WHERE u.id %% %s = %s"
+)
+"""What the meter shows if use was as expected since it was read."""
 
 
 @dataclass(frozen=True)
 class AssessFigures:
-    """What was measured. Seconds are medians of wall time."""
+    """What was measured. Seconds are medians of wall time, each in a process of its own."""
 
     units: int
     readings: int
     load_s: float
     first_assess_s: float
     """With every row new."""
-    assess_s: float
-    """A later night without new readings: every state is written again, some findings."""
-    assess_processor_s: float
-    """Mean processor time of this process for a later night; the database's own comes on top."""
+    rebuild_s: float
+    """All of the fleet once more, a night later."""
+    rebuild_processor_s: float
+    """Processor time of the worker in it; the database's own comes on top."""
     units_per_second: float
     bare_copy_s: float
-    """Only reading the meter readings' columns out of the database."""
-    assess_over_bare_copy: float
+    """Only reading the meter readings' columns out of the database, row by row of a binary COPY."""
+    rebuild_over_bare_copy: float
     copy_rows_per_second: float
     orm_rows_per_second: float
-    """One object a row, by the ORM."""
+    """One object a row, by the ORM, on a sample."""
     copy_over_orm: float
-    peak_mib: float
-    """Highest memory of this process so far, loading included. [MiB]"""
+    night_all_s: float
+    """A night with one new reading for every treatment unit."""
+    night_all_over_rebuild: float
+    night_week_s: float
+    """A night with one new reading for one in seven, after a week of such nights."""
+    night_week_units: int
+    """How many treatment units such a night takes."""
+    night_week_over_rebuild: float
+    worker_peak_mib: float
+    """Highest memory of a worker in any of these. [MiB]"""
+    two_workers_s: float
+    """A rebuild shared by two."""
+    two_workers_gain: float
+    """One worker's time over theirs, same shards."""
     stage_share: dict[str, float] = field(default_factory=dict)
-    """Share of the later night's time by stage, largest first."""
+    """Share of a rebuild's time by stage, largest first."""
 
 
 @contextmanager
@@ -107,44 +130,85 @@ def measure_assessment(
     tell = tell or (lambda _text: None)
     if TreatmentUnit.objects.exists():
         raise CannotDo("This database holds a fleet.", remedy="Measure in an empty one.")
-    load_s = _timed(lambda: load_made_up_fleet(units, readings_per_unit, seed=1))
-    tell(f"loaded {units:,} treatment units in {load_s:.1f} s")
+    (load,) = beside(lambda: load_made_up_fleet(units, readings_per_unit, seed=1))
+    tell(f"loaded {units:,} treatment units in {load.seconds:.1f} s")
     vacuum()
-    now = EPOCH + timedelta(days=NOW_D)
-    first = _timed(lambda: assessment.assess_fleet(now, shard_size))
-    tell(f"first assessment {first:.1f} s")
-    nights = [now + timedelta(days=night) for night in range(1, repeats + 1)]
-    busy = time.process_time()
-    again = median(_timed(lambda night=night: assessment.assess_fleet(night, shard_size)) for night in nights)
-    busy = (time.process_time() - busy) / repeats
-    tell(f"later assessment {again:.1f} s")
+    clock = _Clock(EPOCH + timedelta(days=NOW_D), shard_size)
+    first = clock.assess(is_full=True)
+    tell(f"first assessment {first.seconds:.1f} s")
+    rebuilds = [clock.assess(is_full=True) for _ in range(repeats)]
+    rebuild_s = median(one.seconds for one in rebuilds)
+    tell(f"rebuild {rebuild_s:.1f} s")
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
-    bare = median(_timed(lambda: _bare_copy(ids, shard_size)) for _ in range(repeats))
-    rows = units * readings_per_unit
+    bare = median(beside(lambda: _bare_copy(ids, shard_size))[0].seconds for _ in range(repeats))
+    tell(f"bare COPY {bare:.1f} s")
+    nights_all = [clock.night(one_in=1) for _ in range(repeats)]
+    night_all_s = median(one.seconds for one in nights_all)
+    tell(f"night with a reading for each {night_all_s:.1f} s")
+    nights_week = [clock.night(one_in=7) for _ in range(7 + repeats)][7:]
+    night_week_s = median(one.seconds for one in nights_week)
+    tell(f"night with a reading for one in seven {night_week_s:.1f} s")
+    alone, two = clock.shared_by(1), clock.shared_by(2)
     orm_rows, orm_s = _orm_sample(ids)
-    copy_rate, orm_rate = rows / bare, orm_rows / orm_s
+    rows = units * readings_per_unit
     return AssessFigures(
         units=units,
         readings=rows,
-        load_s=load_s,
-        first_assess_s=first,
-        assess_s=again,
-        assess_processor_s=busy,
-        units_per_second=units / again,
+        load_s=load.seconds,
+        first_assess_s=first.seconds,
+        rebuild_s=rebuild_s,
+        rebuild_processor_s=median(one.processor_s for one in rebuilds),
+        units_per_second=units / rebuild_s,
         bare_copy_s=bare,
-        assess_over_bare_copy=again / bare,
-        copy_rows_per_second=copy_rate,
-        orm_rows_per_second=orm_rate,
-        copy_over_orm=copy_rate / orm_rate,
-        peak_mib=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        stage_share=_stages(ids[:shard_size], nights[-1] + timedelta(days=1)),
+        rebuild_over_bare_copy=rebuild_s / bare,
+        copy_rows_per_second=rows / bare,
+        orm_rows_per_second=orm_rows / orm_s,
+        copy_over_orm=rows / bare / (orm_rows / orm_s),
+        night_all_s=night_all_s,
+        night_all_over_rebuild=night_all_s / rebuild_s,
+        night_week_s=night_week_s,
+        night_week_units=int(median(one.answer for one in nights_week)),
+        night_week_over_rebuild=night_week_s / rebuild_s,
+        worker_peak_mib=max(one.peak_mib for one in (first, *rebuilds, *nights_all, *nights_week)),
+        two_workers_s=two,
+        two_workers_gain=alone / two,
+        stage_share=_stages(ids[:shard_size], clock.moment + timedelta(days=1)),
     )
 
 
-def _timed(work: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    work()
-    return time.perf_counter() - began
+@dataclass
+class _Clock:
+    """Goes on by a day from assessment to assessment."""
+
+    moment: datetime
+    shard_size: int
+
+    def assess(self, *, is_full: bool) -> Spent:
+        """Assess in a process of its own; the answer is how many treatment units were."""
+        self.moment += timedelta(days=1)
+        (spent,) = beside(
+            lambda: assessment.assess_fleet(self.moment, self.shard_size, is_full=is_full).counts["units"]
+        )
+        return spent
+
+    def night(self, *, one_in: int) -> Spent:
+        """Read the meter of one treatment unit in so many, then assess what is due."""
+        with connection.cursor() as cursor:
+            cursor.execute(_READ_ONE_MORE, [self.moment, one_in, self.moment.toordinal() % one_in])
+        return self.assess(is_full=False)
+
+    def shared_by(self, workers: int) -> float:
+        """Return the seconds in which so many workers rebuild, in shards of an eighth or the usual size."""
+        self.moment += timedelta(days=1)
+        size = min(self.shard_size, max(TreatmentUnit.objects.count() // 8, 1))
+        run = assessment.start_run(self.moment, size)
+        shard_ids = list(run.shards.values_list("id", flat=True))
+
+        def work() -> None:
+            for shard_id in shard_ids:
+                assessment.assess_claimed(shard_id, self.moment)
+
+        return max(one.seconds for one in beside(*[work] * workers))
 
 
 def _bare_copy(ids: list[int], shard_size: int) -> None:

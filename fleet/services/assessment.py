@@ -14,6 +14,7 @@ from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import findings, state_rows
 from fleet.services.days import to_days
+from fleet.services.due_units import due_units, take_in_marks
 from fleet.services.state_writes import write_states
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
@@ -44,16 +45,18 @@ def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
     """Assess just these treatment units, e.g. after a close-out."""
     if not unit_ids:
         return AssessmentCounts()
-    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now)
+    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now, is_full=True)
 
 
 def assess_fleet(
     now: datetime,
     shard_size: int = DEFAULT_SHARD_SIZE,
     on_progress: Callable[[int, int], None] | None = None,
+    *,
+    is_full: bool = True,
 ) -> AssessmentRun:
-    """Assess every treatment unit here and now, one shard after the other."""
-    run = start_run(now, shard_size)
+    """Assess the fleet here and now, one shard after the other: all of it, or only what wants a look."""
+    run = start_run(now, shard_size, is_full=is_full)
     shard_ids = list(run.shards.values_list("id", flat=True))
     for done, shard_id in enumerate(shard_ids, start=1):
         assess_claimed(shard_id, now)
@@ -64,9 +67,9 @@ def assess_fleet(
 
 
 @transaction.atomic
-def start_run(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE) -> AssessmentRun:
+def start_run(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE, *, is_full: bool = True) -> AssessmentRun:
     """Cut the fleet into shards of treatment units by id and write them down as waiting."""
-    run = AssessmentRun.objects.create(started_at=now, as_of=now)
+    run = AssessmentRun.objects.create(started_at=now, as_of=now, is_full=is_full)
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
     bounds = [(ids[i], ids[min(i + shard_size, len(ids)) - 1]) for i in range(0, len(ids), shard_size)]
     AssessmentShard.objects.bulk_create(
@@ -89,7 +92,8 @@ def assess_claimed(shard_id: int, now: datetime) -> bool:
         return False
     shard = AssessmentShard.objects.select_related("run").get(pk=shard_id)
     with transaction.atomic():
-        counts = _assess(UnitRange(shard.first_unit_id, shard.last_unit_id), shard.run.as_of, now)
+        which = UnitRange(shard.first_unit_id, shard.last_unit_id)
+        counts = _assess(which, shard.run.as_of, now, is_full=shard.run.is_full)
         AssessmentShard.objects.filter(pk=shard_id).update(
             state=ShardState.DONE, done_at=now, counts=counts.__dict__
         )
@@ -129,13 +133,19 @@ def _claimable(now: datetime) -> Q:
     return Q(state=ShardState.WAITING) | (Q(state=ShardState.CLAIMED) & is_lost)
 
 
-def _assess(which: UnitRange, now: datetime, clock: datetime) -> AssessmentCounts:
+def _assess(which: UnitRange, now: datetime, clock: datetime, *, is_full: bool) -> AssessmentCounts:
     """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what it is now."""
     now_d = to_days(now)
     with transaction.atomic():
-        shard = read_shard(_held(which, now, clock), now_d)
-        zones, kinds = _sites_of(shard)
+        held = _held(which, now, clock)
         rules = rules_at(now)
+        wanted = held if is_full else due_units(held, now, rules.learned_at)
+        if wanted is None:
+            return AssessmentCounts()
+        # Before anything is read: a mark that comes later stays for the next night.
+        take_in_marks(wanted, now)
+        shard = read_shard(wanted, now_d)
+        zones, kinds = _sites_of(shard)
         columns = replace(shard.columns, units=rules.lend(shard.columns.units, kinds))
         found = assess_shard(columns, now_d, rules.settings)
         parts = state_rows.part_states(shard, found, rules, zones, kinds, now, now_d)

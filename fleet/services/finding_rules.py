@@ -19,6 +19,8 @@ REFLUSH_WINDOW_DAYS: Final = 2
 """Carbon fines and storage solution wait no longer than this. *Common practice.*"""
 SILENT_DAYS: Final = 45
 """No reading for this long: somebody should read the meter."""
+FAULT_MEMORY_DAYS: Final = 60
+"""A meter fault older than this is history, not something to act on."""
 FEED_TEST_DAYS: Final = 365
 """A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
 

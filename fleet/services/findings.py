@@ -18,8 +18,6 @@ from fleet.services.days import to_days, to_local_dates
 from fleet.services.state_table import StateTable
 from shared.periods import local_day
 
-FAULT_MEMORY_DAYS: Final = 60
-"""A meter fault older than this is history, not something to act on."""
 FAULT_WINDOW_DAYS: Final = 45
 """A doubtful meter is looked at within this many days."""
 FAULT_WORDS: Final = {
@@ -146,7 +144,7 @@ def _units_that_matter(units, newest_on, today):
 def _meter_faults(shard, found, facts, zones, now):
     """Yield one candidate per treatment unit and water whose meter misbehaved lately; the newest counts."""
     faults = found.faults
-    recent = faults.read_at_d >= to_days(now) - FAULT_MEMORY_DAYS
+    recent = faults.read_at_d >= to_days(now) - rules.FAULT_MEMORY_DAYS
     newest: dict[tuple[int, int], int] = {}
     for i in np.flatnonzero(recent).tolist():
         if science.UseFault(int(faults.fault[i])) in FAULT_WORDS:

@@ -17,7 +17,7 @@ def start_night(now: datetime, night_on: date, shard_size: int) -> AssessmentRun
         return None
     try:
         with transaction.atomic():
-            run = start_run(now, shard_size)
+            run = start_run(now, shard_size, is_full=False)
             run.night_on = night_on
             AssessmentRun.objects.filter(pk=run.pk).update(night_on=night_on)
     except IntegrityError:

@@ -1,7 +1,7 @@
 """From a shard's findings as columns to the rows of PartState and UnitState."""
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import orjson
@@ -21,6 +21,7 @@ from fleet.science.newest_tests import newest_test_days
 from fleet.services.days import to_local_dates, to_moment
 from fleet.services.due_windows import due_windows
 from fleet.services.learned_notes import what_was_learned
+from fleet.services.look_again import days_until_look
 from fleet.services.state_table import StateTable, plains, rounded, rows_of
 
 LIMITS = [limit.value for limit in LimitName]
@@ -176,6 +177,10 @@ def unit_states(
             "next_due_on": list(map(next_due.get, unit_ids)),
             "worst_wear": list(map(worst.get, unit_ids)),
             "assessed_at": [now] * len(unit_ids),
+            "look_again_on": [
+                now.astimezone(UTC).date() + timedelta(days=days)
+                for days in days_until_look(columns, found, now_d).tolist()
+            ],
         },
         list(map(orjson.dumps, numbers)),
     )

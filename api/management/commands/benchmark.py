@@ -151,13 +151,17 @@ def _assess_text(found: AssessFigures) -> str:
     stages = ", ".join(f"{name} {share:.0%}" for name, share in found.stage_share.items())
     return (
         f"{found.units:,} treatment units, {found.readings:,} readings\n"
-        f"first assessment {found.first_assess_s:.1f} s, a later one {found.assess_s:.1f} s "
-        f"({found.assess_processor_s:.1f} s of this process's processor time): "
+        f"first assessment {found.first_assess_s:.1f} s, a full rebuild {found.rebuild_s:.1f} s "
+        f"({found.rebuild_processor_s:.1f} s of the worker's processor time): "
         f"{found.units_per_second:,.0f} treatment units/s\n"
         f"bare COPY of the readings' columns {found.bare_copy_s:.2f} s ({found.copy_rows_per_second:,.0f} "
-        f"rows/s); assessing takes {found.assess_over_bare_copy:.1f} times that\n"
+        f"rows/s); the rebuild takes {found.rebuild_over_bare_copy:.2f} times that\n"
         f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} times "
         f"as fast\n"
-        f"peak memory {found.peak_mib:,.0f} MiB, loading included\n"
-        f"where the time goes: {stages}"
+        f"a night with a reading for each {found.night_all_s:.1f} s ({found.night_all_over_rebuild:.0%} of "
+        f"the rebuild); with one for one in seven {found.night_week_s:.1f} s "
+        f"({found.night_week_over_rebuild:.0%}; {found.night_week_units:,} treatment units due)\n"
+        f"two workers {found.two_workers_s:.1f} s, {found.two_workers_gain:.2f} times as fast as one\n"
+        f"peak memory of a worker {found.worker_peak_mib:,.0f} MiB\n"
+        f"where the rebuild's time goes: {stages}"
     )

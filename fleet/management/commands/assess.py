@@ -17,6 +17,9 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser):
         parser.add_argument("--explain", metavar="SERIAL", help="show how each figure of one unit came about")
+        parser.add_argument(
+            "--only-due", action="store_true", help="as a night does: what changed, and whose day has come"
+        )
         parser.add_argument("--json", action="store_true", help="answer for programs")
 
     def handle(self, *args, **options):
@@ -27,7 +30,12 @@ class Command(BaseCommand):
                 raise CommandError(str(error)) from error
             return
         now = timezone.now()
-        run = assessment.assess_fleet(now, settings.SHARD_SIZE, None if options["json"] else self._progress)
+        run = assessment.assess_fleet(
+            now,
+            settings.SHARD_SIZE,
+            None if options["json"] else self._progress,
+            is_full=not options["only_due"],
+        )
         standing = Finding.objects.filter(gone_at__isnull=True).order_by("kind", "likely_on")
         if options["json"]:
             self.stdout.write(json.dumps({"run": run.pk, "as_of": now.isoformat(), **run.counts}))

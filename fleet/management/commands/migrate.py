@@ -7,6 +7,8 @@ from django.core.management.base import CommandError
 from django.core.management.commands.migrate import Command as Migrate
 from django.db import OperationalError, connections
 
+from fleet.services import change_marks
+
 
 class Command(Migrate):
     """A step that waits for a table makes everybody behind it wait; so it gives up soon and tries again."""
@@ -14,11 +16,11 @@ class Command(Migrate):
     def handle(self, *args, **options):
         connection = connections[options["database"]]
         if connection.vendor != "postgresql":
-            return super().handle(*args, **options)
+            return self._migrate(connection, *args, **options)
         for tries_left in reversed(range(settings.MIGRATE_TRIES)):
             self._limit(connection, settings.MIGRATE_LOCK_SECONDS, settings.MIGRATE_STATEMENT_SECONDS)
             try:
-                return super().handle(*args, **options)
+                return self._migrate(connection, *args, **options)
             except OperationalError as error:
                 if "lock timeout" not in str(error) and "statement timeout" not in str(error):
                     raise
@@ -29,6 +31,12 @@ class Command(Migrate):
             finally:
                 self._limit(connection, 0, 0)
         return None
+
+    def _migrate(self, connection, *args, **options):
+        answer = super().handle(*args, **options)
+        if not (options["plan"] or options["check_unapplied"]):
+            change_marks.put_in(connection)
+        return answer
 
     def _limit(self, connection, lock_s: int, statement_s: int) -> None:
         with connection.cursor() as cursor:
