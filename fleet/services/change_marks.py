@@ -73,6 +73,11 @@ MARKED: Final = (
         ("UPDATE",),
     ),
 )
+_KNOWN: Final = (
+    "SELECT t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+    "WHERE starts_with(t.tgname, c.relname || '_marks_')"
+)
+"""A table that gave its name away keeps its triggers; they are not its successor's."""
 _INSERT: Final = "INSERT INTO fleet_changemark (treatment_unit_id, effective_at)"
 
 
@@ -83,8 +88,7 @@ def put_in(connection: BaseDatabaseWrapper) -> int:
         if "fleet_changemark" not in tables:
             return 0
         is_postgres = connection.vendor == "postgresql"
-        known = "SELECT tgname FROM pg_trigger" if is_postgres else "SELECT name FROM sqlite_master"
-        cursor.execute(known)
+        cursor.execute(_KNOWN if is_postgres else "SELECT name FROM sqlite_master")
         there = {name for (name,) in cursor.fetchall()}
         missing = [
             (marked, event)

@@ -6,8 +6,9 @@ from django.conf import settings
 from django.core.management.base import CommandError
 from django.core.management.commands.migrate import Command as Migrate
 from django.db import OperationalError, connections
+from django.utils import timezone
 
-from fleet.services import change_marks
+from fleet.services import change_marks, partitions
 
 
 class Command(Migrate):
@@ -36,6 +37,8 @@ class Command(Migrate):
         answer = super().handle(*args, **options)
         if not (options["plan"] or options["check_unapplied"]):
             change_marks.put_in(connection)
+            for table in partitions.TABLES:
+                partitions.make_next(table, timezone.localdate())
         return answer
 
     def _limit(self, connection, lock_s: int, statement_s: int) -> None:
