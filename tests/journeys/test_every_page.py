@@ -1,7 +1,8 @@
 """Every page of the invented company in a real browser, found by following links as each person would.
 
-Narrow and dark, wide and light: nothing wider than the screen, no accessibility fault, no console error, few
-and small requests. Pictures of all of them stay in ``.artefacts/pages``.
+Narrow and dark, wide and light, zoomed, of large text, on paper: nothing wider than the screen or cut off, no
+accessibility fault, no console error, few and small requests. Pictures of all of them stay in
+``.artefacts/pages``.
 """
 
 import gzip
@@ -17,6 +18,7 @@ from django.utils import timezone
 
 from fleet.models import Person
 from scheduling.demo.story import tell
+from tests.journeys.page_shapes import shape_faults
 from tests.journeys.test_pages_of_work import RULES, as_person
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.django_db(transaction=True)]
@@ -108,6 +110,7 @@ def walk(browser, url: str, person: Person, known: set[str]) -> tuple[set[str], 
         asked.extend(links_of(tab, url))
         if name not in known | DRAWN_BY_A_LIBRARY:
             told += faults_of(tab, name, person.role)
+            told += shape_faults(tab, f"{person.role} {name}")
     told += [f"{person.role} console: {said}" for said in tab.said]
     context.close()
     return seen, told
