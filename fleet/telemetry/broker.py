@@ -45,8 +45,8 @@ class Arrived:
 
 
 @dataclass
-class Inbox:
-    """What came in and is not acknowledged yet, in its order. The broker keeps it until then."""
+class LineState:
+    """Whether the line stands, what it listens to, and what came in without being acknowledged yet."""
 
     waiting: list[Arrived] = field(default_factory=list)
     is_connected: bool = False
@@ -58,7 +58,7 @@ class Broker:
     """One listener's line to the broker. Everything happens in the thread that calls ``turn``."""
 
     def __init__(self, name: str, settings: BrokerSettings, *, most_waiting: int) -> None:
-        self.inbox = Inbox()
+        self.line = LineState()
         self._settings = settings
         self._most_waiting = most_waiting
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5,
@@ -88,14 +88,14 @@ class Broker:
         Returns false when the line is down. Raises CannotDo when the broker refused this listener for good.
         """
         until = time.monotonic() + seconds
-        waiting = self.inbox.waiting
+        waiting = self.line.waiting
         while True:
             before = len(waiting)
             # The client reads one packet a call.
             left = until - time.monotonic()
             code = self._client.loop(max(0.0, min(left, PAUSE_S) if waiting else left))
-            if self.inbox.fault:
-                raise CannotDo(self.inbox.fault, remedy="Check name, user and password of this listener.")
+            if self.line.fault:
+                raise CannotDo(self.line.fault, remedy="Check name, user and password of this listener.")
             if code != mqtt.MQTT_ERR_SUCCESS:
                 return False
             has_paused = bool(waiting) and len(waiting) == before
@@ -104,19 +104,19 @@ class Broker:
 
     def listen_to(self, filters: set[str]) -> None:
         """Bring subscriptions in line. Listeners of one group share what comes."""
-        if not self.inbox.is_connected:
+        if not self.line.is_connected:
             return
-        for gone in self.inbox.filters - filters:
+        for gone in self.line.filters - filters:
             self._client.unsubscribe(self._shared(gone))
-        for fresh in sorted(filters - self.inbox.filters):
+        for fresh in sorted(filters - self.line.filters):
             self._client.subscribe(self._shared(fresh), qos=1)
-        self.inbox.filters = set(filters)
+        self.line.filters = set(filters)
 
     def acknowledge(self, arrived: list[Arrived]) -> None:
         """Acknowledge saved messages in the order they came (MQTT 5, 4.6)."""
         for one in arrived:
             self._client.ack(one.number, one.qos)
-        del self.inbox.waiting[: len(arrived)]
+        del self.line.waiting[: len(arrived)]
 
     def leave(self) -> None:
         """Close the line; the broker keeps the session for a while."""
@@ -132,19 +132,19 @@ class Broker:
     def _connected(self, client, userdata, flags, reason, properties) -> None:
         if reason.is_failure:
             if reason.value in (0x84, 0x85, 0x86, 0x87, 0x8C):
-                self.inbox.fault = f"The broker refused the listener: {reason}."
+                self.line.fault = f"The broker refused the listener: {reason}."
             return
-        self.inbox.is_connected = True
+        self.line.is_connected = True
         # A subscription is made again: the session may be gone, and twice does no harm.
-        self.inbox.filters = set()
+        self.line.filters = set()
 
     def _disconnected(self, client, userdata, flags, reason, properties) -> None:
         # What was not acknowledged comes again; old numbers mean nothing on the next line.
-        self.inbox.is_connected = False
-        self.inbox.waiting.clear()
+        self.line.is_connected = False
+        self.line.waiting.clear()
         if reason.value == NAME_TAKEN:
-            self.inbox.fault = "Another listener came under the same name."
+            self.line.fault = "Another listener came under the same name."
 
     def _arrived(self, client, userdata, message: mqtt.MQTTMessage) -> None:
         found = Message(message.topic, bytes(message.payload))
-        self.inbox.waiting.append(Arrived(found, message.mid, message.qos))
+        self.line.waiting.append(Arrived(found, message.mid, message.qos))

@@ -86,7 +86,7 @@ class Listener:
 
     def _look_at_maps(self) -> None:
         """Listen to what the mappings in use name; a changed mapping counts within seconds."""
-        if not self._broker.inbox.is_connected or time.monotonic() - self._maps_at < LOOK_AT_MAPS_S:
+        if not self._broker.line.is_connected or time.monotonic() - self._maps_at < LOOK_AT_MAPS_S:
             return
         try:
             self._broker.listen_to(maps.filters(maps.standing_maps(self._read_clock())))
@@ -97,7 +97,7 @@ class Listener:
         self._maps_at = time.monotonic()
 
     def _save_waiting(self) -> None:
-        batch = self._broker.inbox.waiting[: self._pace.batch]
+        batch = self._broker.line.waiting[: self._pace.batch]
         if not batch:
             return
         try:

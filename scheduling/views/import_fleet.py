@@ -20,6 +20,7 @@ from scheduling.views.edge import now_and_today
 from scheduling.views.long_jobs import progress_context
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.told import told
 
@@ -54,6 +55,7 @@ class UploadForm(forms.Form):
 
 @requires(Permission.IMPORT_FLEET)
 @require_http_methods(["GET", "POST"])
+@is_heavy
 def import_page(request):
     """Take a workbook and go on to what would come of it."""
     form = UploadForm(request.POST or None, request.FILES or None)
@@ -65,6 +67,7 @@ def import_page(request):
 
 @requires(Permission.IMPORT_FLEET)
 @require_http_methods(["GET", "POST"])
+@is_heavy
 def import_preview(request, token):
     """Show how far an upload is: being looked at, what would come of it, being written, what came of it."""
     job = LongJob.objects.filter(upload=token, made_by=request.user).first()

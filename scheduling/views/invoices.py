@@ -18,6 +18,7 @@ from scheduling.views.invoice_file import COLUMNS, csv_text
 from scheduling.workbook.paid_sheet import PAID_LINES
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.periods import add_months, month_start
 from shared.roles import Permission
 from shared.told import told, written
@@ -45,6 +46,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
+@is_heavy
 def end_of_month(request: HttpRequest) -> HttpResponse:
     """Close a month, with the open ones before it, and hand its entries over."""
     now, _ = now_and_today(request)

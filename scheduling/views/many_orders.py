@@ -18,6 +18,7 @@ from scheduling.services import many_orders as service
 from scheduling.views.edge import branch_of, is_metric, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.told import told
 
@@ -38,6 +39,7 @@ class WorkForManyForm(forms.Form):
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
+@is_heavy
 def with_chosen_units(request: HttpRequest) -> HttpResponse:
     """Lead from ticked treatment units to what is to be done with them."""
     serials = request.POST.getlist("chosen")[: service.MOST_AT_ONCE]
@@ -53,6 +55,7 @@ def with_chosen_units(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
+@is_heavy
 def raise_for_chosen(request: HttpRequest) -> HttpResponse:
     """Raise the same work at every chosen treatment unit, all or none."""
     serials = request.POST.getlist("chosen")
@@ -76,6 +79,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_http_methods(["POST"])
+@is_heavy
 def withdraw_chosen(request: HttpRequest) -> HttpResponse:
     """Ask for one reason, then withdraw every chosen order, all or none."""
     orders = _orders(request)
@@ -99,6 +103,7 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
+@is_heavy
 def reopen_chosen(request: HttpRequest) -> HttpResponse:
     """Undo a withdrawal of many."""
     now, _ = now_and_today(request)

@@ -15,6 +15,7 @@ from scheduling.services import paid
 from scheduling.views.edge import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.told import told
 
@@ -24,6 +25,7 @@ PROBLEMS_SHOWN: Final = 200
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
+@is_heavy
 def read_paid_file(request: HttpRequest) -> HttpResponse:
     """Mark the lines of an uploaded file as paid, or show every row that is wrong."""
     now, _ = now_and_today(request)

@@ -14,6 +14,7 @@ from scheduling.services.personal_data_file import take_out
 from scheduling.services.personal_data_rows import Kind, Subject
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 
 
@@ -55,6 +56,7 @@ def one_persons_data(request: HttpRequest, kind: str, code: str) -> HttpResponse
 
 @requires(Permission.HANDLE_PERSONAL_DATA)
 @require_POST
+@is_heavy
 def personal_data_file(request: HttpRequest, kind: str, code: str) -> HttpResponseBase:
     """Hand everything kept about a person out as one file."""
     subject = _subject(kind, code)

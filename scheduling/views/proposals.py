@@ -23,6 +23,7 @@ from scheduling.views.downloads import ListFile, page_or_file
 from scheduling.views.edge import branch_of, is_metric, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.periods import days_from
 from shared.roles import Permission, may
 from shared.told import told
@@ -32,6 +33,7 @@ DAYS_AHEAD = 7
 
 @requires(Permission.SEE_WORK)
 @require_http_methods(["GET", "POST"])
+@is_heavy
 def proposals(request: HttpRequest) -> HttpResponse:
     """List plans and take a wish for a new one."""
     now, today = now_and_today(request)

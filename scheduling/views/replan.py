@@ -16,12 +16,14 @@ from scheduling.views.edge import branch_of, now_and_today
 from scheduling.views.proposals import progress_part
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.told import told
 
 
 @requires(Permission.PLAN_ROUTES)
 @require_http_methods(["GET", "POST"])
+@is_heavy
 def replan(request: HttpRequest) -> HttpResponse:
     """Take a sick call, or urgent work, and plan what is published anew."""
     now, today = now_and_today(request)

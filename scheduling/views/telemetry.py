@@ -23,6 +23,7 @@ from scheduling.views.downloads import Column, ListFile, asked_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.told import told
 
@@ -165,6 +166,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
 
 @requires(Permission.CONNECT)
 @require_POST
+@is_heavy
 def settle_dead_letters(request: HttpRequest) -> HttpResponse:
     """Try all chosen messages again, or dismiss them."""
     now, _ = now_and_today(request)

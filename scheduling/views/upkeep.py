@@ -8,11 +8,13 @@ from scheduling.models import JobKind
 from scheduling.services import long_jobs
 from scheduling.views.edge import now_and_today
 from shared.access import requires
+from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 
 
 @requires(Permission.RUN_ASSESSMENT)
 @require_POST
+@is_heavy
 def bring_up_to_date_now(request):
     """Begin it and go where one sees how far it is."""
     now, _ = now_and_today(request)

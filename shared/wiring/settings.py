@@ -274,6 +274,9 @@ NOTICE_SETTLE_MINUTES = read_whole("TAPWARD_NOTICE_SETTLE_MINUTES", 30)
 NOTICE_QUIET_FROM_HOUR = read_whole("TAPWARD_NOTICE_QUIET_FROM_HOUR", 20)
 NOTICE_QUIET_UNTIL_HOUR = read_whole("TAPWARD_NOTICE_QUIET_UNTIL_HOUR", 8)
 
+# Imports, plans, assessments and files one person may ask pages for in a minute; 0: as many as wanted.
+HEAVY_POSTS_PER_MINUTE = read_whole("TAPWARD_HEAVY_POSTS", 30, 0)
+
 REST_FRAMEWORK = {
     "DEFAULT_SCHEMA_CLASS": "api.schema.OperationSchema",
     "DEFAULT_AUTHENTICATION_CLASSES": [

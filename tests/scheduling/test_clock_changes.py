@@ -8,11 +8,13 @@ import uuid
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+import icalendar
 import pytest
+from django.urls import reverse
 
 from fleet.models import Part
 from scheduling.models import CloseOut, OrderKind, WorkOrder
-from scheduling.services import route_rows, steps, work_orders
+from scheduling.services import calendar_feeds, route_rows, steps, work_orders
 from scheduling.services.close_outs import CloseOutForm, FlushForm, PartChange, close_out, undo
 from scheduling.services.order_contents import USUAL
 from shared.errors import CannotDo
@@ -122,3 +124,28 @@ def test_a_plan_over_the_change_keeps_drives_work_and_windows(changes_on):
                 assert link.order.window_from <= route.day <= link.order.window_to
                 placed += 1
     assert placed + row.unplaced.count() == len(orders)
+
+
+@pytest.mark.parametrize("changes_on", [BACK, AHEAD])
+def test_a_calendar_over_the_change_shows_every_visit_at_its_hour_on_the_wall(
+    client, time_machine, changes_on
+):
+    friday, monday = changes_on - timedelta(days=2), changes_on + timedelta(days=1)
+    now = wall(friday - timedelta(days=1), 10)
+    time_machine.move_to(now, tick=False)
+    branch, people, orders = hands.crew(people=1, orders=6)
+    # Half of them on the one side of the night, half on the other.
+    for some, day in ((orders[:3], friday), (orders[3:], monday)):
+        chosen = WorkOrder.objects.filter(pk__in=[order.pk for order in some])
+        chosen.update(raised_at=now, window_from=day, window_to=day)
+    row = hands.plan(branch, first_on=friday, days=4, now=now, is_published=True)
+    secret = calendar_feeds.new_secret(people[0], by=None, now=now)
+    found = icalendar.Calendar.from_ical(client.get(reverse("calendar_file", args=[secret])).content)
+    shown = {(one["DTSTART"].dt, one["DTEND"].dt) for one in found.walk("VEVENT")}
+    assert shown == set(row.routes.values_list("stops__starts_at", "stops__leaves_at"))
+    # Written in UTC, which has no hour twice; a calendar of Chicago turns it into the hour on the wall.
+    on_the_wall = [start.astimezone(ZONE) for start, _ in shown]
+    assert all(start.utcoffset() == timedelta(0) for start, _ in shown)
+    assert all(8 <= start.hour < 18 for start in on_the_wall)
+    assert {start.utcoffset() for start in on_the_wall} == {timedelta(hours=-5), timedelta(hours=-6)}
+    assert all(end - start >= timedelta(minutes=1) for start, end in shown)
