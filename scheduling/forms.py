@@ -43,9 +43,9 @@ class OrderFilterForm(forms.Form):
             attrs={"type": "search", "placeholder": gettext_lazy("Number, serial, site, customer")}
         ),
     )
-    kind = forms.ChoiceField(choices=[*ANY, *OrderKind.choices], required=False)
-    state = forms.ChoiceField(choices=STATE_CHOICES, required=False)
-    area = forms.ChoiceField(choices=ANY, required=False)
+    kind = forms.ChoiceField(label=gettext_lazy("Kind"), choices=[*ANY, *OrderKind.choices], required=False)
+    state = forms.ChoiceField(label=gettext_lazy("State"), choices=STATE_CHOICES, required=False)
+    area = forms.ChoiceField(label=gettext_lazy("Area"), choices=ANY, required=False)
     window_from = forms.DateField(label=gettext_lazy("Due from"), required=False, widget=DayInput())
     window_to = forms.DateField(label=gettext_lazy("Due until"), required=False, widget=DayInput())
     late = forms.BooleanField(label=gettext_lazy("Late only"), required=False)
@@ -102,7 +102,10 @@ class OneOffForm(forms.Form):
         label=gettext_lazy("Minutes on site"), min_value=5, max_value=720, initial=45
     )
     skills = forms.ModelMultipleChoiceField(
-        queryset=Skill.objects.all(), required=False, widget=forms.CheckboxSelectMultiple
+        label=gettext_lazy("Skills"),
+        queryset=Skill.objects.all(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
     )
 
     def __init__(self, *args, branch_id: int | None = None, **kwargs):
@@ -146,7 +149,10 @@ class PlanForm(forms.Form):
         help_text=gettext_lazy("20 is enough for a few hundred orders."),
     )  # fmt: skip
     branch = forms.ModelChoiceField(
-        queryset=Branch.objects.none(), required=False, empty_label=gettext_lazy("All branches")
+        label=gettext_lazy("Branch"),
+        queryset=Branch.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("All branches"),
     )
 
     def __init__(self, *args, branch_id: int | None = None, today: date | None = None, **kwargs):
@@ -180,7 +186,7 @@ class PlanForm(forms.Form):
 class ReviewFilterForm(forms.Form):
     """Which month and which sites the owner looks at."""
 
-    month = forms.CharField(required=False, max_length=7, widget=MonthInput())
+    month = forms.CharField(label=gettext_lazy("Month"), required=False, max_length=7, widget=MonthInput())
     words = forms.CharField(
         label=gettext_lazy("Search"), required=False, max_length=80,
         widget=forms.TextInput(attrs={"type": "search", "placeholder": gettext_lazy("Site or customer")}),
@@ -210,7 +216,7 @@ class EntryFilterForm(forms.Form):
         label=gettext_lazy("Month, or last month"), required=False, max_length=7, widget=MonthInput()
     )
     site = forms.CharField(label=gettext_lazy("Site code"), required=False, max_length=40)
-    kind = forms.ChoiceField(choices=[*ANY, *EntryKind.choices], required=False)
+    kind = forms.ChoiceField(label=gettext_lazy("Kind"), choices=[*ANY, *EntryKind.choices], required=False)
 
     def asked(self) -> dict[str, Any]:
         """Return what to look for, as the query takes it."""

@@ -13,8 +13,11 @@ from scheduling.models import PlanPriceList, Technician
 class ReplanForm(forms.Form):
     """Who is absent, or what is urgent."""
 
-    branch = forms.ModelChoiceField(queryset=Branch.objects.none(), empty_label=None)
+    branch = forms.ModelChoiceField(
+        label=gettext_lazy("Branch"), queryset=Branch.objects.none(), empty_label=None
+    )
     technician = forms.ModelChoiceField(
+        label=gettext_lazy("Technician"),
         queryset=Technician.objects.none(),
         required=False,
         empty_label=gettext_lazy("Nobody: urgent work only"),

@@ -24,7 +24,7 @@ class PeriodForm(forms.Form):
     )  # fmt: skip
     from_on = forms.DateField(label=gettext_lazy("From"), widget=DayInput())
     to_on = forms.DateField(label=gettext_lazy("First day after it"), required=False, widget=DayInput())
-    why = forms.CharField(max_length=160)
+    why = forms.CharField(label=gettext_lazy("Why"), max_length=160)
 
 
 class TermsForm(forms.Form):
@@ -48,7 +48,9 @@ class TaxRateForm(forms.Form):
 
     code = forms.CharField(label=gettext_lazy("Short name"), max_length=40)
     name = forms.CharField(label=gettext_lazy("Name on the invoice"), max_length=80)
-    percent = forms.DecimalField(min_value=0, max_value=100, max_digits=6, decimal_places=3)
+    percent = forms.DecimalField(
+        label=gettext_lazy("Percent"), min_value=0, max_value=100, max_digits=6, decimal_places=3
+    )
     from_on = forms.DateField(label=gettext_lazy("From"), widget=DayInput())
     area = forms.CharField(label=gettext_lazy("Only in area"), required=False, max_length=80)
     falls_on_plans = forms.BooleanField(label=gettext_lazy("On plans"), required=False, initial=True)
@@ -64,4 +66,4 @@ class EndForm(forms.Form):
     """The end of a discount or pause."""
 
     period = forms.IntegerField(min_value=1)
-    to_on = forms.DateField(widget=DayInput())
+    to_on = forms.DateField(label=gettext_lazy("To on"), widget=DayInput())

@@ -12,8 +12,13 @@ from fleet.telemetry.quantities import QUANTITIES, measures_of, title_of
 class MapForm(forms.Form):
     """One mapping. The last rows give a path and a measure for each quantity."""
 
-    name = forms.SlugField(max_length=60, help_text="Letters, digits and hyphens, e.g. hourly-water.")
+    name = forms.SlugField(
+        label=gettext_lazy("Name"),
+        max_length=60,
+        help_text=gettext_lazy("Letters, digits and hyphens, e.g. hourly-water."),
+    )
     topic = forms.CharField(
+        label=gettext_lazy("Topic"),
         max_length=200,
         help_text=gettext_lazy("A whole level may be {serial} or {any}, e.g. sites/{any}/units/{serial}."),
     )
@@ -22,7 +27,7 @@ class MapForm(forms.Form):
         help_text=gettext_lazy("In the payload, if the topic does not carry it, e.g. device.serial."),
     )  # fmt: skip
     moment_path = forms.CharField(
-        label=gettext_lazy("Path of the moment"), max_length=120, help_text="E.g. read_at."
+        label=gettext_lazy("Path of the moment"), max_length=120, help_text=gettext_lazy("E.g. read_at.")
     )
     moment_form = forms.ChoiceField(label=gettext_lazy("Form of the moment"), choices=MomentForm.choices)
     rows_path = forms.CharField(
@@ -71,6 +76,7 @@ class LetterFilter(forms.Form):
     """Which refused messages."""
 
     state = forms.ChoiceField(
+        label=gettext_lazy("State"),
         required=False,
         choices=[("", gettext_lazy("Any")), *DeadLetterState.choices],
         initial=DeadLetterState.WAITING,
@@ -94,7 +100,9 @@ class HeardFilter(forms.Form):
 class HookForm(forms.Form):
     """A new webhook."""
 
-    name = forms.CharField(max_length=80, help_text=gettext_lazy("Which program it is."))
+    name = forms.CharField(
+        label=gettext_lazy("Name"), max_length=80, help_text=gettext_lazy("Which program it is.")
+    )
     url = forms.CharField(
         label=gettext_lazy("Address"), max_length=500, help_text=gettext_lazy("Begins with https://"),
         widget=forms.URLInput(attrs={"placeholder": "https://books.example.com/tapward"}),
@@ -110,7 +118,11 @@ class HookForm(forms.Form):
 class DeliveryFilter(forms.Form):
     """Which deliveries of a webhook."""
 
-    state = forms.ChoiceField(required=False, choices=[("", gettext_lazy("Any")), *DeliveryState.choices])
+    state = forms.ChoiceField(
+        label=gettext_lazy("State"),
+        required=False,
+        choices=[("", gettext_lazy("Any")), *DeliveryState.choices],
+    )
     kind = forms.ChoiceField(
         label=gettext_lazy("Event"), required=False, choices=[("", gettext_lazy("Any")), *WebhookKind.choices]
     )

@@ -10,7 +10,6 @@ from django.utils.translation import gettext_noop
 SENTENCES: Final = (
     gettext_noop("When"),
     gettext_noop("Who"),
-    gettext_noop(""),
     gettext_noop("About"),
     gettext_noop("What"),
     gettext_noop("Which"),

@@ -39,6 +39,7 @@ class AuditFilter(forms.Form):
     area = forms.ChoiceField(label=gettext_lazy("About"), required=False)
     person = forms.ModelChoiceField(
         Person.objects.order_by("username"),
+        label=gettext_lazy("Person"),
         required=False,
         to_field_name="username",
         empty_label=gettext_lazy("Anybody"),

@@ -67,14 +67,19 @@ class FleetFilter(forms.Form):
         widget=forms.SearchInput(attrs={"placeholder": gettext_lazy("Serial, site or customer")}),
     )
     readiness = forms.ChoiceField(
-        required=False, choices=[("", gettext_lazy("Any")), *ReadinessState.choices]
+        label=gettext_lazy("Readiness"),
+        required=False,
+        choices=[("", gettext_lazy("Any")), *ReadinessState.choices],
     )
-    area = forms.ChoiceField(required=False)
+    area = forms.ChoiceField(label=gettext_lazy("Area"), required=False)
     due = forms.ChoiceField(label=gettext_lazy("Due"), required=False, choices=DUE)
     silent = forms.ChoiceField(label=gettext_lazy("Meter"), required=False, choices=SILENT)
     decaying = forms.BooleanField(label=gettext_lazy("Decaying only"), required=False)
     sort = forms.ChoiceField(
-        required=False, choices=[(key, key) for key in queries.SORTS], widget=forms.HiddenInput
+        label=gettext_lazy("Sort"),
+        required=False,
+        choices=[(key, key) for key in queries.SORTS],
+        widget=forms.HiddenInput,
     )
 
     def __init__(self, *args, areas: list[str], **kwargs):

@@ -43,7 +43,7 @@ class LabelForm(forms.Form):
             attrs={"type": "search", "placeholder": gettext_lazy("Serial, site, customer")}
         ),
     )
-    area = forms.ChoiceField(required=False)
+    area = forms.ChoiceField(label=gettext_lazy("Area"), required=False)
     stock = forms.ChoiceField(
         label=gettext_lazy("Sheet"), choices=[(code, one.name) for code, one in STOCKS.items()]
     )

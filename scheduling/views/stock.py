@@ -50,7 +50,12 @@ class MovementForm(forms.Form):
 
     client_id = forms.UUIDField(widget=forms.HiddenInput)
     kind = KindField(queryset=PartKind.objects.all(), label=gettext_lazy("Part"))
-    lot = forms.CharField(required=False, max_length=60, help_text=gettext_lazy("As printed on the part."))
+    lot = forms.CharField(
+        label=gettext_lazy("Lot"),
+        required=False,
+        max_length=60,
+        help_text=gettext_lazy("As printed on the part."),
+    )
 
 
 class ReceiveForm(MovementForm):
@@ -58,7 +63,10 @@ class ReceiveForm(MovementForm):
 
     quantity = forms.IntegerField(label=gettext_lazy("How many"), min_value=1, max_value=stock_moves.MOST)
     note = forms.CharField(
-        required=False, max_length=120, help_text=gettext_lazy("E.g. the delivery note's number.")
+        label=gettext_lazy("Note"),
+        required=False,
+        max_length=120,
+        help_text=gettext_lazy("E.g. the delivery note's number."),
     )
 
 

@@ -87,7 +87,7 @@ def _said(name: Path, table: Table) -> Iterator[str]:
     for node, above in _walk(ast.parse(name.read_text(encoding="utf-8")), ()):
         calls = [_name_of(one) for one in _statement(above) if isinstance(one, ast.Call)]
         text = _template(node)
-        if _is_code(node, above, calls):
+        if not text.strip() or _is_code(node, above, calls):
             continue
         if only_headings:
             if calls and calls[0] in {"Column", "columns"}:
