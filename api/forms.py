@@ -3,6 +3,7 @@
 from typing import Final
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
 from api.tokens import permissions_on_offer
 from fleet.models import Person
@@ -16,11 +17,11 @@ class TokenForm(forms.Form):
 
     name = forms.CharField(
         max_length=80,
-        label="Which program will use it",
-        help_text="So that you know what stops when you revoke it.",
+        label=gettext_lazy("Which program will use it"),
+        help_text=gettext_lazy("So that you know what stops when you revoke it."),
     )
-    days = forms.TypedChoiceField(choices=LASTS, coerce=int, initial=90, label="It works for")
-    permissions = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple, label="It may")
+    days = forms.TypedChoiceField(choices=LASTS, coerce=int, initial=90, label=gettext_lazy("It works for"))
+    permissions = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple, label=gettext_lazy("It may"))
 
     def __init__(self, *args, person: Person, **kwargs) -> None:
         super().__init__(*args, **kwargs)

@@ -7,6 +7,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -21,6 +22,7 @@ from scheduling.views.edge import note_change
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.told import told
 
 TOKEN_COLUMNS: Final = [
     Column("Token", lambda row: row["token"].name),
@@ -45,7 +47,7 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         try:
             _, secret = make_token(request.user, now=now, **form.cleaned_data)
         except CannotDo as error:
-            form.add_error(error.field or None, str(error))
+            form.add_error(error.field or None, told(str(error)))
         else:
             note_change(request, "token made", AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
@@ -71,7 +73,10 @@ def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
     token = get_object_or_404(ApiToken, pk=pk, person=request.user)
     if revoke_token(token, now=timezone.now()):
         note_change(request, "token revoked", AuditArea.OUTSIDE, token.name)
-    messages.success(request, f"{token.name} is revoked. Whatever used it is shut out from now on.")
+    messages.success(
+        request,
+        gettext("%(name)s is revoked. Whatever used it is shut out from now on.") % {"name": token.name},
+    )
     return redirect("own_tokens")
 
 

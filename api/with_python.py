@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Final
 
+from django.utils.translation import gettext_lazy
+
 
 @dataclass(frozen=True)
 class Step:
@@ -19,8 +21,10 @@ OVERRIDES: Final = dict.fromkeys(
 """How a stock generator is told to send a bulk body as it is."""
 STEPS: Final = (
     Step(
-        "A list as a frame",
-        "Lists come in pages; the address of the next one is in the answer. Ask for the fields you need.",
+        gettext_lazy("A list as a frame"),
+        gettext_lazy(
+            "Lists come in pages; the address of the next one is in the answer. Ask for the fields you need."
+        ),
         """import os
 import pandas as pd
 import requests
@@ -43,9 +47,11 @@ units = frame("treatment-units", fields="serial,site_code")
 meters = frame("meters", is_in_place=True)""",
     ),
     Step(
-        "Gallons a day from the registers",
-        "Register totals only grow, until the register starts again at its end: rollover_gal says where. "
-        "The difference of two totals over the days between them is the use.",
+        gettext_lazy("Gallons a day from the registers"),
+        gettext_lazy(
+            "Register totals only grow, until the register starts again at its end: rollover_gal "
+            "says where. The difference of two totals over the days between them is the use."
+        ),
         """readings = frame("meter-readings", is_latest=True, water="permeate")
 readings["read_at"] = pd.to_datetime(readings["read_at"], utc=True)
 readings = readings.sort_values(["meter_id", "read_at"])
@@ -55,15 +61,18 @@ readings["gal_per_day"] = used / (steps["read_at"].dt.total_seconds() / 86400)
 use = readings.groupby("treatment_unit_serial")["gal_per_day"].median()""",
     ),
     Step(
-        "What is due next",
-        "Each part in place has its wear and three days: early, likely and late.",
+        gettext_lazy("What is due next"),
+        gettext_lazy("Each part in place has its wear and three days: early, likely and late."),
         """parts = frame("part-states")
 due = parts.sort_values("likely_on").head(20)[["treatment_unit_serial", "position", "wear", "likely_on"]]""",
     ),
     Step(
-        "Readings in bulk",
-        "One call takes up to 100 000 rows. Send a new key with each new body, the same to repeat a call; "
-        "that is answered as before and nothing is written twice. Good rows stay, bad rows come back.",
+        gettext_lazy("Readings in bulk"),
+        gettext_lazy(
+            "One call takes up to 100 000 rows. Send a new key with each new body, the same to "
+            "repeat a call; that is answered as before and nothing is written twice. Good rows "
+            "stay, bad rows come back."
+        ),
         """import uuid
 
 rows = pd.DataFrame({
@@ -82,9 +91,11 @@ came_of_it = answer.json()
 refused = pd.DataFrame(came_of_it["problems"], columns=["row", "field", "value", "message", "remedy"])""",
     ),
     Step(
-        "An edit that never overwrites somebody else's",
-        "Read the row, send its ETag back as If-Match. When somebody changed it meanwhile the answer is 412: "
-        "read it again, then decide again.",
+        gettext_lazy("An edit that never overwrites somebody else's"),
+        gettext_lazy(
+            "Read the row, send its ETag back as If-Match. When somebody changed it meanwhile "
+            "the answer is 412: read it again, then decide again."
+        ),
         """site = api.get(f"{root}/sites", params={"page_size": 1}, timeout=60).json()["results"][0]
 shown = api.get(f"{root}/sites/{site['id']}", timeout=60)
 changed = api.patch(

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext
 
 PRODUCT_WORDS: Final = ("tapward",)
 SHORTEST_WORD: Final = 4
@@ -24,14 +25,18 @@ class WithoutOwnWords:
             rest = rest.replace(word, "")
         if found and len(rest) < SHORTEST_REST:
             raise ValidationError(
-                "The password is little more than a word people here would guess (company, product, own "
-                "name). Add words that have nothing to do with them.",
+                gettext(
+                    "The password is little more than a word people here would guess (company, product, "
+                    "own name). Add words that have nothing to do with them."
+                ),
                 code="own_words",
             )
 
     def get_help_text(self) -> str:
         """Say what is asked."""
-        return "Your password can’t be little more than the company’s, this product’s or your own name."
+        return gettext(
+            "Your password can’t be little more than the company’s, this product’s or your own name."
+        )
 
 
 def own_words(user: Any) -> list[str]:

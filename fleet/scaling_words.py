@@ -116,7 +116,7 @@ def _limit_step(opinion: ScalingOpinion) -> str:
         return gettext(
             "The feed itself is past the limit for %(scale)s; softening or an inhibitor has to hold it."
         ) % {"scale": scale}
-    margin = "below" if opinion.recovery <= recovery else "above"
+    margin = gettext("below") if opinion.recovery <= recovery else gettext("above")
     return gettext(
         "Scale would begin at %(recovery)s recovery, with %(scale)s; the unit runs %(margin)s that."
     ) % {"recovery": f"{recovery:.0%}", "scale": scale, "margin": margin}

@@ -130,7 +130,7 @@ def changes_ahead(found: Forecast) -> Chart | None:
         ),
     )
     return Chart(
-        "Part changes ahead",
+        gettext("Part changes ahead"),
         gettext(
             "Bars: expected changes. Ticks: enough nine times in ten. The first month is what is "
             "left of it, with what is overdue."

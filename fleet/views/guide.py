@@ -5,6 +5,7 @@ from typing import Final
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 GUIDES: Final = {
@@ -22,7 +23,7 @@ def guide(request: HttpRequest, about: str = "") -> HttpResponse:
     role = getattr(request.user, "role", "")
     about = about or (role if role in GUIDES else "operator")
     if about not in GUIDES:
-        raise Http404("There is no such guide.")
+        raise Http404(gettext("There is no such guide."))
     own_first = sorted(GUIDES, key=lambda key: key != role)
     context = {
         "about": about,

@@ -11,6 +11,7 @@ from django.contrib.auth.forms import PasswordChangeForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_lazy, ngettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -19,13 +20,14 @@ from fleet.services import log_ins, own_sessions, second_factors
 from fleet.views.entering import caller_of, mark_browser
 from fleet.views.second_factor import CodeForm
 from shared.errors import CannotDo
+from shared.told import told
 
 
 class OwnPasswordForm(forms.Form):
     """The own password, asked for before a thing that whoever finds a browser open should not do."""
 
     password = forms.CharField(
-        label="Your password",
+        label=gettext_lazy("Your password"),
         strip=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
     )
@@ -58,12 +60,12 @@ def change_own_password(request: HttpRequest) -> HttpResponse:
             return _page(request, 422, password_form=form)
     except CannotDo as error:
         form.is_valid()
-        form.add_error(None, str(error))
+        form.add_error(None, told(str(error)))
         return _page(request, 429, password_form=form)
     person, key = request.user, request.session.session_key
     own_sessions.change_password(person, form.cleaned_data["new_password1"], keep_key=key, by=person, now=now)
     update_session_auth_hash(request, person)
-    messages.success(request, "Your new password counts. Other browsers were logged out.")
+    messages.success(request, gettext("Your new password counts. Other browsers were logged out."))
     return mark_browser(redirect("own_log_in"), person, now)
 
 
@@ -78,7 +80,10 @@ def end_own_sessions(request: HttpRequest) -> HttpResponse:
         now=timezone.now(),
         mark=request.POST.get("mark", ""),
     )
-    messages.success(request, f"{count} session{'' if count == 1 else 's'} ended.")
+    messages.success(
+        request,
+        ngettext("%(count)s session ended.", "%(count)s sessions ended.", count) % {"count": count},
+    )
     return redirect("own_log_in")
 
 
@@ -99,7 +104,7 @@ def set_up_second_factor(request: HttpRequest) -> HttpResponse:
             _ask_password(request, form.cleaned_data["password"], now)
             codes = second_factors.confirm(request.user, form.cleaned_data["code"], now=now)
         except CannotDo as error:
-            form.add_error(error.field or None, str(error))
+            form.add_error(error.field or None, told(str(error)))
         else:
             request.session["second_factor"] = True
             return render(request, "fleet/recovery_codes.html", {"codes": codes})
@@ -122,7 +127,7 @@ def remove_second_factor(request: HttpRequest) -> HttpResponse:
         return refused
     if second_factors.remove(request.user, by=request.user, now=timezone.now()):
         request.session["second_factor"] = False
-        messages.success(request, "The second factor is taken away; the password alone logs you in.")
+        messages.success(request, gettext("The second factor is taken away; the password alone logs you in."))
     return redirect("own_log_in")
 
 
@@ -138,7 +143,7 @@ def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
     try:
         codes = second_factors.renew_recovery_codes(request.user, now=timezone.now())
     except CannotDo as error:
-        messages.error(request, str(error))
+        messages.error(request, told(str(error)))
         return redirect("own_log_in")
     return render(request, "fleet/recovery_codes.html", {"codes": codes})
 
@@ -150,7 +155,7 @@ def _without_password(request: HttpRequest) -> HttpResponse | None:
         try:
             _ask_password(request, form.cleaned_data["password"], timezone.now())
         except CannotDo as error:
-            form.add_error(error.field or None, str(error))
+            form.add_error(error.field or None, told(str(error)))
         else:
             return None
     return _page(request, 422, factor_form=form)
@@ -159,7 +164,9 @@ def _without_password(request: HttpRequest) -> HttpResponse | None:
 def _ask_password(request: HttpRequest, password: str, now: datetime) -> None:
     """Raise CannotDo unless this is the own password, or when too many were wrong."""
     if not _password_is_right(request, password, now):
-        raise CannotDo("That is not your password.", remedy="Type it again.", field="password")
+        raise CannotDo(
+            gettext("That is not your password."), remedy=gettext("Type it again."), field="password"
+        )
 
 
 def _password_is_right(request: HttpRequest, password: str, now: datetime) -> bool:

@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
@@ -18,6 +19,7 @@ from fleet.models import Person
 from fleet.services import log_ins, second_factors
 from fleet.views.entering import HALF_IN, begin_log_in, caller_of, log
 from shared.errors import CannotDo
+from shared.told import told
 
 MINUTES: Final = 10
 """So long the password counts while the code is looked for."""
@@ -27,9 +29,9 @@ class CodeForm(forms.Form):
     """The code of the app, or one from paper."""
 
     code = forms.CharField(
-        label="Code",
+        label=gettext_lazy("Code"),
         max_length=20,
-        help_text="The six digits your app shows now, or one of your recovery codes.",
+        help_text=gettext_lazy("The six digits your app shows now, or one of your recovery codes."),
         widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "autofocus": True}),
     )
 
@@ -50,9 +52,11 @@ def second_factor(request: HttpRequest) -> HttpResponse:
         try:
             if _opens(request, person, form.cleaned_data["code"], now):
                 return _let_in(request, person, now)
-            form.add_error("code", "That code opens nothing. A code counts once and for about a minute.")
+            form.add_error(
+                "code", gettext("That code opens nothing. A code counts once and for about a minute.")
+            )
         except CannotDo as error:
-            form.add_error(None, str(error))
+            form.add_error(None, told(str(error)))
             status = 429
     return render(request, "fleet/second_factor.html", {"form": form}, status=status)
 

@@ -6,6 +6,7 @@ from datetime import date, datetime
 from decimal import Decimal
 
 from django.db.models import Exists, OuterRef
+from django.utils.translation import gettext
 
 from fleet.models import Site
 from scheduling.models import CloseOut, CloseOutPart, EntryKind, RevenueEntry
@@ -63,7 +64,7 @@ class SiteCosts:
     @property
     def sums(self) -> list[tuple[str, Decimal]]:
         """Return what each kind of cost comes to."""
-        kinds = {"Labour": self.labour, "Drive": self.drive, "Parts": self.parts}
+        kinds = {gettext("Labour"): self.labour, gettext("Drive"): self.drive, gettext("Parts"): self.parts}
         return [(word, sum((row.cost for row in rows), ZERO)) for word, rows in kinds.items()]
 
     @property

@@ -4,25 +4,33 @@ import csv
 import io
 from typing import Final
 
+from django.utils.translation import gettext_lazy
+
 from scheduling.models import InvoiceBatch, InvoiceLine
 from scheduling.views.downloads import guarded
 
 COLUMNS: Final[dict[str, str]] = {
-    "batch": "Number of the hand-over, e.g. B00007.",
-    "line": "Number of the line in it, from 1 without gaps. Batch and line together never repeat.",
-    "entry": "Number of the revenue entry. Each entry stands once in all batches; empty on a tax line.",
-    "taxed_entry": "On a tax line the entry that is taxed; otherwise empty.",
-    "month": "Month the amount belongs to, as YYYY-MM.",
-    "customer": "Customer code, to invoice by.",
-    "customer_name": "Name at the time of hand-over.",
-    "site": "Site code.",
-    "site_name": "Name at the time of hand-over.",
-    "kind": "plan, work, parts, credit, correction or tax.",
-    "text": "What it is for.",
-    "amount": "Amount before tax, or the tax itself on a tax line; two decimals, a point, a minus in front.",
-    "currency": "Three letters.",
-    "tax": "Code of the tax, on a tax line.",
-    "tax_percent": "Its rate in percent.",
+    "batch": gettext_lazy("Number of the hand-over, e.g. B00007."),
+    "line": gettext_lazy(
+        "Number of the line in it, from 1 without gaps. Batch and line together never repeat."
+    ),
+    "entry": gettext_lazy(
+        "Number of the revenue entry. Each entry stands once in all batches; empty on a tax line."
+    ),
+    "taxed_entry": gettext_lazy("On a tax line the entry that is taxed; otherwise empty."),
+    "month": gettext_lazy("Month the amount belongs to, as YYYY-MM."),
+    "customer": gettext_lazy("Customer code, to invoice by."),
+    "customer_name": gettext_lazy("Name at the time of hand-over."),
+    "site": gettext_lazy("Site code."),
+    "site_name": gettext_lazy("Name at the time of hand-over."),
+    "kind": gettext_lazy("plan, work, parts, credit, correction or tax."),
+    "text": gettext_lazy("What it is for."),
+    "amount": gettext_lazy(
+        "Amount before tax, or the tax itself on a tax line; two decimals, a point, a minus in front."
+    ),
+    "currency": gettext_lazy("Three letters."),
+    "tax": gettext_lazy("Code of the tax, on a tax line."),
+    "tax_percent": gettext_lazy("Its rate in percent."),
 }
 """Columns of the file, in order, with what each holds. Lines end in CR LF, text is UTF-8 with a mark. Text
 that a spreadsheet might run as a formula has an apostrophe in front."""

@@ -70,6 +70,7 @@ TABLES: Final = (
           ("scheduling/services/route*.py", "scheduling/services/replanning.py")),
     Table("scheduling/sentences/workbook.py", "refused rows of plans, prices and shifts",
           ("scheduling/workbook/*.py",), r"/sheets|paid_sheet|registry|write_terms\.py$|plan_terms_sheet"),
+    Table("api/sentences.py", "tokens", ("api/tokens.py", "api/pages.py")),
     Table("scheduling/sentences/headings.py", "headings of the files of lists", ("scheduling/views/*.py",)),
 )  # fmt: skip
 
@@ -83,7 +84,7 @@ def said_in(table: Table) -> list[str]:
 
 def _said(name: Path, table: Table) -> Iterator[str]:
     only_headings = table.path.endswith("headings.py")
-    only_notes = bool(re.search("/views/|queries/audit", str(name))) and not only_headings
+    only_notes = bool(re.search("/views/|queries/audit|api/pages", str(name))) and not only_headings
     for node, above in _walk(ast.parse(name.read_text(encoding="utf-8")), ()):
         calls = [_name_of(one) for one in _statement(above) if isinstance(one, ast.Call)]
         text = _template(node)
@@ -93,7 +94,9 @@ def _said(name: Path, table: Table) -> Iterator[str]:
             if calls and calls[0] in {"Column", "columns"}:
                 yield text
         elif calls and calls[0] in NOTES:
-            yield from [text] if re.search("[a-z]{3}", text) else []
+            yield from (
+                [text] if re.search("[a-z]{3}", text) and (calls[0] != "History" or " " in text) else []
+            )
         elif not only_notes and _is_said(text) and not _is_law_key(above):
             yield text
 
