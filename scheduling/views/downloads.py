@@ -11,7 +11,8 @@ from typing import Any, Final
 from django.http import FileResponse, Http404, HttpRequest, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import render
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.functional import Promise
+from django.utils.translation import get_language, gettext, override
 from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
@@ -39,7 +40,9 @@ def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) 
     """Return a list as a file. ``form`` is csv or xlsx; anything else is not found."""
     columns = [replace(column, title=str(told(column.title))) for column in columns]
     if form == "csv":
-        response = StreamingHttpResponse(_csv_lines(columns, rows), content_type="text/csv; charset=utf-8")
+        response = StreamingHttpResponse(
+            _csv_lines(columns, rows, get_language()), content_type="text/csv; charset=utf-8"
+        )
         response["Content-Disposition"] = f'attachment; filename="{name}.csv"'
         return response
     if form == "xlsx":
@@ -101,18 +104,26 @@ def guarded(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
-def _csv_lines(columns: Sequence[Column], rows: Iterable) -> Iterator[str]:
+def _csv_lines(columns: Sequence[Column], rows: Iterable, language: str | None) -> Iterator[str]:
     buffer = io.StringIO()
     writer = csv.writer(buffer)
     yield "\ufeff"
     writer.writerow([column.title for column in columns])
     for row in rows:
-        writer.writerow([_csv_value(column.value(row)) for column in columns])
+        # Lines are made while they are sent, when the language of the request is no longer set.
+        with override(language):
+            cells = [_csv_value(_plain(column.value(row))) for column in columns]
+        writer.writerow(cells)
         if buffer.tell() > 32_000:
             yield buffer.getvalue()
             buffer.seek(0)
             buffer.truncate()
     yield buffer.getvalue()
+
+
+def _plain(value: object) -> object:
+    """Return a value whose words are set in the reader's language."""
+    return str(value) if isinstance(value, Promise) else value
 
 
 def _csv_value(value: object) -> object:
@@ -131,7 +142,7 @@ def _workbook(name: str, columns: Sequence[Column], rows: Iterable) -> io.BytesI
     sheet.freeze_panes = "A2"
     sheet.append([_heading(sheet, column.title) for column in columns])
     for row in rows:
-        sheet.append([_cell(sheet, column.value(row), column.is_money) for column in columns])
+        sheet.append([_cell(sheet, _plain(column.value(row)), column.is_money) for column in columns])
     file = io.BytesIO()
     book.save(file)
     file.seek(0)
