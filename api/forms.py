@@ -8,8 +8,14 @@ from django.utils.translation import gettext_lazy
 from api.tokens import permissions_on_offer
 from fleet.models import Person
 from shared.roles import Permission
+from shared.told import told
 
-LASTS: Final = [(7, "7 days"), (30, "30 days"), (90, "90 days"), (365, "a year")]
+LASTS: Final = [
+    (7, gettext_lazy("7 days")),
+    (30, gettext_lazy("30 days")),
+    (90, gettext_lazy("90 days")),
+    (365, gettext_lazy("a year")),
+]
 
 
 class TokenForm(forms.Form):
@@ -26,7 +32,7 @@ class TokenForm(forms.Form):
     def __init__(self, *args, person: Person, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["permissions"].choices = [
-            (permission.name.lower(), permission.value) for permission in permissions_on_offer(person)
+            (permission.name.lower(), told(permission.value)) for permission in permissions_on_offer(person)
         ]
 
     def clean_permissions(self) -> list[Permission]:

@@ -4,7 +4,7 @@ from django.db.models import Field
 
 from fleet.checks import check_database_rights
 from fleet.queries.any_of import AnyOf
-from fleet.sentences import laws, science, services, telemetry, workbook
+from fleet.sentences import by_hand, laws, science, services, telemetry, workbook
 from shared.told import know
 
 
@@ -18,5 +18,5 @@ class FleetConfig(AppConfig):
         """Make known ``any_of`` to fields, sentences to pages, a database's rights to ``check --deploy``."""
         Field.register_lookup(AnyOf)
         know((*laws.SENTENCES, *science.SENTENCES, *services.SENTENCES, *telemetry.SENTENCES))
-        know(workbook.SENTENCES)
+        know((*workbook.SENTENCES, *by_hand.SENTENCES))
         register(check_database_rights, Tags.security, deploy=True)

@@ -6,20 +6,24 @@ among those the rooms made known with ``know``, and says it anew with the same f
 """
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date
 from functools import lru_cache, wraps
+from itertools import pairwise
 from typing import Any, Final, TypeVar
 
 from django.utils.dates import MONTHS, MONTHS_3, WEEKDAYS, WEEKDAYS_ABBR
 from django.utils.translation import get_language, gettext, override
 
 _Work = TypeVar("_Work", bound=Callable[..., Any])
-DEEPEST: Final = 6
-"""A sentence in a sentence in a sentence; beyond this nobody reads."""
 _HOLE: Final = re.compile(r"%\((\w+)\)s")
-_BREAKS: Final = (re.compile(r"(?<=[.!?:]) +"), re.compile(r"; "), re.compile(r", "))
-_GLUES: Final = (" ", "; ", ", ")
+FEW_LETTERS: Final = 4
+_BREAKS: Final = (
+    (re.compile(r"(?<=[.!?:]) +"), " "),
+    (re.compile(r"; "), "; "),
+    (re.compile(r", "), ", "),
+    (re.compile(r" (?=[+−-]\d)"), " "),
+)
 _ENGLISH_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _ENGLISH_DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _DAY: Final = re.compile(rf"\b(?:({'|'.join(_ENGLISH_DAYS)}) )?(\d{{1,2}}) ({'|'.join(_ENGLISH_MONTHS)})\b")
@@ -77,14 +81,73 @@ def written(day: date, form: str) -> str:
 
 @lru_cache(maxsize=8192)
 def _told(text: str, language: str) -> str:
-    return _found(text, 0) or _dates(text)
+    """Return the telling that covers most of a text; where little of it is known, only its days."""
+    covered, said = _Telling(text).best(text)
+    return said if 3 * covered >= _letters(text) else _dates(text)
 
 
-def _found(text: str, depth: int) -> str:
-    """Return the sentence told anew, or an empty text where nothing of it is known."""
-    if depth > DEEPEST or not re.search("[A-Za-z]{2}", text):
-        return ""
-    return _word(text) or _by_template(text, depth) or _in_parts(text, depth)
+class _Telling:
+    """The tellings of one text and its parts, each found once."""
+
+    def __init__(self, text: str) -> None:
+        self._found: dict[str, tuple[int, str]] = {}
+        self._templates = [
+            (template, letters, pattern)
+            for template, (letters, pattern) in _templates.items()
+            if letters in f" {text} "
+        ]
+
+    def best(self, text: str) -> tuple[int, str]:
+        """Return how many letters of a part are told anew, and the part so told."""
+        if text not in self._found:
+            self._found[text] = self._best(text)
+        return self._found[text]
+
+    def _best(self, text: str) -> tuple[int, str]:
+        plain = _dates(text)
+        bare = 3 if plain != text else 0, plain
+        if not re.search("[A-Za-z]{2}", text):
+            return bare
+        word = _word(text)
+        if word:
+            return _letters(text), word
+        found = [bare, *self._by_templates(text), *self._in_parts(text)]
+        return max(found, key=lambda one: one[0])
+
+    def _by_templates(self, text: str) -> Iterator[tuple[int, str]]:
+        for template, letters, pattern in self._templates:
+            met = pattern.fullmatch(text) if letters in text else None
+            said = gettext(template) if met else template
+            if met is None or said == template:
+                continue
+            holes = {name: self.best(value) for name, value in met.groupdict().items()}
+            own = _letters(_HOLE.sub("", template))
+            inside = sum(covered for covered, _ in holes.values())
+            # A few small words are found in any text: they count where something else in it is known.
+            if own > FEW_LETTERS or inside:
+                yield own + inside, said % {name: new for name, (_, new) in holes.items()}
+
+    def _in_parts(self, text: str) -> Iterator[tuple[int, str]]:
+        for breaks, glue in _BREAKS:
+            parts = breaks.split(text)
+            if len(parts) == 1:
+                continue
+            covered, said = self.best(parts[0])
+            for before, part in pairwise(parts):
+                alone, part_said = self.best(part)
+                ways = [(covered + alone, said + glue + part_said)]
+                # A template may begin with what parts it from the one before, or end with it.
+                if len(glue + part) < len(text):
+                    joined, joined_said = self.best(glue + part)
+                    ways.append((covered + joined, said + joined_said))
+                if before is parts[0] and len(before + glue) < len(text):
+                    ended, ended_said = self.best(before + glue)
+                    ways.append((ended + alone, ended_said + part_said))
+                covered, said = max(ways, key=lambda one: one[0])
+            yield covered, said
+        if text[-1:] in ".:":
+            covered, said = self.best(text[:-1])
+            yield covered, said + text[-1:]
 
 
 def _word(text: str) -> str:
@@ -96,31 +159,8 @@ def _word(text: str) -> str:
     return ""
 
 
-def _by_template(text: str, depth: int) -> str:
-    for template, (letters, pattern) in _templates.items():
-        if letters not in text:
-            continue
-        met = pattern.fullmatch(text)
-        said = gettext(template) if met else template
-        if met and said != template:
-            return said % {
-                name: (_found(value, depth + 1) or _dates(value)) for name, value in met.groupdict().items()
-            }
-    return ""
-
-
-def _in_parts(text: str, depth: int) -> str:
-    for breaks, glue in zip(_BREAKS, _GLUES, strict=True):
-        parts = breaks.split(text)
-        if len(parts) > 1:
-            said = [_found(part, depth + 1) for part in parts]
-            if any(said):
-                return glue.join(new or _dates(old) for new, old in zip(said, parts, strict=True))
-    end = text[-1:]
-    if end in ".:":
-        said_bare = _found(text[:-1], depth + 1)
-        return f"{said_bare}{end}" if said_bare else ""
-    return ""
+def _letters(text: str) -> int:
+    return sum(map(str.isalpha, text))
 
 
 def _dates(text: str) -> str:

@@ -216,4 +216,7 @@ SENTENCES: Final = (
     gettext_noop("Integrator"),
     gettext_noop("Another program: brings readings in, takes lists out. Sees no money."),
     gettext_noop("Your role may not %(value)s."),
+    gettext_noop("file taken out"),
+    gettext_noop("a file"),
+    gettext_noop("from %(path)s"),
 )  # fmt: skip

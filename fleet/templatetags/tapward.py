@@ -36,7 +36,7 @@ def navigation(context):
 @register.inclusion_tag("parts/mark.html")
 def mark(tone: str, word: str, large: bool = False):
     """Tell a state by word, shape and colour. Tones: good, watch, bad, info, off."""
-    return {"tone": tone, "word": word, "large": large}
+    return {"tone": tone, "word": told(word), "large": large}
 
 
 @register.inclusion_tag("parts/mark.html")

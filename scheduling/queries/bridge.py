@@ -16,6 +16,7 @@ from scheduling.money.recurring import Standing, standing_on
 from scheduling.queries.plan_columns import ALL, PlanTable, Within, day_number, read_plans
 from shared.money import to_cents
 from shared.periods import add_months, month_start
+from shared.told import told
 
 GROUPS: Final = {
     "site": ("site", "site_name"),
@@ -48,7 +49,7 @@ class Bridge:
     @property
     def steps(self) -> list[tuple[str, Decimal]]:
         """Return the moves in words."""
-        return [(word, getattr(self, name)) for name, word in WORDS.items()]
+        return [(told(word), getattr(self, name)) for name, word in WORDS.items()]
 
     @property
     def change(self) -> Decimal:

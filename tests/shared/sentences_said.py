@@ -48,7 +48,8 @@ class Table:
 TABLES: Final = (
     Table("fleet/sentences/services.py", "services, and of the log of changes",
           ("fleet/services/*.py", "fleet/learned_words.py", "fleet/models/audit.py", "fleet/outgoing/*.py",
-           "fleet/queries/scaling_opinion.py", "shared/roles.py", "shared/access.py"),
+           "fleet/queries/scaling_opinion.py", "shared/roles.py", "shared/access.py",
+           "shared/wiring/exports_noted.py"),
           r"benchmark|made_up|backups|explain|signing|bulk_rows|web_role"),
     Table("fleet/sentences/telemetry.py", "telemetry", ("fleet/telemetry/*.py",), r"broker|listener"),
     Table("fleet/sentences/workbook.py", "refused rows of a workbook", ("fleet/workbook/*.py",),
