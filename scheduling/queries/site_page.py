@@ -3,25 +3,15 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Final
 
-from django.utils.translation import gettext_lazy
+from django.utils.dates import WEEKDAYS
+from django.utils.translation import gettext
 
 from fleet.models import Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
 from scheduling.queries.fleet_list import UnitRow, rows_of
 from scheduling.queries.unit_page import feed_test_lines
 from scheduling.queries.unit_rows import FeedTestLine
-
-WEEKDAYS: Final = (
-    gettext_lazy("Monday"),
-    gettext_lazy("Tuesday"),
-    gettext_lazy("Wednesday"),
-    gettext_lazy("Thursday"),
-    gettext_lazy("Friday"),
-    gettext_lazy("Saturday"),
-    gettext_lazy("Sunday"),
-)
 
 
 @dataclass(frozen=True)
@@ -136,7 +126,8 @@ def _hours(site: Site) -> list[OpenHours]:
     if not by_day:
         return []
     return [
-        OpenHours(name, ", ".join(by_day.get(place, [])) or "closed") for place, name in enumerate(WEEKDAYS)
+        OpenHours(name, ", ".join(by_day.get(place, [])) or gettext("closed"))
+        for place, name in WEEKDAYS.items()
     ]
 
 
