@@ -13,7 +13,7 @@ from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 NOT_SAID: Final = re.compile(
-    r"^\s*(FROM|COPY|INSERT|CASE|UNIQUE constraint)\b|EXCLUDED"
+    r"^\s*(FROM|COPY|INSERT|CASE|SELECT|UNION|UNIQUE constraint)\b|EXCLUDED"
     r"|^[\w-]*:\S*$|^[\w-]+:\{|^\{[\w.]+\}:|__"
     r"|^staged_|^[A-Z][a-z]+[A-Z]\w+$|^tapward\.|^(Standing|Law|Intercept)$"
     r"|^(disk is full|No space left|database is locked|(lock|statement) timeout)$"
@@ -50,7 +50,7 @@ TABLES: Final = (
           ("fleet/services/*.py", "fleet/learned_words.py", "fleet/models/audit.py", "fleet/outgoing/*.py",
            "fleet/queries/scaling_opinion.py", "shared/roles.py", "shared/access.py",
            "shared/wiring/exports_noted.py"),
-          r"benchmark|made_up|backups|explain|signing|bulk_rows|web_role"),
+          r"benchmark|made_up|backups|explain|signing|bulk_rows|web_role|partition|change_marks|marks"),
     Table("fleet/sentences/telemetry.py", "telemetry", ("fleet/telemetry/*.py",), r"broker|listener"),
     Table("fleet/sentences/workbook.py", "refused rows of a workbook", ("fleet/workbook/*.py",),
           r"write_file|sheets_|columns|registry|measures_met"),
