@@ -20,7 +20,8 @@ from scheduling.planning.tables import Assignment, Tables, build_tables
 
 try:
     from scheduling.planning.routing import solver_versions
-    from scheduling.planning.windows import Search, first_routes, improve
+    from scheduling.planning.search import Search
+    from scheduling.planning.windows import first_routes, improve
 
     SOLVER = True
 except ImportError:  # no wheel of the solver for this platform
@@ -108,7 +109,7 @@ def plan_week(
 
 def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
     """Tell the plan that stands, and from then on what is better, every few seconds."""
-    told_at, told_cost_s, report = 0.0, -1, search.on_progress
+    told_at, told_cost_s, report = -TELL_PLAN_EVERY_S, -1, search.on_progress
 
     def tell(share: float, words: str) -> None:
         nonlocal told_at, told_cost_s

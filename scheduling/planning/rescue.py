@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from scheduling.planning.insertion import Insertion, best_insertion, insert, open_slots, remove
 from scheduling.planning.prices import job_cost_s, placed_slots, route_cost_s
 from scheduling.planning.tables import Assignment, Tables
+from scheduling.planning.trouble import in_trouble, is_linked
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ def rescue(
         How many due visits changed places, at most.
     """
     moves = 0
-    for job in _in_trouble(tables, plan):
+    for job in in_trouble(tables, plan):
         if moves + 2 > rules.most_moves or (should_stop is not None and should_stop()):
             break
         swap = best_swap(tables, plan, job, rules)
@@ -58,17 +59,6 @@ def rescue(
             insert(plan, swap.victim, swap.refuge)
         moves += 1 + tables.due_inside[swap.victim]
     return moves
-
-
-def _in_trouble(tables: Tables, plan: Assignment) -> list[int]:
-    """Return due orders that cost something by their day or by being left out, dearest first."""
-    where = placed_slots(plan)
-    costs = {
-        job: job_cost_s(tables, job, where.get(job))
-        for job in range(len(tables.jobs))
-        if tables.due_inside[job] and not _linked(tables, job) and tables.allowed_slots[job]
-    }
-    return sorted((job for job, cost in costs.items() if cost > 0), key=lambda job: (-costs[job], job))
 
 
 def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> Swap | None:
@@ -88,7 +78,7 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
         if job_cost_s(tables, job, number) >= now_s:
             continue
         for victim in base.get(number, ()):
-            if victim in rules.stay or tables.pin_loss_s[victim] or _linked(tables, victim):
+            if victim in rules.stay or tables.pin_loss_s[victim] or is_linked(tables, victim):
                 continue
             rest = tuple(one for one in base[number] if one != victim)
             trial = {**base, number: rest}
@@ -115,7 +105,3 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
 
 def _parts_allow(tables: Tables, plan: Assignment, job: int, number: int) -> bool:
     return not tables.jobs[job].parts or number in open_slots(tables, plan, job)
-
-
-def _linked(tables: Tables, job: int) -> bool:
-    return tables.predecessor[job] is not None or bool(tables.successors[job])

@@ -9,7 +9,28 @@ from importlib.metadata import version
 from typing import Any
 
 import pyvrp
-from pyvrp import Client, ClientGroup, Depot, Location, ProblemData, Route, Solution, VehicleType
+from pyvrp import (
+    Client,
+    ClientGroup,
+    Depot,
+    IteratedLocalSearch,
+    IteratedLocalSearchParams,
+    Location,
+    PenaltyManager,
+    ProblemData,
+    RandomNumberGenerator,
+    Route,
+    Solution,
+    VehicleType,
+)
+from pyvrp.search import (
+    OPERATORS,
+    LocalSearch,
+    NeighbourhoodParams,
+    PerturbationManager,
+    PerturbationParams,
+    compute_neighbours,
+)
 
 from scheduling.planning.academic import TENTHS, RoutingFile, distances_tenths, tenths
 from scheduling.planning.axis import AxisModel, Visit
@@ -60,15 +81,39 @@ def improve_days(
         return None
     data = _data(model)
     start = _warm_start(model, data)
-    result = pyvrp.solve(
-        data,
-        _Stop(effort, should_stop),
-        seed=seed,
-        collect_stats=False,
-        display=False,
-        initial_solution=start,
+    stop = _Stop(effort, should_stop)
+    best = (
+        _solved_long(data, stop, seed, start)
+        if start is None or model.tables.problem.settings.all_orders_required
+        else _solved_briefly(data, stop, seed, start, model.scale)
     )
-    return _read(model, result.best) if result.best.is_feasible() else None
+    return _read(model, best) if best.is_feasible() else None
+
+
+BRIEF_NEIGHBOURS = 40
+BRIEF_PERTURBATIONS = 5
+BRIEF_HISTORY = 60
+BRIEF_PENALTY = 50.0
+"""For windows of a few seconds, from a plan that stands: small disturbances, soon back to what is better, and
+a penalty for lateness at a door low enough to pass through such plans. With the solver's own settings, made
+for minutes, windows of our invented weeks gained half as much in the same time. [price per second]"""
+
+
+def _solved_long(data: ProblemData, stop: _Stop, seed: int, start: Solution | None) -> Solution:
+    return pyvrp.solve(data, stop, seed=seed, collect_stats=False, display=False, initial_solution=start).best
+
+
+def _solved_briefly(data: ProblemData, stop: _Stop, seed: int, start: Solution, scale: int) -> Solution:
+    neighbours = compute_neighbours(data, NeighbourhoodParams(num_neighbours=BRIEF_NEIGHBOURS))
+    disturb = PerturbationManager(PerturbationParams(1, BRIEF_PERTURBATIONS))
+    search = LocalSearch(data, RandomNumberGenerator(seed=seed), neighbours, disturb)
+    for operator in OPERATORS:
+        if operator.supports(data):
+            search.add_operator(operator(data))
+    penalty = BRIEF_PENALTY * scale
+    penalties = PenaltyManager(([penalty] * data.num_load_dimensions, penalty, penalty))
+    how = IteratedLocalSearchParams(history_length=BRIEF_HISTORY)
+    return IteratedLocalSearch(data, penalties, search, start, how).run(stop, collect_stats=False).best
 
 
 class _Stop:

@@ -3,84 +3,25 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from scheduling.planning.day_plan import DayPlan
-from scheduling.planning.mend import mend
-from scheduling.planning.prices import placed_slots, plan_cost_s
-from scheduling.planning.rescue import rescue
-from scheduling.planning.routing import Effort, improve_days
-from scheduling.planning.tables import Assignment, Tables
+from scheduling.planning.prices import placed_slots
+from scheduling.planning.search import Search
+from scheduling.planning.shapes import SHAPES, TROUBLE, WHOLE, Yield
+from scheduling.planning.tables import Tables
 
 WHOLE_UP_TO_JOBS = 150
 """Up to this many orders the whole horizon is a window too; above, one axis was measured to collapse."""
-
-
-@dataclass
-class Search:
-    """A plan being improved within a budget. Never gets worse by the price list."""
-
-    tables: Tables
-    seed: int
-    ends_at: float
-    seconds: float
-    max_iterations: int | None
-    should_stop: Callable[[], bool]
-    on_progress: Callable[[float, str], None]
-    plan: Assignment = field(default_factory=dict)
-    cost_s: int = 0
-    solves: int = 0
-
-    def __post_init__(self) -> None:
-        self.cost_s = plan_cost_s(self.tables, self.plan) or 0
-
-    @property
-    def left_s(self) -> float:
-        """Return the time left. [s]"""
-        return self.ends_at - time.perf_counter()
-
-    @property
-    def over(self) -> bool:
-        """Say whether the search must end."""
-        return self.should_stop() or (self.max_iterations is None and self.left_s <= 0.05)
-
-    def offer(self, plan: Assignment) -> bool:
-        """Keep a mended plan when it is no dearer; return whether it is cheaper."""
-        cost = plan_cost_s(self.tables, plan)
-        if cost is None or cost > self.cost_s:
-            return False
-        cheaper = cost < self.cost_s
-        self.plan, self.cost_s = plan, cost
-        return cheaper
-
-    def solve(self, slots: list[int], jobs: list[int], seconds: float) -> bool:
-        """Re-plan some slots; return whether the plan became cheaper."""
-        self.solves += 1
-        effort = Effort(max(0.05, min(seconds, self.left_s)), self.max_iterations)
-        seed = self.seed * 1009 + self.solves
-        found = improve_days(self.tables, self.plan, slots, jobs, effort, seed, self.should_stop)
-        if found is None:
-            return False
-        return self.offer(mend(self.tables, {**self.plan, **found}))
-
-    def rescue(self) -> None:
-        """Get late work in on time by swaps, where that is cheaper."""
-        swapped = dict(self.plan)
-        rescue(self.tables, swapped, should_stop=self.should_stop)
-        self.offer(mend(self.tables, swapped))
-
-    def window(self, slots: list[int], seconds: float) -> bool:
-        """Re-plan slots with their own orders and every order not placed."""
-        where, chosen = placed_slots(self.plan), set(slots)
-        jobs = [
-            job
-            for job, allowed in enumerate(self.tables.allowed_slots)
-            if (job not in where or where[job] in chosen) and not chosen.isdisjoint(allowed)
-        ]
-        return self.solve(slots, jobs, seconds)
+RESCUE_EVERY = 5
+TROUBLE_EVERY = 4
+"""After so many windows one is for an order that is late or missing and need not be."""
+LAST_SHARE = 0.2
+"""Of the time; then such orders come after every window."""
+EXPLORE = 0.25
+"""Share of windows drawn in turn, whatever they brought before."""
+FIXED_WINDOWS = 6
 
 
 def first_routes(search: Search, day_plan: DayPlan, seconds: float) -> None:
@@ -116,7 +57,14 @@ def improve(search: Search) -> None:
         return
     rng = np.random.default_rng(search.seed)
     shapes = [Yield(shape) for shape in ((WHOLE, *SHAPES) if small else SHAPES)]
+    due_at = search.solves + TROUBLE_EVERY
     while not search.over:
+        if search.solves >= due_at:
+            is_found = TROUBLE.look(search, rng)
+            due_at = search.solves + (1 if _is_late(search) else TROUBLE_EVERY)
+            if is_found:
+                _report(search)
+                continue
         turn = shapes[search.solves % len(shapes)]
         if search.max_iterations is None and rng.random() > EXPLORE:
             turn = max(shapes, key=lambda one: one.per_second)
@@ -128,6 +76,11 @@ def improve(search: Search) -> None:
         _report(search)
         if search.max_iterations is not None and search.solves >= FIXED_WINDOWS + len(tables.days):
             return
+
+
+def _is_late(search: Search) -> bool:
+    """Whether little of the time is left: what is late without need goes before what is long on the road."""
+    return search.max_iterations is None and search.left_s < LAST_SHARE * search.seconds
 
 
 def _whole(search: Search) -> None:
@@ -145,108 +98,3 @@ def _report(search: Search) -> None:
     used = 1 - max(0.0, search.left_s) / search.seconds if search.max_iterations is None else 0.6
     hours = search.cost_s / 3600
     search.on_progress(min(0.95, max(0.25, used)), f"price {hours:.1f} h, improving")
-
-
-RESCUE_EVERY = 5
-EXPLORE = 0.25
-"""Share of windows drawn in turn, whatever they brought before."""
-FIXED_WINDOWS = 6
-
-
-@dataclass(frozen=True)
-class Shape:
-    """A kind of window: so many days near each other, with everybody or some neighbours.
-
-    ``days`` by ``people``, searched for ``seconds``.
-    """
-
-    days: int
-    people: int
-    seconds: float
-
-    def look(self, search: Search, rng: np.random.Generator) -> None:
-        """Draw one window of this shape and re-plan it."""
-        tables = search.tables
-        days, people = _near_days(tables, self.days, rng), _near_people(tables, self.people, rng)
-        slots = [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
-        search.window(slots, _about(self.seconds, rng))
-
-
-@dataclass(frozen=True)
-class Near:
-    """A kind of window: so many technician-days, ``routes``, whatever their day, that pass near one place,
-    searched for ``seconds``.
-    """
-
-    routes: int
-    seconds: float
-
-    def look(self, search: Search, rng: np.random.Generator) -> None:
-        """Draw one window of this shape, around an order drawn anywhere, and re-plan it."""
-        slots = _passing_near(search, int(rng.integers(len(search.tables.jobs))), rng)
-        search.window(sorted(slots[: self.routes]), _about(self.seconds, rng))
-
-
-def _about(seconds: float, rng: np.random.Generator) -> float:
-    return seconds * float(0.6 + 0.8 * rng.random())
-
-
-def _passing_near(search: Search, job: int, rng: np.random.Generator) -> list[int]:
-    """Return all technician-days, those first that pass near an order, a little shuffled."""
-    tables = search.tables
-    drive = tables.drive_s[tables.job_row[job]]
-    far = {
-        slot.number: min(
-            (drive[tables.job_row[one]] for one in search.plan.get(slot.number, ())),
-            default=drive[slot.start_row],
-        )
-        * (0.7 + 0.6 * rng.random())
-        for slot in tables.slots
-    }
-    return sorted(far, key=lambda number: far[number])
-
-
-WHOLE = Shape(99, 99, 3.0)
-SHAPES = (
-    Shape(3, 99, 2.5),
-    Shape(2, 99, 2.0),
-    Shape(1, 99, 1.0),
-    Shape(5, 4, 2.0),
-    Shape(5, 2, 1.0),
-    Shape(3, 5, 1.5),
-    Near(12, 2.0),
-    Near(6, 1.0),
-)
-
-
-@dataclass
-class Yield:
-    """What a ``shape`` has brought lately, ``per_second`` of search [s of cost]. Starts hopeful."""
-
-    shape: Shape | Near
-    per_second: float = 1e9
-
-    def learn(self, gain_s: int, seconds: float) -> None:
-        """Take in what a try of this shape brought."""
-        rate = gain_s / max(0.01, seconds)
-        self.per_second = rate if self.per_second >= 1e9 else 0.5 * self.per_second + 0.5 * rate
-
-
-def _near_days(tables: Tables, count: int, rng: np.random.Generator) -> set[int]:
-    """Draw days, the first anywhere, the others mostly close to it."""
-    days = sorted({slot.day for slot in tables.slots})
-    lead = days[int(rng.integers(len(days)))]
-    order = sorted(days, key=lambda day: abs(day - lead) + 2 * rng.random())
-    return set(order[:count])
-
-
-def _near_people(tables: Tables, count: int, rng: np.random.Generator) -> set[int]:
-    """Draw technicians whose days start near each other."""
-    start_of = {slot.technician: slot.start_row for slot in tables.slots}
-    people = sorted(start_of)
-    if count >= len(people):
-        return set(people)
-    lead = people[int(rng.integers(len(people)))]
-    drive = tables.problem.travel.drive_s
-    near = sorted(people, key=lambda one: float(drive[start_of[lead], start_of[one]]) * (0.5 + rng.random()))
-    return {lead, *near[:count]} if lead not in near[:count] else set(near[:count])
