@@ -17,7 +17,7 @@ from scheduling.planning.rescue import SwapRules, rescue
 from scheduling.planning.tables import Assignment, Tables, build_tables
 
 MOVE_MUST_SAVE_S = 15 * 60
-"""What moving one due visit that nobody was promised must save: ours, a quarter of an hour of driving."""
+"""What moving one visit that nobody was promised must save: ours, a quarter of an hour of driving."""
 SEARCH_SHARE = 0.65
 """Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
 MOST_MOVED = 0.03
@@ -62,7 +62,7 @@ def replan(
     """
     began = time.perf_counter()
     held = replace(problem, jobs=tuple(_held(problem, published, job, frozen_until) for job in problem.jobs))
-    tables = build_tables(held)
+    tables = _charged(build_tables(held), published)
     search_s = SEARCH_SHARE * seconds
     plan = mend(tables, assignment_of(tables, published), fill=True)
     make_room(tables, plan, should_stop)
@@ -73,10 +73,41 @@ def replan(
         )
         plan = search.plan
     plan = polish(tables, plan)
-    loose = build_tables(_released(problem, held))
+    released = build_tables(_released(problem, held))
+    loose = _charged(released, published)
     late = (lambda: time.perf_counter() > began + 0.85 * seconds) if max_iterations is None else None
     moved = _few_moves(loose, _renumbered(tables, loose, plan), late)
-    return _judged(problem, published, finish(loose, moved, seed=seed))
+    return _judged(problem, published, finish(released, moved, seed=seed))
+
+
+def _charged(tables: Tables, published: Proposal) -> Tables:
+    """Return tables in which a visit costs a quarter of an hour more anywhere but where people know it to be:
+    on another day, with somebody else, or left out. Visits of those now absent cost nothing to move.
+    """
+    settings = tables.problem.settings
+    priced = replace(settings, other_technician=max(settings.other_technician, MOVE_MUST_SAVE_S / 60))
+    late, unplaced, preferred = list(tables.late_cost_s), list(tables.unplaced_cost_s), list(tables.preferred)
+    number_of = {one.id: number for number, one in enumerate(tables.technicians)}
+    slot_of = {(slot.technician, tables.days[slot.day]): slot for slot in tables.slots}
+    for route, stop in published.placements():
+        job = tables.number_of.get(stop.job_id)
+        slot = slot_of.get((number_of.get(route.technician_id, -1), route.day))
+        if job is None or slot is None or slot.number not in tables.allowed_slots[job]:
+            continue
+        late[job] = [
+            cost if day == slot.day else cost + MOVE_MUST_SAVE_S for day, cost in enumerate(late[job])
+        ]
+        unplaced[job] += MOVE_MUST_SAVE_S
+        preferred[job] = slot.technician
+    return replace(
+        tables,
+        problem=replace(tables.problem, settings=priced),
+        late_cost_s=late,
+        unplaced_cost_s=unplaced,
+        preferred=preferred,
+        route_memo={},
+        busy_memo={},
+    )
 
 
 def _renumbered(tables: Tables, loose: Tables, plan: Assignment) -> Assignment:
@@ -89,10 +120,10 @@ def _renumbered(tables: Tables, loose: Tables, plan: Assignment) -> Assignment:
 
 
 def _few_moves(loose: Tables, plan: Assignment, late: Callable[[], bool] | None) -> Assignment:
-    """Let a few due visits change places where each saves a quarter of an hour at least; promises never."""
+    """Let a few due visits change places where that pays, each move charged; promises never."""
     due = sum(loose.due_inside[job] for sequence in plan.values() for job in sequence)
     moved = dict(plan)
-    rules = SwapRules(price_per_move_s=MOVE_MUST_SAVE_S, most_moves=int(MOST_MOVED * due))
+    rules = SwapRules(most_moves=int(MOST_MOVED * due))
     rescue(loose, moved, rules, late)
     return mend(loose, moved)
 

@@ -24,10 +24,9 @@ class Swap:
 
 @dataclass(frozen=True)
 class SwapRules:
-    """What a rescue may do: visits that stay, and what each move of a due visit must save."""
+    """What a rescue may do: visits that stay, and how many due visits may change places at most."""
 
     stay: frozenset[int] = frozenset()
-    price_per_move_s: int = 0
     most_moves: int = 10**6
 
 
@@ -89,14 +88,13 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
                 route_cost_s(tables, number, base[number]) or 0
             )
             change += freed + place.delta_s + left_out_s - now_s - job_cost_s(tables, victim, number)
-            price = rules.price_per_move_s if tables.due_inside[victim] else 0
             bound = best.delta_s if best else 0
-            if change + price >= bound:
+            if change >= bound:
                 continue
             insert(trial, job, place)
             refuge = best_insertion(tables, trial, victim)
             victim_out = job_cost_s(tables, victim, None)
-            total = change + price + victim_out + min(0, refuge.delta_s if refuge else 0)
+            total = change + victim_out + min(0, refuge.delta_s if refuge else 0)
             if total < bound:
                 kept = refuge if refuge is not None and refuge.delta_s < 0 else None
                 best = Swap(total, job, victim, place, kept)
