@@ -14,10 +14,9 @@ from scheduling.planning.planner import SOLVER, finish, polish, search_from
 from scheduling.planning.problem import Job, Pin, PinLevel, Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.rescue import SwapRules, rescue
+from scheduling.planning.steady import charged, steady
 from scheduling.planning.tables import Assignment, Tables, build_tables
 
-MOVE_MUST_SAVE_S = 15 * 60
-"""What moving one visit that nobody was promised must save: ours, a quarter of an hour of driving."""
 SEARCH_SHARE = 0.65
 """Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
 MOST_MOVED = 0.03
@@ -62,7 +61,7 @@ def replan(
     """
     began = time.perf_counter()
     held = replace(problem, jobs=tuple(_held(problem, published, job, frozen_until) for job in problem.jobs))
-    tables = _charged(build_tables(held), published)
+    tables = charged(build_tables(held), published)
     search_s = SEARCH_SHARE * seconds
     plan = mend(tables, assignment_of(tables, published), fill=True)
     make_room(tables, plan, should_stop)
@@ -74,40 +73,11 @@ def replan(
         plan = search.plan
     plan = polish(tables, plan)
     released = build_tables(_released(problem, held))
-    loose = _charged(released, published)
+    loose = charged(released, published)
     late = (lambda: time.perf_counter() > began + 0.85 * seconds) if max_iterations is None else None
     moved = _few_moves(loose, _renumbered(tables, loose, plan), late)
-    return _judged(problem, published, finish(released, moved, seed=seed))
-
-
-def _charged(tables: Tables, published: Proposal) -> Tables:
-    """Return tables in which a visit costs a quarter of an hour more anywhere but where people know it to be:
-    on another day, with somebody else, or left out. Visits of those now absent cost nothing to move.
-    """
-    settings = tables.problem.settings
-    priced = replace(settings, other_technician=max(settings.other_technician, MOVE_MUST_SAVE_S / 60))
-    late, unplaced, preferred = list(tables.late_cost_s), list(tables.unplaced_cost_s), list(tables.preferred)
-    number_of = {one.id: number for number, one in enumerate(tables.technicians)}
-    slot_of = {(slot.technician, tables.days[slot.day]): slot for slot in tables.slots}
-    for route, stop in published.placements():
-        job = tables.number_of.get(stop.job_id)
-        slot = slot_of.get((number_of.get(route.technician_id, -1), route.day))
-        if job is None or slot is None or slot.number not in tables.allowed_slots[job]:
-            continue
-        late[job] = [
-            cost if day == slot.day else cost + MOVE_MUST_SAVE_S for day, cost in enumerate(late[job])
-        ]
-        unplaced[job] += MOVE_MUST_SAVE_S
-        preferred[job] = slot.technician
-    return replace(
-        tables,
-        problem=replace(tables.problem, settings=priced),
-        late_cost_s=late,
-        unplaced_cost_s=unplaced,
-        preferred=preferred,
-        route_memo={},
-        busy_memo={},
-    )
+    moved = steady(loose, moved, assignment_of(loose, published))
+    return _judged(problem, published, finish(released, mend(released, moved, fill=True), seed=seed))
 
 
 def _renumbered(tables: Tables, loose: Tables, plan: Assignment) -> Assignment:

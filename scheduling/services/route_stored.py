@@ -108,10 +108,12 @@ def words_of(one: Violation, built: BranchProblem) -> str:
 def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal:
     """Return what is in force as a plan with its stored times; orders no longer to be done are left out.
 
-    ``links`` come with stop, route and technician, in the order of the day.
+    ``links`` come with stop, route and technician, in the order of the day. Orders of one stop follow each
+    other, as the plan had them: otherwise the second would seem to move in any new plan.
     """
     by_spot: dict[Spot, list[PlannedStop]] = defaultdict(list)
     driven: dict[Spot, int] = {}
+    done_s: dict[int, int] = defaultdict(int)
     for link in links:
         job_id = number_of(link.order_id)
         if job_id not in built.order_of:
@@ -119,9 +121,12 @@ def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal
         route, stop = link.stop.route, link.stop
         driven[(route.technician.code, route.day)] = route.drive_minutes * 60
         at = [_second(moment, built.branch) for moment in (stop.arrives_at, stop.starts_at, stop.leaves_at)]
+        work_s = built.problem.job(job_id).service_s
+        start_s = min(at[1] + done_s[stop.pk], max(at[1], at[2] - work_s))
+        done_s[stop.pk] += work_s
         by_spot[(route.technician.code, route.day)].append(
             PlannedStop(
-                job_id, stop.site.code, at[0], at[1], at[2], stop.drive_minutes * 60, stop.drive_metres
+                job_id, stop.site.code, at[0], start_s, at[2], stop.drive_minutes * 60, stop.drive_metres
             )
         )
     routes = tuple(
