@@ -3,6 +3,7 @@
 import ast
 import gettext
 import io
+import json
 import re
 from functools import cache
 from html.parser import HTMLParser
@@ -13,6 +14,8 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from django.conf import settings
 from django.template.base import Lexer, TokenType
+from django.template.loader import render_to_string
+from django.utils import translation
 from django.utils.translation.template import templatize
 
 ROOT = Path(settings.BASE_DIR)
@@ -25,6 +28,8 @@ CATALOGUES = [
     if (path := ROOT / room / "locale" / code / "LC_MESSAGES" / "django.po").exists()
 ]
 TEMPLATES = sorted((ROOT / "templates").rglob("*.html"))
+SCRIPTS_WITH_WORDS = sorted((ROOT / "templates").rglob("*.js"))
+PHONE = ROOT / "shared" / "static" / "tapward" / "phone"
 CALLS = {
     "_": 1, "gettext": 1, "gettext_lazy": 1, "gettext_noop": 1,
     "ngettext": 2, "ngettext_lazy": 2, "pgettext": -1, "pgettext_lazy": -1,
@@ -90,7 +95,7 @@ def in_module(path: Path) -> set[tuple]:
 
 def sources(room: str) -> set[tuple]:
     if room == "templates":
-        return set().union(*(in_template(path) for path in TEMPLATES))
+        return set().union(*(in_template(path) for path in [*TEMPLATES, *SCRIPTS_WITH_WORDS]))
     return set().union(*(in_module(path) for path in (ROOT / room).rglob("*.py")))
 
 
@@ -231,3 +236,27 @@ def test_the_look_for_unmarked_words_finds_them(tmp_path):
         '<p title="Why not">{{ x }} left</p>{% translate "ok" %}<b aria-label="{% translate "ok" %}"></b>'
     )
     assert unmarked(page) == ["title=Why not", "\ue000 left"]
+
+
+def test_what_the_phones_scripts_say_comes_with_the_page():
+    said = set()
+    for path in PHONE.glob("*.js"):
+        code = path.read_text(encoding="utf-8")
+        said |= set(re.findall(r'\bsay\("([^"]+)"[,)]', re.sub(r"/\*.*?\*/", "", code, flags=re.S)))
+        said |= {one for pair in re.findall(r'\bsayMany\([^"]+"([^"]+)", "([^"]+)"', code) for one in pair}
+        assert not re.search(r'(?:textContent|alt|innerText)(?: =|:) ["`][A-Za-z]', code), (
+            f"{path.name} says words of its own"
+        )
+    page = (ROOT / "templates/scheduling/parts/phone_words.html").read_text(encoding="utf-8")
+    pairs = re.findall(r'^"([^"]+)": .*\{% translate "([^"]+)" %\}', page, flags=re.M)
+    assert all(key == text for key, text in pairs)
+    assert {key for key, _ in pairs} == said
+
+
+def test_a_page_in_spanish_brings_words_that_the_scripts_can_read():
+    with translation.override("es"):
+        page = render_to_string("scheduling/parts/phone_words.html")
+    words = json.loads(page[page.index(">") + 1 : page.rindex("</script>")])
+    assert words["Stop the clock"] == "Detener el reloj"
+    assert all(placeholders(key) == placeholders(said) for key, said in words.items())
+    assert render_to_string("scheduling/parts/phone_words.html").strip() == ""

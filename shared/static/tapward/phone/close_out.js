@@ -6,6 +6,7 @@ import { sendAll } from "./queue.js";
 import { scanButtons } from "./scan.js";
 import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
 import { flushTimer } from "./timer.js";
+import { say, sayMany } from "./words.js";
 
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
@@ -50,7 +51,7 @@ function collect() {
 let lastSave = Promise.resolve();
 function save() {
   const { person, order } = form.dataset;
-  lastSave = saveDraft(person, order, collect()).catch(() => tell("bad", "This browser keeps nothing. Send before you leave the page."));
+  lastSave = saveDraft(person, order, collect()).catch(() => tell("bad", say("This browser keeps nothing. Send before you leave the page.")));
   return lastSave;
 }
 
@@ -63,8 +64,8 @@ async function restore(person, order) {
   // A page kept on the phone carries the number it was loaded with; each close-out needs its own.
   else form.elements.namedItem("client_id").value = newId();
   if (waiting?.state === "look") tellProblems(waiting.message, waiting.problems);
-  else if (waiting) tell("watch", `Closed on this phone, not sent yet. ${waiting.message ?? ""}`);
-  else if (draft) tell("info", "What you typed before is here again.");
+  else if (waiting) tell("watch", `${say("Closed on this phone, not sent yet.")} ${waiting.message ?? ""}`);
+  else if (draft) tell("info", say("What you typed before is here again."));
   document.dispatchEvent(new Event("restored"));
 }
 
@@ -96,7 +97,7 @@ function judge(input) {
   const high = input.dataset.high === "" ? Infinity : Number(input.dataset.high);
   const odd = input.value.trim() !== "" && (Number.isNaN(value) || value < low || value > high);
   help.dataset.usual ??= help.textContent;
-  help.textContent = odd ? `${help.dataset.usual} Unusual: look again, then keep it if it is right.` : help.dataset.usual;
+  help.textContent = odd ? `${help.dataset.usual} ${say("Unusual: look again, then keep it if it is right.")}` : help.dataset.usual;
   help.classList.toggle("odd", odd);
 }
 
@@ -105,14 +106,14 @@ function check() {
   const fields = collect();
   const problems = [];
   const refuse = (field, message) => problems.push({ field, message });
-  if (!fields.outcome) refuse("outcome", "Choose how the visit ended.");
-  if (!fields.minutes?.trim()) refuse("minutes", "Write how many minutes you were here.");
-  if (fields.outcome === "not_done" && !fields.note?.trim()) refuse("note", "Say in the note why it could not be done.");
-  if ((fields.flush_volume || fields.flush_minutes) && !fields.flush_clear && fields.outcome !== "not_done") refuse("flush_clear", "Say whether the flush ran clear.");
+  if (!fields.outcome) refuse("outcome", say("Choose how the visit ended."));
+  if (!fields.minutes?.trim()) refuse("minutes", say("Write how many minutes you were here."));
+  if (fields.outcome === "not_done" && !fields.note?.trim()) refuse("note", say("Say in the note why it could not be done."));
+  if ((fields.flush_volume || fields.flush_minutes) && !fields.flush_clear && fields.outcome !== "not_done") refuse("flush_clear", say("Say whether the flush ran clear."));
   if (fields.outcome === "not_done") return problems;
   for (const box of form.querySelectorAll("[data-control]")) {
     const excused = fields.outcome === "bedding" && box.name === "step__flush";
-    if (!box.checked && !excused && !fields[box.dataset.control]?.trim()) refuse(box.name, `“${box.closest("label").textContent.trim()}” guards people. Tick it when it is done, or write why it was not.`);
+    if (!box.checked && !excused && !fields[box.dataset.control]?.trim()) refuse(box.name, say("“{step}” guards people. Tick it when it is done, or write why it was not.", { step: box.closest("label").textContent.trim() }));
   }
   return problems;
 }
@@ -142,7 +143,7 @@ async function submit(event) {
   button.disabled = false;
   if (result?.state === "look") return tellProblems(result.message, result.problems);
   await dropDraft(person, order);
-  sessionStorage.setItem("tapward-said", result?.state === "sent" ? result.message : `${number} is kept on this phone and sent when there is signal.`);
+  sessionStorage.setItem("tapward-said", result?.state === "sent" ? result.message : say("{number} is kept on this phone and sent when there is signal.", { number }));
   location.assign(dayUrl);
 }
 
@@ -157,7 +158,7 @@ function tellProblems(message, problems) {
   // A changed report is a report of another moment.
   form.elements.namedItem("finished_at").value = "";
   const box = document.createElement("div");
-  box.append(Object.assign(document.createElement("h2"), { textContent: problems.length && !message ? `${problems.length} thing${problems.length === 1 ? "" : "s"} to mend` : "Not taken up, and nothing is lost" }));
+  box.append(Object.assign(document.createElement("h2"), { textContent: problems.length && !message ? sayMany(problems.length, "{n} thing to mend", "{n} things to mend") : say("Not taken up, and nothing is lost") }));
   if (message) box.append(Object.assign(document.createElement("p"), { textContent: message }));
   const list = document.createElement("ul");
   for (const problem of problems) {

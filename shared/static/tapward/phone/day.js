@@ -3,6 +3,7 @@ import { forgetOthers, guardLogOut, keepOffline, tellSignal } from "./offline.js
 import { sendPhotos } from "./photo_queue.js";
 import { sendAll } from "./queue.js";
 import { dropEntry, dropPhoto, entries, photos } from "./store.js";
+import { say } from "./words.js";
 
 const day = document.getElementById("day");
 const EVERY_MS = 30000;
@@ -52,19 +53,19 @@ async function show() {
   for (const entry of all) {
     const place = day.querySelector(`li[data-order="${CSS.escape(entry.order)}"]`);
     if (!place || place.querySelector(".on-phone")) continue;
-    const mark = Object.assign(document.createElement("p"), { className: "on-phone small", textContent: entry.state === "look" ? "On this phone: somebody must look" : "Closed on this phone, not sent yet" });
+    const mark = Object.assign(document.createElement("p"), { className: "on-phone small", textContent: entry.state === "look" ? say("On this phone: somebody must look") : say("Closed on this phone, not sent yet") });
     place.append(mark);
   }
 }
 
 function photoRow(photo) {
-  const item = titled(photo.number, "Photo");
+  const item = titled(photo.number, say("Photo"));
   const isOther = photo.person !== day.dataset.person;
-  const words = isOther ? "Taken by somebody else; it is sent when that person logs in on this phone." : photo.message || "Waiting to be sent.";
+  const words = isOther ? say("Taken by somebody else; it is sent when that person logs in on this phone.") : photo.message || say("Waiting to be sent.");
   item.append(Object.assign(document.createElement("p"), { className: photo.state === "look" ? "problem" : "small", textContent: words }));
   if (isOther || photo.state !== "look") return item;
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
-  actions.append(throwAway(`Throw away this photo of ${photo.number}?`, () => dropPhoto(photo.client_id)));
+  actions.append(throwAway(say("Throw away this photo of {number}?", { number: photo.number }), () => dropPhoto(photo.client_id)));
   item.append(actions);
   return item;
 }
@@ -78,7 +79,7 @@ function titled(number, title) {
 }
 
 function throwAway(asks, drop) {
-  const away = Object.assign(document.createElement("button"), { className: "button risky", type: "button", textContent: "Throw away" });
+  const away = Object.assign(document.createElement("button"), { className: "button risky", type: "button", textContent: say("Throw away") });
   away.addEventListener("click", async () => {
     if (!window.confirm(asks)) return;
     await drop();
@@ -90,13 +91,13 @@ function throwAway(asks, drop) {
 function row(entry) {
   const item = titled(entry.number, entry.title);
   const isOther = entry.person !== day.dataset.person;
-  const words = isOther ? "Typed by somebody else; it is sent when that person logs in on this phone." : entry.message || "Waiting to be sent.";
+  const words = isOther ? say("Typed by somebody else; it is sent when that person logs in on this phone.") : entry.message || say("Waiting to be sent.");
   item.append(Object.assign(document.createElement("p"), { className: entry.state === "look" ? "problem" : "small", textContent: words }));
   if (isOther) return item;
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
-  actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Open", href: `/phone/close-out/${encodeURIComponent(entry.order)}/` }));
-  if (entry.message.startsWith("Log in")) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: "Log in", href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));
-  if (entry.state === "look") actions.append(throwAway(`Throw away what you typed for ${entry.number}, and its photos? Only do this when the office has it or it is wrong.`, () => dropEntry(entry.client_id)));
+  actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: say("Open"), href: `/phone/close-out/${encodeURIComponent(entry.order)}/` }));
+  if (entry.needs_log_in) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: say("Log in"), href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));
+  if (entry.state === "look") actions.append(throwAway(say("Throw away what you typed for {number}, and its photos? Only do this when the office has it or it is wrong.", { number: entry.number }), () => dropEntry(entry.client_id)));
   item.append(actions);
   return item;
 }

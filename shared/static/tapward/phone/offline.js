@@ -1,5 +1,6 @@
 /* Keeps the day openable without signal, and forgets its pages when somebody logs out. */
 import { entries, photos } from "./store.js";
+import { say, sayMany } from "./words.js";
 
 const WORKER = "/phone/sw.js";
 
@@ -27,7 +28,10 @@ export function guardLogOut(person) {
       event.preventDefault();
       const left = (await entries().catch(() => [])).filter((entry) => entry.person === person).length;
       const pictures = (await photos().catch(() => [])).filter((photo) => photo.person === person).length;
-      const asks = `${left} close-out${left === 1 ? "" : "s"} and ${pictures} photo${pictures === 1 ? "" : "s"} are still on this phone. They stay here and are sent when you log in again. Log out?`;
+      const asks = say("{closed} and {taken} are still on this phone. They stay here and are sent when you log in again. Log out?", {
+        closed: sayMany(left, "{n} close-out", "{n} close-outs"),
+        taken: sayMany(pictures, "{n} photo", "{n} photos"),
+      });
       if ((left || pictures) && !window.confirm(asks)) return;
       if ("caches" in window) await caches.delete("tapward-pages");
       form.dataset.sure = "1";
@@ -40,7 +44,7 @@ export function tellSignal(place, madeAt) {
   const show = () => {
     place.hidden = navigator.onLine;
     const at = new Date(madeAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    place.textContent = `No signal. This is the page as loaded at ${at}. What you enter is kept on this phone and sent later.`;
+    place.textContent = say("No signal. This is the page as loaded at {at}. What you enter is kept on this phone and sent later.", { at });
   };
   window.addEventListener("online", show);
   window.addEventListener("offline", show);

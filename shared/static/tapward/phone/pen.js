@@ -1,4 +1,6 @@
 /* A box to sign in. Strokes are points in thousandths of the box's width, kept as JSON in a field of the form. */
+import { say } from "./words.js";
+
 const WIDE = 1000;
 const MOST_POINTS = 3000;
 const MOST_STROKES = 150;
@@ -65,13 +67,13 @@ export function penBox(form, changed) {
   const lift = () => {
     if (!stroke) return;
     stroke = null;
-    write("Signed.");
+    write(say("Signed."));
   };
   canvas.addEventListener("pointerup", lift);
   canvas.addEventListener("pointercancel", lift);
   document.getElementById("pen-clear").addEventListener("click", () => {
     strokes = [];
-    write("The box is empty.");
+    write(say("The box is empty."));
     draw();
   });
 

@@ -1,5 +1,6 @@
 /* Photos of the visit: made smaller on the phone, which also leaves place and camera behind, and kept there. */
 import { dropPhoto, newId, photos, putPhoto } from "./store.js";
+import { say, sayMany } from "./words.js";
 
 // Fetched only where the company keeps places; the phone's worker holds it for days without signal.
 const placeIn = async (file) => (await import("./place.js")).placeOf(file);
@@ -25,12 +26,12 @@ export function photoBox(form, person, save) {
 
   function row(photo, index) {
     const item = document.createElement("li");
-    const picture = Object.assign(document.createElement("img"), { src: URL.createObjectURL(photo.blob), alt: `Photo ${index + 1}, kept on this phone` });
-    const away = Object.assign(document.createElement("button"), { type: "button", className: "button", textContent: `Remove photo ${index + 1}` });
+    const picture = Object.assign(document.createElement("img"), { src: URL.createObjectURL(photo.blob), alt: say("Photo {n}, kept on this phone", { n: index + 1 }) });
+    const away = Object.assign(document.createElement("button"), { type: "button", className: "button", textContent: say("Remove photo {n}", { n: index + 1 }) });
     away.addEventListener("click", async () => {
       await dropPhoto(photo.client_id);
       await show();
-      said.textContent = `Photo ${index + 1} is removed.`;
+      said.textContent = say("Photo {n} is removed.", { n: index + 1 });
       input.focus();
     });
     item.append(picture, away);
@@ -51,14 +52,15 @@ export function photoBox(form, person, save) {
     }
     input.value = "";
     await show();
-    const also = refused.length ? ` Not taken: ${refused.join(", ")}. ${kept < MOST ? "This phone can’t read that as a photo; take it again." : `${MOST} photos are the most.`}` : "";
-    said.textContent = `${kept} photo${kept === 1 ? "" : "s"} kept on this phone.${also}`;
+    const why = kept < MOST ? say("This phone can’t read that as a photo; take it again.") : say("{n} photos are the most.", { n: MOST });
+    const also = refused.length ? ` ${say("Not taken: {names}.", { names: refused.join(", ") })} ${why}` : "";
+    said.textContent = `${sayMany(kept, "{n} photo kept on this phone.", "{n} photos kept on this phone.")}${also}`;
   }
 
   input.addEventListener("change", () => {
     const files = [...input.files];
     // Where nothing can be kept the files stay chosen and go with the plain form.
-    if (files.length) busy = busy.then(() => take(files)).catch(() => (said.textContent = "This browser keeps no photos. Send before you leave the page."));
+    if (files.length) busy = busy.then(() => take(files)).catch(() => (said.textContent = say("This browser keeps no photos. Send before you leave the page.")));
   });
   show().catch(() => {});
   return () => busy;

@@ -1,5 +1,6 @@
 /* Sends what waits, in the order it was made. Sending twice is harmless: every entry has its own number. */
 import { acceptEntry, entries, putEntry } from "./store.js";
+import { say } from "./words.js";
 
 const WAITING = "waiting";
 const LOOK = "look";
@@ -22,7 +23,7 @@ async function sendInOrder(person, address) {
     const result = await sendOne(entry, address);
     results.set(entry.client_id, result);
     if (result.state === "sent") await acceptEntry(entry.client_id);
-    else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems });
+    else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems, needs_log_in: Boolean(result.needsLogIn) });
     if (result.state === WAITING) break;
   }
   return results;
@@ -48,13 +49,13 @@ export async function deliver(address, headers, body) {
       answer = await post(address, headers, body);
     }
   } catch {
-    return { state: WAITING, message: "No signal. It is sent when there is some.", problems: [] };
+    return { state: WAITING, message: say("No signal. It is sent when there is some."), problems: [] };
   }
   if (answer.type === "opaqueredirect" || answer.status === 403)
-    return { state: WAITING, message: "Log in again, then it is sent.", problems: [], needsLogIn: true };
+    return { state: WAITING, message: say("Log in again, then it is sent."), problems: [], needsLogIn: true };
   if (answer.status >= 500 || answer.status === 429)
-    return { state: WAITING, message: "The server has trouble. It is tried again.", problems: [] };
-  const told = await answer.json().catch(() => ({ message: "The server's answer was not readable.", problems: [] }));
+    return { state: WAITING, message: say("The server has trouble. It is tried again."), problems: [] };
+  const told = await answer.json().catch(() => ({ message: say("The server’s answer was not readable."), problems: [] }));
   if (answer.ok) return { state: "sent", message: told.message, problems: [] };
   return { state: LOOK, message: [told.message, told.remedy].filter(Boolean).join(" "), problems: told.problems ?? [] };
 }

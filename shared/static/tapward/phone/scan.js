@@ -1,4 +1,6 @@
 /* Reads a part's label with the camera, where the browser can; typing it in works everywhere. */
+import { say } from "./words.js";
+
 const FORMATS = ["qr_code", "code_128", "code_39", "data_matrix", "ean_13", "upc_a"];
 const EVERY_MS = 200;
 const OURS = "TAPWARD-PART";
@@ -12,7 +14,7 @@ export async function scanButtons(form, changed) {
   if (!formats.length) return;
   const detector = new window.BarcodeDetector({ formats });
   for (const place of places) {
-    const button = Object.assign(document.createElement("button"), { type: "button", className: "button thumb", textContent: "Scan the label" });
+    const button = Object.assign(document.createElement("button"), { type: "button", className: "button thumb", textContent: say("Scan the label") });
     button.addEventListener("click", () => scan(place, detector, (text) => take(form, place, text, changed)));
     place.prepend(button);
     place.hidden = false;
@@ -24,8 +26,8 @@ async function scan(place, detector, done) {
   const said = place.querySelector(".scan-said");
   const [start] = place.getElementsByTagName("button");
   const video = Object.assign(document.createElement("video"), { muted: true, playsInline: true });
-  video.setAttribute("aria-label", "What the camera sees");
-  const stop = Object.assign(document.createElement("button"), { type: "button", className: "button", textContent: "Stop the camera" });
+  video.setAttribute("aria-label", say("What the camera sees"));
+  const stop = Object.assign(document.createElement("button"), { type: "button", className: "button", textContent: say("Stop the camera") });
   let stream = null;
   let isOver = false;
   const end = () => {
@@ -38,14 +40,14 @@ async function scan(place, detector, done) {
   stop.addEventListener("click", end);
   window.addEventListener("pagehide", end, { once: true });
   try {
-    said.textContent = "Hold the label before the camera.";
+    said.textContent = say("Hold the label before the camera.");
     stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
     video.srcObject = stream;
     place.append(video, stop);
     await video.play();
   } catch {
     end();
-    said.textContent = "The camera can’t be used. Allow it in the browser’s settings, or type lot and serial below.";
+    said.textContent = say("The camera can’t be used. Allow it in the browser’s settings, or type lot and serial below.");
     return;
   }
   while (!isOver) {
@@ -70,15 +72,17 @@ function take(form, place, text, changed) {
   const [mark, kind, lot, serial] = text.split("\n");
   if (mark === OURS) {
     const fits = [...field("kind").options].some((option) => option.value === kind);
-    if (!fits) return `This label is of ${kind}, which does not fit here. Nothing was taken over.`;
+    if (!fits) return say("This label is of {kind}, which does not fit here. Nothing was taken over.", { kind });
     put("kind", kind);
     put("lot", lot ?? "");
     if (serial) put("serial", serial);
-    told = `Taken from the label: ${[kind, lot && `lot ${lot}`, serial && `serial ${serial}`].filter(Boolean).join(", ")}.`;
+    const taken = [kind, lot && say("lot {lot}", { lot }), serial && say("serial {serial}", { serial })].filter(Boolean).join(", ");
+    told = say("Taken from the label: {taken}.", { taken });
   } else {
     const name = field("lot").value.trim() ? "serial" : "lot";
     put(name, text.trim());
-    told = `Read as ${name}: ${text.trim().slice(0, 60)}. Correct it below if it is something else.`;
+    const read = text.trim().slice(0, 60);
+    told = name === "lot" ? say("Read as lot: {read}. Correct it below if it is something else.", { read }) : say("Read as serial: {read}. Correct it below if it is something else.", { read });
   }
   field("change").checked = true;
   changed();

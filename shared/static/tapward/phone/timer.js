@@ -1,4 +1,6 @@
 /* A clock that counts water: flow × time. It keeps running when the page is closed. */
+import { say } from "./words.js";
+
 export function flushTimer(form, changed) {
   const box = document.getElementById("timer");
   if (!box) return;
@@ -16,17 +18,17 @@ export function flushTimer(form, changed) {
     const s = seconds();
     const gone = (flow() * s) / 60;
     clock.textContent = `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
-    volume.textContent = flow() ? `${gone.toFixed(1)}${target ? ` of ${target}` : ""} ${box.dataset.measure}` : "type the flow below to count";
+    volume.textContent = !flow() ? say("type the flow below to count") : target ? say("{gone} of {target} {measure}", { gone: gone.toFixed(1), target, measure: box.dataset.measure }) : `${gone.toFixed(1)} ${box.dataset.measure}`;
     bar.hidden = !target;
     bar.value = target ? Math.min(1, gone / target) : 0;
     const reached = Boolean(target) && gone >= target;
     box.classList.toggle("reached", reached);
     if (reached && !wasReached && started()) {
-      said.textContent = "The volume is through. Look: does it run clear?";
+      said.textContent = say("The volume is through. Look: does it run clear?");
       navigator.vibrate?.([200, 100, 200]);
     }
     wasReached = reached;
-    button.textContent = started() ? "Stop the clock" : s ? "Go on counting" : "Start the clock";
+    button.textContent = started() ? say("Stop the clock") : s ? say("Go on counting") : say("Start the clock");
   }
 
   button.addEventListener("click", () => {

@@ -1,6 +1,6 @@
 /* The phone's worker: its own files first from the phone, pages first from the server. */
 "use strict";
-const { version, start, shell } = self.TAPWARD;
+const { version, start, shell, words } = self.TAPWARD;
 const FILES = `tapward-files-${version}`;
 const PAGES = "tapward-pages";
 const PATIENCE_MS = 6000;
@@ -88,12 +88,12 @@ function held(path, typed) {
   const safe = (text) => text.replace(/[&<>"]/g, (one) => `&#${one.charCodeAt(0)};`);
   const fields = [...typed].filter(([, value]) => typeof value === "string");
   const kept = fields.map(([name, value]) => `<textarea name="${safe(name)}" hidden>\n${safe(value)}</textarea>`).join("");
-  const photos = [...typed].some(([, value]) => typeof value !== "string" && value.size) ? "<p>Photos have to be chosen again afterwards: ring the office about them.</p>" : "";
-  const text = `<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport content='width=device-width'><title>Not sent yet</title><h1>No signal, nothing sent yet</h1><p>Everything you typed stands in this page. Leave it open, go where there is signal and press the button.</p>${photos}<form method=post enctype=multipart/form-data action="${safe(path)}">${kept}<button>Send it now</button></form>`;
+  const photos = [...typed].some(([, value]) => typeof value !== "string" && value.size) ? `<p>${words.photos}</p>` : "";
+  const text = `<!doctype html><html lang=${words.lang}><meta charset=utf-8><meta name=viewport content='width=device-width'><title>${words.notSent}</title><h1>${words.nothingSent}</h1><p>${words.stands}</p>${photos}<form method=post enctype=multipart/form-data action="${safe(path)}">${kept}<button>${words.sendNow}</button></form>`;
   return new Response(text, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }
 
 function nothingKept() {
-  const text = "<!doctype html><html lang=en><meta name=viewport content='width=device-width'><title>No signal</title><h1>No signal</h1><p>This page is not on the phone yet. Open your day once where there is signal; after that it opens anywhere.</p>";
+  const text = `<!doctype html><html lang=${words.lang}><meta charset=utf-8><meta name=viewport content='width=device-width'><title>${words.noSignal}</title><h1>${words.noSignal}</h1><p>${words.notHere}</p>`;
   return new Response(text, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }
