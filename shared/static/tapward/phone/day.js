@@ -14,7 +14,7 @@ async function begin() {
   tellSignal(document.getElementById("signal"), day.dataset.made);
   guardLogOut(person);
   await forgetOthers(person);
-  say();
+  repeatSaid();
   await show();
   const links = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
   keepOffline([location.pathname, "/phone/day/", ...links]);
@@ -35,7 +35,7 @@ async function begin() {
   again();
 }
 
-function say() {
+function repeatSaid() {
   const said = sessionStorage.getItem("tapward-said");
   if (!said) return;
   sessionStorage.removeItem("tapward-said");
