@@ -21,8 +21,8 @@ CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
 CLOCKS_DIFFER: Final = timedelta(minutes=5)
 """Machines' clocks may differ by so much without one being wrong."""
-DEFAULT_SHARD_SIZE: Final = 5000
-"""Treatment units in one shard: about a second's work and well under 500 MiB."""
+DEFAULT_SHARD_SIZE: Final = 2500
+"""Treatment units in one shard: about a second's work, and a worker stays well under 500 MiB."""
 
 
 @dataclass(frozen=True)

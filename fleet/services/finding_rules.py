@@ -1,11 +1,12 @@
 """When does what assessment knows become a finding that wants action? Plain rules over one shard."""
 
+from collections.abc import Container
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Final
 
 from fleet.learned_words import learned_names
-from fleet.models import Finding, FindingKind, OwedFlush, PartState, PatternName, ReadinessState, UnitState
+from fleet.models import FindingKind, OwedFlush, PartState, PatternName, ReadinessState, UnitState
 
 CHANGE_AHEAD_DAYS: Final = 28
 """A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
@@ -53,9 +54,38 @@ class UnitFacts:
     last_test_on: date | None
 
 
-def change_due(state: PartState, name: str, today: date, standing: set[str]) -> Candidate | None:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How strongly and for when something is asked for."""
+
+    strength: float
+    early_on: date | None
+    likely_on: date | None
+    late_on: date | None
+
+
+def change_cause(part_id: int) -> str:
+    """Return the one cause of a part's change."""
+    return f"change_due:part:{part_id}"
+
+
+def change_asked(
+    wear: float | None,
+    early_on: date | None,
+    likely_on: date | None,
+    late_on: date | None,
+    not_after_on: date | None,
+    today: date,
+) -> Asked:
+    """Return what a change of a part is asked for with, once it is."""
+    return Asked(
+        min(wear or 0.0, STRONGEST), early_on or today, likely_on or today, not_after_on or late_on or today
+    )
+
+
+def change_due(state: PartState, name: str, today: date, standing: Container[str]) -> Candidate | None:
     """Ask for a change when the early date is near, or wear has reached its limit."""
-    key = f"change_due:part:{state.part_id}"
+    key = change_cause(state.part_id)
     if state.early_on is None and not (state.wear and state.wear >= 1):
         return None
     early = state.early_on or today
@@ -66,6 +96,8 @@ def change_due(state: PartState, name: str, today: date, standing: set[str]) -> 
     limit = state.get_governing_display().lower() or "life"
     learned = learned_names(state.numbers)
     rests = f"; rests on what the fleet taught ({learned})" if learned else ""
+    not_after_on = _days(state.numbers.get("not_after_on"))
+    asked = change_asked(state.wear, state.early_on, state.likely_on, state.late_on, not_after_on, today)
     return Candidate(
         kind=FindingKind.CHANGE_DUE,
         cause_key=key,
@@ -73,11 +105,11 @@ def change_due(state: PartState, name: str, today: date, standing: set[str]) -> 
         part_id=state.part_id,
         method="wear",
         why=f"{name}: {_wear_words(state, limit)}{rests}.",
-        strength=min(state.wear or 0.0, STRONGEST),
+        strength=asked.strength,
         not_before_on=_days(state.numbers.get("not_before_on")) or early,
-        early_on=state.early_on or today,
-        likely_on=state.likely_on or today,
-        late_on=_days(state.numbers.get("not_after_on")) or state.late_on or today,
+        early_on=asked.early_on,
+        likely_on=asked.likely_on,
+        late_on=asked.late_on,
         numbers=state.numbers,
     )
 
@@ -183,7 +215,7 @@ def feed_test_due(state: UnitState, facts: UnitFacts, today: date) -> Candidate 
     )
 
 
-def is_stronger(old: Finding, new: Candidate) -> bool:
+def is_stronger(old: Asked, new: Candidate | Asked) -> bool:
     """Say whether a standing finding should be rewritten: stronger, or its dates moved by days."""
     if abs(new.strength - old.strength) >= 0.02:
         return True

@@ -50,9 +50,14 @@ def sync_findings(
 ) -> SyncCounts:
     """Write the difference between what stands and what should stand, once per cause."""
     standing = _standing(units.columns["treatment_unit_id"])
-    known = {key for key, finding in standing.items() if not _is_ahead(finding, now)}
-    candidates = _candidates(shard, found, units, parts, zones, known, now)
-    wanted = {c.cause_key: c for c in candidates if c is not None}
+    known = {key: old for key, old in standing.items() if not _is_ahead(old, now)}
+    wanted: dict[str, rules.Candidate] = {}
+    as_it_was: set[str] = set()
+    for one in _candidates(shard, found, units, parts, zones, known, now):
+        if isinstance(one, str):
+            as_it_was.add(one)
+        elif one is not None:
+            wanted[one.cause_key] = one
     fresh = [_new(c, now) for key, c in wanted.items() if key not in standing]
     stronger = [
         key
@@ -60,7 +65,7 @@ def sync_findings(
         if key in standing
         and (_is_ahead(standing[key], now) or rules.is_stronger(standing[key], wanted[key]))
     ]
-    lost = [key for key in standing if key not in wanted]
+    lost = [key for key in standing if key not in wanted and key not in as_it_was]
     whole = Finding.objects.in_bulk([standing[key].pk for key in (*stronger, *lost)])
     in_place = set(parts.columns["part_id"])
     changed = [_rewrite(whole[standing[key].pk], wanted[key], now) for key in stronger]
@@ -73,35 +78,41 @@ def sync_findings(
 
 
 @dataclass(frozen=True, slots=True)
-class _Standing:
+class _Standing(rules.Asked):
     """A standing finding without its long columns; they are read only of those that change."""
 
     pk: int
-    strength: float
-    early_on: date | None
-    likely_on: date | None
-    late_on: date | None
     changed_at: datetime
 
 
 def _standing(unit_ids: list[int]) -> dict[str, _Standing]:
     """Return what stands for these treatment units by cause."""
     rows = Finding.objects.filter(treatment_unit__pk__any_of=unit_ids, gone_at__isnull=True).values_list(
-        "cause_key", "pk", "strength", "early_on", "likely_on", "late_on", "changed_at"
+        "cause_key", "strength", "early_on", "likely_on", "late_on", "pk", "changed_at"
     )
     return {cause_key: _Standing(*rest) for cause_key, *rest in rows.order_by()}
 
 
 def _candidates(shard, found, units, parts, zones, standing, now):
-    """Yield every finding the rules want now. Objects are made only of rows that may matter."""
+    """Yield every finding the rules want now, or only the cause of one that stands and is as it was.
+
+    Objects are made only of rows that may matter.
+    """
     day_in = {zone: local_day(now, zone) for zone in set(zones)}
     today = [day_in[zone] for zone in zones]
-    part_rows = _parts_that_matter(units, parts, shard.columns.parts.unit_row.tolist(), today)
+    unit_row = shard.columns.parts.unit_row.tolist()
+    part_rows = []
+    for i in _parts_that_matter(units, parts, unit_row, today):
+        cause = rules.change_cause(parts.columns["part_id"][i])
+        # What stands may stay up to the very day that makes a part matter.
+        if cause in standing and not rules.is_stronger(standing[cause], _asked(parts, i, today[unit_row[i]])):
+            yield cause
+        else:
+            part_rows.append(i)
     part_names = _part_names([parts.columns["part_id"][i] for i in part_rows])
     for i in part_rows:
         part = parts.row(i)
-        day = today[shard.columns.parts.unit_row[i]]
-        yield rules.change_due(part, part_names[part.part_id], day, standing)
+        yield rules.change_due(part, part_names[part.part_id], today[unit_row[i]], standing)
     newest_on = to_local_dates(newest_test_days(shard.columns), zones, to_days(now))
     unit_rows = _units_that_matter(units, newest_on, today)
     facts = _unit_facts(shard, {*unit_rows, *found.faults.unit_row.tolist()}, newest_on)
@@ -113,6 +124,18 @@ def _candidates(shard, found, units, parts, zones, standing, now):
         yield rules.reading_wanted(state, facts[i], day)
         yield rules.feed_test_due(state, facts[i], day)
     yield from _meter_faults(shard, found, facts, zones, now)
+
+
+def _asked(parts: StateTable[PartState], i: int, today: date) -> rules.Asked:
+    columns = parts.columns
+    return rules.change_asked(
+        columns["wear"][i],
+        columns["early_on"][i],
+        columns["likely_on"][i],
+        columns["late_on"][i],
+        parts.beside["not_after_on"][i],
+        today,
+    )
 
 
 def _parts_that_matter(units, parts, unit_row, today):
@@ -209,7 +232,7 @@ def _part_names(part_ids: list[int]) -> dict[int, str]:
     return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
 
 
-def _is_ahead(finding: Finding, now: datetime) -> bool:
+def _is_ahead(finding: _Standing | Finding, now: datetime) -> bool:
     """Say whether a finding was written as of a moment to come, by a clock that ran ahead."""
     return finding.changed_at > now
 

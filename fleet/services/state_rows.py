@@ -92,8 +92,7 @@ def part_states(
         | {name: of_unit(rounded(getattr(use, name))) for name in _NUMBERS_OF_USE}
         | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
-    for i, note in what_was_learned(columns, use, kinds, rules):
-        numbers[i]["learned"] = note
+    learned = dict(what_was_learned(columns, use, kinds, rules))
     governing = zip(life.governing.tolist(), limits, strict=True)
     return StateTable(
         PartState,
@@ -107,7 +106,11 @@ def part_states(
             "late_on": dates(life.late_d),
             "assessed_at": [now] * len(unit_row),
         },
-        list(map(orjson.dumps, numbers)),
+        [
+            orjson.dumps(row | {"learned": learned[i]} if i in learned else row)
+            for i, row in enumerate(numbers)
+        ],
+        {"not_after_on": not_after},
     )
 
 

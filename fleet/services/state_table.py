@@ -1,7 +1,7 @@
 """Rows of a state table as columns: an object or a parsed figure only where somebody asks for it."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -21,6 +21,8 @@ class StateTable(Generic[Row]):
     model: type[Row]
     columns: dict[str, list[Any]]
     numbers: list[bytes]
+    beside: dict[str, list[Any]] = field(default_factory=dict)
+    """Columns out of ``numbers`` for those who would have to parse it; not written by themselves."""
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -45,6 +47,6 @@ def plains(values: np.ndarray, digits: int = 4) -> list[float | None]:
     return [None if value != value else value for value in rounded(values, digits).tolist()]
 
 
-def rows_of(columns: dict[str, list]) -> list[dict]:
-    """Turn named columns into one dict per row."""
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+def rows_of(columns: dict[str, list]) -> Iterator[dict]:
+    """Turn named columns into one dict per row, one at a time."""
+    return (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))

@@ -245,7 +245,7 @@ CACHES = {
 }
 
 # --- the trade's settings ---
-SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 5000, 1)
+SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 2500, 1)
 ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
 MAP_TILE_CREDIT = read_text("TAPWARD_MAP_TILE_CREDIT", "")
 
