@@ -6,7 +6,16 @@ from datetime import date, timedelta
 from typing import Final
 
 from fleet.learned_words import learned_names
-from fleet.models import FindingKind, OwedFlush, PartState, PatternName, ReadinessState, UnitState
+from fleet.models import (
+    FindingKind,
+    LimitName,
+    OwedFlush,
+    PartState,
+    PatternName,
+    ReadinessState,
+    UnitState,
+)
+from fleet.services.as_written import as_written
 
 CHANGE_AHEAD_DAYS: Final = 28
 """A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
@@ -93,7 +102,7 @@ def change_due(state: PartState, name: str, today: date, standing: Container[str
     is_worn = state.wear is not None and state.wear >= 1
     if early > today + timedelta(days=ahead) and not is_worn:
         return None
-    limit = state.get_governing_display().lower() or "life"
+    limit = as_written(LimitName).get(state.governing, "").lower() or "life"
     learned = learned_names(state.numbers)
     rests = f"; rests on what the fleet taught ({learned})" if learned else ""
     not_after_on = _days(state.numbers.get("not_after_on"))
@@ -118,25 +127,26 @@ def reflush_required(state: UnitState, today: date) -> Candidate | None:
     """Ask for a flush that readiness says is owed."""
     if state.readiness not in (ReadinessState.FLUSH_OWED, ReadinessState.BEDDING) or not state.owed_flush:
         return None
-    owed = OwedFlush(state.owed_flush)
+    owed = str(state.owed_flush)
     since = state.owed_since.date() if state.owed_since else today
+    label = as_written(OwedFlush)[owed]
     part_id = state.owed_part_id or 0
     latest = max(today, since) + timedelta(days=REFLUSH_WINDOW_DAYS)
     volume = f"{state.flush_gal:.0f} gal" if state.flush_gal else "until it runs clear"
     minutes = f", about {state.flush_minutes:.0f} min" if state.flush_minutes else ""
     return Candidate(
         kind=FindingKind.REFLUSH_REQUIRED,
-        cause_key=f"reflush_required:unit:{state.treatment_unit_id}:{owed.value}:part:{part_id}",
+        cause_key=f"reflush_required:unit:{state.treatment_unit_id}:{owed}:part:{part_id}",
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.owed_part_id,
         method="readiness",
-        why=f"{owed.label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
+        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
         strength=1.0 + min((today - since).days, 365) / 365,
         not_before_on=min(today, since),
         early_on=since,
         likely_on=since,
         late_on=latest,
-        numbers={"flush_gal": state.flush_gal, "flush_minutes": state.flush_minutes, "owed": owed.value},
+        numbers={"flush_gal": state.flush_gal, "flush_minutes": state.flush_minutes, "owed": owed},
     )
 
 
@@ -153,13 +163,14 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
     latest = today + timedelta(days=DECAY_WINDOW_DAYS)
     known = {name: change for name, change in changes.items() if change is not None}
     told = ", ".join(f"{name} {_change_words(change)}" for name, change in known.items())
+    pattern = as_written(PatternName)[state.pattern]
     return Candidate(
         kind=FindingKind.PERFORMANCE_DECAY,
         cause_key=f"performance_decay:part:{membrane_part_id}",
         treatment_unit_id=state.treatment_unit_id,
         part_id=membrane_part_id,
         method="normalised",
-        why=f"{state.get_pattern_display()}: {told} against its own baseline.",
+        why=f"{pattern}: {told} against its own baseline.",
         strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,

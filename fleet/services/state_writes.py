@@ -3,10 +3,9 @@
 from datetime import datetime
 
 from fleet.models import OwedFlush, PartState, ReadinessChange, UnitState
+from fleet.services.as_written import as_written
 from fleet.services.bulk_rows import BATCH, write_table_over
 from fleet.services.state_table import StateTable
-
-_OWED_WORDS = {owed.value: str(owed.label) if owed.value else "" for owed in OwedFlush}
 
 
 def write_states(units: StateTable[UnitState], parts: StateTable[PartState], now: datetime) -> int:
@@ -28,7 +27,7 @@ def write_states(units: StateTable[UnitState], parts: StateTable[PartState], now
             changed_at=now,
             was=was.get(unit_id, ""),
             became=readiness,
-            because=_OWED_WORDS[owed],
+            because=as_written(OwedFlush)[owed] if owed else "",
         )
         for unit_id, readiness, owed in rows
         if was.get(unit_id) != readiness

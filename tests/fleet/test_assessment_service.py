@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 from django.core.management import call_command
 from django.db import IntegrityError, transaction
+from django.utils import translation
 
 from fleet.models import (
     AssessmentShard,
@@ -187,6 +188,18 @@ def test_a_growing_cause_rewrites_its_one_finding_and_a_small_change_does_not(un
     after = Finding.objects.get(cause_key=key)
     assert (after.pk, after.found_at, after.changed_at) == (before.pk, NOW, much_later)
     assert after.strength > before.strength
+
+
+def test_findings_are_the_same_words_in_whatever_language_they_were_asked_for(unit):
+    """Pages translate what is stored; what is stored must not depend on who pressed the button."""
+    assessment.assess_fleet(NOW)
+    said = everything()["Finding"], rows(ReadinessChange)
+    assert any("since" in row for row in map(str, said[0]))
+    for model in (Finding, PartState, UnitState, ReadinessChange):
+        model.objects.all().delete()
+    with translation.override("es"):
+        assessment.assess_fleet(NOW)
+    assert (everything()["Finding"], rows(ReadinessChange)) == said
 
 
 def test_a_cause_that_comes_back_is_a_finding_of_its_own(unit):
