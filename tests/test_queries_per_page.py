@@ -27,7 +27,7 @@ SMALL, LARGE = 3, 12
 
 
 class Company:
-    """An invented company that grows: each step a site with a unit, its readings, work, plan, route and revenue."""
+    """An invented company that grows by sites, each with a unit, work, a plan, a route and revenue."""
 
     def __init__(self) -> None:
         self.now = timezone.now()
