@@ -74,13 +74,14 @@ class Company:
 
 def addresses(company: Company) -> list[str]:
     """Every page without a name in its address, and one of each of the others that grow with the fleet."""
-    plain = [
+    found = [
         f"/{address}" for address, name, view in ALL_PAGES
         if "<" not in address and name not in NOT_COUNTED and not address.endswith(FILES)
         and getattr(view, "required_permission", None)
     ]  # fmt: skip
     route = company.route
-    return plain + [
+    return [
+        *found,
         reverse("treatment_unit", args=[company.units[0].serial]),
         reverse("site_page", args=[company.units[0].site.code]),
         reverse("work_order", args=[route.stops.first().orders.first().order_id]),
