@@ -90,7 +90,7 @@ def _specification(points: list[dict]) -> dict[str, Any]:
     }
     line = {"values": [{"said": 0, "happened": 0}, {"said": 1, "happened": 1}]}
     return {
-        "width": 460,
+        "width": 270,
         "height": 320,
         "data": {"values": points},
         "layer": [

@@ -1,4 +1,4 @@
-"""``manage.py benchmark core | assess | routes | money | intake``: figures of this machine, to compare."""
+"""``manage.py benchmark core | assess | routes | money | intake | charts``: figures of this machine."""
 
 import json
 from dataclasses import asdict
@@ -11,6 +11,7 @@ from django.utils import timezone
 from api.intake_benchmark import measure_intake
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
+from scheduling.demo.chart_benchmark import measure_charts
 from scheduling.demo.money_benchmark import measure_money
 from scheduling.planning.figures import PARTS, Wanted, measure_routes, use_one_core
 from scheduling.planning.synthetic import SIZES
@@ -51,6 +52,8 @@ class Command(BaseCommand):
         intake = which.add_parser("intake", help="readings by the bulk call, in a database of its own")
         intake.add_argument("--rows", type=int, default=100_000, help="of one call, at most 100 000")
         intake.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
+        charts = which.add_parser("charts", help="a page of six charts: first, new, seen before; memory")
+        charts.add_argument("--repeats", type=int, default=5, help="measurements of which the median counts")
 
     def handle(self, *args, **options):
         try:
@@ -121,6 +124,22 @@ class Command(BaseCommand):
             f"ratio JSON lines {found.json_over_copy:.2f}, CSV {found.csv_over_copy:.2f}\n"
             f"memory on top: {found.peak_mib:,.1f} MiB at most; {found.peak_mib_tenth:,.1f} MiB for a tenth "
             f"of the rows",
+            options,
+        )
+        return asdict(found)
+
+    def _charts(self, options):
+        found = measure_charts(
+            repeats=options["repeats"],
+            settings_caches=settings.CACHES,
+            tell=lambda text: self.stderr.write(f"  {text}"),
+        )
+        held = "unknown here" if found.renderer_mib is None else f"{found.renderer_mib:,.0f} MiB"
+        self._say(
+            f"six charts, first of a process {found.first_page_s:.2f} s, new ones {found.new_page_s:.2f} s\n"
+            f"seen before {found.seen_ms_a_chart:.2f} ms a chart; a new page takes {found.new_over_seen:.0f} "
+            f"times as long\n"
+            f"held by a process that has drawn, on top: {held}",
             options,
         )
         return asdict(found)

@@ -1,0 +1,88 @@
+"""How long a page of six charts waits: drawn for the first time, drawn anew, seen before; and the memory of it."""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+from typing import Final
+
+from django.test.utils import override_settings
+
+from scheduling.owner_charts import three_years
+from scheduling.queries.bridge import MonthMoney
+
+SIX: Final = 6
+MONTHS: Final = 36
+STATUS: Final = Path("/proc/self/status")
+
+
+@dataclass(frozen=True)
+class ChartFigures:
+    """What was measured, by wall clock. [s, ms, MiB]"""
+
+    first_page_s: float
+    """Six charts nobody saw before, in a process that has drawn nothing: the renderer starts."""
+    new_page_s: float
+    """Six charts nobody saw before, in a process that has drawn."""
+    seen_ms_a_chart: float
+    """A chart seen before, its values built and its drawing fetched."""
+    new_over_seen: float
+    """How many times as long a page of new charts takes as one seen before."""
+    renderer_mib: float | None
+    """What the process holds more once it has drawn; None where the system does not tell."""
+
+
+def measure_charts(*, repeats: int, settings_caches: dict, tell: Callable[[str], object]) -> ChartFigures:
+    """Draw six charts of 36 months each, three ways, with drawings kept in a folder of their own."""
+    with TemporaryDirectory() as folder:
+        kept = {**settings_caches["drawings"], "LOCATION": folder}
+        with override_settings(CACHES={**settings_caches, "drawings": kept}):
+            return _measure(repeats, tell)
+
+
+def _measure(repeats: int, tell: Callable[[str], object]) -> ChartFigures:
+    before = _resident_mib()
+    tell("the first page of this process")
+    first_s = _timed(lambda: _page(0))
+    after = _resident_mib()
+    tell("new pages")
+    new_s = median(_timed(lambda number=number: _page(number)) for number in range(1, repeats + 1))
+    tell("pages seen before")
+    seen_s = median(_timed(lambda: _page(0)) for _ in range(5 * repeats))
+    return ChartFigures(
+        first_page_s=first_s,
+        new_page_s=new_s,
+        seen_ms_a_chart=1000 * seen_s / SIX,
+        new_over_seen=new_s / seen_s,
+        renderer_mib=None if before is None or after is None else after - before,
+    )
+
+
+def _page(number: int) -> None:
+    """Draw six charts whose figures belong to this number alone."""
+    for place in range(SIX):
+        base = 1000 + 100 * number + place
+        months = [
+            MonthMoney(date(2023 + month // 12, month % 12 + 1, 1), Decimal(base + month), Decimal(base))
+            for month in range(MONTHS)
+        ]
+        if three_years(months) is None:
+            raise ValueError("There was nothing to draw.")
+
+
+def _timed(work: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+def _resident_mib() -> float | None:
+    """Return what this process holds in memory now. [MiB]"""
+    if not STATUS.is_file():
+        return None
+    line = next(line for line in STATUS.read_text().splitlines() if line.startswith("VmRSS"))
+    return int(line.split()[1]) / 1024
