@@ -1,4 +1,4 @@
-"""How long a page of six charts waits: drawn for the first time, drawn anew, seen before; and the memory of it."""
+"""How long a page of six charts waits: first of a process, new, seen before; and what memory it takes."""
 
 import time
 from collections.abc import Callable
