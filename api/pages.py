@@ -4,6 +4,7 @@ from typing import Final
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -38,6 +39,7 @@ TOKEN_COLUMNS: Final = [
 @requires(Permission.USE_API)
 @require_http_methods(["GET", "POST"])
 @never_cache
+@transaction.atomic
 def own_tokens(request: HttpRequest) -> HttpResponse:
     """List the own tokens and make new ones. The secret is on the answer to the making, and nowhere after."""
     now = timezone.now()
@@ -68,6 +70,7 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.USE_API)
 @require_POST
+@transaction.atomic
 def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
     """Revoke one of the own tokens."""
     token = get_object_or_404(ApiToken, pk=pk, person=request.user)

@@ -48,7 +48,8 @@ class AddAbsence(EditRow):
             technician.branch, technician, values["first_on"], values["last_on"], values["reason"],
             timezone.localdate(),
         )  # fmt: skip
-        told = f"{absence.first_on} to {absence.last_on}: {absence.reason}"
+        # Why somebody is away is nobody's business in the trail.
+        told = f"{absence.first_on} to {absence.last_on}"
         note(request, "absence written", AuditArea.PLANS, technician.name, told)
         return self.shown(pk, 201)
 

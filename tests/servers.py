@@ -69,7 +69,7 @@ class OwnPostgres:
                 stdout=log, stderr=log, env=self.env, preexec_fn=die_with_parent, **self.as_user,
             )  # fmt: skip
         _stop_at_exit(self.process, self.home, signal.SIGINT)
-        _wait_for_port(self.port, self.process, self.home / "log")
+        wait_for_port(self.port, self.process, self.home / "log")
 
     def crash(self) -> None:
         """End the server at once, amid whatever it does; it recovers when started again."""
@@ -105,7 +105,7 @@ def start_redis(port: int | None = None) -> tuple[subprocess.Popen, int]:
     )  # fmt: skip
     log.close()
     _stop_at_exit(process, home, signal.SIGTERM)
-    _wait_for_port(port, process, home / "log")
+    wait_for_port(port, process, home / "log")
     return process, port
 
 
@@ -129,7 +129,7 @@ def start_mosquitto(port: int | None = None, home: Path | None = None) -> tuple[
     )
     log.close()
     _stop_at_exit(process, home, signal.SIGTERM)
-    _wait_for_port(port, process, home / "log")
+    wait_for_port(port, process, home / "log")
     return process, port, home
 
 
@@ -234,7 +234,8 @@ def _stop_at_exit(process: subprocess.Popen, home: Path, how: signal.Signals) ->
     atexit.register(stop)
 
 
-def _wait_for_port(port: int, process: subprocess.Popen, log: Path) -> None:
+def wait_for_port(port: int, process: subprocess.Popen, log: Path) -> None:
+    """Return once somebody listens there. Raises NoServer with the end of its log when it ended instead."""
     deadline = time.monotonic() + 30
     while time.monotonic() < deadline:
         with socket.socket() as probe:

@@ -4,6 +4,7 @@ from datetime import date
 
 from django.conf import settings
 from django.contrib import messages
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -28,6 +29,7 @@ from shared.roles import Permission
 @requires(Permission.SEE_OWN_DAY)
 @require_http_methods(["GET", "POST"])
 @never_cache
+@transaction.atomic
 def my_calendar(request: HttpRequest) -> HttpResponse:
     """Make the own feed's address, or a new one. It is shown in the answer and kept nowhere."""
     technician = technician_of(request.user.pk)
@@ -38,9 +40,11 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
         now, _ = now_and_day_of(technician)
         if request.POST.get("do") == "off":
             service.switch_off(technician)
+            note_change(request, "calendar switched off", AuditArea.PEOPLE, technician.name)
             messages.success(request, gettext("Switched off. No address opens your calendar any more."))
             return redirect("my_calendar")
         secret = service.new_secret(technician, by=request.user, now=now)
+        note_change(request, "calendar address made", AuditArea.PEOPLE, technician.name)
         address = request.build_absolute_uri(reverse("calendar_file", args=[secret]))
     row = next(one for one in queries.feed_rows(None) if one.technician_pk == technician.pk)
     return render(request, "scheduling/feeds_own.html", {"row": row, "address": address})
@@ -61,6 +65,7 @@ def feeds(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.PLAN_ROUTES)
 @require_POST
+@transaction.atomic
 def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
     """Switch a technician's feed off, when a phone is lost."""
     people = Technician.objects.all()

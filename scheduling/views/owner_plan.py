@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils.translation import gettext
@@ -34,6 +35,7 @@ def owner_plan(request: HttpRequest, code: str) -> HttpResponse:
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
+@transaction.atomic
 def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     """Add a price from a day on."""
     plan, form = _plan(request, code), PriceForm(request.POST)
@@ -54,6 +56,7 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
+@transaction.atomic
 def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     """Add a discount or a pause."""
     now, _ = now_and_today(request)
@@ -81,6 +84,7 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
+@transaction.atomic
 def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     """End a discount or pause that goes on."""
     plan, form = _plan(request, code), EndForm(request.POST)

@@ -2,6 +2,7 @@
 
 from django.conf import settings
 from django.contrib import messages
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils.translation import gettext
@@ -65,6 +66,7 @@ def travel_times(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.PLAN_ROUTES)
 @require_POST
+@transaction.atomic
 def remove_travel_time(request: HttpRequest, pk: int) -> HttpResponse:
     """Let the road engine or the estimate count again."""
     rows = TravelCorrection.objects.all()

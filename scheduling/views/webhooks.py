@@ -5,6 +5,7 @@ from typing import Final
 from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db import transaction
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -84,6 +85,7 @@ def webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
 @requires(Permission.CONNECT)
 @require_POST
 @never_cache
+@transaction.atomic
 def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
     """Give a webhook a new secret. It is on this answer and nowhere after."""
     hook = get_object_or_404(_hooks(request), pk=pk)
@@ -99,6 +101,7 @@ def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
 
 @requires(Permission.CONNECT)
 @require_POST
+@transaction.atomic
 def switch_webhook(request: HttpRequest, pk: int) -> HttpResponse:
     """Switch a webhook on or off."""
     hook = get_object_or_404(_hooks(request), pk=pk)
