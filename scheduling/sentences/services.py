@@ -382,6 +382,7 @@ SENTENCES: Final = (
     gettext_noop("webhook entered"),
     gettext_noop("telemetry mapping kept"),
     gettext_noop("calendar switched off"),
+    gettext_noop("calendar address made"),
     gettext_noop("plan price set"),
     gettext_noop("discount or pause set"),
     gettext_noop("discount or pause ended"),
