@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Final
 
-from django.utils.translation import gettext
+from django.utils.translation import gettext, pgettext
 
 from fleet.bars import wear_tone, wear_words
 
@@ -35,6 +35,8 @@ class Box:
     label: str
     name: str
     words: str
+    short: str
+    """The same as fits inside the box."""
     tone: str
     level: int
     """Length of the bar that shows wear."""
@@ -108,10 +110,19 @@ def _box(place: int, part: PlacedPart) -> Box:
         label=part.code.replace("_", " ").replace("-", " "),
         name=part.part_name or gettext("empty"),
         words=wear_words(part.wear) if part.part_name else gettext("nothing in place"),
+        short=_short(part),
         tone=wear_tone(part.wear) if part.part_name else "off",
         level=level,
         is_membrane=part.role == "membrane",
     )
+
+
+def _short(part: PlacedPart) -> str:
+    if not part.part_name:
+        return pgettext("inside a small box", "nothing in place")
+    if part.wear is None:
+        return pgettext("inside a small box", "Wear not known")
+    return f"{part.wear:.0%}" if part.wear < 3 else pgettext("inside a small box", "Far past limit")
 
 
 def _rounds(

@@ -236,15 +236,21 @@ def _schematic(unit, in_place, readings, gauges, system) -> Schematic:
     for reading in readings:
         meters.setdefault(
             reading.water,
-            f"{reading.get_water_display()} meter: {reading.total:,.0f} {reading.meter.measure}",
+            gettext("%(water)s meter: %(total)s")
+            % {
+                "water": reading.get_water_display(),
+                "total": f"{reading.total:,.0f} {reading.meter.measure}",
+            },
         )
     shown = {}
     if gauges:
-        for name in ("feed", "concentrate", "permeate"):
+        words = {
+            "feed": gettext("Feed pressure"),
+            "concentrate": gettext("Concentrate pressure"),
+            "permeate": gettext("Permeate pressure"),
+        }
+        for name, word in words.items():
             value = getattr(gauges[0], f"{name}_pressure_psi")
             if value is not None:
-                shown[name] = gettext("%(name)s pressure: %(value)s") % {
-                    "name": name.capitalize(),
-                    "value": show(value, "psi", system),
-                }
+                shown[name] = f"{word}: {show(value, 'psi', system)}"
     return lay_out(placed, meters, shown)

@@ -207,3 +207,4 @@ def test_the_drawing_lets_concentrate_leave_at_the_membrane():
     assert [mark.letter for mark in drawn.rounds] == ["M", "P"]
     assert drawn.rounds[0].x > drawn.boxes[-1].x + 104
     assert "sediment: Five micron, 40% used" in drawn.words
+    assert [box.short for box in drawn.boxes] == ["40%", "140%", "nothing in place"]
