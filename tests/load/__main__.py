@@ -72,7 +72,7 @@ def _serve(module: str, folder: Path) -> _Server:
     port = servers.free_port()
     log = open(folder / f"{module}.log", "wb")  # noqa: SIM115
     command = [sys.executable, "-m", "gunicorn", f"{module}:application", "--workers", str(WORKERS),
-               "--bind", f"127.0.0.1:{port}", "--backlog", "512"]  # fmt: skip
+               "--bind", f"127.0.0.1:{port}", "--backlog", "512", "--timeout", "120"]  # fmt: skip
     process = subprocess.Popen(command, stdout=log, stderr=log, preexec_fn=servers.die_with_parent)
     servers.wait_for_port(port, process, folder / f"{module}.log")
     return _Server(process, port)
