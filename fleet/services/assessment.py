@@ -16,6 +16,7 @@ from fleet.services import findings, state_rows
 from fleet.services.days import to_days
 from fleet.services.due_units import due_units, take_in_marks
 from fleet.services.state_writes import write_states
+from shared.told import in_english
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
@@ -41,6 +42,7 @@ class AssessmentCounts:
         return AssessmentCounts(**{k: getattr(self, k) + getattr(other, k) for k in self.__dict__})
 
 
+@in_english
 def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
     """Assess just these treatment units, e.g. after a close-out."""
     if not unit_ids:
@@ -133,6 +135,7 @@ def _claimable(now: datetime) -> Q:
     return Q(state=ShardState.WAITING) | (Q(state=ShardState.CLAIMED) & is_lost)
 
 
+@in_english
 def _assess(which: UnitRange, now: datetime, clock: datetime, *, is_full: bool) -> AssessmentCounts:
     """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what it is now."""
     now_d = to_days(now)

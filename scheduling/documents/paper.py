@@ -14,7 +14,7 @@ from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
-from shared.told import written
+from shared.told import told, written
 
 INK: Final = (22, 35, 42)
 SOFT: Final = (77, 91, 97)
@@ -185,6 +185,7 @@ class Paper(FPDF):
         """Print cautions in a box of their own, before any work."""
         if not cautions:
             return
+        cautions = [told(text) for text in cautions]
         self.type(9)
         inner = self.epw - 9
         heights = [self._height_of(f"• {text}", inner) for text in cautions]

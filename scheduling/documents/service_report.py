@@ -9,6 +9,7 @@ from scheduling.documents.content import PartLine, ServiceReport, StepLine
 from scheduling.documents.paper import BAD, SOFT, Paper, day, moment
 from scheduling.documents.photo_rows import draw_photos
 from scheduling.documents.signature import draw_strokes
+from shared.told import told
 
 
 def service_report_pdf(
@@ -55,7 +56,7 @@ def _head(paper: Paper, report: ServiceReport) -> None:
             (gettext("On site"), gettext("%(minutes)s min") % {"minutes": report.minutes}),
             (gettext("Technician"), report.technician),
             (gettext("Order"), report.number),
-            (gettext("Why"), report.why),
+            (gettext("Why"), told(report.why)),
             (
                 gettext("Readiness now"),
                 ". ".join(text for text in (report.readiness_word, report.owed_word) if text),
@@ -157,7 +158,7 @@ def _steps(paper: Paper, report: ServiceReport) -> None:
     for one in skipped:
         paper.text_block(
             gettext("Hazard control not done: %(text)s Reason: %(reason)s")
-            % {"text": one.text, "reason": _reason(one)},
+            % {"text": told(one.text), "reason": _reason(one)},
             bold=True,
             colour=BAD,
         )
@@ -175,7 +176,7 @@ def step_line(paper: Paper, step: StepLine) -> None:
     mark = gettext("Hazard control. ") if step.is_hazard_control else ""
     reason = gettext(" Not done: %(reason)s") % {"reason": _reason(step)} if step.is_done is False else ""
     paper.type(9, bold=step.is_hazard_control)
-    paper.flow(f"{mark}{step.text}{reason}", 4.4)
+    paper.flow(f"{mark}{told(step.text)}{reason}", 4.4)
     paper.ln(0.6)
     paper.type()
 

@@ -9,7 +9,7 @@ from django.utils.translation import gettext, gettext_lazy
 from scheduling.documents.content import SheetOrder, SheetStop, WorkSheet
 from scheduling.documents.paper import BAD, LINE, SOFT, Paper, day
 from scheduling.documents.service_report import step_line
-from shared.told import written
+from shared.told import told, written
 
 ENDINGS = (
     gettext_lazy("Done"),
@@ -102,7 +102,7 @@ def _order(paper: Paper, order: SheetOrder, gauges: Sequence[str], seen: dict[st
         return
     paper.facts(
         [
-            (gettext("Why"), order.why),
+            (gettext("Why"), told(order.why)),
             (
                 gettext("Mains"),
                 gettext("%(mains_voltage)s V. Water and mains stand side by side: lock out before opening.")

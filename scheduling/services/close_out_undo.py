@@ -11,8 +11,10 @@ from scheduling.services import close_out_readings, order_states, stock, work_or
 from scheduling.services.close_out_form import MOST_FLUSHES, flush_number
 from shared.errors import CannotDo
 from shared.periods import local_day
+from shared.told import in_english
 
 
+@in_english
 def undo(close_out: CloseOut, *, by: Person, reason: str, now: datetime) -> CloseOut:
     """Take a close-out back on the day it came in.
 

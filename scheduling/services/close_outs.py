@@ -31,6 +31,7 @@ from scheduling.services.close_out_form import (
 from scheduling.services.close_out_undo import undo
 from shared.errors import CannotDo
 from shared.periods import local_day
+from shared.told import in_english
 
 __all__ = ["CloseOutForm", "FlushForm", "PartChange", "close_out", "undo"]
 
@@ -49,6 +50,7 @@ class _Done:
     shortages: list[str] = field(default_factory=list)
 
 
+@in_english
 def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseOut:
     """Close an order as its technician reports it.
 

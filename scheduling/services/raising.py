@@ -13,6 +13,7 @@ from scheduling.models import OrderKind, OrderState, ServicePlan, WorkOrder, Wor
 from scheduling.services import order_contents, order_states, plans, steps
 from scheduling.usual_minutes import SET_UP_MINUTES, VISIT_MINUTES
 from shared.periods import local_day
+from shared.told import in_english
 
 CHUNK: Final = 2000
 HOLD_DAYS: Final = {
@@ -56,6 +57,7 @@ class RaiseReport:
         self.raised[kind] = self.raised.get(kind, 0) + number
 
 
+@in_english
 def raise_work(*, now: datetime, unit_ids: Sequence[int] | None = None) -> RaiseReport:
     """Bring standing orders in line with standing findings and with what plans promise.
 
