@@ -114,7 +114,7 @@ def performance_chart(
         [
             _day(row.at, zone), digits(raw[i]), digits(flow[i]),
             "–" if pd.isna(row.salt_passage) else f"{row.salt_passage:.1%}",
-            gettext("temperature only or some gauges") if row.is_simple_form else "full",
+            gettext("temperature only or some gauges") if row.is_simple_form else gettext("full"),
         ]
         for i, row in enumerate(series.itertuples())
     ][::-1]  # fmt: skip

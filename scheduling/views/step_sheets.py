@@ -65,7 +65,7 @@ def step_sheet_version(request: HttpRequest, kind: str, version: int) -> HttpRes
     sheet = StepSheet.objects.filter(kind=kind, version=version).select_related("made_by").first()
     if sheet is None:
         raise Http404(gettext("There is no such version."))
-    return render(request, "scheduling/step_sheets_version.html", {"sheet": sheet, "asks": ASKS})
+    return render(request, "scheduling/step_sheets_version.html", {"sheet": sheet, "asks": _asks()})
 
 
 def _save(request: HttpRequest, kind: str, current: StepSheet | None) -> HttpResponse:
@@ -113,7 +113,7 @@ def _page(
         "problem": problem,
         "given_up": step_editing.controls_given_up(current, edited) if problem else [],
         "history": StepSheet.objects.filter(kind=kind).select_related("made_by"),
-        "asks": ASKS.items(),
+        "asks": _asks().items(),
     }
     return render(request, "scheduling/step_sheets_edit.html", context, status=status)
 
@@ -147,3 +147,8 @@ def _number(text: str, row: int) -> float:
 
 def _controls(sheet: StepSheet) -> int:
     return sum(bool(step.get("is_hazard_control")) for step in sheet.steps)
+
+
+def _asks() -> dict[str, str]:
+    """Return what the phone may ask for at a step, in the reader's language."""
+    return {code: told(word) for code, word in ASKS.items()}

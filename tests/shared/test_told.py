@@ -55,8 +55,8 @@ def test_a_service_that_keeps_a_sentence_keeps_it_in_english():
         (
             "Carbon changed, fines not flushed to clear, since 12 Nov 2026: 25 gal, about 20 min to drain "
             "before the water is used.",
-            "Carbón cambiado, finos sin enjuagar hasta salir claro, desde 12 nov 2026: 25 gal, unos 20 min al "
-            "desagüe antes de usar el agua.",
+            "Carbón cambiado, finos sin enjuagar hasta salir claro, desde 12 nov 2026: 25 gal, unos 20 min "
+            "al desagüe antes de usar el agua.",
         ),
         (
             "3 d late: no day of this plan is in time; cheapest with Odd Berg on Tue 1 Dec 2026: next best, "
