@@ -11,7 +11,7 @@ class AddIndexBesideTraffic(migrations.AddIndex):
         model = to_state.apps.get_model(app_label, self.model_name)
         if not self.allow_migrate_model(schema_editor.connection.alias, model):
             return
-        if schema_editor.connection.vendor != "postgresql":
+        if not _can_be_beside(schema_editor, model):
             schema_editor.add_index(model, self.index)
             return
         # What an attempt that was cut off left behind is invalid and of no use.
@@ -25,7 +25,19 @@ class AddIndexBesideTraffic(migrations.AddIndex):
         model = from_state.apps.get_model(app_label, self.model_name)
         if not self.allow_migrate_model(schema_editor.connection.alias, model):
             return
-        if schema_editor.connection.vendor != "postgresql":
+        if not _can_be_beside(schema_editor, model):
             schema_editor.remove_index(model, self.index)
             return
         schema_editor.remove_index(model, self.index, concurrently=True)
+
+
+def _can_be_beside(schema_editor, model) -> bool:
+    """Say whether an index can come and go beside traffic: on PostgreSQL, and on no table in partitions."""
+    if schema_editor.connection.vendor != "postgresql":
+        return False
+    with schema_editor.connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT relkind::text FROM pg_class WHERE oid = to_regclass(%s)", [model._meta.db_table]
+        )
+        found = cursor.fetchone()
+    return found != ("p",)

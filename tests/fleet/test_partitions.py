@@ -3,12 +3,15 @@
 from datetime import date, timedelta
 
 import pytest
+from django.apps import apps
 from django.core.management import call_command
-from django.db import IntegrityError, OperationalError, connection, connections, transaction
+from django.db import IntegrityError, OperationalError, connection, connections, models, transaction
+from django.db.migrations.state import ProjectState
 
 from fleet.models import ChangeMark, MeterReading, PartState, PerformanceReading, UnitState
 from fleet.services import assessment, partitions
 from shared.errors import CannotDo
+from shared.migration_parts import AddIndexBesideTraffic
 from tests import factories as make
 from tests.factories import NOW, TODAY
 
@@ -144,6 +147,23 @@ def test_a_table_held_by_traffic_stays_as_it_is_and_the_copy_is_kept(tables_as_t
     assert rows() == before
     move()
     assert rows() == before
+
+
+@pytest.mark.postgres
+def test_a_later_migration_can_still_add_an_index_and_take_it_away(tables_as_they_were):
+    make.whole_unit()
+    move()
+    index = models.Index(fields=["recorded_at"], name="fleet_meterreading_for_the_test")
+    step = AddIndexBesideTraffic("meterreading", index)
+    before = ProjectState.from_apps(apps)
+    after = before.clone()
+    step.state_forwards("fleet", after)
+    there = "SELECT count(*) FROM pg_class WHERE relname = 'fleet_meterreading_for_the_test'"
+    with connection.schema_editor(atomic=False) as editor:
+        step.database_forwards("fleet", editor, before, after)
+        assert run(there) == [(1,)]
+        step.database_backwards("fleet", editor, after, before)
+        assert run(there) == [(0,)]
 
 
 @pytest.mark.postgres
