@@ -123,7 +123,7 @@ def _mixed(asking, mix):
 def _print_mixed(told, memory: Memory, given) -> None:
     count = sum(len(one) for one in told.seconds.values())
     print(f"{given.users} users for {given.seconds:.0f} s, {WORKERS} workers: {count:,} answers, "
-          f"{count / given.seconds:.0f} a second, {len(told.wrong)} wrong")  # fmt: skip
+          f"{count / told.elapsed_s:.1f} a second, {len(told.wrong)} wrong")  # fmt: skip
     print(f"{'page':<17}{'answers':>9}{'median s':>10}{'95 % s':>9}")
     for page, taken in told.seconds.items():
         late = quantiles(taken, n=20)[-1] if len(taken) > 1 else taken[0]
@@ -140,10 +140,10 @@ def _print_beside(page: str, asking, bare: str, given, size: int, told) -> None:
 
     for _ in range(TURNS):
         one = ask(lambda user: (page, asking.request(page, user)), users=given.users, seconds=given.turn)
-        ours_rates.append(len(one.seconds[page]) / given.turn)
+        ours_rates.append(len(one.seconds[page]) / one.elapsed_s)
         told.wrong += one.wrong
         other = ask(lambda user: ("bare", asking.bare(page, bare)), users=given.users, seconds=given.turn)
-        bare_rates.append(len(other.seconds["bare"]) / given.turn)
+        bare_rates.append(len(other.seconds["bare"]) / other.elapsed_s)
         told.wrong += other.wrong
     ratio = median(theirs / ours for ours, theirs in zip(ours_rates, bare_rates, strict=True))
     print(f"{page:<17}{size:>9,}{median(ours_rates):>9.1f}{median(bare_rates):>9.1f}{ratio:>8.1f}")

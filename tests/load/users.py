@@ -29,6 +29,8 @@ class Told:
     seconds: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     wrong: list[str] = field(default_factory=list)
     bytes_of: dict[str, bytes] = field(default_factory=dict)
+    elapsed_s: float = 0.0
+    """Until the last answer: what was asked just before the end counts with the time it took."""
 
 
 class Asking:
@@ -119,8 +121,10 @@ async def _ask(make, users: int, seconds: float) -> Told:
     told = Told()
     limits = httpx.Limits(max_connections=users, max_keepalive_connections=users)
     async with httpx.AsyncClient(limits=limits, timeout=60) as client:
-        until = time.monotonic() + seconds
+        began = time.monotonic()
+        until = began + seconds
         await asyncio.gather(*(_user(client, make, user, until, told) for user in range(users)))
+        told.elapsed_s = time.monotonic() - began
     return told
 
 
