@@ -1,4 +1,4 @@
-"""``manage.py benchmark core | assess | routes | money | intake | charts``: figures of this machine."""
+"""``manage.py benchmark core | assess | routes | money | intake | telemetry | charts``: figures."""
 
 import json
 from dataclasses import asdict
@@ -11,6 +11,8 @@ from django.utils import timezone
 from api.intake_benchmark import measure_intake
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
+from fleet.telemetry.benchmark import measure_telemetry
+from fleet.telemetry.broker import BrokerSettings
 from scheduling.demo.chart_benchmark import measure_charts
 from scheduling.demo.money_benchmark import measure_money
 from scheduling.planning.figures import PARTS, Wanted, measure_routes, use_one_core
@@ -54,6 +56,9 @@ class Command(BaseCommand):
         intake.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
         charts = which.add_parser("charts", help="a page of six charts: first, new, seen before; memory")
         charts.add_argument("--repeats", type=int, default=5, help="measurements of which the median counts")
+
+        telemetry = which.add_parser("telemetry", help="one listener at the broker of TAPWARD_MQTT_HOST")
+        telemetry.add_argument("--messages", type=int, default=10_000)
 
     def handle(self, *args, **options):
         try:
@@ -140,6 +145,27 @@ class Command(BaseCommand):
             f"seen before {found.seen_ms_a_chart:.2f} ms a chart; a new page takes {found.new_over_seen:.0f} "
             f"times as long\n"
             f"held by a process that has drawn, on top: {held}",
+            options,
+        )
+        return asdict(found)
+
+    def _telemetry(self, options):
+        if not settings.MQTT_HOST:
+            raise CannotDo("There is no broker.", remedy="Set TAPWARD_MQTT_HOST to one of your own.")
+        broker = BrokerSettings(
+            host=settings.MQTT_HOST, port=settings.MQTT_PORT, user=settings.MQTT_USER,
+            password=settings.MQTT_PASSWORD, tls=settings.MQTT_TLS, ca_file=settings.MQTT_CA_FILE,
+        )  # fmt: skip
+        with throwaway_database():
+            found = measure_telemetry(
+                options["messages"], broker, now=timezone.now(), read_clock=timezone.now
+            )
+        self._say(
+            f"{found.messages:,} messages of one reading each, at least once, one listener\n"
+            f"saved and then acknowledged {found.saved_per_second:,.0f} messages/s\n"
+            f"acknowledged only, by the same client {found.bare_per_second:,.0f} messages/s; "
+            f"ratio {found.saved_over_bare:.2f}\n"
+            f"the broker took them from one sender at {found.published_per_second:,.0f} messages/s",
             options,
         )
         return asdict(found)
