@@ -7,6 +7,7 @@ import re
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from django.urls import reverse
@@ -187,6 +188,40 @@ def test_every_link_gives_the_list_and_nothing_in_it_acts_as_a_formula(client, p
     for label in ("Parts in place", "Gauge readings", "Batches", "Step sheets", "Plans", "Refused messages",
                   "Your tokens", "Set by hand", "Orders left out", "Events", "Treatment units"):  # fmt: skip
         assert {f"{label} as CSV", f"{label} as XLSX"} & seen or label in {"Batches"}, label
+
+
+class Choices(HTMLParser):
+    """Collects the choices that a page's own filters offer: name and value."""
+
+    def __init__(self):
+        super().__init__()
+        self.is_filter, self.name, self.found = False, "", {}
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        if tag == "form":
+            self.is_filter = given.get("method", "get").lower() == "get"
+        elif tag == "select":
+            self.name = given.get("name", "")
+        elif tag == "option" and self.is_filter and self.name and given.get("value"):
+            self.found[self.name] = given["value"]
+
+
+def test_every_file_of_a_filtered_page_is_asked_for_with_its_filter(client, pages_with_lists):
+    """The link of each list carries what the page was narrowed by, whichever page it is."""
+    narrowed = 0
+    for address, page in pages_with_lists.items():
+        choices = Choices()
+        choices.feed(page)
+        for name, value in choices.found.items():
+            answer = client.get(address, {name: value})
+            if answer.status_code != 200:
+                continue
+            for label, link in tables(answer.content.decode()).links.items():
+                asked = parse_qs(urlsplit(link).query)
+                assert asked.get(name) == [value], f"{address}: {label} forgets {name}={value}: {link}"
+                narrowed += 1
+    assert narrowed > 20
 
 
 def csv_rows(content):
