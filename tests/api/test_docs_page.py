@@ -49,5 +49,6 @@ def test_a_token_is_made_and_revoked_by_hand(page, live_server):
     page.get_by_label("see the fleet").check()
     page.get_by_role("button", name="Make it").click()
     assert page.locator("#new-token").inner_text().startswith("tapward_")
+    page.on("dialog", lambda dialog: dialog.accept())
     page.get_by_role("button", name="Revoke meter hub").click()
     page.get_by_text("Revoked", exact=True).wait_for()
