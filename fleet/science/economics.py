@@ -18,7 +18,6 @@ EARLY_CHANCE: Final = 0.10
 _EARLY_Z: Final = float(-ndtri(EARLY_CHANCE))
 _LEAST_CHANCE: Final = 0.01
 """No window ends before this chance, however dear a failure: the tail isn't known better. Ours. [-]"""
-_WEEK_DAYS: Final = 7.0
 _BISECTIONS: Final = 60
 _LONGEST_AGE: Final = 20.0
 """Ages beyond this many scales count as never. [-]"""
@@ -36,20 +35,6 @@ class AgeReplacement:
     """Long-run cost of running to failure. [currency per gal or day]"""
     is_worthwhile: Flags
     """Planned replacement costs less than running to failure."""
-
-
-@dataclass(frozen=True)
-class DelayPrice:
-    """Expected price of leaving a part one week longer, arrays of one length. [currency/week]"""
-
-    risk: Floats
-    """Failure cost × chance that the limit is reached within the week."""
-    late: Floats
-    """What each week past the limit costs × chance of being past it already."""
-    life_gained: Floats
-    """Worth of the week's life while the part is still good."""
-    net: Floats
-    """``risk + late - life_gained``; below 0 while waiting still pays."""
 
 
 def replacement_cost_rate(
@@ -267,52 +252,6 @@ def due_window(
     not_after = day_of_chance(chance, early_d, likely_d, late_d)
     not_before = as_floats(likely_d) - as_floats(life_days) * spare
     return np.minimum(not_before, not_after), np.where(np.isnan(not_before), np.nan, not_after)
-
-
-def weekly_delay_price(
-    day_d: ArrayLike,
-    early_d: ArrayLike,
-    likely_d: ArrayLike,
-    late_d: ArrayLike,
-    life_days: ArrayLike,
-    replacement_cost: ArrayLike,
-    failure_cost: ArrayLike,
-    late_cost_per_week: ArrayLike = 0.0,
-) -> DelayPrice:
-    """
-    Return what it is expected to cost to do the work a week after a day instead of on it.
-
-    Parameters
-    ----------
-    day_d : array
-        Day from which the week counts. [day since 1970-01-01]
-    early_d, likely_d, late_d : array
-        10 %, 50 % and 90 % dates of reaching the limit, in that order. [day since 1970-01-01]
-    life_days : array
-        Whole expected life, installation to the likely date, above 0. [day]
-    replacement_cost : array
-        Part, work and trip. [currency]
-    failure_cost : array
-        Loss when the limit is passed in place, once. [currency]
-    late_cost_per_week : array
-        Loss for each week past the limit, such as membrane life spoiled by chlorine. [currency/week]
-
-    Returns
-    -------
-    DelayPrice
-        Parts of the price and their sum, as seen from before that day. [currency/week]
-
-    Source
-    ------
-    Our own sum of expected losses; the worth of life as in ``due_window``.
-    """
-    now = chance_past(day_d, early_d, likely_d, late_d)
-    then = chance_past(as_floats(day_d) + _WEEK_DAYS, early_d, likely_d, late_d)
-    past = (now + then) / 2
-    risk = as_floats(failure_cost) * (then - now)
-    late = as_floats(late_cost_per_week) * past
-    gained = as_floats(replacement_cost) / as_floats(life_days) * _WEEK_DAYS * (1 - past)
-    return DelayPrice(risk, late, gained, risk + late - gained)
 
 
 def _marginal(age: Floats, shape: Floats) -> Floats:

@@ -84,14 +84,4 @@ FLEET_LAWS: Final = (
         source="Our policy; the early end is the renewal optimum when shared visits are rare.",
         standing=Standing.OURS,
     ),
-    Law(
-        key="price-of-delay",
-        name="Price of a week's delay",
-        equation="failure × (F(t+7) - F(t)) + late cost × F - life gained × (1 - F)",
-        used_in=("economics.weekly_delay_price",),
-        valid_range="any day",
-        outside_range="unknown where a date is",
-        source="Our own sum of expected losses.",
-        standing=Standing.OURS,
-    ),
 )

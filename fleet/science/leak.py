@@ -162,22 +162,3 @@ def membrane_life_lost(
     fresh = mean_leak(np.zeros_like(wear), wear_per_day * days, halvings)
     late = mean_leak(wear, wear + wear_per_day * days, halvings)
     return (late - fresh) * exposure_mg_h_l_per_day * days / tolerance_mg_h_l
-
-
-def cost_of_delay(life_lost: Floats, membrane_cost: Floats) -> Floats:
-    """
-    Return what a delay costs in membrane life.
-
-    Parameters
-    ----------
-    life_lost : array
-        From ``membrane_life_lost``. [-]
-    membrane_cost : array
-        Price of membrane and visit. [money]
-
-    Returns
-    -------
-    array
-        Share × price. [money]
-    """
-    return life_lost * membrane_cost

@@ -6,7 +6,7 @@ from datetime import datetime
 from fleet.models import Branch
 from scheduling.models import TravelCorrection
 from scheduling.planning.pace import NEEDED
-from scheduling.services.paces import Suggestion, suggestions
+from scheduling.queries.paces import Suggestion, suggestions
 
 
 @dataclass(frozen=True)

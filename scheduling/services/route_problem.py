@@ -1,9 +1,8 @@
 """From the database to the planner's plain problem: one branch, some days, the orders that may be placed."""
 
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from datetime import date, datetime, time
+from dataclasses import dataclass, field
+from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -11,14 +10,8 @@ from django.db.models import Q
 
 from fleet.models import Branch
 from scheduling.models import (
-    Absence,
-    AccessHours,
     OrderKind,
     OrderState,
-    Route,
-    Shift,
-    StockLevel,
-    StockPlace,
     StopOrder,
     Technician,
     WorkOrder,
@@ -26,9 +19,11 @@ from scheduling.models import (
 )
 from scheduling.planning import problem as planning
 from scheduling.planning.travel import Place
+from scheduling.queries.paces import DRIVE, in_use_of
 from scheduling.services.order_states import in_batches, number_of
-from scheduling.services.paces import DRIVE, in_use_of
 from scheduling.services.plan_settings import prices_on
+from scheduling.services.route_access import access_of
+from scheduling.services.route_people import from_now, kept_days, person_of, shifts_of
 from scheduling.services.travel_legs import travel_between
 from shared.periods import days_from
 
@@ -77,14 +72,14 @@ def build(
     parts = _parts(orders)
     kinds = {code for needed in parts.values() for code in needed}
     pins, pinned = _pins(orders, plan_days, kept)
-    access = _access({order.site_id for order in orders}, branch, plan_days)
+    access = access_of({order.site_id for order in orders}, branch, plan_days)
     keys = {order.pk: number_of(order.pk) for order in orders}
     paces = {what: row.factor for what, row in in_use_of(branch).items()}
     jobs = tuple(_job(order, keys, parts, pins, access, paces.get(order.kind, 1.0)) for order in orders)
-    people = tuple(_person(technician, kinds) for technician in technicians)
-    shifts, refusals = _shifts(technicians, plan_days, kept)
+    people = tuple(person_of(technician, kinds) for technician in technicians)
+    shifts, refusals = shifts_of(technicians, plan_days, kept)
     if is_from_now:
-        shifts = _from_now(shifts, now.astimezone(ZoneInfo(branch.time_zone)))
+        shifts = from_now(shifts, now.astimezone(ZoneInfo(branch.time_zone)))
     return BranchProblem(
         branch=branch,
         problem=planning.Problem(
@@ -100,37 +95,6 @@ def build(
         refusals=refusals,
         pinned=pinned,
     )
-
-
-def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
-    """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
-    routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
-    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
-    rows = routes.filter(finished | Q(leaves_at__lte=now))
-    absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
-    return set(rows.values_list("technician_id", "day").distinct()) - absent
-
-
-def _from_now(shifts: tuple[planning.Shift, ...], here: datetime) -> tuple[planning.Shift, ...]:
-    """Return the shifts that are left: today's begin at the next five minutes on the wall."""
-    ready_s = -(-seconds_of(here.time()) // 300) * 300
-    return tuple(
-        replace(one, start_s=max(one.start_s, ready_s)) if one.day == here.date() else one
-        for one in shifts
-        if one.day != here.date() or ready_s < one.end_s
-    )
-
-
-def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[int, date]]:
-    rows = Absence.objects.filter(
-        technician__in=technician_ids, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
-    )
-    return {
-        (gone.technician_id, day)
-        for gone in rows
-        for day in plan_days
-        if gone.first_on <= day <= gone.last_on
-    }
 
 
 def _orders(
@@ -189,54 +153,6 @@ def _pins(
     return pins, frozenset(pinned)
 
 
-def _access(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
-    """Return the access hours of sites that have any, by the clock on the branch's wall."""
-    rows: dict[int, list[AccessHours]] = defaultdict(list)
-    for ids in in_batches(sorted(site_ids)):
-        found = AccessHours.objects.filter(site_id__in=ids).select_related("site").order_by("opens_at")
-        for row in found:
-            rows[row.site_id].append(row)
-    answer = {}
-    for site_id, hours in rows.items():
-        by_date: dict[date, list[tuple[int, int]]] = {day: [] for day in plan_days}
-        for row in hours:
-            for day in plan_days:
-                if day.weekday() == row.weekday:
-                    by_date[day].append(_on_wall(row, day, branch.time_zone))
-        answer[site_id] = planning.AccessHours(
-            by_date={day: _merged(windows) for day, windows in by_date.items()}, otherwise=()
-        )
-    return answer
-
-
-def _on_wall(row: AccessHours, day: date, zone_name: str) -> tuple[int, int]:
-    """Return a site's hours in seconds of the branch's day, within it."""
-    shift_s = 0
-    if row.site.time_zone != zone_name:
-        noon = datetime.combine(day, time(12), tzinfo=ZoneInfo(row.site.time_zone))
-        here = noon.astimezone(ZoneInfo(zone_name)).replace(tzinfo=None)
-        shift_s = round((here - noon.replace(tzinfo=None)).total_seconds())
-    opens, closes = (seconds_of(at) + shift_s for at in (row.opens_at, row.closes_at))
-    return max(0, opens), min(planning.DAY_S, closes)
-
-
-def _merged(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
-    merged: list[tuple[int, int]] = []
-    for opens, closes in sorted(windows):
-        if closes <= opens:
-            continue
-        if merged and opens <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], closes))
-        else:
-            merged.append((opens, closes))
-    return tuple(merged)
-
-
-def seconds_of(at: time) -> int:
-    """Return a wall-clock time as seconds since midnight. [s]"""
-    return at.hour * 3600 + at.minute * 60 + at.second
-
-
 def _job(
     order: WorkOrder,
     keys: dict[int, str],
@@ -264,68 +180,3 @@ def _job(
         after=after,
         pin=pins.get(order.pk),
     )
-
-
-def _person(technician: Technician, kinds: set[str]) -> planning.Technician:
-    home = Place(
-        f"start of {technician.code}", technician.start_latitude, technician.start_longitude, technician.name
-    )
-    van, shelf = _stock(technician)
-    return planning.Technician(
-        id=technician.code,
-        name=technician.name,
-        start=home,
-        end=home,
-        skills=frozenset(skill.code for skill in technician.skills.all()),
-        van_stock=van or {},
-        restock_kinds=frozenset(kinds if van is None and shelf is None else shelf or ()),
-    )
-
-
-def _stock(technician: Technician) -> tuple[dict[str, int] | None, set[str] | None]:
-    """Return what the van and the branch's shelves hold; None where nobody counts."""
-    van: dict[str, int] = defaultdict(int)
-    shelf: set[str] = set()
-    van_is_counted = shelf_is_counted = False
-    places = StockPlace.objects.filter(
-        Q(technician=technician) | Q(technician=None, branch=technician.branch)
-    )
-    levels = StockLevel.objects.filter(place__in=places)
-    for holder, code, quantity in levels.values_list("place__technician_id", "kind__code", "quantity"):
-        if holder == technician.pk:
-            van_is_counted = True
-            van[code] += quantity
-        else:
-            shelf_is_counted = True
-            if quantity > 0:
-                shelf.add(code)
-    return (dict(van) if van_is_counted else None), (shelf if shelf_is_counted else None)
-
-
-def _shifts(
-    technicians: list[Technician], plan_days: list[date], kept: set[tuple[int, date]]
-) -> tuple[tuple[planning.Shift, ...], list[dict]]:
-    """Return who works when; a technician without any shift is named with the remedy."""
-    by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
-    for row in Shift.objects.filter(technician__in=technicians):
-        by_person[row.technician_id][row.weekday] = row
-    absent = _absent_days([technician.pk for technician in technicians], plan_days)
-    shifts, refusals = [], []
-    for technician in technicians:
-        if not by_person[technician.pk]:
-            refusals.append(
-                {"what": f"technician {technician.name}", "message": "has no working hours.",
-                 "remedy": "Enter the shifts of the week."}
-            )  # fmt: skip
-        for day in plan_days:
-            row = by_person[technician.pk].get(day.weekday())
-            here = (technician.pk, day)
-            if row is None or here in absent or here in kept:
-                continue
-            shifts.append(
-                planning.Shift(
-                    technician.code, day, seconds_of(row.starts_at), seconds_of(row.ends_at),
-                    lunch_s=row.lunch_minutes * 60,
-                )
-            )  # fmt: skip
-    return tuple(shifts), refusals

@@ -12,6 +12,7 @@ from fleet.models import AuditArea, Branch
 from scheduling.models import PlanPriceList, TravelCorrection
 from scheduling.plan_forms import CorrectionForm, PricesForm
 from scheduling.queries import plan_settings as queries
+from scheduling.queries.paces import title_of
 from scheduling.services import paces, plan_settings
 from scheduling.views import list_columns
 from scheduling.views.downloads import ListFile, page_or_file
@@ -100,7 +101,7 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
         messages.success(
             request,
             gettext("%(what)s: the next plan reckons × %(factor)s.")
-            % {"what": paces.title_of(kept.what), "factor": f"{kept.factor:.2f}"},
+            % {"what": title_of(kept.what), "factor": f"{kept.factor:.2f}"},
         )
     return redirect("travel_times")
 
@@ -118,7 +119,7 @@ def give_back_pace(request: HttpRequest) -> HttpResponse:
     else:
         messages.success(
             request,
-            gettext("%(what)s: the next plan reckons without a factor.") % {"what": paces.title_of(what)},
+            gettext("%(what)s: the next plan reckons without a factor.") % {"what": title_of(what)},
         )
     return redirect("travel_times")
 

@@ -12,17 +12,28 @@ TUESDAY = TODAY + timedelta(days=1)
 
 
 def crew(people: int = 2, orders: int = 8, due_in_days: int = 3):
-    """A branch in Chicago, its technicians and open orders at sites nearby."""
+    """A branch in Chicago, its technicians in towns apart, and open orders at sites around each of them."""
     branch = factories.branch(time_zone="America/Chicago")
-    technicians = [factories.technician(branch=branch) for _ in range(people)]
+    technicians = [factories.technician(branch=branch, start_latitude=town(n)) for n in range(people)]
     work = [
         factories.work_order(
-            factories.treatment_unit(site=factories.site(branch=branch)),
+            factories.treatment_unit(site=factories.site(branch=branch, **place(n, people))),
             window_to=TODAY + timedelta(days=due_in_days),
         )
-        for _ in range(orders)
+        for n in range(orders)
     ]
     return branch, technicians, work
+
+
+def town(number):
+    """Towns some 13 km apart in a row: the same in every run, whatever tests ran before."""
+    return 41.0 + 0.12 * number
+
+
+def place(number, towns):
+    """Sites within 3 km of the towns, turn about."""
+    turn = number // towns
+    return {"latitude": town(number % towns) + 0.004 * turn, "longitude": -93.0 + 0.006 * (turn % 3 - 1)}
 
 
 def due_on(day, orders):

@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from scheduling.models import AcceptedPace, CloseOut, Outcome, Route, RouteProposal, Stop, StopOrder
 from scheduling.planning.pace import NEEDED
+from scheduling.queries import paces as learned
 from scheduling.services import paces, route_problem
 from scheduling.services.order_states import number_of
 from shared.errors import CannotDo
@@ -44,12 +45,12 @@ def finished_visits(branch, technician, days, drive_factor=1.0, work_factor=1.0)
                 received_at=clock, minutes=minutes,
             )  # fmt: skip
             if place == 1:
-                real = paces._estimate_min(stop, Stop(site=sites[1])) * drive_factor
+                real = learned._estimate_min(stop, Stop(site=sites[1])) * drive_factor
                 clock += timedelta(minutes=VISIT_MIN + real)
 
 
 def taught(branch, what):
-    rows = paces.suggestions(branch, now=NOW, site_visit_min=VISIT_MIN)
+    rows = learned.suggestions(branch, now=NOW, site_visit_min=VISIT_MIN)
     return next(one for one in rows if one.what == what)
 
 
@@ -110,7 +111,7 @@ def test_the_page_shows_accepts_and_takes_back(client, time_machine):
     assert "× 1.3" in client.post(reverse("accept_pace"), shown, follow=True).content.decode()
     assert AcceptedPace.objects.get().accepted_by.branch == branch
     client.post(reverse("give_back_pace"), shown)
-    assert paces.in_use_of(branch) == {}
+    assert learned.in_use_of(branch) == {}
     stale = {**shown, "factor": "0.90"}
     assert "Look again" in client.post(reverse("accept_pace"), stale, follow=True).content.decode()
     elsewhere = {**shown, "branch": make.branch().pk}

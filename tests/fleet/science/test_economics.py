@@ -14,7 +14,6 @@ from fleet.science.economics import (
     day_of_chance,
     due_window,
     replacement_cost_rate,
-    weekly_delay_price,
 )
 
 DATES = (100.0, 160.0, 260.0)
@@ -156,17 +155,3 @@ def test_a_part_without_a_date_has_no_window():
 def test_an_impossible_chance_is_refused():
     with pytest.raises(ValueError, match="greatest_chance"):
         due_window(*DATES, 300.0, 60.0, 90.0, 900.0, greatest_chance=1.5)
-
-
-def test_risk_over_all_weeks_adds_up_to_one_failure():
-    weeks = np.arange(-400, 800, 7.0)
-    price = weekly_delay_price(weeks, *DATES, 300.0, 150.0, 900.0)
-    assert price.risk.sum() == pytest.approx(900)
-
-
-def test_delay_pays_at_first_and_costs_later():
-    """150 over 300 days is 3.50 of life a week; spoiled membrane costs 20 a week once chlorine leaks."""
-    price = weekly_delay_price(np.array([-100.0, 150.0, 600.0]), *DATES, 300.0, 150.0, 900.0, 20.0)
-    assert price.net[0] == pytest.approx(-3.5, abs=0.01)
-    assert price.net[1] > 0
-    assert price.late[2] == pytest.approx(20)
