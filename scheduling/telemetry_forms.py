@@ -47,7 +47,7 @@ class MapForm(forms.Form):
                 label=gettext("Path of %(quantity)s") % {"quantity": told(title_of(quantity)).lower()},
             )  # fmt: skip
             self.fields[f"measure-{quantity}"] = forms.ChoiceField(
-                choices=[(measure, measure) for measure in measures_of(quantity)],
+                choices=[(measure, told(measure)) for measure in measures_of(quantity)],
                 initial=entry.get("measure"),
                 label=gettext("Measure of %(quantity)s") % {"quantity": told(title_of(quantity)).lower()},
                 required=False,

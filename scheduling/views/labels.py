@@ -45,7 +45,7 @@ class LabelForm(forms.Form):
     )
     area = forms.ChoiceField(label=gettext_lazy("Area"), required=False)
     stock = forms.ChoiceField(
-        label=gettext_lazy("Sheet"), choices=[(code, one.name) for code, one in STOCKS.items()]
+        label=gettext_lazy("Sheet"), choices=lambda: [(code, told(one.name)) for code, one in STOCKS.items()]
     )
     first = forms.IntegerField(
         label=gettext_lazy("Begin at place"),
