@@ -112,6 +112,27 @@ def test_an_order_withdrawn_meanwhile_is_shown_to_a_person_and_stays_on_the_phon
         wait_until(lambda: CloseOut.objects.filter(order=order).count() == 1, "sent after reopening")
 
 
+def test_of_two_reports_of_one_order_the_later_stands_beside_what_the_office_has(browser, day, tmp_path):
+    url, technician, orders = day
+    with phone(browser, tmp_path / "one") as late, phone(browser, tmp_path / "two") as early:
+        for context in (late, early):
+            log_in(context, url, technician.person)
+            open_day_and_keep_it(context.pages[0], url, orders)
+        tab = late.pages[0]
+        late.set_offline(True)
+        close(tab, orders[0], lot="L1")
+        close(early.pages[0], orders[0], lot="L2")
+        wait_until(lambda: CloseOut.objects.filter(order=orders[0]).exists(), "the other report taken")
+        late.set_offline(False)
+        go_to(tab, f"{url}/phone/day/")
+        tab.locator("#waiting-rows > li").get_by_role("link", name="Open").click()
+        tab.get_by_role("heading", name="What the office has").wait_for()
+        assert "L2" in tab.locator("#office-copy").inner_text()
+        assert tab.locator("#choose-copy").is_visible()
+        assert tab.input_value("[name=lot__carbon]") == "L1"
+        assert CloseOut.objects.filter(order=orders[0]).count() == 1
+
+
 def test_a_missing_tick_is_told_before_anything_is_sent(browser, day, tmp_path):
     url, technician, orders = day
     with phone(browser, tmp_path) as context:
