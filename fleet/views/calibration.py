@@ -61,7 +61,13 @@ def _chart(found: Calibration) -> DrawnChart:
             lambda: _specification(points),
             description=gettext("Chance stated against share that came true, with intervals"),
         ),
-        headings=(gettext("We said"), gettext("Parts"), gettext("Came true"), gettext("95 % interval")),
+        headings=(
+            gettext("We said"),
+            gettext("Parts"),
+            gettext("Came true"),
+            # xgettext:no-python-format
+            gettext("95 % interval"),
+        ),
         rows=[
             (
                 f"{row.said:.0%}",
