@@ -30,6 +30,8 @@ ALLOWED_HOSTS = ["localhost", "127.0.0.1", "testserver"]
 DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
 # At once, in the test's own thread; the tests of long work switch it on.
 TASKS_BESIDE = False
+# In place; the tests of the one renderer have a folder of their own.
+CHART_FOLDER = None
 # Tests post as fast as they can; the test of this limit sets it.
 HEAVY_POSTS_PER_MINUTE = 0
 # WhiteNoise warns of a missing folder, and a warning is an error here.

@@ -6,6 +6,7 @@ from pathlib import Path
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
+from shared.chart_process import folder_of
 from shared.roles import Role
 from shared.wiring.database import database_settings
 from shared.wiring.env import (
@@ -243,6 +244,9 @@ CACHES = {
         "OPTIONS": {"MAX_ENTRIES": 5000},
     },
 }
+
+# Where the process that draws for all web processes of this machine is met; None: each draws for itself.
+CHART_FOLDER = folder_of(DATA_DIR) if read_flag("TAPWARD_ONE_RENDERER", True) else None
 
 # --- the trade's settings ---
 SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 2500, 1)

@@ -139,12 +139,17 @@ class Command(BaseCommand):
             settings_caches=settings.CACHES,
             tell=lambda text: self.stderr.write(f"  {text}"),
         )
-        held = "unknown here" if found.renderer_mib is None else f"{found.renderer_mib:,.0f} MiB"
+        pages, drawing = (
+            "unknown here" if mib is None else f"{mib:,.0f} MiB"
+            for mib in (found.page_process_mib, found.renderer_mib)
+        )
         self._say(
-            f"six charts, first of a process {found.first_page_s:.2f} s, new ones {found.new_page_s:.2f} s\n"
+            f"the renderer starts and draws one chart {found.start_s:.2f} s\n"
+            f"six charts, first page of a process {found.first_page_s:.2f} s, "
+            f"new ones {found.new_page_s:.2f} s\n"
             f"seen before {found.seen_ms_a_chart:.2f} ms a chart; a new page takes {found.new_over_seen:.0f} "
             f"times as long\n"
-            f"held by a process that has drawn, on top: {held}",
+            f"a process that shows pages holds on top {pages}; the one that draws for all {drawing}",
             options,
         )
         return asdict(found)
