@@ -40,10 +40,6 @@ SENTENCES: Final = (
         "failure, and where a life was learned no later than the age at which to replace"),
     gettext_noop("chance from 1 % to 50 % (a setting)"),
     gettext_noop("held at the bounds; where the ends cross, risk wins"),
-    gettext_noop("Price of a week's delay"),
-    gettext_noop("failure × (F(t+7) - F(t)) + late cost × F - life gained × (1 - F)"),
-    gettext_noop("any day"),
-    gettext_noop("unknown where a date is"),
     gettext_noop("Use from cumulative meters"),
     gettext_noop(
         "use = difference of readings; rollover adds the register's length; swap, reversal, "

@@ -8,6 +8,9 @@ from typing import Final
 from django.utils.translation import gettext_noop
 
 SENTENCES: Final = (
+    gettext_noop("Of %(messages)s messages %(saved)s were saved."),
+    gettext_noop("Let the broker keep as many."),
+    gettext_noop("Of %(messages)s messages %(taken)s came."),
     gettext_noop("This message is settled already."),
     gettext_noop("Reload the list."),
     gettext_noop("It was refused again: %(reason)s"),

@@ -18,7 +18,9 @@ from fleet.backup.manifest import Manifest, TableSum, differences, sha256_of
 from fleet.backup.postgres_tools import Place
 from shared.errors import CannotDo
 
-NOT_CONTENTS: Final = {"django_migrations", "django_content_type", "auth_permission", "fleet_taskrun"}
+NOT_CONTENTS: Final = {
+    "django_migrations", "django_content_type", "auth_permission", "fleet_taskrun", "fleet_changemark",
+}  # fmt: skip
 """Rows of these do not make a database somebody's own."""
 
 

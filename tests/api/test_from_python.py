@@ -28,7 +28,7 @@ def test_the_steps_of_the_page_run_as_they_stand(here, live_server, monkeypatch)
     monkeypatch.setenv("TAPWARD_TOKEN", caller.secret)
     known: dict = {}
     for step in STEPS:
-        exec(compile(step.code, step.title, "exec"), known)
+        exec(compile(step.code, str(step.title), "exec"), known)
     assert known["use"][here.unit.serial] == pytest.approx((245.0 - 100.0) / 29)
     assert list(known["due"]["position"]) == ["carbon"]
     assert known["came_of_it"]["recorded"] == 1
@@ -41,7 +41,7 @@ def test_the_page_shows_the_very_steps_that_are_tested(client):
     client.force_login(make.person("planner"))
     page = client.get(reverse("api_with_python"))
     for step in STEPS:
-        assert step.title in page.content.decode().replace("&#x27;", "'")
+        assert str(step.title) in page.content.decode().replace("&#x27;", "'")
     assert [shown.code for shown in page.context["steps"]] == [step.code for step in STEPS]
 
 
