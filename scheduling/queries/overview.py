@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from django.db.models import Count, F, Max, Q, QuerySet
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 from django.utils.translation import gettext_lazy
 
 from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, TreatmentUnit, UnitState
@@ -82,6 +82,8 @@ class Overview:
     changes: list[Change]
     days: list[DayLoad]
     assessed_at: datetime | None
+    not_raised: int
+    """Findings that never had an order, counted while no order stands: work the page can't show yet."""
 
 
 _ORDER_GROUPS: Final = {
@@ -159,13 +161,20 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
     if branch_id:
         orders = orders.filter(site__branch_id=branch_id)
         findings = findings.filter(treatment_unit__site__branch_id=branch_id)
+    order_groups = _order_groups(orders, today)
     return Overview(
         standing=_standing(orders, now, today, branch_id),
-        groups=_order_groups(orders, today) + _finding_groups(findings, today),
+        groups=order_groups + _finding_groups(findings, today),
         changes=_changes(now, branch_id),
         days=day_loads(orders, today, branch_id),
         assessed_at=AssessmentRun.objects.aggregate(last=Max("finished_at"))["last"],
+        not_raised=0 if order_groups else _never_raised(findings).count(),
     )
+
+
+def _never_raised(findings: QuerySet) -> QuerySet:
+    ordered = WorkOrder.objects.filter(cause_key=OuterRef("cause_key"))
+    return findings.filter(treatment_unit__site__is_closed=False).exclude(Exists(ordered))
 
 
 def _standing(orders: QuerySet, now: datetime, today: date, branch_id: int | None) -> Standing:

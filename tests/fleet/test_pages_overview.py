@@ -100,6 +100,22 @@ def test_more_work_asks_the_database_no_more_often(client, now):
     assert len(many) == len(few) <= 26
 
 
+def test_findings_without_an_order_are_not_called_nothing_to_do(client, now):
+    unit = factories.treatment_unit()
+    finding = factories.finding(unit, "change_due")
+    client.force_login(factories.person("planner"))
+    page = client.get(reverse("planner_overview")).text
+    assert "1 finding has no work order yet" in page
+    assert "Nothing to do" not in page
+    withdrawn = factories.work_order(unit, "change_due", cause_key=finding.cause_key)
+    page = client.get(reverse("planner_overview")).text
+    assert "has no work order yet" not in page
+    withdrawn.state, withdrawn.ended_at, withdrawn.withdrawn_because = "withdrawn", now, "needless"
+    withdrawn.save()
+    page = client.get(reverse("planner_overview")).text
+    assert "has no work order yet" not in page, "a person judged it needless"
+
+
 def test_an_empty_company_is_shown_how_to_begin(client):
     client.force_login(factories.person("owner"))
     page = client.get(reverse("planner_overview")).content.decode()
