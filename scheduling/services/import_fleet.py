@@ -187,8 +187,19 @@ def _write(run: ImportRun, parsed: dict[str, ParsedSheet], tell: Progress) -> No
         entry.write(run, sheet)
         if entry.query is not None:
             run.remember(sheet, entry.code)
+        _look_up_names_of_refused(run, sheet)
         done += len(sheet.rows)
     tell(1.0, "all rows are through")
+
+
+def _look_up_names_of_refused(run: ImportRun, parsed: ParsedSheet) -> None:
+    """Tell of names that lead nowhere in rows refused for something else too: all of a row in one go."""
+    named = [column for column in parsed.sheet.columns if column.refers_to]
+    told = {(problem.row, problem.field) for problem in run.problems if problem.sheet == parsed.sheet.name}
+    for row in parsed.rows:
+        for column in named:
+            if row.is_refused and column.name in row.values and (row.number, column.name) not in told:
+                run.find(row, column.name, column.refers_to)
 
 
 @dataclass

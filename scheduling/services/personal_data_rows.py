@@ -4,12 +4,14 @@ Rows of a log-in and of a technician are found by walking the tables' own keys, 
 forgotten. A customer's rows hang on sites; they are listed below, and a test holds the list to all tables.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
 
 from django.db.models import CASCADE, BinaryField, Field, Model, Q, QuerySet
+from django.utils.text import capfirst
 
 from fleet.models import (
     AuditEntry,
@@ -255,9 +257,14 @@ def columns_taken_out(model: type[Model]) -> list[Field]:
 
 
 def counted(subject: Subject) -> list[tuple[str, int]]:
-    """Return (table and column, rows), without those that hold nothing."""
-    found = [(name, rows.count()) for name, rows in kept_about(subject)]
-    return [(name, count) for name, count in found if count]
+    """Return (kind of row in plain words, how many), without those that hold nothing.
+
+    A row that tells of the person in two ways counts twice.
+    """
+    found: Counter[str] = Counter()
+    for _name, rows in kept_about(subject):
+        found[str(rows.model._meta.verbose_name_plural)] += rows.count()
+    return [(capfirst(words), count) for words, count in found.items() if count]
 
 
 def as_dicts(rows: QuerySet) -> Iterator[dict[str, Any]]:

@@ -232,6 +232,17 @@ def test_a_treatment_unit_at_an_unknown_site_is_refused(now):
     assert "There is no site 'S9'" in only_problem(spoiled, now).message
 
 
+def test_a_row_with_two_faults_tells_both_at_once(now):
+    spoiled = sheets()
+    spoiled["meter_readings"].append(
+        spoiled["meter_readings"][1] | {"treatment_unit": "TU-9", "total": "lots"}
+    )
+    told = [problem for problem in bring_in(spoiled, now).problems if problem.sheet == "meter_readings"]
+    assert {problem.field for problem in told} == {"treatment_unit", "total"}
+    assert len({problem.row for problem in told}) == 1
+    assert len(told) == 2
+
+
 def test_two_parts_in_one_position_are_refused(now):
     spoiled = sheets()
     spoiled["parts"].append(spoiled["parts"][1] | {"installed_at": "2026-03-01 10:00"})
