@@ -21,7 +21,7 @@ from scheduling.planning.tables import Assignment, Tables, build_tables
 try:
     from scheduling.planning.routing import solver_versions
     from scheduling.planning.search import Search
-    from scheduling.planning.windows import first_routes, improve
+    from scheduling.planning.windows import FEW_JOBS, first_routes, improve
 
     SOLVER = True
 except ImportError:  # no wheel of the solver for this platform
@@ -137,7 +137,7 @@ def _first_plan(
     allowance_s, rounds = start
     pinned = _pinned_first(tables)
     search = Search(tables, seed, ends_at, seconds, max_iterations, stop, progress, pinned)
-    usual_s = 3.5 if len(tables.jobs) <= 600 else 6.0
+    usual_s = 0.5 if len(tables.jobs) <= FEW_JOBS else 3.5 if len(tables.jobs) <= 600 else 6.0
     first_routes(search, plan_days(tables, allowance_s, rounds), min(0.25 * seconds, usual_s))
     search.offer(polish(tables, search.plan))
     if len(tables.jobs) <= SIMPLE_TOO_UP_TO_JOBS:

@@ -14,6 +14,8 @@ from scheduling.planning.tables import Tables
 
 WHOLE_UP_TO_JOBS = 150
 """Up to this many orders the whole horizon is a window too; above, one axis was measured to collapse."""
+FEW_JOBS = 8
+"""So few orders are planned about as well as can be in a second; nobody waits for the rest of the time."""
 RESCUE_EVERY = 5
 TROUBLE_EVERY = 4
 """After so many windows one is for an order that is late or missing and need not be."""
@@ -51,6 +53,9 @@ def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
 def improve(search: Search) -> None:
     """Re-plan window after window until the time is over; with an iteration limit, a fixed number of them."""
     tables = search.tables
+    if len(tables.jobs) <= FEW_JOBS and search.max_iterations is None:
+        _few(search)
+        return
     small, one_day = len(tables.jobs) <= WHOLE_UP_TO_JOBS, len({slot.day for slot in tables.slots}) == 1
     if one_day or (small and search.max_iterations is not None):
         _whole(search)
@@ -81,6 +86,13 @@ def improve(search: Search) -> None:
 def _is_late(search: Search) -> bool:
     """Whether little of the time is left: what is late without need goes before what is long on the road."""
     return search.max_iterations is None and search.left_s < LAST_SHARE * search.seconds
+
+
+def _few(search: Search) -> None:
+    """All days in one window, a second at a time, as long as that brings something."""
+    slots = [slot.number for slot in search.tables.slots]
+    while not search.over and search.window(slots, 1.0):
+        _report(search)
 
 
 def _whole(search: Search) -> None:

@@ -170,3 +170,12 @@ def test_two_weeks_skip_the_days_nobody_works():
     days = tuple(MONDAY + timedelta(days=offset) for offset in (0, 1, 7, 8))
     jobs = [order("x", NEAR, first=WEDNESDAY, last=MONDAY + timedelta(days=8))]
     assert planned(week([person()], jobs, days=days)).where("x")[0].day >= MONDAY + timedelta(days=7)
+
+
+def test_a_few_orders_do_not_take_the_time_that_was_allowed():
+    problem = week([person("ann"), person("bob")], [order("a", NEAR), order("b", spot("far", 40))])
+    words = []
+    plan = plan_week(problem, seconds=600, seed=1, on_progress=lambda share, text: words.append(text))
+    assert plan.unplaced == ()
+    assert plan.totals.drive_s == pytest.approx(plan_week(problem, seconds=5, seed=2).totals.drive_s)
+    assert sum("improving" in text for text in words) < 20
