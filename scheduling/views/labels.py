@@ -28,8 +28,8 @@ from shared.errors import CannotDo
 from shared.roles import Permission, may
 from shared.told import told
 
-MOST_LABELS: Final = 240
-"""In one file; more are printed in further files. 240 take about 5 seconds."""
+MOST_LABELS: Final = 96
+"""In one file, as a page should wait no longer than a second; more are printed in further files."""
 
 
 class LabelForm(forms.Form):
