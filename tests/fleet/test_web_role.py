@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 from datetime import timedelta
 
 import pytest
@@ -18,7 +19,8 @@ from shared.roles import Permission
 from tests import factories as make
 from tests.api.rows import Caller
 
-ROLE = "tapward_web_of_the_tests"
+ROLE = f"tapward_web_of_tests_{os.environ.get('PYTEST_XDIST_WORKER', 'alone')}"
+"""A log-in belongs to the whole server, which tests beside these share."""
 pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
 
 
@@ -106,8 +108,8 @@ def test_readings_come_in_by_the_api_in_bulk(as_web, client):
         "DELETE FROM fleet_auditentry",
         "SET tapward.erasing = 'on'; UPDATE fleet_auditentry SET about = ''",
         "DELETE FROM django_migrations",
-        f"ALTER ROLE {ROLE} SUPERUSER",
-        f"ALTER ROLE {ROLE} CREATEROLE",
+        "ALTER ROLE CURRENT_USER SUPERUSER",
+        "ALTER ROLE CURRENT_USER CREATEROLE",
     ],
 )
 def test_what_the_log_in_may_not(as_web, statement):
