@@ -10,12 +10,12 @@ import pytest
 from django.apps import apps
 from django.core.files.base import ContentFile
 from django.core.management import CommandError, call_command
-from django.db import connection, models
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.models import AuditArea, AuditEntry, Customer, MeterReading, Part, Person, Site, TreatmentUnit
+from fleet.models import AuditArea, AuditEntry, Customer, MeterReading, Part, Site
 from fleet.services import audit, second_factors
 from scheduling.models import (
     ClosedMonth,
@@ -28,13 +28,10 @@ from scheduling.models import (
     SavedView,
     StockMovement,
     StockPlace,
-    Technician,
     ToldVisit,
     TravelLeg,
-    WorkOrder,
     WorkOrderEvent,
 )
-from scheduling.services import names_in_texts
 from scheduling.services import personal_data_rows as queries
 from scheduling.services.invoicing import make_batch
 from scheduling.services.personal_data import erase
@@ -364,57 +361,3 @@ def test_the_command_writes_the_file_once_and_erases(company, tmp_path, capsys):
     assert Customer.objects.get().name.startswith("erased")
     with pytest.raises(CommandError, match="There is no customer"):
         call_command("personal_data", "customer", "nobody")
-
-
-# --- nothing is forgotten ---
-
-
-def all_models():
-    return [
-        model for room in ("fleet", "scheduling", "api") for model in apps.get_app_config(room).get_models()
-    ]
-
-
-def test_every_table_that_hangs_on_a_customer_is_listed():
-    """Walk the keys from the customer outwards; each table met is taken out."""
-    stops = {Person, Technician, Part, WorkOrder, CloseOut}
-    met, reach = set(), [Customer, Site, TreatmentUnit, WorkOrder, CloseOut]
-    for target in reach:
-        for model in all_models():
-            keys = [field for field in model._meta.concrete_fields if field.related_model is target]
-            if keys and model not in stops:
-                met.add(model)
-    listed = {model for model, _ in queries.CUSTOMER_ROWS} | {Customer}
-    # A part's two kinds are the part's own rows; a re-plan is the planner's.
-    assert {model.__name__ for model in met - listed} <= {"Cartridge", "Membrane", "Replan"}
-
-
-HOLD_NO_NAMES = {
-    # Numbers, codes, secrets and words of the machine's own.
-    "api.ApiToken", "api.KeptAnswer", "fleet.AssessmentRun", "fleet.AssessmentShard", "fleet.AuditEntry",
-    "fleet.Branch", "fleet.DeadLetter", "fleet.FailedLogIn", "fleet.FeedTest", "fleet.Finding", "fleet.Flush",
-    "fleet.LastHeard", "fleet.Meter", "fleet.MeterReading", "fleet.Part", "fleet.PartKind", "fleet.PartState",
-    "fleet.PerformanceReading", "fleet.Position", "fleet.RecoveryCode", "fleet.SecondFactor", "fleet.TaskRun",
-    "fleet.TelemetryDay", "fleet.TelemetryMap", "fleet.UnitState", "fleet.UseRules", "fleet.WaterSupply",
-    "fleet.Webhook", "fleet.WebhookAttempt", "fleet.WebhookDelivery", "fleet.Cartridge", "fleet.Membrane",
-    "scheduling.AcceptedPace", "scheduling.CalendarFeed", "scheduling.CloseOutPhoto",
-    "scheduling.InvoiceBatch", "scheduling.PaidFile", "scheduling.PaidLine", "scheduling.PlanPrice",
-    "scheduling.Route", "scheduling.ServicePlan", "scheduling.Skill", "scheduling.StepSheet",
-    "scheduling.StockLevel", "scheduling.TaxRate", "scheduling.TravelLeg", "scheduling.WorkOrderPart",
-    # The rows that are erased themselves.
-    "fleet.Customer", "fleet.Person", "fleet.Site", "scheduling.Technician",
-}  # fmt: skip
-
-
-def test_every_table_with_texts_is_swept_for_names_or_is_known_to_hold_none():
-    swept = {model._meta.label for model, _ in names_in_texts.TEXTS}
-    with_texts = {
-        model._meta.label
-        for model in all_models()
-        if any(
-            isinstance(field, models.CharField | models.TextField | models.JSONField) and not field.choices
-            for field in model._meta.local_fields
-        )
-    }
-    assert with_texts - swept - HOLD_NO_NAMES == set()
-    assert swept & HOLD_NO_NAMES == set()

@@ -5,8 +5,8 @@ from datetime import date
 import pytest
 from django.utils.translation import override
 
-from shared.told import in_english, told, written
-from tests.shared.sentences_said import ROOT, TABLES, table_text
+from shared.told import _HOLE, _templates, in_english, told, written
+from tests.shared.sentences_said import ROOT, TABLES, said_in, table_text
 
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda table: table.path)
@@ -88,3 +88,9 @@ def test_a_kept_sentence_is_told_with_its_own_figures(said, told_in_spanish):
 def test_what_people_typed_stays_as_they_typed_it(typed):
     with override("es"):
         assert told(typed) == typed
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda table: table.path)
+def test_every_table_is_made_known_to_pages(table):
+    with_holes = {sentence for sentence in said_in(table) if _HOLE.search(sentence)}
+    assert with_holes <= set(_templates)
