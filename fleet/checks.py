@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from django.core.checks import CheckMessage, Warning
+from django.conf import settings
+from django.core.checks import CheckMessage, Info, Warning
 from django.db import DatabaseError
 
 from fleet.queries.database_rights import excess_rights
@@ -31,3 +32,26 @@ def check_database_rights(app_configs: Any, databases: Any, **_: Any) -> list[Ch
             id="fleet.W001",
         )
     ]
+
+
+def check_log_ins(app_configs: Any, databases: Any = None, **_: Any) -> list[CheckMessage]:
+    """Say what guards log-ins less than it could. Notes, no faults: who runs it decides."""
+    del app_configs, databases
+    notes: list[CheckMessage] = []
+    if not settings.SECOND_FACTOR_ROLES:
+        notes.append(
+            Info(
+                "No role has to show a second factor.",
+                hint="Leave TAPWARD_SECOND_FACTOR_ROLES empty (planners, owners behind TLS) or name roles.",
+                id="fleet.I001",
+            )
+        )
+    if not settings.LEAKED_PASSWORDS:
+        notes.append(
+            Info(
+                "New passwords are not looked up in a list of leaked ones.",
+                hint="Point TAPWARD_LEAKED_PASSWORDS at a file of SHA-1 sums, one a line, in order.",
+                id="fleet.I002",
+            )
+        )
+    return notes

@@ -27,7 +27,7 @@ UNDONE = {
 """What can be had back, and how."""
 WITH_MORE_THAN_A_PRESS = {
     "erase_personal_data": "the code is typed, below what stays and why",
-    "end_own_sessions": "logging in again makes a session",
+    "end_own_sessions": "asks for the password",
     "remove_second_factor": "asks for the password",
     "renew_recovery_codes": "asks for the password",
 }

@@ -69,10 +69,14 @@ def change_own_password(request: HttpRequest) -> HttpResponse:
     return mark_browser(redirect("own_log_in"), person, now)
 
 
+@sensitive_post_parameters()
 @login_required
 @require_POST
 def end_own_sessions(request: HttpRequest) -> HttpResponse:
-    """End another session, or all others."""
+    """End another session, or all others, once the password was given."""
+    refused = _without_password(request, "sessions")
+    if refused is not None:
+        return refused
     count = own_sessions.end_sessions(
         request.user,
         keep_key=request.session.session_key,
@@ -148,9 +152,9 @@ def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
     return render(request, "fleet/recovery_codes.html", {"codes": codes})
 
 
-def _without_password(request: HttpRequest) -> HttpResponse | None:
-    """Return the page that refuses, unless the password is right."""
-    form = OwnPasswordForm(request.POST, auto_id="factor_%s")
+def _without_password(request: HttpRequest, about: str = "factor") -> HttpResponse | None:
+    """Return the page that refuses in the card the form stands in, unless the password is right."""
+    form = OwnPasswordForm(request.POST, auto_id=f"{about}_%s")
     if form.is_valid():
         try:
             _ask_password(request, form.cleaned_data["password"], timezone.now())
@@ -158,7 +162,7 @@ def _without_password(request: HttpRequest) -> HttpResponse | None:
             form.add_error(error.field or None, told(str(error)))
         else:
             return None
-    return _page(request, 422, factor_form=form)
+    return _page(request, 422, **{f"{about}_form": form})
 
 
 def _ask_password(request: HttpRequest, password: str, now: datetime) -> None:
@@ -185,12 +189,14 @@ def _page(
     status: int = 200,
     password_form: forms.Form | None = None,
     factor_form: forms.Form | None = None,
+    sessions_form: forms.Form | None = None,
 ) -> HttpResponse:
     now = timezone.now()
     factor = second_factors.standing_factor(request.user)
     context = {
         "password_form": password_form or PasswordChangeForm(request.user),
         "factor_form": factor_form or OwnPasswordForm(auto_id="factor_%s"),
+        "sessions_form": sessions_form or OwnPasswordForm(auto_id="sessions_%s"),
         "factor": factor,
         "codes_left": factor.recovery_codes.filter(used_at=None).count() if factor else 0,
         "is_required": second_factors.is_required(request.user),

@@ -81,13 +81,15 @@ def read_list(name: str, default: list[str]) -> list[str]:
     return [item.strip() for item in value.split(",") if item.strip()] if value else default
 
 
-def read_some(name: str, choices: list[str]) -> list[str]:
-    """Return some of a few words, comma-separated; empty: none."""
-    values = read_list(name, [])
+def read_some(name: str, choices: list[str], default: list[str]) -> list[str]:
+    """Return some of a few words, comma-separated; ``none`` for none of them."""
+    values = read_list(name, default)
+    if values == ["none"]:
+        return []
     for value in values:
         if value not in choices:
             raise ImproperlyConfigured(
-                f"{name} names {value!r}, which is unknown. Choose from: {', '.join(choices)}."
+                f"{name} names {value!r}, which is unknown. Choose from: {', '.join(choices)}, or none."
             )
     return values
 

@@ -135,7 +135,10 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "fleet.own_words.WithoutOwnWords"},
+    {"NAME": "fleet.leaked_passwords.NotLeaked"},
 ]
+# A file of SHA-1 sums of leaked passwords on this machine; empty: none is looked at.
+LEAKED_PASSWORDS = read_text("TAPWARD_LEAKED_PASSWORDS", "")
 
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", "English"), ("es", "Español")]
@@ -165,8 +168,12 @@ PROXY_COUNT = read_whole("TAPWARD_PROXIES", 1 if IS_BEHIND_TLS else 0)
 # A session ends when unused for so long, and in any case after so many days.
 SESSION_IDLE_MINUTES = read_whole("TAPWARD_IDLE_MINUTES", 3 * 24 * 60, 5)
 SESSION_MOST_DAYS = read_whole("TAPWARD_SESSION_DAYS", 30, 1)
-# Roles whose people must show a second factor at the log-in.
-SECOND_FACTOR_ROLES = read_some("TAPWARD_SECOND_FACTOR_ROLES", [str(one) for one in Role])
+# Roles that must show a second factor at the log-in; behind TLS planners and owners, unless said otherwise.
+SECOND_FACTOR_ROLES = read_some(
+    "TAPWARD_SECOND_FACTOR_ROLES",
+    [str(one) for one in Role],
+    [str(Role.OWNER), str(Role.PLANNER)] if IS_BEHIND_TLS else [],
+)
 SESSION_COOKIE_AGE = SESSION_IDLE_MINUTES * 60
 # A browser keeps a cookie named so for this host alone, and takes it by TLS only.
 COOKIE_PREFIX = "__Host-" if IS_BEHIND_TLS else ""

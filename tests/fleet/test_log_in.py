@@ -9,6 +9,7 @@ import time_machine
 from django.test import Client
 from django.urls import reverse
 
+from fleet.checks import check_log_ins
 from fleet.models import FailedLogIn, Person
 from fleet.services import log_ins
 from shared.access import client_address
@@ -208,3 +209,19 @@ def test_every_host_at_once_is_refused_and_tls_names_its_cookies_for_this_host_o
         TAPWARD_TLS="true", TAPWARD_DATA_DIR=str(tmp_path),
     )  # fmt: skip
     assert told.stdout.split() == ["__Host-sessionid", "__Host-csrftoken", "True", "31536000"]
+
+
+def test_behind_tls_planners_and_owners_show_a_second_factor_unless_said_otherwise(tmp_path):
+    given = {"TAPWARD_DATA_DIR": str(tmp_path), "TAPWARD_SECOND_FACTOR_ROLES": ""}
+    shown = "print(*s.SECOND_FACTOR_ROLES, 'end')"
+    assert settings_told(shown, TAPWARD_TLS="true", **given).stdout.split() == ["owner", "planner", "end"]
+    assert settings_told(shown, TAPWARD_TLS="false", **given).stdout.split() == ["end"]
+    given["TAPWARD_SECOND_FACTOR_ROLES"] = "none"
+    assert settings_told(shown, TAPWARD_TLS="true", **given).stdout.split() == ["end"]
+
+
+def test_the_deployment_check_notes_what_guards_log_ins_less_than_it_could(settings):
+    settings.SECOND_FACTOR_ROLES, settings.LEAKED_PASSWORDS = [], ""
+    assert [note.id for note in check_log_ins(None)] == ["fleet.I001", "fleet.I002"]
+    settings.SECOND_FACTOR_ROLES, settings.LEAKED_PASSWORDS = ["owner"], "/srv/leaked.txt"
+    assert check_log_ins(None) == []

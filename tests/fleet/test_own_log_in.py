@@ -1,12 +1,15 @@
 """The own log-in: a new password, other browsers logged out, words that make no password."""
 
+import hashlib
+
 import pytest
 from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
+from django.core.exceptions import ImproperlyConfigured, ValidationError
 from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 
+from fleet.leaked_passwords import is_leaked
 from fleet.models import AuditEntry, FailedLogIn, Person
 from fleet.services import log_ins
 
@@ -91,17 +94,26 @@ def test_sessions_are_listed_with_their_browser_and_one_is_ended(pia):
     assert set(listed) == {"Here", "Phone of Pia", "Desk"}
     assert [name for name, one in listed.items() if one.is_this] == ["Here"]
     assert phone.session.session_key not in page.content.decode()
-    here.post(reverse("end_own_sessions"), {"mark": listed["Phone of Pia"].mark})
+    here.post(reverse("end_own_sessions"), {"mark": listed["Phone of Pia"].mark, "password": PASSWORD})
     assert [is_in(one) for one in (here, phone, desk, somebody)] == [True, False, True, True]
-    here.post(reverse("end_own_sessions"))
+    here.post(reverse("end_own_sessions"), {"password": PASSWORD})
     assert [is_in(one) for one in (here, desk, somebody)] == [True, False, True]
+
+
+@pytest.mark.parametrize("given", [{}, {"password": ""}, {"password": "wrong"}])
+def test_no_session_is_ended_without_the_password(pia, given):
+    here, desk = logged_in("Here"), logged_in("Desk")
+    answer = here.post(reverse("end_own_sessions"), given)
+    assert answer.status_code == 422
+    assert answer.context["sessions_form"].errors
+    assert is_in(desk)
 
 
 def test_a_foreign_session_is_not_ended_by_its_mark(pia):
     somebody = Client()
     somebody.force_login(Person.objects.create_user("tom"))
     (one,) = somebody.get(reverse("own_log_in")).context["sessions"]
-    logged_in().post(reverse("end_own_sessions"), {"mark": one.mark})
+    logged_in().post(reverse("end_own_sessions"), {"mark": one.mark, "password": PASSWORD})
     assert is_in(somebody)
 
 
@@ -150,3 +162,41 @@ def test_the_shell_says_what_it_wants(pia):
         call_command("reset_log_in", "pia")
     with pytest.raises(CommandError, match="add_person"):
         call_command("reset_log_in", "nobody", shut=True)
+
+
+@pytest.fixture
+def leaked(tmp_path, settings):
+    """A list of two hundred sums in the form in which such lists are given away, NEW among them."""
+    words = [f"stolen password number {n}" for n in range(200)] + [NEW]
+    sums = sorted(hashlib.sha1(word.encode()).hexdigest().upper() for word in words)
+    path = tmp_path / "leaked.txt"
+    path.write_bytes(b"".join(f"{one}:{7 * n}\r\n".encode() for n, one in enumerate(sums)))
+    settings.LEAKED_PASSWORDS = str(path)
+    return path
+
+
+def test_a_password_that_was_stolen_elsewhere_is_refused(pia, leaked):
+    client = logged_in()
+    answer = change(client)
+    assert answer.status_code == 422
+    assert "stolen elsewhere" in answer.content.decode()
+    assert change(client, new="eight herons wade slowly").status_code == 302
+
+
+def test_each_sum_of_the_list_is_found_and_no_other(leaked):
+    assert all(is_leaked(f"stolen password number {n}", leaked) for n in range(200))
+    assert not any(is_leaked(f"another password number {n}", leaked) for n in range(200))
+    # The sums without counts, as other lists have them; the sum of "password" is the well-known one.
+    leaked.write_text("5BAA61E4C9B93F3F0682250B6CF8331B7EE68FD8\n")
+    assert is_leaked("password", leaked)
+    leaked.write_text("")
+    assert not is_leaked("password", leaked)
+
+
+def test_a_list_that_can_not_be_read_lets_no_password_through(pia, leaked, settings):
+    leaked.write_text("password\nletmein\n")
+    with pytest.raises(ImproperlyConfigured, match="no SHA-1 sums"):
+        validate_password(NEW, pia)
+    settings.LEAKED_PASSWORDS = "/nowhere/at/all"
+    with pytest.raises(ImproperlyConfigured, match="can't be read"):
+        validate_password(NEW, pia)

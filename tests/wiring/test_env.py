@@ -47,3 +47,13 @@ def test_the_embedded_database_checks_foreign_keys_and_writes_ahead(tmp_path):
     settings = database_settings("", tmp_path)
     assert "foreign_keys=ON" in settings["OPTIONS"]["init_command"]
     assert "journal_mode=WAL" in settings["OPTIONS"]["init_command"]
+
+
+def test_some_of_a_few_words_may_be_none_of_them(monkeypatch):
+    monkeypatch.setenv("TAPWARD_X", "")
+    assert env.read_some("TAPWARD_X", ["owner", "planner"], ["owner"]) == ["owner"]
+    monkeypatch.setenv("TAPWARD_X", "none")
+    assert env.read_some("TAPWARD_X", ["owner", "planner"], ["owner"]) == []
+    monkeypatch.setenv("TAPWARD_X", "owner, boss")
+    with pytest.raises(ImproperlyConfigured, match=r"'boss'.*owner, planner, or none"):
+        env.read_some("TAPWARD_X", ["owner", "planner"], [])
