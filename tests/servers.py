@@ -36,11 +36,16 @@ def postgres_url() -> str:
 
 
 class OwnPostgres:
-    """One PostgreSQL server started here, that can be killed and started again on the same data."""
+    """One PostgreSQL server started here, that can be killed and started again on the same data.
 
-    def __init__(self, options: list[str]):
+    With a folder of one's own the data stays when the server ends, and is found there the next time.
+    """
+
+    def __init__(self, options: list[str], kept_in: Path | None = None):
         self.binaries = _postgres_binaries()
-        self.home = Path(tempfile.mkdtemp(prefix="tapward-postgres-"))
+        self.is_kept = kept_in is not None
+        self.home = kept_in or Path(tempfile.mkdtemp(prefix="tapward-postgres-"))
+        self.home.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
         self.options = options
         user = _plain_user()
@@ -49,6 +54,9 @@ class OwnPostgres:
             self.home.chmod(0o755)
         self.as_user = {"user": user, "cwd": "/"} if user else {}
         self.env = {**os.environ, "LC_ALL": "C.UTF-8", "HOME": str(self.home)}
+        if (self.home / "data" / "PG_VERSION").exists():
+            self.start()
+            return
         self._run("initdb", "-D", str(self.home / "data"), "-U", "tapward", "--auth=trust", "-E", "UTF8",
                   "--locale=C.UTF-8", "-N")  # fmt: skip
         self.start()
@@ -68,7 +76,7 @@ class OwnPostgres:
                  "-p", str(self.port), "-k", str(self.home), *quick, *self.options],
                 stdout=log, stderr=log, env=self.env, preexec_fn=die_with_parent, **self.as_user,
             )  # fmt: skip
-        _stop_at_exit(self.process, self.home, signal.SIGINT)
+        _stop_at_exit(self.process, None if self.is_kept else self.home, signal.SIGINT)
         wait_for_port(self.port, self.process, self.home / "log")
 
     def crash(self) -> None:
@@ -217,7 +225,7 @@ def die_with_parent() -> None:
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
-def _stop_at_exit(process: subprocess.Popen, home: Path, how: signal.Signals) -> None:
+def _stop_at_exit(process: subprocess.Popen, home: Path | None, how: signal.Signals) -> None:
     owner = os.getpid()
 
     def stop() -> None:
@@ -226,10 +234,11 @@ def _stop_at_exit(process: subprocess.Popen, home: Path, how: signal.Signals) ->
         if process.poll() is None:
             process.send_signal(how)
             try:
-                process.wait(10)
+                process.wait(10 if home else 120)
             except subprocess.TimeoutExpired:
                 process.kill()
-        shutil.rmtree(home, ignore_errors=True)
+        if home:
+            shutil.rmtree(home, ignore_errors=True)
 
     atexit.register(stop)
 

@@ -30,7 +30,7 @@ _GAUGES = (
 
 
 @transaction.atomic
-def load_made_up_fleet(units: int, readings_per_unit: int, seed: int) -> None:
+def load_made_up_fleet(units: int, readings_per_unit: int, seed: int, now_d: float = NOW_D) -> None:
     """Write sites, treatment units, parts, readings, gauges, tests and flushes of a made-up fleet.
 
     Parameters
@@ -41,8 +41,10 @@ def load_made_up_fleet(units: int, readings_per_unit: int, seed: int) -> None:
         Weekly register readings of each.
     seed : int
         Of the random numbers.
+    now_d : float
+        The fleet's own moment. [day]
     """
-    shard = make_shard(units, readings_per_unit, seed, NOW_D)
+    shard = make_shard(units, readings_per_unit, seed, now_d)
     for name in ("units", "readings", "tests", "parts", "performance", "flushes"):
         _stage(name, getattr(shard, name))
     branch = Branch.objects.create(code="made-up", name="Made-up depot")

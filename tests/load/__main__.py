@@ -6,19 +6,21 @@ for the same bytes in turn. Fails when any answer is wrong. Users, server and da
 """
 
 import argparse
+import json
 import os
 import secrets
 import subprocess
 import sys
 import tempfile
 import threading
-import time
+from dataclasses import asdict
 from pathlib import Path
 from statistics import median, quantiles
 
 from tests import servers
 
 WORKERS = 4
+POSTGRES = ["-c", "shared_buffers=256MB", "-c", "synchronous_commit=off"]
 SAMPLE_SECONDS = 0.5
 TURNS = 3
 WARM_UP_SECONDS = 5
@@ -27,10 +29,11 @@ WARM_UP_SECONDS = 5
 def main() -> int:
     """Run it all and print the figures."""
     given = _arguments()
-    folder = Path(tempfile.mkdtemp(prefix="tapward-load-"))
-    database = servers.OwnPostgres(["-c", "shared_buffers=256MB", "-c", "synchronous_commit=off"])
+    folder = given.keep or Path(tempfile.mkdtemp(prefix="tapward-load-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    database = servers.OwnPostgres(POSTGRES, folder / "postgres" if given.keep else None)
     os.environ.update(
-        DATABASE_URL=database.url, TAPWARD_SECRET_KEY=secrets.token_urlsafe(60), TAPWARD_DATA_DIR=str(folder),
+        DATABASE_URL=database.url, TAPWARD_SECRET_KEY=_secret(folder), TAPWARD_DATA_DIR=str(folder),
         TAPWARD_API_BULK_CALLS="1000000/min", TAPWARD_LOGS="json", TAPWARD_LOAD_BYTES=str(folder),
     )  # fmt: skip
     os.environ["REDIS_URL"] = servers.redis_url()
@@ -38,11 +41,17 @@ def main() -> int:
         subprocess.run([sys.executable, "manage.py", *command], check=True)
     # Only now: these read the environment.
     from tests.load import users  # noqa: PLC0415
-    from tests.load.stock_up import stock_up  # noqa: PLC0415
+    from tests.load.stock_up import Doors, stock_up  # noqa: PLC0415
 
-    began = time.monotonic()
-    doors = stock_up(given.units, given.users)
-    print(f"filled and assessed {given.units:,} treatment units in {time.monotonic() - began:.0f} s")
+    known = folder / "doors.json"
+    if known.exists():
+        doors = Doors(**json.loads(known.read_text()))
+    else:
+        doors = stock_up(given.units, given.users)
+        known.touch(0o600)
+        known.write_text(json.dumps(asdict(doors)))
+    if given.only_fill:
+        return 0
     ours, bare = _serve("shared.wiring.wsgi", folder), _serve("tests.load.bare", folder)
     asking = users.Asking(doors, ours.address)
     users.ask_each(asking.looked_at(), users=2 * WORKERS)
@@ -61,6 +70,15 @@ def main() -> int:
     if told.wrong:
         print(f"WRONG: {len(told.wrong)} answers, e.g. {told.wrong[:5]}")
     return 1 if told.wrong else 0
+
+
+def _secret(folder: Path) -> str:
+    """Return the installation's key, the same for a database that was kept: sessions are signed with it."""
+    path = folder / "load_key"
+    if not path.exists():
+        path.touch(0o600)
+        path.write_text(secrets.token_urlsafe(60))
+    return path.read_text()
 
 
 class _Server:
@@ -157,6 +175,13 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument(
         "--turn", type=float, default=4, help="seconds of one kind at a time, three turns each"
     )
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        metavar="FOLDER",
+        help="fill a database there once and use it again",
+    )
+    parser.add_argument("--only-fill", action="store_true", help="with --keep: stop once it is filled")
     return parser.parse_args()
 
 

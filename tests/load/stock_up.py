@@ -1,7 +1,10 @@
-"""Fills the database for the load test: a made-up fleet, assessed, with orders, routes and people."""
+"""Fills the database for the load test: a made-up fleet and company, assessed, with orders and people."""
 
 import os
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 
 import django
 
@@ -13,13 +16,16 @@ from django.test import Client  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from api.tokens import make_token  # noqa: E402
-from fleet.models import Branch, Person, Site, TreatmentUnit  # noqa: E402
+from fleet.models import Branch, Person  # noqa: E402
 from fleet.services.assessment import assess_fleet  # noqa: E402
-from fleet.services.days import to_moment  # noqa: E402
-from fleet.services.made_up_fleet import NOW_D, load_made_up_fleet, vacuum  # noqa: E402
+from fleet.services.days import to_days  # noqa: E402
+from fleet.services.made_up_fleet import load_made_up_fleet, vacuum  # noqa: E402
+from scheduling.models import WorkOrder  # noqa: E402
+from scheduling.services.raising import raise_work  # noqa: E402
 from shared.periods import local_day  # noqa: E402
 from shared.roles import Permission  # noqa: E402
 from tests import factories as make  # noqa: E402
+from tests.load.company import make_company  # noqa: E402
 
 TECHNICIANS, STOPS = 10, 8
 READINGS_PER_UNIT = 8
@@ -32,39 +38,62 @@ class Doors:
 
     planners: list[str]
     technicians: list[str]
+    owner: str
     token: str
     meters: int
 
 
-def stock_up(units: int, users: int) -> Doors:
+def stock_up(units: int, users: int, tell: Callable[[str], None] = print) -> Doors:
     """Fill an empty, migrated database and return the doors into it."""
-    load_made_up_fleet(units, READINGS_PER_UNIT, SEED)
+    now = timezone.now()
+    _told(
+        tell, "filled", lambda: load_made_up_fleet(units, READINGS_PER_UNIT, SEED, float(int(to_days(now))))
+    )
     # The made-up rows bring their own keys; what is made by hand goes on after them.
     with connection.cursor() as cursor:
         for table in ("fleet_site", "fleet_treatmentunit", "fleet_watersupply", "fleet_partkind"):
             cursor.execute(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), max(id)) FROM {table}")
-    assess_fleet(to_moment(NOW_D))
-    _spread_sites()
-    now = timezone.now()
     branch = Branch.objects.get(code="made-up")
-    rows = list(TreatmentUnit.objects.select_related("site").order_by("pk")[: TECHNICIANS * STOPS])
-    technicians = []
-    for number in range(TECHNICIANS):
-        technician = make.technician(branch=branch)
-        mine = rows[number * STOPS : (number + 1) * STOPS]
-        make.route(technician, [make.work_order(unit) for unit in mine], local_day(now, branch.time_zone))
-        technicians.append(technician.person)
+    today = local_day(now, branch.time_zone)
+    _told(tell, "gave the fleet its company", lambda: make_company(units, today))
+    vacuum()
+    _told(tell, "assessed", lambda: assess_fleet(now))
+    vacuum()
+    _told(tell, "raised work", lambda: raise_work(now=now))
+    technicians = _routes(branch, today)
     planners = [make.person("planner") for _ in range(users)]
     integrator = make.person("integrator")
-    _, token = make_token(integrator, name="load", permissions=[Permission.RECORD_READINGS], days=1, now=now)
+    _, token = make_token(
+        integrator, name="load", permissions=[Permission.RECORD_READINGS], days=366, now=now
+    )
     vacuum()
-    return Doors([_session(one) for one in planners], [_session(one) for one in technicians], token, units)
+    return Doors(
+        [_session(one) for one in planners],
+        [_session(one) for one in technicians],
+        _session(make.person("owner")),
+        token,
+        units,
+    )
 
 
-def _spread_sites() -> None:
-    """Give sites areas, so that the list's filter has some to offer."""
-    with connection.cursor() as cursor:
-        cursor.execute(f"UPDATE {Site._meta.db_table} SET area = 'Area ' || id % 40")
+def _told(tell: Callable[[str], None], what: str, run: Callable[[], object]) -> None:
+    began = time.monotonic()
+    run()
+    tell(f"{what} in {time.monotonic() - began:.0f} s")
+
+
+def _routes(branch: Branch, today: date) -> list[Person]:
+    """Give some technicians a route today, made of orders that stand; return the people."""
+    orders = list(
+        WorkOrder.objects.standing().filter(site__branch=branch).select_related("site")
+        .order_by("pk")[: TECHNICIANS * STOPS]
+    )  # fmt: skip
+    people = []
+    for number in range(TECHNICIANS):
+        technician = make.technician(branch=branch)
+        make.route(technician, orders[number * STOPS : (number + 1) * STOPS], today)
+        people.append(technician.person)
+    return people
 
 
 def _session(person: Person) -> str:
