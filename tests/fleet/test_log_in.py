@@ -225,3 +225,9 @@ def test_the_deployment_check_notes_what_guards_log_ins_less_than_it_could(setti
     assert [note.id for note in check_log_ins(None)] == ["fleet.I001", "fleet.I002"]
     settings.SECOND_FACTOR_ROLES, settings.LEAKED_PASSWORDS = ["owner"], "/srv/leaked.txt"
     assert check_log_ins(None) == []
+
+
+def test_a_trace_gives_nothing_back(client):
+    answer = client.trace("/log-in/", headers={"x-told": "a secret of the caller"})
+    assert answer.status_code == 405
+    assert b"a secret of the caller" not in answer.content
