@@ -1,12 +1,12 @@
 """Brings standing orders in line with findings and plans: raises, strengthens, withdraws, once per cause."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
 from django.db import transaction
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
 from fleet.models import Finding, FindingKind
 from scheduling.models import OrderKind, OrderState, ServicePlan, WorkOrder, WorkOrderEvent, WorkOrderPart
@@ -98,10 +98,24 @@ def _strengthen(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | No
     same = order.filter(finding_id=OuterRef("pk"), why=OuterRef("why"), strength=OuterRef("strength")).filter(
         Q(likely_on=OuterRef("likely_on")) | Q(likely_on__isnull=True)
     )
-    rows = list(joined.filter(Exists(order)).exclude(Exists(same)).values(*_FINDING_COLUMNS))
-    for start in range(0, len(rows), 500):
+    for rows in _by_cause(joined.filter(Exists(order)).exclude(Exists(same)), 500):
         with transaction.atomic():
-            report.strengthened += _strengthen_some(rows[start : start + 500], now)
+            report.strengthened += _strengthen_some(rows, now)
+
+
+def _by_cause(findings: QuerySet[Finding], size: int) -> Iterator[list[dict]]:
+    """Yield standing findings in the order of their causes, so many at a time.
+
+    A first import finds some for every treatment unit; all at once they would take gigabytes.
+    """
+    last = ""
+    while True:
+        later = findings.filter(cause_key__gt=last).order_by("cause_key")
+        rows = list(later.values(*_FINDING_COLUMNS)[:size])
+        if not rows:
+            return
+        yield rows
+        last = rows[-1]["cause_key"]
 
 
 def _strengthen_some(rows: list[dict], now: datetime) -> int:
@@ -169,11 +183,8 @@ def _raise_from_findings(report: RaiseReport, now: datetime, unit_ids: Sequence[
         .filter(Q(part__isnull=True) | Q(part__removed_at__isnull=True))
         .exclude(Exists(standing_order))
         .exclude(_held(now))
-        .order_by("cause_key")
     )
-    rows = list(findings.values(*_FINDING_COLUMNS))
-    for start in range(0, len(rows), CHUNK):
-        chunk = rows[start : start + CHUNK]
+    for chunk in _by_cause(findings, CHUNK):
         contents = [
             order_contents.from_finding(row, local_day(now, row["treatment_unit__site__time_zone"]))
             for row in chunk
