@@ -5,7 +5,9 @@ are therefore packed, many rows into one row of arrays, and taken apart by numpy
 All give the same arrays.
 """
 
+import math
 import struct
+from datetime import UTC, datetime
 
 import numpy as np
 from django.db import connection
@@ -29,6 +31,13 @@ def days_of(column: str) -> str:
         # Whole microseconds over those of a day: the bits of ``to_days``. extract() is slow.
         return f"(round(date_part('epoch', {column}) * 1e6::float8) / 864e8::float8)"
     return f"(unixepoch({column}) / 86400.0)"
+
+
+def by_then(column: str, until_d: float) -> str:
+    """SQL that a moment is not after another, to a second: lets PostgreSQL leave out partitions to come."""
+    if not is_postgres():
+        return "TRUE"
+    return f"{column} <= timestamptz '{datetime.fromtimestamp(math.ceil(until_d * 86400), UTC)}'"
 
 
 def days_of_date(column: str) -> str:

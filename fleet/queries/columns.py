@@ -6,7 +6,7 @@ import numpy as np
 from django.db.models import Q
 
 from fleet.models import FlushKind, MembraneType, MeterWater, PartRole
-from fleet.queries.column_reader import days_of, days_of_date, flag_of, number_of, read_columns
+from fleet.queries.column_reader import by_then, days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.science import columns as science
 from fleet.science.readiness import ROUNDING_D
 
@@ -194,7 +194,10 @@ def _read_meter_readings(which: UnitRange, unit_ids: np.ndarray, until_d: float)
         "total_gal": "r.total_gal",
         "rollover_gal": "r.rollover_gal",
     }
-    rest = f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest"
+    rest = (
+        f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
+        f"AND {by_then('r.read_at', until_d)}"
+    )
     table = read_columns(columns, rest, packed_by="r.treatment_unit_id")
     order = np.lexsort((table["meter_id"], table["read_at_d"], table["water"], table["unit_id"]))
     order = order[table["read_at_d"][order] <= until_d]
@@ -240,7 +243,7 @@ def _read_performance(which: UnitRange, unit_ids: np.ndarray, until_d: float) ->
     }
     rest = (
         f"FROM fleet_performancereading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
-        f"AND {days_of('r.read_at')} <= {float(until_d)!r}"
+        f"AND {by_then('r.read_at', until_d)} AND {days_of('r.read_at')} <= {float(until_d)!r}"
     )
     # One latest reading a moment, so that unit and moment tell the order.
     table = _sorted(read_columns(columns, rest, packed_by="r.treatment_unit_id"), "unit_id", "read_at_d")

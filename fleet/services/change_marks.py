@@ -82,7 +82,7 @@ _INSERT: Final = "INSERT INTO fleet_changemark (treatment_unit_id, effective_at)
 
 
 def put_in(connection: BaseDatabaseWrapper) -> int:
-    """Make the triggers that are missing; how many. Without the tables, e.g. half-way back, none."""
+    """Make the triggers that are missing; how many. A table not there yet, e.g. half-way, has none."""
     with connection.cursor() as cursor:
         tables = set(connection.introspection.table_names(cursor))
         if "fleet_changemark" not in tables:
@@ -94,7 +94,7 @@ def put_in(connection: BaseDatabaseWrapper) -> int:
             (marked, event)
             for marked in MARKED
             for event in marked.events
-            if _name(marked, event) not in there
+            if marked.table in tables and _name(marked, event) not in there
         ]
         for marked, event in missing:
             for statement in (_postgres if is_postgres else _sqlite)(marked, event):

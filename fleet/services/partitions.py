@@ -1,8 +1,9 @@
-"""Turns a table of readings into monthly partitions while others work, on PostgreSQL.
+"""Keeps the tables of readings in monthly partitions, on PostgreSQL.
 
-A new, partitioned table is filled beside the old one: a trigger mirrors what is written meanwhile, what was
-there before is copied in batches, both are compared in one snapshot, and in a moment under a lock they
-change names. Every step may be cut off and run again.
+A fresh install has them from its first ``migrate``. Rows that are there already are moved by a command while
+others work: a new, partitioned table is filled beside the old one, a trigger mirrors what is written
+meanwhile, what was there before is copied in batches, both are compared in one snapshot, and in a moment
+under a lock they change names. Every step may be cut off and run again.
 """
 
 import re
@@ -19,7 +20,9 @@ from shared.periods import add_months
 
 TABLES: Final = ("fleet_meterreading", "fleet_performancereading")
 KEY: Final = "read_at"
-MONTHS_AHEAD: Final = 24
+MONTHS_BACK: Final = 12
+"""So far back a fresh install has months; what is older lies together in one partition, ``…_earlier``."""
+MONTHS_AHEAD: Final = 12
 """So far ahead partitions are made; ``migrate`` makes the next. Beyond, the default partition takes rows."""
 BATCH_IDS: Final = 20_000
 
@@ -59,12 +62,37 @@ def partition(table: str, today: date, *, lock_s: int, tell: Callable[[str], Non
         return
     with _waits_at_most(lock_s):
         if _kind(f"{table}_new") is None:
-            _make_new(table, today)
+            with transaction.atomic():
+                _make_new(table, _oldest_month(table), today)
+                for statement in _mirror(table):
+                    _run(statement)
             tell(f"{table}: partitions made, new rows are mirrored")
         _copy(table, tell)
         _compare(table)
         _change_names(table)
     tell(f"{table} is in partitions; the old one is kept as {table}_before until you drop it")
+
+
+def begin_in_partitions(table: str, today: date, tell: Callable[[str], None]) -> bool:
+    """Put an empty table into partitions, in one transaction; False where there is nothing to do.
+
+    A table with rows is left as it is and the way is told: moving rows takes long, and not under a lock.
+    """
+    if connection.vendor != "postgresql" or _kind(table) != "r":
+        return False
+    with transaction.atomic():
+        # Looked at before the lock, so that traffic never waits for a no.
+        is_left = _has_rows(table) or _kind(f"{table}_new") is not None
+        if not is_left:
+            _run(f"LOCK TABLE {table} IN ACCESS EXCLUSIVE MODE")
+            is_left = _has_rows(table)
+        if is_left:
+            tell(f"{table} has rows and stays in one piece; manage.py partition_readings moves them.")
+            return False
+        _make_new(table, add_months(today.replace(day=1), -MONTHS_BACK), today)
+        _change_names(table)
+        _run(f"DROP TABLE {table}_before")
+    return True
 
 
 def make_next(table: str, today: date) -> int:
@@ -95,26 +123,37 @@ def _kind(table: str) -> str | None:
     return found[0][0] if found else None
 
 
-def _make_new(table: str, today: date) -> None:
+def _has_rows(table: str) -> bool:
+    ((has_rows,),) = _run(f"SELECT EXISTS (SELECT FROM {table})")
+    return has_rows
+
+
+def _oldest_month(table: str) -> date:
+    ((oldest,),) = _run(f"SELECT min({KEY}) FROM {table}")
+    return (oldest or datetime.now(UTC)).astimezone(UTC).date().replace(day=1)
+
+
+def _make_new(table: str, first_month: date, today: date) -> None:
+    """Make the partitioned table beside the old one, empty; before the first month it has one partition."""
     new = f"{table}_new"
-    with transaction.atomic():
-        _run(
-            f"CREATE TABLE {new} (LIKE {table} INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING STORAGE) "
-            f"PARTITION BY RANGE ({KEY})"
-        )
-        _run(f"CREATE SEQUENCE {table}_ids AS bigint OWNED BY {new}.id")
-        _run(f"ALTER TABLE {new} ALTER id SET DEFAULT nextval('{table}_ids')")
-        _run(f"ALTER TABLE {new} ADD CONSTRAINT {table}_pkey_new PRIMARY KEY (id, {KEY})")
-        for statement in _indexes(table) + _foreign_keys(table):
-            _run(statement)
-        _run(f"CREATE TABLE {table}_default PARTITION OF {new} DEFAULT")
-        ((oldest,),) = _run(f"SELECT min({KEY}) FROM {table}")
-        month = (oldest or datetime.now(UTC)).date().replace(day=1)
-        while month <= add_months(today.replace(day=1), MONTHS_AHEAD):
-            _make_month(new, table, month)
-            month = add_months(month, 1)
-        for statement in _mirror(table):
-            _run(statement)
+    _run(
+        f"CREATE TABLE {new} (LIKE {table} INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING STORAGE) "
+        f"PARTITION BY RANGE ({KEY})"
+    )
+    _run(f"CREATE SEQUENCE {table}_ids AS bigint OWNED BY {new}.id")
+    _run(f"ALTER TABLE {new} ALTER id SET DEFAULT nextval('{table}_ids')")
+    _run(f"ALTER TABLE {new} ADD CONSTRAINT {table}_pkey_new PRIMARY KEY (id, {KEY})")
+    for statement in _indexes(table) + _foreign_keys(table):
+        _run(statement)
+    _run(f"CREATE TABLE {table}_default PARTITION OF {new} DEFAULT")
+    _run(
+        f"CREATE TABLE {table}_earlier PARTITION OF {new} "
+        f"FOR VALUES FROM (MINVALUE) TO ('{first_month} 00:00+00')"
+    )
+    month = first_month
+    while month <= add_months(today.replace(day=1), MONTHS_AHEAD):
+        _make_month(new, table, month)
+        month = add_months(month, 1)
 
 
 def _indexes(table: str) -> list[str]:
@@ -223,7 +262,7 @@ def _change_names(table: str) -> None:
         "SELECT indexrelid::regclass::text FROM pg_index WHERE indrelid = %s::regclass", table)]  # fmt: skip
     with transaction.atomic():
         _run(f"LOCK TABLE {table} IN ACCESS EXCLUSIVE MODE")
-        _run(f"DROP FUNCTION {table}_mirror() CASCADE")
+        _run(f"DROP FUNCTION IF EXISTS {table}_mirror() CASCADE")
         ((next_id,),) = _run(f"SELECT coalesce(max(id), 0) + 1 FROM {table}")
         _run(f"ALTER TABLE {table} ALTER id DROP IDENTITY IF EXISTS")
         _run(f"ALTER SEQUENCE {table}_ids RENAME TO {table}_id_seq")
