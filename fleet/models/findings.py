@@ -213,6 +213,12 @@ class Finding(models.Model):
         indexes = [
             models.Index(fields=["treatment_unit", "gone_at"], name="fleet_finding_of_unit"),
             models.Index(fields=["changed_at"], name="fleet_finding_changed"),
+            # What the overview counts, and the first few of each kind that it shows.
+            models.Index(
+                fields=["kind", "-strength", "id"],
+                condition=Q(gone_at__isnull=True),
+                name="fleet_finding_by_risk",
+            ),
         ]
 
     def __str__(self):

@@ -55,7 +55,11 @@ class RevenueEntry(models.Model):
                 name="scheduling_revenueentry_correction_names_entry",
             ),
         ]
-        indexes = [models.Index(fields=["site", "month"], name="scheduling_entry_site_month")]
+        indexes = [
+            models.Index(fields=["site", "month"], name="scheduling_entry_site_month"),
+            models.Index(fields=["month", "id"], name="scheduling_entry_month"),
+            models.Index(fields=["entered_at", "id"], name="scheduling_entry_entered"),
+        ]
 
     def __str__(self):
         return f"{self.month:%Y-%m} {self.amount} {self.text}"

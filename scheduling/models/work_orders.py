@@ -116,6 +116,17 @@ class WorkOrder(models.Model):
             models.Index(fields=["state", "window_to"], name="scheduling_workorder_due"),
             models.Index(fields=["treatment_unit", "state"], name="scheduling_workorder_of_unit"),
             models.Index(fields=["cause_key", "state"], name="scheduling_workorder_cause"),
+            # What lists show first: standing orders by their last day, and the first few of each kind.
+            models.Index(
+                fields=["window_to", "id"],
+                condition=Q(state__in=["open", "on_route"]),
+                name="scheduling_workorder_by_window",
+            ),
+            models.Index(
+                fields=["kind", "state", "window_to", "-strength", "id"],
+                condition=Q(state__in=["open", "on_route"]),
+                name="scheduling_workorder_by_risk",
+            ),
         ]
 
     def __str__(self):
@@ -149,6 +160,7 @@ class WorkOrderEvent(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+        indexes = [models.Index(fields=["at", "id"], name="scheduling_orderevent_at")]
 
     def __str__(self):
         return f"{self.order_id} {self.what}"

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from django.db.models import F, Model, Q, QuerySet, TextField, Value
+from django.db.models import F, IntegerField, Model, Q, QuerySet, TextField, Value
 from django.db.models.functions import Cast
 
 from fleet.models import AuditArea, AuditEntry, TelemetryMap, Webhook
@@ -23,6 +23,8 @@ from scheduling.models import (
 )
 
 FIELDS: Final = ("told_at", "told_by", "told_area", "told_what", "told_about", "told_detail")
+MOST_COUNTED: Final = 10_000
+"""A page's list goes no further back: days, person and words narrow it, and the file has all."""
 WORK_AREAS: Final = (AuditArea.FLEET, AuditArea.WORK, AuditArea.PLANS, AuditArea.STOCK)
 """What a planner may look through; the owner sees all."""
 
@@ -80,45 +82,88 @@ class Asked:
     branch_id: int | None = None
 
 
+@dataclass(frozen=True)
+class ChangesPage:
+    """One page of the list."""
+
+    rows: list[dict]
+    total: int
+    """At most ``MOST_COUNTED``."""
+    is_more: bool
+    """Whether there are more than that."""
+    page: int
+    pages: int
+
+
 def changes(asked: Asked) -> QuerySet:
-    """Return rows as dicts of ``FIELDS``, newest first. People of one branch see what names their branch."""
-    found = [_rows(one, asked) for one in HISTORIES if one.area in asked.areas]
+    """Return rows as dicts, newest first. People of one branch see what names their branch."""
+    found = [rows.values(*FIELDS, "told_place", "told_key") for rows in _sources(asked)]
+    return _in_order(found)
+
+
+def changes_page(asked: Asked, *, page: int, size: int) -> ChangesPage:
+    """Return one page of them, in two queries; each table gives only the newest that could be on it."""
+    sources = _sources(asked)
+    keys = [rows.values("pk") for rows in sources]
+    count = keys[0].union(*keys[1:], all=True)[: MOST_COUNTED + 1].count()
+    total = min(count, MOST_COUNTED)
+    pages = max(1, -(-total // size))
+    page = min(max(page, 1), pages)
+    newest = []
+    for rows in sources:
+        wanted = rows.order_by("-told_at", "-pk").values("pk")[: page * size]
+        newest.append(rows.filter(pk__in=wanted).values(*FIELDS, "told_place", "told_key"))
+    shown = list(_in_order(newest)[(page - 1) * size : page * size])
+    return ChangesPage(shown, total, count > MOST_COUNTED, page, pages)
+
+
+def _in_order(found: list[QuerySet]) -> QuerySet:
+    return found[0].union(*found[1:], all=True).order_by("-told_at", "told_place", "-told_key")
+
+
+def _sources(asked: Asked) -> list[QuerySet]:
+    found = [_rows(place, one, asked) for place, one in enumerate(HISTORIES) if one.area in asked.areas]
     if asked.branch_id is None:
         entries = AuditEntry.objects.filter(area__in=asked.areas)
-        found.append(_narrowed(_told(entries, "at", "by", F("area"), F("what"), "about", "detail"), asked))
-    found = [one for one in found if one is not None]
-    return found[0].union(*found[1:], all=True).order_by("-told_at", "told_what", "told_about")
+        told = _told(entries, len(HISTORIES), "at", "by", F("area"), F("what"), "about", "detail")
+        found.append(_narrowed(told, asked, "at"))
+    return [one for one in found if one is not None]
 
 
-def _rows(one: History, asked: Asked) -> QuerySet | None:
+def _rows(place: int, one: History, asked: Asked) -> QuerySet | None:
     rows = one.model._default_manager.filter(**{f"{one.at}__isnull": False})
     if asked.branch_id is not None:
         if not one.branch:
             return None
         rows = rows.filter(**{one.branch: asked.branch_id})
     what = F(one.what_field) if one.what_field else Value(one.what)
-    return _narrowed(_told(rows, one.at, one.by, Value(str(one.area)), what, one.about, one.detail), asked)
+    told = _told(rows, place, one.at, one.by, Value(str(one.area)), what, one.about, one.detail)
+    return _narrowed(told, asked, one.at)
 
 
-def _told(rows: QuerySet, at: str, by: str, area: F | Value, what: F | Value, about: str, detail: str):
+def _told(
+    rows: QuerySet, place: int, at: str, by: str, area: F | Value, what: F | Value, about: str, detail: str
+) -> QuerySet:
     def text(value: F | Value) -> Cast:
         return Cast(value, TextField())
 
     def column(field: str) -> Cast:
         return text(F(field) if field else Value(""))
 
-    return rows.order_by().values(
+    return rows.order_by().annotate(
         told_at=F(at),
         told_by=column(f"{by}__username" if by else ""),
         told_area=text(area),
         told_what=text(what),
         told_about=column(about),
         told_detail=column(detail),
+        told_place=Value(place, output_field=IntegerField()),
+        told_key=F("pk"),
     )
 
 
-def _narrowed(rows: QuerySet, asked: Asked) -> QuerySet:
-    rows = rows.filter(told_at__gte=asked.first, told_at__lt=asked.until)
+def _narrowed(rows: QuerySet, asked: Asked, at: str) -> QuerySet:
+    rows = rows.filter(**{f"{at}__gte": asked.first, f"{at}__lt": asked.until})
     if asked.person:
         rows = rows.filter(told_by=asked.person)
     if asked.words:

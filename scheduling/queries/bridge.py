@@ -1,5 +1,6 @@
 """The owner's bridge: what recurring revenue was, what moved it, what it is, in total and by any group."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -14,6 +15,7 @@ from scheduling.models import RevenueEntry
 from scheduling.money.bridge import MOVES, BridgeCents, bridge, grouped
 from scheduling.money.recurring import Standing, standing_on
 from scheduling.queries.plan_columns import ALL, PlanTable, Within, day_number, read_plans
+from scheduling.queries.rows_on_demand import RowsOnDemand
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 from shared.told import told
@@ -89,7 +91,7 @@ class BridgeReview:
     month: date
     by: str
     total: Bridge
-    rows: list[Bridge]
+    rows: Sequence[Bridge]
     """Groups that brought something or moved, by how much they moved, the largest first."""
     months: list[MonthMoney]
     renewals: list[RenewalMonth]
@@ -130,7 +132,7 @@ def standing_in(table: PlanTable, month: date, today: date) -> Standing:
 def whole_bridge(one_by_one: BridgeCents) -> Bridge:
     """Return what moved recurring revenue of all plans together."""
     everything = grouped(one_by_one, np.zeros(len(one_by_one.start), dtype=np.int64), 1)
-    return _bridges(everything, [""], [gettext("All")])[0]
+    return _bridge_of(everything, 0, "", gettext("All"))
 
 
 def to_money(cents: int) -> Decimal:
@@ -138,7 +140,7 @@ def to_money(cents: int) -> Decimal:
     return Decimal(int(cents)).scaleb(-2)
 
 
-def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> list[Bridge]:
+def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> Sequence[Bridge]:
     key, name = GROUPS[by]
     rows, keys = pd.factorize(table.words[key])
     names = table.words.drop_duplicates(key)[name].tolist()
@@ -146,16 +148,12 @@ def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> list[Bridge
     moved = sum(np.abs(cents) for cents in sums.moves.values())
     shown = np.flatnonzero((sums.start != 0) | (sums.end != 0) | (np.asarray(moved) != 0))
     order = shown[np.lexsort((-sums.end[shown], -np.asarray(moved)[shown]))] if len(shown) else shown
-    picked = BridgeCents(
-        sums.start[order], {move: cents[order] for move, cents in sums.moves.items()}, sums.end[order]
-    )
-    return _bridges(picked, [keys[i] for i in order], [names[i] for i in order])
+    return RowsOnDemand(len(order), lambda i: _bridge_of(sums, order[i], keys[order[i]], names[order[i]]))
 
 
-def _bridges(cents: BridgeCents, keys: list[str], names: list[str]) -> list[Bridge]:
-    moves = [cents.moves[name].tolist() for name in MOVES]
-    rows = zip(keys, names, cents.start.tolist(), *moves, cents.end.tolist(), strict=True)
-    return [Bridge(key, name, *(to_money(amount) for amount in amounts)) for key, name, *amounts in rows]
+def _bridge_of(cents: BridgeCents, row: int, key: str, name: str) -> Bridge:
+    amounts = (cents.start, *(cents.moves[move] for move in MOVES), cents.end)
+    return Bridge(key, name, *(to_money(amount[row]) for amount in amounts))
 
 
 def months_of(

@@ -1,6 +1,5 @@
 """How much of the technicians' time the coming days have taken."""
 
-from collections import Counter
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
@@ -50,8 +49,11 @@ def day_loads(orders: QuerySet, today: date, branch_id: int | None) -> list[DayL
     ):
         by_day[route[0]].append(route[1:])
     minutes = _shift_minutes(technicians, days)
-    ends = Counter(
-        orders.filter(state=OrderState.OPEN, window_to__in=days).values_list("window_to", flat=True)
+    ends = dict(
+        orders.filter(state=OrderState.OPEN, window_to__in=days)
+        .order_by()
+        .values_list("window_to")
+        .annotate(n=Count("pk"))
     )
     return [
         DayLoad(
@@ -61,7 +63,7 @@ def day_loads(orders: QuerySet, today: date, branch_id: int | None) -> list[DayL
             work_minutes=sum(work for _, work, _ in by_day[day]),
             drive_minutes=sum(drive for _, _, drive in by_day[day]),
             shift_minutes=minutes[day],
-            ends_unplaced=ends[day],
+            ends_unplaced=ends.get(day, 0),
         )
         for day in days
     ]

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext
 
-from fleet.models import Flush, Part, TreatmentUnit
+from fleet.models import Flush, Part, Site, TreatmentUnit
 from scheduling.documents.content import Label
 from scheduling.models import (
     STANDING_STATES,
@@ -109,10 +109,10 @@ def part_labels(place: StockPlace, *, company: str) -> list[Label]:
 
 def areas(branch_id: int | None) -> list[str]:
     """Return the areas with treatment units."""
-    units = TreatmentUnit.objects.exclude(site__area="")
+    sites = Site.objects.exclude(area="").filter(Exists(TreatmentUnit.objects.filter(site=OuterRef("pk"))))
     if branch_id:
-        units = units.filter(site__branch_id=branch_id)
-    return list(units.order_by("site__area").values_list("site__area", flat=True).distinct())
+        sites = sites.filter(branch_id=branch_id)
+    return list(sites.order_by("area").values_list("area", flat=True).distinct())
 
 
 def own_orders_here(technician: Technician, unit: TreatmentUnit, today: date) -> list[tuple[int, str, str]]:

@@ -161,9 +161,10 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
     if branch_id:
         orders = orders.filter(site__branch_id=branch_id)
         findings = findings.filter(treatment_unit__site__branch_id=branch_id)
-    order_groups = _order_groups(orders, today)
+    by_kind = _counts_by_kind(orders, today)
+    order_groups = _order_groups(orders, by_kind, today)
     return Overview(
-        standing=_standing(orders, now, today, branch_id),
+        standing=_standing(by_kind, now, today, branch_id),
         groups=order_groups + _finding_groups(findings, today),
         changes=_changes(now, branch_id),
         days=day_loads(orders, today, branch_id),
@@ -177,7 +178,7 @@ def _never_raised(findings: QuerySet) -> QuerySet:
     return findings.filter(treatment_unit__site__is_closed=False).exclude(Exists(ordered))
 
 
-def _standing(orders: QuerySet, now: datetime, today: date, branch_id: int | None) -> Standing:
+def _standing(by_kind: dict[str, dict], now: datetime, today: date, branch_id: int | None) -> Standing:
     units, states = TreatmentUnit.objects.all(), UnitState.objects.all()
     if branch_id:
         units = units.filter(site__branch_id=branch_id)
@@ -188,16 +189,17 @@ def _standing(orders: QuerySet, now: datetime, today: date, branch_id: int | Non
         silent=Count("pk", filter=silent & ~Q(readiness=ReadinessState.OUT_OF_SERVICE)),
         **{state.value: Count("pk", filter=Q(readiness=state)) for state in ReadinessState},
     )
-    due = orders.aggregate(
-        late_orders=Count("pk", filter=Q(window_to__lt=today)),
-        due_this_week=Count(
-            "pk", filter=Q(window_to__gte=today, window_to__lt=today + timedelta(days=AHEAD_DAYS))
-        ),
+    return Standing(
+        units=units.count(),
+        late_orders=sum(row["late"] for row in by_kind.values()),
+        due_this_week=sum(row["this_week"] for row in by_kind.values()),
+        week_ends=today + timedelta(days=AHEAD_DAYS - 1),
+        **counts,
     )
-    return Standing(units=units.count(), week_ends=today + timedelta(days=AHEAD_DAYS - 1), **counts, **due)
 
 
-def _order_groups(orders: QuerySet, today: date) -> list[TaskGroup]:
+def _counts_by_kind(orders: QuerySet, today: date) -> dict[str, dict]:
+    this_week = Q(window_to__gte=today, window_to__lt=today + timedelta(days=AHEAD_DAYS))
     counted = (
         orders.order_by()
         .values("kind")
@@ -205,9 +207,13 @@ def _order_groups(orders: QuerySet, today: date) -> list[TaskGroup]:
             n=Count("pk"),
             late=Count("pk", filter=Q(window_to__lt=today)),
             unplaced=Count("pk", filter=Q(state="open")),
+            this_week=Count("pk", filter=this_week),
         )
     )
-    counts = {row["kind"]: row for row in counted}
+    return {row["kind"]: row for row in counted}
+
+
+def _order_groups(orders: QuerySet, counts: dict[str, dict], today: date) -> list[TaskGroup]:
     too_late = _planned_too_late(orders)
     # One small query a kind: at most seven, however many orders.
     shown = {kind: _first_rows(orders, kind) for kind in _ORDER_GROUPS}

@@ -12,7 +12,6 @@ from scheduling.queries.plan_columns import PlanTable, read_plans
 from scheduling.queries.revenue_sites import ReviewChoice, SiteMoney, is_chosen, site_lines
 from shared.periods import add_months, month_start
 
-NOTHING: Final = Decimal("0.00")
 MONTHS_SHOWN: Final = 13
 RENEWAL_DAYS: Final = 120
 PAGE_SIZE: Final = 50
@@ -83,7 +82,7 @@ def review(choice: ReviewChoice, *, today: date, page: int) -> Review:
     shown = [line for line in lines if is_chosen(line, choice)]
     pages = max(1, -(-len(shown) // PAGE_SIZE))
     page = min(max(page, 1), pages)
-    risky = [line for line in lines if line.risks and line.recurring]
+    risky = [line.recurring_cents for line in lines if line.risks and line.recurring_cents]
     return Review(
         month=month,
         months=months_of(table, month, MONTHS_SHOWN, today, choice.branch_id),
@@ -93,10 +92,10 @@ def review(choice: ReviewChoice, *, today: date, page: int) -> Review:
         page=page,
         pages=pages,
         renewals=_renewals(table, now, today),
-        at_risk=sum((line.recurring for line in risky), NOTHING),
+        at_risk=to_money(sum(risky)),
         at_risk_sites=len(risky),
-        earned=sum((line.earned_month for line in lines), NOTHING),
-        earned_year=sum((line.earned_year for line in lines), NOTHING),
+        earned=to_money(sum(line.month_cents for line in lines)),
+        earned_year=to_money(sum(line.year_cents for line in lines)),
     )
 
 

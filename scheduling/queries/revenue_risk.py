@@ -4,7 +4,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from django.db.models import Count, Q, QuerySet
@@ -25,17 +25,21 @@ LEAST_CHANCE: Final = 0.5
 _DAYS_PER_WEEK: Final = 7
 
 
-@dataclass(frozen=True)
-class RiskSite:
+class RiskSite(NamedTuple):
     """A site whose recurring revenue is at risk, and why."""
 
     site_code: str
     site_name: str
     customer: str
-    monthly: Decimal
+    cents: int
     overdue: int
     unready: int
     decaying: int
+
+    @property
+    def monthly(self) -> Decimal:
+        """What its plans bring a month."""
+        return to_money(self.cents)
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,7 @@ class RiskReview:
     @property
     def at_risk(self) -> Decimal:
         """Recurring revenue of all sites at risk; a site counts once, whatever its reasons."""
-        return sum((row.monthly for row in self.sites), Decimal("0.00"))
+        return to_money(sum(row.cents for row in self.sites))
 
     @property
     def weekly(self) -> Decimal:
@@ -86,7 +90,7 @@ class RiskReview:
         found = []
         for name, word in words.items():
             rows = [row for row in self.sites if getattr(row, name)]
-            found.append((word, len(rows), sum((row.monthly for row in rows), Decimal("0.00"))))
+            found.append((word, len(rows), to_money(sum(row.cents for row in rows))))
         return found
 
 
@@ -97,18 +101,16 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
     by_site: dict[int, int] = defaultdict(int)
     for site_id, amount in zip(table.words["site_id"].tolist(), cents.tolist(), strict=True):
         by_site[site_id] += amount
-    names = table.words.drop_duplicates("site_id").set_index("site_id")[
-        ["site", "site_name", "customer_name"]
-    ]
-    counts = risk_counts(today, branch_id)
+    columns = (table.words[name].tolist() for name in ("site", "site_name", "customer_name"))
+    names = dict(zip(table.words["site_id"].tolist(), zip(*columns, strict=True), strict=True))
     sites = [
-        RiskSite(*names.loc[site_id], to_money(by_site[site_id]), **count)
-        for site_id, count in counts.items()
+        RiskSite(*names[site_id], by_site[site_id], **count)
+        for site_id, count in risk_counts(today, branch_id).items()
         if by_site.get(site_id)
     ]
     return RiskReview(
         monthly=to_money(cents.sum()),
-        sites=sorted(sites, key=lambda row: (-row.monthly, row.site_code)),
+        sites=sorted(sites, key=lambda row: (-row.cents, row.site_code)),
         late=late_carbon(today=today, branch_id=branch_id) if with_costs else [],
     )
 
@@ -141,35 +143,39 @@ def late_carbon(*, today: date, branch_id: int | None) -> list[LateCarbon]:
         _states(branch_id)
         .filter(part__kind__role__in=CARBON_ROLES, likely_on__lte=today, early_on__isnull=False)
         .filter(late_on__isnull=False)
-        .values_list("treatment_unit_id", "part__kind__name", "early_on", "likely_on", "late_on", "numbers")
+        .values_list(
+            "treatment_unit_id", "part__kind__name", "early_on", "likely_on", "late_on",
+            "numbers__membrane_life_lost_per_week",
+        )
         .order_by("likely_on", "pk")
-    )
+    )  # fmt: skip
+    if not carbon:
+        return []
     membranes = {
         row[0]: row[1:]
         for row in _states(branch_id)
         .filter(part__kind__role=PartRole.MEMBRANE, treatment_unit_id__in=_units(branch_id, today))
         .values_list(
             "treatment_unit_id", "treatment_unit__serial", "treatment_unit__site__code",
-            "treatment_unit__site__name", "part__kind__name", "part__kind__cost", "numbers",
+            "treatment_unit__site__name", "part__kind__name", "part__kind__cost",
+            "numbers__limits__oxidant_exposure__wear_per_day", "numbers__limits__oxidant_exposure__wear",
         )
     }  # fmt: skip
+    dates = np.array([[day_number(day) for day in row[2:5]] for row in carbon], dtype=np.float64)
+    chances = chance_past(np.float64(day_number(today)), *dates.T).tolist()
     rows = []
-    for unit_id, carbon_name, early, likely, late, numbers in carbon:
-        if unit_id not in membranes:
+    for (unit_id, carbon_name, _, likely, _, lost), chance in zip(carbon, chances, strict=True):
+        if unit_id not in membranes or chance < LEAST_CHANCE:
             continue
-        serial, site_code, site_name, membrane, price, found = membranes[unit_id]
-        days = [day_number(day) for day in (today, early, likely, late)]
-        chance = float(chance_past(*(np.array(day, dtype=np.float64) for day in days)))
-        oxidant = (found.get("limits") or {}).get("oxidant_exposure") or {}
-        lost = numbers.get("membrane_life_lost_per_week")
+        serial, site_code, site_name, membrane, price, wear_per_day, wear = membranes[unit_id]
         if lost is None:
-            lost = (oxidant.get("wear_per_day") or 0.0) * _DAYS_PER_WEEK
+            lost = (wear_per_day or 0.0) * _DAYS_PER_WEEK
         weekly = to_cents(Decimal(repr(float(lost) * chance)) * price)
-        if chance >= LEAST_CHANCE and weekly > 0:
+        if weekly > 0:
             rows.append(
                 LateCarbon(
                     serial, site_code, site_name, carbon_name, membrane, likely, (today - likely).days,
-                    chance, oxidant.get("wear"), price, weekly,
+                    chance, wear, price, weekly,
                 )
             )  # fmt: skip
     return sorted(rows, key=lambda row: (-row.weekly, row.serial))

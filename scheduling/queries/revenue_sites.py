@@ -1,10 +1,10 @@
 """The review's lines by site: what each brings, what moved, what it earned, why it is at risk."""
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Final
+from typing import Final, NamedTuple
 
 from django.db.models import Q, Sum
 
@@ -14,15 +14,12 @@ from scheduling.money.recurring import Standing
 from scheduling.queries.bridge import to_money
 from scheduling.queries.plan_columns import PlanTable
 from scheduling.queries.revenue_risk import risk_counts
-from shared.money import to_cents
 from shared.periods import add_months, month_start
 
-NOTHING: Final = Decimal("0.00")
 SORTS: Final = ("recurring", "change", "earned", "risk", "site", "customer", "area")
 
 
-@dataclass(frozen=True)
-class SiteMoney:
+class SiteMoney(NamedTuple):
     """One site's line."""
 
     site_pk: int
@@ -31,16 +28,36 @@ class SiteMoney:
     customer: str
     area: str
     plans: int
-    recurring: Decimal
-    recurring_before: Decimal
-    earned_month: Decimal
-    earned_year: Decimal
-    risks: list[str] = field(default_factory=list)
+    recurring_cents: int
+    before_cents: int
+    month_cents: int
+    year_cents: int
+    risks: list[str]
+
+    @property
+    def recurring(self) -> Decimal:
+        """What its plans bring a month."""
+        return to_money(self.recurring_cents)
+
+    @property
+    def recurring_before(self) -> Decimal:
+        """What they brought the month before."""
+        return to_money(self.before_cents)
 
     @property
     def change(self) -> Decimal:
         """Recurring revenue against the month before."""
-        return self.recurring - self.recurring_before
+        return to_money(self.recurring_cents - self.before_cents)
+
+    @property
+    def earned_month(self) -> Decimal:
+        """What it earned in the month."""
+        return to_money(self.month_cents)
+
+    @property
+    def earned_year(self) -> Decimal:
+        """What it earned in the twelve months that end with it."""
+        return to_money(self.year_cents)
 
     @property
     def risks_text(self) -> str:
@@ -73,38 +90,22 @@ def site_lines(
         line[2] += cents_before
     earned = _earned(month_start(choice.month), choice.branch_id)
     risks = _risks(today, choice.branch_id)
-    lines = []
-    for site in _sites(set(sums) | set(earned), choice.branch_id):
-        plans, cents, cents_before = sums[site["id"]]
-        month_sum, year_sum = earned.get(site["id"], (NOTHING, NOTHING))
-        lines.append(
-            SiteMoney(
-                site_pk=site["id"],
-                site_name=site["name"],
-                site_code=site["code"],
-                customer=site["customer__name"],
-                area=site["area"],
-                plans=plans,
-                recurring=to_money(cents),
-                recurring_before=to_money(cents_before),
-                earned_month=month_sum,
-                earned_year=year_sum,
-                risks=risks.get(site["id"], []),
-            )
-        )
+    nothing: list[str] = []
+    lines = [
+        SiteMoney(pk, name, code, customer, area, *sums[pk], *earned.get(pk, (0, 0)), risks.get(pk, nothing))
+        for pk, name, code, customer, area in _sites(set(sums) | set(earned), choice.branch_id)
+    ]
     return _sorted(lines, choice.sort)
 
 
-def _earned(month: date, branch_id: int | None) -> dict[int, tuple[Decimal, Decimal]]:
-    """Return what each site earned in the month and in the twelve months ending with it."""
+def _earned(month: date, branch_id: int | None) -> dict[int, tuple[int, int]]:
+    """Return what each site earned in the month and in the twelve months ending with it. [cent]"""
     found = RevenueEntry.objects.filter(month__range=(add_months(month, -11), month))
     if branch_id:
         found = found.filter(site__branch_id=branch_id)
-    sums = found.values("site_id").annotate(year=Sum("amount"), now=Sum("amount", filter=Q(month=month)))
+    sums = found.values_list("site_id").annotate(now=Sum("amount", filter=Q(month=month)), year=Sum("amount"))
     # SQLite adds in floating point, so each sum is brought back to the cent.
-    return {
-        row["site_id"]: (to_cents(row["now"] or NOTHING), to_cents(row["year"])) for row in sums.order_by()
-    }
+    return {pk: (round((now or 0) * 100), round(year * 100)) for pk, now, year in sums.order_by()}
 
 
 def _risks(today: date, branch_id: int | None) -> dict[int, list[str]]:
@@ -115,10 +116,10 @@ def _risks(today: date, branch_id: int | None) -> dict[int, list[str]]:
     }
 
 
-def _sites(site_ids: set[int], branch_id: int | None) -> list[dict]:
+def _sites(site_ids: set[int], branch_id: int | None) -> list[tuple]:
     sites = Site.objects.filter(branch_id=branch_id) if branch_id else Site.objects.all()
-    rows = sites.values("id", "name", "code", "area", "customer__name").order_by("name", "id")
-    return [row for row in rows if row["id"] in site_ids]
+    rows = sites.values_list("id", "name", "code", "customer__name", "area").order_by("name", "id")
+    return [row for row in rows if row[0] in site_ids]
 
 
 def is_chosen(line: SiteMoney, choice: ReviewChoice) -> bool:
@@ -132,10 +133,10 @@ def is_chosen(line: SiteMoney, choice: ReviewChoice) -> bool:
 
 def _sorted(rows: list[SiteMoney], sort: str) -> list[SiteMoney]:
     keys = {
-        "recurring": lambda row: row.recurring,
-        "change": lambda row: row.change,
-        "earned": lambda row: row.earned_year,
-        "risk": lambda row: row.recurring if row.risks else NOTHING,
+        "recurring": lambda row: row.recurring_cents,
+        "change": lambda row: row.recurring_cents - row.before_cents,
+        "earned": lambda row: row.year_cents,
+        "risk": lambda row: row.recurring_cents if row.risks else 0,
         "site": lambda row: row.site_name.lower(),
         "customer": lambda row: row.customer.lower(),
         "area": lambda row: row.area.lower(),

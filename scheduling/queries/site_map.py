@@ -1,16 +1,16 @@
 """All sites on a plain map: which need somebody now, which soon, which are in order."""
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Final
+from typing import Final, NamedTuple
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext, gettext_lazy, ngettext
 
-from fleet.models import ReadinessState, Site, UnitState
+from fleet.models import ReadinessState, Site, TreatmentUnit, UnitState
 from scheduling.models import OrderKind, WorkOrder
 from scheduling.queries.flat_map import FlatMap, Tile
 from scheduling.queries.tile_map import drawing_of
@@ -28,8 +28,7 @@ WORDS: Final = {
 _RANK: Final = {"now": 0, "soon": 1, "well": 2}
 
 
-@dataclass(frozen=True)
-class SiteRow:
+class SiteRow(NamedTuple):
     """One site with what is open there."""
 
     code: str
@@ -157,10 +156,10 @@ def site_rows(
     units = _unit_counts(branch_id)
     fields = ("pk", "code", "name", "area", "customer__name", "latitude", "longitude")
     rows = []
+    nothing = (0, 0, 0)
     for pk, *named in sites.values_list(*fields):
-        total, late, soon = orders.get(pk, (0, 0, 0))
-        unit_count, owed, decaying = units.get(pk, (0, 0, 0))
-        rows.append(SiteRow(*named, unit_count, total, late, soon, owed, decaying))
+        unit_count, owed, decaying = units.get(pk, nothing)
+        rows.append(SiteRow(*named, unit_count, *orders.get(pk, nothing), owed, decaying))
     if state:
         rows = [row for row in rows if row.state == state]
     rows.sort(key=lambda row: (_RANK[row.state], -row.flush_owed, -row.late, -row.due_soon, row.name))
@@ -178,7 +177,8 @@ def site_map(
 ) -> SiteMap | None:
     """Return the map and its table; None where no site with a position fits."""
     every = site_rows(today=today, branch_id=branch_id, box=box)
-    rows = [row for row in every if not state or row.state == state]
+    states = Counter(row.state for row in every)
+    rows = [row for row in every if row.state == state] if state else every
     if not rows:
         return None
     flat = drawing_of([(row.latitude, row.longitude) for row in rows], tiles_at)
@@ -188,7 +188,7 @@ def site_map(
         height=flat.height,
         marks=_marks(rows, flat),
         rows=rows[:ROWS_SHOWN],
-        counts=[(key, WORDS[key], TONES[key], sum(row.state == key for row in every)) for key in _RANK],
+        counts=[(key, WORDS[key], TONES[key], states[key]) for key in _RANK],
         unplaced=_sites(branch_id).filter(Q(latitude=None) | Q(longitude=None)).count(),
         scale_points=length,
         scale_text=text,
@@ -215,7 +215,7 @@ def site_geojson(rows: list[SiteRow]) -> dict:
 
 
 def _sites(branch_id: int | None) -> QuerySet[Site]:
-    sites = Site.objects.filter(treatment_units__isnull=False).distinct()
+    sites = Site.objects.filter(Exists(TreatmentUnit.objects.filter(site=OuterRef("pk")))).order_by()
     return sites.filter(branch_id=branch_id) if branch_id else sites
 
 
@@ -226,22 +226,22 @@ def _open_work(today: date, branch_id: int | None) -> dict[int, tuple[int, int, 
     late = Q(window_to__lt=today)
     soon = ~late & Q(window_to__lte=today + timedelta(days=SOON_DAYS))
     urgent = Q(kind=OrderKind.REFLUSH_REQUIRED)
-    counted = orders.values("site").annotate(
+    counted = orders.values_list("site").annotate(
         total=Count("pk"), late=Count("pk", filter=late), soon=Count("pk", filter=soon | (urgent & ~late))
     )
-    return {row["site"]: (row["total"], row["late"], row["soon"]) for row in counted}
+    return {row[0]: row[1:] for row in counted}
 
 
 def _unit_counts(branch_id: int | None) -> dict[int, tuple[int, int, int]]:
     states = UnitState.objects.order_by()
     if branch_id:
         states = states.filter(treatment_unit__site__branch_id=branch_id)
-    counted = states.values("treatment_unit__site").annotate(
+    counted = states.values_list("treatment_unit__site").annotate(
         units=Count("pk"),
         owed=Count("pk", filter=Q(readiness=ReadinessState.FLUSH_OWED)),
         decaying=Count("pk", filter=Q(is_decaying=True)),
     )
-    return {row["treatment_unit__site"]: (row["units"], row["owed"], row["decaying"]) for row in counted}
+    return {row[0]: row[1:] for row in counted}
 
 
 def _marks(rows: list[SiteRow], flat: FlatMap) -> list[SiteMark]:
@@ -250,14 +250,7 @@ def _marks(rows: list[SiteRow], flat: FlatMap) -> list[SiteMark]:
     for row in rows:
         x, y = flat.at(row.latitude, row.longitude)
         column, line = int(x // CELL), int(y // CELL)
-        near = (
-            held
-            for c in (column - 1, column, column + 1)
-            for r in (line - 1, line, line + 1)
-            for held in cells.get((c, r), ())
-            if math.hypot(held[0][0] - x, held[0][1] - y) < CELL
-        )
-        held = next(near, None)
+        held = _near(cells, column, line, x, y)
         if held is None:
             cells[column, line].append([(x, y, row)])
         else:
@@ -267,3 +260,12 @@ def _marks(rows: list[SiteRow], flat: FlatMap) -> list[SiteMark]:
         for groups in cells.values()
         for held in groups
     ]
+
+
+def _near(cells: dict, column: int, line: int, x: float, y: float) -> list | None:
+    for c in (column - 1, column, column + 1):
+        for r in (line - 1, line, line + 1):
+            for held in cells.get((c, r), ()):
+                if math.hypot(held[0][0] - x, held[0][1] - y) < CELL:
+                    return held
+    return None

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from django.db.models import Count, Q, QuerySet, Sum
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
 
 from fleet.models import Branch, PartKind, PartState
 from scheduling.models import (
@@ -228,7 +228,7 @@ def _held_by_technician() -> dict[tuple[int, int], int]:
 
 def _chances(until: date, branch_id: int | None) -> dict[tuple[int, int], list[float]]:
     """Return the chances of parts in place to fall due by a day, those left out that have an order."""
-    ordered = WorkOrder.objects.standing().filter(kind=OrderKind.CHANGE_DUE, part__isnull=False)
+    ordered = WorkOrder.objects.standing().filter(kind=OrderKind.CHANGE_DUE, part=OuterRef("pk"))
     states = PartState.objects.filter(
         part__removed_at__isnull=True,
         likely_on__isnull=False,
@@ -236,7 +236,7 @@ def _chances(until: date, branch_id: int | None) -> dict[tuple[int, int], list[f
         late_on__isnull=False,
         treatment_unit__is_out_of_service=False,
         treatment_unit__site__is_closed=False,
-    ).exclude(part_id__in=ordered.values("part_id"))
+    ).exclude(Exists(ordered))
     states = _of_branch(states, "treatment_unit__site__branch", branch_id)
     found: dict[tuple[int, int], list[float]] = defaultdict(list)
     for branch, kind_pk, early, likely, late in states.values_list(

@@ -113,17 +113,19 @@ def choose(choice: OrderChoice, today: date) -> QuerySet[WorkOrder]:
 
 
 def order_page(choice: OrderChoice, *, today: date, page: int) -> OrderPage:
-    """Return one page of orders. Five queries, however many rows."""
+    """Return one page of orders. Six queries, however many rows."""
     orders = choose(choice, today)
-    total = orders.count()
+    total = orders.order_by().count()
     pages = max(1, -(-total // PAGE_SIZE))
     page = min(max(page, 1), pages)
-    cut = orders[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
+    # Sorting keys alone and reading fifty whole rows after is what keeps a large company's list quick.
+    ids = list(orders.values_list("pk", flat=True)[(page - 1) * PAGE_SIZE : page * PAGE_SIZE])
+    found = {order.pk: order for order in with_rows(WorkOrder.objects.filter(pk__in=ids))}
     areas = Site.objects.exclude(area="")
     if choice.branch_id:
         areas = areas.filter(branch_id=choice.branch_id)
     return OrderPage(
-        rows=[as_row(order, today) for order in with_rows(cut)],
+        rows=[as_row(found[pk], today) for pk in ids if pk in found],
         total=total,
         page=page,
         pages=pages,

@@ -4,7 +4,6 @@ from datetime import datetime, time, timedelta
 from typing import Final
 
 from django import forms
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import render
 from django.utils import timezone
@@ -82,16 +81,16 @@ def audit_trail(request: HttpRequest) -> HttpResponseBase:
         words=given.get("words") or "",
         branch_id=branch_of(request),
     )
-    found = queries.changes(asked)
-    file = asked_file(request, changes=ListFile("changes", COLUMNS, found.iterator))
+    file = asked_file(
+        request, changes=ListFile("changes", COLUMNS, lambda: queries.changes(asked).iterator())
+    )
     if file:
         return file
-    pages = Paginator(found, PAGE_SIZE)
-    page = pages.get_page(page_number(request))
-    rows = [(row, AuditArea(row["told_area"]).label) for row in page]
+    found = queries.changes_page(asked, page=page_number(request), size=PAGE_SIZE)
+    rows = [(row, AuditArea(row["told_area"]).label) for row in found.rows]
     context = {
         "form": form, "rows": rows, "first": first, "last": last,
-        "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
-                         what=gettext("changes")),
+        "paging": paging(request, page=found.page, pages=found.pages, total=found.total, size=PAGE_SIZE,
+                         what=gettext("changes"), is_more=found.is_more),
     }  # fmt: skip
     return render(request, "scheduling/audit.html", context, status=422 if form.errors else 200)

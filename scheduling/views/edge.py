@@ -78,12 +78,16 @@ def headers(request: HttpRequest, titles: Sequence[tuple[str, str, bool]], sort:
     return made
 
 
-def paging(request: HttpRequest, *, page: int, pages: int, total: int, size: int, what: str) -> Paging:
-    """Return the addresses of the pages beside this one."""
+def paging(
+    request: HttpRequest, *, page: int, pages: int, total: int, size: int, what: str, is_more: bool = False
+) -> Paging:
+    """Return the addresses of the pages beside this one. ``is_more``: counting stopped at the total."""
     first, last = (page - 1) * size + 1, min(page * size, total)
+    told = gettext("%(first)s–%(last)s of %(total)s %(what)s")
+    if is_more:
+        told = gettext("%(first)s–%(last)s of more than %(total)s %(what)s; narrow the list to see others")
     text = (
-        gettext("%(first)s–%(last)s of %(total)s %(what)s")
-        % {"first": f"{first:,}", "last": f"{last:,}", "total": f"{total:,}", "what": what}
+        told % {"first": f"{first:,}", "last": f"{last:,}", "total": f"{total:,}", "what": what}
         if total
         else gettext("No %(what)s") % {"what": what}
     )

@@ -83,7 +83,7 @@ def test_the_number_of_queries_does_not_grow_with_the_list(planner, django_asser
     kind = make.part_kind()
     for order in orders(50):
         order.needed_parts.create(kind=kind)
-    with django_assert_max_num_queries(9):
+    with django_assert_max_num_queries(10):
         planner.get(reverse("work_orders"))
 
 

@@ -1,0 +1,22 @@
+"""Standing findings in the order in which the overview shows them."""
+
+from django.db import migrations, models
+
+from shared.migration_parts import AddIndexBesideTraffic
+
+
+class Migration(migrations.Migration):
+    atomic = False
+
+    dependencies = [("fleet", "0011_nights_take_what_is_due")]
+
+    operations = [
+        AddIndexBesideTraffic(
+            model_name="finding",
+            index=models.Index(
+                condition=models.Q(("gone_at__isnull", True)),
+                fields=["kind", "-strength", "id"],
+                name="fleet_finding_by_risk",
+            ),
+        ),
+    ]
