@@ -1,20 +1,26 @@
 """What the owner's review shows: recurring revenue by site, what moved it, what is ahead, what is at risk."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
+
+import pandas as pd
 
 from scheduling.money.bridge import bridge as move
 from scheduling.money.recurring import Standing
 from scheduling.queries.bridge import Bridge, MonthMoney, months_of, standing_in, to_money, whole_bridge
 from scheduling.queries.plan_columns import PlanTable, read_plans
 from scheduling.queries.revenue_sites import ReviewChoice, SiteMoney, is_chosen, site_lines
+from scheduling.queries.rows_on_demand import RowsOnDemand
 from shared.periods import add_months, month_start
 
 MONTHS_SHOWN: Final = 13
 RENEWAL_DAYS: Final = 120
 PAGE_SIZE: Final = 50
+RENEWALS_SHOWN: Final = 50
+"""The page shows so many, the file all."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +48,7 @@ class Review:
     site_total: int
     page: int
     pages: int
-    renewals: list[Renewal]
+    renewals: Sequence[Renewal]
     at_risk: Decimal
     at_risk_sites: int
     earned: Decimal
@@ -107,24 +113,29 @@ def every_site(choice: ReviewChoice, today: date) -> list[SiteMoney]:
     return [line for line in site_lines(choice, table, before, now, today) if is_chosen(line, choice)]
 
 
-def _renewals(table: PlanTable, now: Standing, today: date) -> list[Renewal]:
+def _renewals(table: PlanTable, now: Standing, today: date) -> RowsOnDemand[Renewal]:
     """Return plans in force whose term ends soon, the soonest first."""
     last = today + timedelta(days=RENEWAL_DAYS)
-    rows = []
-    for i, plan in enumerate(table.words.itertuples()):
-        if not (plan.renews_on and today <= plan.renews_on <= last and now.is_in_force[i]):
-            continue
-        notice_by = plan.renews_on - timedelta(days=int(plan.notice_days))
-        rows.append(
-            Renewal(
-                plan_code=plan.plan,
-                plan_name=plan.plan_name,
-                site_name=plan.site_name,
-                site_code=plan.site,
-                renews_on=plan.renews_on,
-                notice_by=notice_by,
-                monthly=to_money(now.cents[i]),
-                is_notice_over=notice_by < today,
-            )
-        )
-    return sorted(rows, key=lambda row: (row.renews_on, row.plan_code))
+    words = table.words
+    dates = zip(words["renews_on"], words["plan"], now.is_in_force.tolist(), strict=True)
+    soon = [
+        (renews_on, code, i)
+        for i, (renews_on, code, is_in_force) in enumerate(dates)
+        if is_in_force and renews_on and today <= renews_on <= last
+    ]
+    soon.sort()
+    return RowsOnDemand(len(soon), lambda i: _renewal(words.iloc[soon[i][2]], now.cents[soon[i][2]], today))
+
+
+def _renewal(plan: pd.Series, cents: int, today: date) -> Renewal:
+    notice_by = plan["renews_on"] - timedelta(days=int(plan["notice_days"]))
+    return Renewal(
+        plan_code=plan["plan"],
+        plan_name=plan["plan_name"],
+        site_name=plan["site_name"],
+        site_code=plan["site"],
+        renews_on=plan["renews_on"],
+        notice_by=notice_by,
+        monthly=to_money(cents),
+        is_notice_over=notice_by < today,
+    )

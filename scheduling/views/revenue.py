@@ -71,6 +71,7 @@ def revenue_review(request: HttpRequest) -> HttpResponse:
         "scheduling/revenue_review.html",
         {
             "found": found,
+            "renewals": found.renewals[: revenue.RENEWALS_SHOWN],
             "form": ReviewFilterForm(filters),
             "headers": headers(request, TITLES, choice.sort),
             "paging": paging(

@@ -8,7 +8,7 @@ from shared.migration_parts import AddIndexBesideTraffic
 class Migration(migrations.Migration):
     atomic = False
 
-    dependencies = [("fleet", "0011_nights_take_what_is_due")]
+    dependencies = [("fleet", "0012_readings_in_partitions")]
 
     operations = [
         AddIndexBesideTraffic(
