@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from scheduling.planning.problem import Job, PinLevel, Problem, Shift, Technician
+from scheduling.planning.problem import NO_LUNCH_UP_TO_S, Job, PinLevel, Problem, Shift, Technician
 from scheduling.planning.proposal import Proposal, Route, Stop
 
 
@@ -153,8 +153,16 @@ class _Day:
         if not self.shift.lunch_s:
             return
         lunch, settings = self.route.lunch, self.problem.settings
+        usual = (
+            settings.lunch_latest_s >= self.shift.start_s
+            and settings.lunch_earliest_s + self.shift.lunch_s <= self.shift.end_s
+        )
         if lunch is None:
-            yield Rule.LUNCH, "no lunch", None
+            shift_s = self.shift.end_s - self.shift.start_s - self.shift.lunch_s
+            hours_begin_s = settings.lunch_earliest_s if usual else self.shift.start_s + shift_s // 2
+            is_short = self.route.end_s - self.route.start_s <= NO_LUNCH_UP_TO_S
+            if self.route.end_s > hours_begin_s or not is_short:
+                yield Rule.LUNCH, "no lunch", None
             return
         if lunch[1] - lunch[0] < self.shift.lunch_s:
             yield Rule.LUNCH, "lunch is too short", None
@@ -162,10 +170,6 @@ class _Day:
             yield Rule.LUNCH, "lunch lies outside the day", None
         if any(self._works_through(stop, lunch) for stop in stops):
             yield Rule.LUNCH, "works through lunch", None
-        usual = (
-            settings.lunch_latest_s >= self.shift.start_s
-            and settings.lunch_earliest_s + self.shift.lunch_s <= self.shift.end_s
-        )
         if usual and not settings.lunch_earliest_s <= lunch[0] <= settings.lunch_latest_s:
             yield Rule.LUNCH, "lunch starts outside its hours", None
 

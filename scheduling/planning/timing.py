@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from scheduling.planning.problem import NO_LUNCH_UP_TO_S
 from scheduling.planning.tables import Sequence_, Slot, Tables
 
 NEVER = 10**9
@@ -46,7 +47,8 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
     Return when the technician is back, lunch taken, at the earliest; NEVER when the day doesn't work.
 
     Two clocks run side by side: lunch not yet taken, and lunch taken. Earlier is never worse, so keeping the
-    earliest of each is exact. Lunch may be taken before a drive, on arrival, or after the return.
+    earliest of each is exact. Lunch may be taken before a drive, on arrival, or after the return; who is back
+    before its hours begin needs none.
     """
     hungry, fed = slot.start_s, NEVER
     lunch_s, earliest, latest = slot.lunch_s, slot.lunch_earliest_s, slot.lunch_latest_s
@@ -78,9 +80,15 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
         if hungry <= latest:
             fed = min(fed, max(hungry, earliest) + lunch_s)
         end = fed + back
-        if hungry + back <= latest:
+        if _is_back_before_lunch(slot, hungry + back):
+            end = hungry + back
+        elif hungry + back <= latest:
             end = min(end, max(hungry + back, earliest) + lunch_s)
     return end if end <= slot.hard_end_s else NEVER
+
+
+def _is_back_before_lunch(slot: Slot, end_s: int) -> bool:
+    return end_s <= min(slot.lunch_earliest_s, slot.start_s + NO_LUNCH_UP_TO_S)
 
 
 def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | None:
@@ -102,7 +110,10 @@ def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> TimedRoute | None:
     """Return the day with times and lunch placed where the day ends earliest; None when it doesn't work."""
     if day_end(tables, slot, sequence) >= NEVER:
         return None
-    places: list[int | None] = [None] if not slot.lunch_s else list(range(3 * len(sequence) + 2))
+    without = _walk(tables, slot, sequence, None)
+    if without is not None and (not slot.lunch_s or _is_back_before_lunch(slot, without.end_s)):
+        return without
+    places = range(3 * len(sequence) + 2) if slot.lunch_s else ()
     tries = [route for place in places if (route := _walk(tables, slot, sequence, place)) is not None]
     if not tries:
         return None

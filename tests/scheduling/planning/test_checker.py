@@ -129,6 +129,15 @@ def test_work_through_lunch_is_caught():
     assert Rule.LUNCH in broken_rules(problem, spoilt)
 
 
+def test_a_day_over_before_lunch_hours_needs_no_lunch_unless_it_was_long():
+    problem, proposal = good()
+    home = 9 * HOUR + 2460 + 1500
+    assert broken_rules(problem, with_route(proposal, end_s=home, lunch=None)) == set()
+    early = replace(problem, shifts=(Shift("ann", MONDAY, 4 * HOUR, 16 * HOUR),))
+    long_day = with_route(proposal, start_s=4 * HOUR, end_s=home, lunch=None)
+    assert broken_rules(early, long_day) == {Rule.LUNCH}
+
+
 def test_long_work_may_pause_for_lunch_and_short_work_may_not():
     for minutes, fault in ((330, False), (100, True)):
         problem = week([person()], [order("x", NEAR, minutes=minutes)], days=(MONDAY,))

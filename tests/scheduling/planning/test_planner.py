@@ -166,6 +166,14 @@ def test_long_work_is_planned_with_lunch_on_the_spot():
     assert stop.leave_s - stop.start_s == 430 * 60
 
 
+def test_who_is_back_before_the_hours_of_lunch_has_none_on_the_plan():
+    short = planned(week([person()], [order("x", NEAR, minutes=60)], days=(MONDAY,))).routes[0]
+    assert short.lunch is None
+    assert short.end_s == 8 * HOUR + (10 + 8 + 60 + 10) * 60
+    longer = planned(week([person()], [order("x", NEAR, minutes=200)], days=(MONDAY,))).routes[0]
+    assert longer.lunch is not None
+
+
 def test_two_weeks_skip_the_days_nobody_works():
     days = tuple(MONDAY + timedelta(days=offset) for offset in (0, 1, 7, 8))
     jobs = [order("x", NEAR, first=WEDNESDAY, last=MONDAY + timedelta(days=8))]

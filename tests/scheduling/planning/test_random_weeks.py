@@ -155,6 +155,9 @@ def brute_end(tables, slot, sequence):
     """The earliest end over every minute at which lunch could start."""
     if not slot.lunch_s:
         return walk(tables, slot, sequence, -1)
+    without = walk(tables, slot, sequence, -slot.lunch_s)
+    if without is not None and without <= min(slot.lunch_earliest_s, slot.start_s + 6 * 3600):
+        return without
     starts = range(max(slot.start_s, slot.lunch_earliest_s), slot.lunch_latest_s + 1, 60)
     return min((end for start in starts if (end := walk(tables, slot, sequence, start))), default=None)
 
