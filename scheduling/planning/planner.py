@@ -155,7 +155,7 @@ def _first_plan(
 
 
 def time_for_reasons(tables: Tables, seconds: float) -> float:
-    """Return the part of the time kept back for finding the reasons: 2.5 ms an order, twice what was measured."""
+    """Return the part of the time kept back for the reasons: 2.5 ms an order, twice what was measured."""
     return min(0.2 * seconds, 0.0025 * len(tables.jobs))
 
 

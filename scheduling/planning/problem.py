@@ -13,8 +13,8 @@ from scheduling.planning.travel import Place, TravelTable
 
 DAY_S = 86_400
 NO_LUNCH_UP_TO_S = 6 * 3600
-"""A day over before the hours of lunch begin needs none, unless longer than this: a break is owed when a working
-day is longer than six hours (Directive 2003/88/EC, article 4). [s]"""
+"""A day over before the hours of lunch begin needs none, unless longer than this: a break is owed when a
+working day is longer than six hours (Directive 2003/88/EC, article 4). [s]"""
 DayWindows = tuple[tuple[int, int], ...]
 """Open and close within one day, seconds since local midnight as the clock on the wall shows them."""
 

@@ -110,9 +110,9 @@ SHAPES = (
     Near(12, 1.0),
     Shape(5, 4, 2.0),
 )
-"""Measured on the invented week of 1 000 orders: early, windows of many days and everybody bring most a second;
-once days are good in themselves, orders have to change days, and long windows of few people or of routes that
-pass near each other bring what is left."""
+"""Measured on the invented week of 1 000 orders: early, windows of many days and everybody bring most a
+second; once days are good in themselves, orders have to change days, and long windows of few people or of
+routes that pass near each other bring what is left."""
 TROUBLE = InTime(3, 1.2)
 
 

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from scheduling.models import RouteProposal, Stop, Technician, WorkOrder
 from scheduling.plan_forms import PromiseForm, day_asked
+from scheduling.queries import plan_against_plan
 from scheduling.queries import route_moves as queries
 from scheduling.queries.work_orders import number_of
 from scheduling.services import promises
@@ -169,9 +170,9 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
         before = _plans(request).filter(pk=int(other)).first()
     context = {
         "row": row,
-        "others": queries.others_to_compare(row),
+        "others": plan_against_plan.others_to_compare(row),
         "before": before,
-        "effect": queries.comparison(before, row) if before else None,
+        "effect": plan_against_plan.comparison(before, row) if before else None,
     }
     return render(request, "scheduling/compare.html", context)
 

@@ -8,7 +8,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from scheduling.models import Absence, PlanPriceList, ProposalState, StopOrder, TravelCorrection, WorkOrder
-from scheduling.queries import route_moves as queries
+from scheduling.queries import plan_against_plan
 from scheduling.services import route_moves
 from shared.roles import Permission, Role, may
 from tests import factories as make
@@ -151,7 +151,7 @@ def test_comparing_says_what_changed_for_whom_and_what_promise_moved(planner):
 def test_a_plan_of_one_branch_can_be_compared_with_one_of_all_branches(planner):
     branch, _, _ = crew(2, 4)
     of_all, own = plan(None), plan(branch)
-    assert [one.pk for one in queries.others_to_compare(own)] == [of_all.pk]
+    assert [one.pk for one in plan_against_plan.others_to_compare(own)] == [of_all.pk]
 
 
 def test_the_sick_call_form_writes_down_what_is_wanted(planner):
