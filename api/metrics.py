@@ -32,6 +32,14 @@ COUNTS = {
     "tapward_shards_begun_again": ("shards_begun_again", "Shards of the newest run begun more than once."),
     "tapward_tasks_failed_in_a_day": ("tasks_failed_in_a_day", "Tasks that failed in the last day."),
     "tapward_tasks_cut_off_in_a_day": ("tasks_cut_off_in_a_day", "Tasks of the last day without an end."),
+    "tapward_tasks_handed_out_again": (
+        "tasks_handed_out_again",
+        "Tasks of the last day that workers were handed more than once.",
+    ),
+    "tapward_nights_called": (
+        "nights_called",
+        "Calls of the timetable for the night; more than 1: two timetables.",
+    ),
     "tapward_dead_letters": ("refused_messages", "Telemetry messages that wait for a person."),
     "tapward_telemetry_silent": (
         "telemetry_silent",

@@ -89,6 +89,8 @@ class Forecast:
     """Drive to a stop, from routes of the past year. [min]"""
     without_dates: int
     """Parts in place whose due date is not known; they are in no number."""
+    gone_through: int = 0
+    """Parts in place."""
 
     @property
     def reorder(self) -> list[KindForecast]:
@@ -123,6 +125,7 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
         kinds=_kinds(parts, changes),
         drive_minutes=drive_minutes,
         without_dates=int(parts["likely_on"].isna().sum()),
+        gone_through=len(parts),
     )
 
 

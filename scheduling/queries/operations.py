@@ -164,6 +164,36 @@ def troubles(found: Numbers, now: datetime) -> list[Trouble]:
             gettext("See below what each needs."),
         ),
         _if(
+            found.tasks_handed_out_again > 0,
+            "watch",
+            _counted(
+                ngettext(
+                    "%(count)s task of the last day was handed out more than once.",
+                    "%(count)s tasks of the last day were handed out more than once.",
+                    found.tasks_handed_out_again,
+                ),
+                found.tasks_handed_out_again,
+            ),
+            gettext(
+                "Nothing is doubled. If no worker was killed, TAPWARD_VISIBILITY_SECONDS is shorter than "
+                "the longest task."
+            ),
+        ),
+        _if(
+            found.nights_called > 1,
+            "watch",
+            _counted(
+                gettext(
+                    "The timetable called for the night %(count)s times in a day: there is more than one."
+                ),
+                found.nights_called,
+            ),
+            gettext(
+                "The night was begun once and nothing is doubled. Start celery -A shared.wiring beat on one "
+                "machine only."
+            ),
+        ),
+        _if(
             unsent > 0,
             "watch",
             _counted(

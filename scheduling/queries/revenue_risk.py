@@ -69,6 +69,8 @@ class RiskReview:
     """All recurring revenue, at risk or not."""
     sites: list[RiskSite]
     late: list[LateCarbon]
+    gone_through: int = 0
+    """Plans."""
 
     @property
     def at_risk(self) -> Decimal:
@@ -112,6 +114,7 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
         monthly=to_money(cents.sum()),
         sites=sorted(sites, key=lambda row: (-row.cents, row.site_code)),
         late=late_carbon(today=today, branch_id=branch_id) if with_costs else [],
+        gone_through=len(table.words),
     )
 
 

@@ -28,6 +28,10 @@ LONGEST_TASK: Final = timedelta(hours=2)
 """A task without an end after so long was cut off: its worker is gone."""
 
 
+LESS_THAN_A_DAY: Final = timedelta(hours=20)
+"""Within it one timetable calls for one night."""
+
+
 @dataclass(frozen=True)
 class Numbers:
     """Everything watched, at one moment. Moments are None where there is nothing."""
@@ -52,6 +56,10 @@ class Numbers:
     last_night_at: datetime | None
     tasks_failed_in_a_day: int
     tasks_cut_off_in_a_day: int
+    tasks_handed_out_again: int
+    """Tasks of the last day that workers were handed more than once."""
+    nights_called: int
+    """How often the timetable called for a night within less than a day; more than once: there are two."""
     last_backup_at: datetime | None
     refused_messages: int
     """Telemetry that could not be taken and waits for a person."""
@@ -151,9 +159,13 @@ def _runs() -> dict:
 def _tasks(now: datetime) -> dict:
     day = Q(started_at__gt=now - timedelta(days=1))
     cut_off = Q(outcome=TaskOutcome.RUNNING, started_at__lt=now - LONGEST_TASK)
+    night = Q(name="fleet.tasks.assess_fleet", outcome=TaskOutcome.DONE, started_at__gt=now - LESS_THAN_A_DAY)
     found = TaskRun.objects.filter(day).aggregate(
         tasks_failed_in_a_day=Count("pk", filter=Q(outcome=TaskOutcome.FAILED)),
         tasks_cut_off_in_a_day=Count("pk", filter=cut_off),
+        nights_called=Count("pk", filter=night),
     )
+    again = TaskRun.objects.filter(day).exclude(task_id="").order_by().values("task_id")
+    found["tasks_handed_out_again"] = again.annotate(times=Count("pk")).filter(times__gt=1).count()
     backup = TaskRun.objects.filter(name="back_up", outcome=TaskOutcome.DONE).order_by("-started_at").first()
     return {**found, "last_backup_at": backup and backup.started_at}

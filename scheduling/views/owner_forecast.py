@@ -1,6 +1,6 @@
 """What the coming months ask for, and what to buy now."""
 
-from datetime import date
+from datetime import datetime
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -13,6 +13,7 @@ from scheduling.queries import forecast
 from scheduling.views import list_columns
 from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today
+from scheduling.views.kept_reviews import kept_review
 from shared.access import requires
 from shared.roles import Permission, may
 
@@ -24,13 +25,14 @@ PARTS_SHOWN: Final = 100
 @require_GET
 def owner_forecast(request: HttpRequest) -> HttpResponse:
     """Show the forecast; costs only to who may see them."""
-    found, _ = _forecast(request)
+    found, as_of = _forecast(request)
     sees_costs = may(request.user.role, Permission.SEE_MARGINS)
     return page_or_file(
         request,
         "scheduling/owner_forecast.html",
         {
             "found": found,
+            "as_of": as_of,
             "ahead": owner_charts.changes_ahead(found),
             "kinds": [(kind, list(zip(kind.means, kind.highs, strict=True))) for kind in found.kinds],
             "query": request.GET.urlencode(),
@@ -50,7 +52,8 @@ def owner_forecast(request: HttpRequest) -> HttpResponse:
 @require_GET
 def owner_forecast_file(request: HttpRequest, form: str) -> HttpResponseBase:
     """Return the parts ahead and what to order as CSV or XLSX."""
-    found, today = _forecast(request)
+    found, _ = _forecast(request)
+    _, today = now_and_today(request)
     columns = [
         Column("Code", lambda kind: kind.code),
         Column("Part", lambda kind: kind.name),
@@ -111,6 +114,12 @@ def _months(request: HttpRequest) -> int:
     return min(max(months, 1), MOST_MONTHS)
 
 
-def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, date]:
+def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, datetime | None]:
+    """Return the forecast, and since when it is kept."""
     _, today = now_and_today(request)
-    return forecast.forecast(today=today, branch_id=branch_of(request), months=_months(request)), today
+    months = _months(request)
+    found = kept_review(
+        request, f"forecast:{months}",
+        lambda: forecast.forecast(today=today, branch_id=branch_of(request), months=months),
+    )  # fmt: skip
+    return found.review, found.as_of

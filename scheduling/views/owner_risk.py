@@ -1,5 +1,6 @@
 """Recurring revenue at risk today, and what being late with carbon costs."""
 
+from datetime import datetime
 from typing import Final
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -10,6 +11,7 @@ from scheduling.queries import revenue_risk
 from scheduling.views import list_columns
 from scheduling.views.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.views.edge import branch_of, now_and_today, page_number, paging
+from scheduling.views.kept_reviews import kept_review
 from shared.access import requires
 from shared.roles import Permission, may
 
@@ -30,7 +32,7 @@ COLUMNS: Final = [
 @require_GET
 def owner_risk(request: HttpRequest) -> HttpResponse:
     """Show sites at risk, the dearest first; costs only to who may see them."""
-    risk = _risk(request)
+    risk, as_of = _risk(request)
     pages = max(1, -(-len(risk.sites) // PAGE_SIZE))
     page = min(max(page_number(request), 1), pages)
     return page_or_file(
@@ -38,6 +40,7 @@ def owner_risk(request: HttpRequest) -> HttpResponse:
         "scheduling/owner_risk.html",
         {
             "risk": risk,
+            "as_of": as_of,
             "rows": risk.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE],
             "late": risk.late[:LATE_SHOWN],
             "paging": paging(
@@ -53,10 +56,15 @@ def owner_risk(request: HttpRequest) -> HttpResponse:
 @require_GET
 def owner_risk_file(request: HttpRequest, form: str) -> HttpResponseBase:
     """Return the sites at risk as CSV or XLSX."""
-    return table_file("revenue at risk", form, COLUMNS, _risk(request).sites)
+    return table_file("revenue at risk", form, COLUMNS, _risk(request)[0].sites)
 
 
-def _risk(request: HttpRequest) -> revenue_risk.RiskReview:
+def _risk(request: HttpRequest) -> tuple[revenue_risk.RiskReview, datetime | None]:
+    """Return what is at risk, and since when it is kept."""
     _, today = now_and_today(request)
     with_costs = may(request.user.role, Permission.SEE_MARGINS)
-    return revenue_risk.risk_review(today=today, branch_id=branch_of(request), with_costs=with_costs)
+    found = kept_review(
+        request, f"risk:{with_costs}",
+        lambda: revenue_risk.risk_review(today=today, branch_id=branch_of(request), with_costs=with_costs),
+    )  # fmt: skip
+    return found.review, found.as_of

@@ -104,11 +104,11 @@ def test_numbers_are_for_this_machine_or_for_the_token(client):
 @pytest.mark.django_db
 def test_numbers_take_as_many_queries_for_many_units_as_for_one(client, django_assert_num_queries):
     make.treatment_unit()
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(17):
         told(client)
     for _ in range(5):
         make.treatment_unit()
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(17):
         told(client)
 
 

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -111,10 +112,11 @@ def sender(redis_url: str) -> Celery:
 
 
 def send_shards(redis_url: str, shard_ids: list[int], times: int = 1) -> None:
-    """Hand shards out, each as often as told."""
+    """Hand shards out, each as often as told: the very same message."""
     with sender(redis_url) as client:
-        for shard_id in shard_ids * times:
-            client.send_task("fleet.tasks.assess_shard", kwargs={"shard_id": shard_id})
+        named = [(shard_id, str(uuid.uuid4())) for shard_id in shard_ids]
+        for shard_id, task_id in named * times:
+            client.send_task("fleet.tasks.assess_shard", kwargs={"shard_id": shard_id}, task_id=task_id)
 
 
 def queued(redis_url: str) -> int:

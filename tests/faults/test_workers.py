@@ -168,6 +168,7 @@ def test_a_task_delivered_five_times_is_done_once(undisturbed, redis_url, worker
     wait_until(lambda: raised.count() == 5, "work was raised five times")
     assert open_causes() == undisturbed["causes"]
     assert WorkOrder.objects.count() == len(undisturbed["causes"])
+    assert f"{len(shard_ids)} tasks of the last day were handed out more than once" in what_the_page_says()
 
 
 def test_a_broker_that_comes_back_empty_loses_no_shard(undisturbed, workers):
@@ -224,6 +225,7 @@ def test_two_timetables_begin_one_night_and_raise_each_order_once(redis_url, wor
     assert sorted(keys) == quiet
     assert set(causes) == set(quiet) & set(causes)
     assert len(causes) > 30
+    assert "The timetable called for the night" in what_the_page_says()
 
 
 def test_a_task_handed_out_again_while_it_still_runs_is_done_once(undisturbed, workers):
@@ -249,6 +251,7 @@ def test_a_task_handed_out_again_while_it_still_runs_is_done_once(undisturbed, w
     wait_until(lambda: is_finished(run_id), "the run is finished")
     assert set(AssessmentShard.objects.values_list("attempts", flat=True)) == {1}
     assert_each_once(run_id, undisturbed)
+    assert "1 task of the last day was handed out more than once" in what_the_page_says()
     for worker in workers:
         kill(worker)
     broker.kill()
