@@ -105,13 +105,16 @@ def choose(choice: FleetChoice, now: datetime, today: date) -> QuerySet[Treatmen
 
 
 def fleet_page(choice: FleetChoice, *, now: datetime, today: date, page: int) -> FleetPage:
-    """Return one page of the list. Four queries, however many rows."""
-    units = choose(choice, now, today)
-    total = units.order_by().count()
+    """Return one page of the list. At most four queries, however many rows."""
+    # Sorting keys alone and reading fifty whole rows after is what keeps 100,000 units quick.
+    found = choose(choice, now, today).values_list("id", flat=True)
+    if choice.words:
+        # Words are looked for in every row, which costs more than all keys: once, not again for the count.
+        found = list(found)
+    total = len(found) if choice.words else found.order_by().count()
     pages = max(1, -(-total // PAGE_SIZE))
     page = min(max(page, 1), pages)
-    # Sorting keys alone and reading fifty whole rows after is what keeps 100,000 units quick.
-    ids = list(units.values_list("id", flat=True)[(page - 1) * PAGE_SIZE : page * PAGE_SIZE])
+    ids = list(found[(page - 1) * PAGE_SIZE : page * PAGE_SIZE])
     return FleetPage(rows_of(ids), total, page, pages)
 
 
