@@ -7,6 +7,7 @@ from django.utils import timezone
 from fleet.outgoing.rounds import send_due
 from fleet.outgoing.sending import forget_old
 from fleet.services import assessment, task_runs
+from fleet.services.day_readings import roll_up_fleet
 from fleet.services.days import to_days
 from fleet.services.learning import learn_lives as learn
 from fleet.services.nightly import start_night
@@ -52,6 +53,12 @@ def learn_lives(**kwargs):
     now = timezone.now()
     learn(to_days(now))
     learn_use(now)
+
+
+@shared_task(acks_late=True, soft_time_limit=3600)
+def roll_up_readings(**kwargs):
+    """Let a few readings stand for each old day of meters that report often."""
+    roll_up_fleet(timezone.now(), settings.SHARD_SIZE)
 
 
 @shared_task(acks_late=True, soft_time_limit=300)

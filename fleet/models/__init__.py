@@ -32,6 +32,7 @@ from fleet.models.findings import (
 from fleet.models.log_ins import FailedLogIn
 from fleet.models.people import Branch, Language, MeasureSystem, Person, PersonRole
 from fleet.models.readings import (
+    DayReading,
     Meter,
     MeterMeasure,
     MeterReading,
@@ -69,6 +70,7 @@ __all__ = [
     "Cartridge",
     "ChangeMark",
     "Customer",
+    "DayReading",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",

@@ -3,18 +3,14 @@
 from dataclasses import dataclass, fields
 
 import numpy as np
-from django.db.models import Q
 
-from fleet.models import FlushKind, MembraneType, MeterWater, PartRole
+from fleet.models import FlushKind, MembraneType, PartRole
 from fleet.queries.column_reader import by_then, days_of, days_of_date, flag_of, number_of, read_columns
+from fleet.queries.day_readings import WATER_NUMBERS, read_registers
+from fleet.queries.unit_range import UnitRange
 from fleet.science import columns as science
 from fleet.science.readiness import ROUNDING_D
 
-WATER_NUMBERS = {
-    MeterWater.FEED.value: int(science.Water.FEED),
-    MeterWater.PERMEATE.value: int(science.Water.PERMEATE),
-    MeterWater.CONCENTRATE.value: int(science.Water.CONCENTRATE),
-}
 ROLE_NUMBERS = {role.value: int(science.PartRole[role.name]) for role in PartRole}
 FLUSH_NUMBERS = {kind.value: int(science.FlushKind[kind.name]) for kind in FlushKind}
 MEMBRANE_NUMBERS = {
@@ -42,34 +38,6 @@ _RATINGS = [
 
 _PACK = 64
 """Treatment units whose rows of a short table come packed as one."""
-
-
-@dataclass(frozen=True)
-class UnitRange:
-    """Which treatment units a shard holds: all ids from first to last, or just those listed."""
-
-    first_id: int = 0
-    last_id: int = 0
-    only_ids: tuple[int, ...] = ()
-    except_ids: tuple[int, ...] = ()
-
-    def where(self, column: str) -> str:
-        """SQL condition on an id column. Holds whole numbers only."""
-        but = f" AND {column} NOT IN ({_listed(self.except_ids)})" if self.except_ids else ""
-        if self.only_ids:
-            return f"{column} IN ({_listed(self.only_ids)}){but}"
-        return f"{column} BETWEEN {int(self.first_id)} AND {int(self.last_id)}{but}"
-
-    def condition(self, column: str) -> Q:
-        """The same as a condition of the ORM."""
-        held = Q(**{f"{column}__gte": self.first_id, f"{column}__lte": self.last_id})
-        if self.only_ids:
-            held = Q(**{f"{column}__in": sorted(self.only_ids)})
-        return held & ~Q(**{f"{column}__in": self.except_ids}) if self.except_ids else held
-
-
-def _listed(ids: tuple[int, ...]) -> str:
-    return ", ".join(str(int(one)) for one in sorted(ids))
 
 
 @dataclass(frozen=True)
@@ -186,21 +154,8 @@ def _read_tests(which: UnitRange, until_d: float) -> tuple[science.FeedTests, np
 
 
 def _read_meter_readings(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> science.MeterReadings:
-    columns = {
-        "unit_id": "r.treatment_unit_id",
-        "water": number_of("r.water", WATER_NUMBERS),
-        "meter_id": "r.meter_id",
-        "read_at_d": days_of("r.read_at"),
-        "total_gal": "r.total_gal",
-        "rollover_gal": "r.rollover_gal",
-    }
-    rest = (
-        f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
-        f"AND {by_then('r.read_at', until_d)}"
-    )
-    table = read_columns(columns, rest, packed_by="r.treatment_unit_id")
+    table = read_registers(which, unit_ids, until_d)
     order = np.lexsort((table["meter_id"], table["read_at_d"], table["water"], table["unit_id"]))
-    order = order[table["read_at_d"][order] <= until_d]
     table = {name: column[order] for name, column in table.items()}
     return _build(science.MeterReadings, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))
 

@@ -7,6 +7,7 @@ from django.db.models import Exists, OuterRef, Q
 
 from fleet.models import ChangeMark, TreatmentUnit
 from fleet.queries.columns import UnitRange
+from fleet.services.day_readings import forget_days_marked
 
 WORTH_TAKING_ALL = 0.5
 """Where more than this share of a shard is due, reading the whole of it costs no more."""
@@ -35,5 +36,8 @@ def due_units(which: UnitRange, now: datetime, learned_at: datetime | None) -> U
 
 
 def take_in_marks(which: UnitRange, now: datetime) -> None:
-    """Delete the marks that an assessment as of ``now`` sees. In its transaction, before it reads."""
-    ChangeMark.objects.filter(which.condition("treatment_unit_id"), effective_at__lte=now).delete()
+    """Delete the marks that an assessment as of ``now`` sees, and what was rolled up of the days they touch.
+
+    In its transaction, before it reads.
+    """
+    forget_days_marked(which, now)

@@ -67,6 +67,12 @@ DUTIES: Final = (
         timedelta(hours=26),
     ),
     Duty(
+        "fleet.tasks.roll_up_readings",
+        gettext_lazy("Roll up old days of readings"),
+        gettext_lazy("every night at 4:30"),
+        timedelta(hours=26),
+    ),
+    Duty(
         "fleet.tasks.tidy_task_runs",
         gettext_lazy("Forget old records of tasks"),
         gettext_lazy("every night at 4:10"),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from fleet.models import AssessmentRun
-from fleet.services import assessment
+from fleet.services import assessment, day_readings
 from scheduling.services import month_end, revenue, routes, work_orders
 from shared.periods import local_day
 
@@ -40,4 +40,5 @@ def bring_up_to_date(
     tell("entering what was earned")
     month_end.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
+    day_readings.roll_up_fleet(now, shard_size)
     return Upkeep(run, raised, earned)

@@ -1,0 +1,140 @@
+"""Registers as an assessment takes them: young days as read, older days by the readings that stand for them.
+
+What stands for a day may lie in ``DayReading`` already or be chosen here from all of them; the answer is the
+same. So the table may be empty, behind, or half made.
+"""
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+from typing import Final
+
+import numpy as np
+
+from fleet.models import MeterWater
+from fleet.queries.column_reader import by_then, days_of, is_postgres, number_of, read_columns
+from fleet.queries.unit_range import UnitRange
+from fleet.science import columns as science
+from fleet.science.day_readings import first_young_day, stands_for_its_day
+
+WATER_NUMBERS: Final = {
+    MeterWater.FEED.value: int(science.Water.FEED),
+    MeterWater.PERMEATE.value: int(science.Water.PERMEATE),
+    MeterWater.CONCENTRATE.value: int(science.Water.CONCENTRATE),
+}
+BY_MOMENT: Final = "'1970-01-02'"
+"""Marks of later moments may come from readings; those of none lie on the first day of all."""
+Table = dict[str, np.ndarray]
+_COLUMNS: Final = ("unit_id", "water", "meter_id", "read_at_d", "total_gal", "rollover_gal")
+
+
+def read_registers(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> Table:
+    """Return the registers' columns of a shard, in any order.
+
+    Parameters
+    ----------
+    which : UnitRange
+    unit_ids : array of int
+        The treatment units it holds.
+    until_d : float
+        Nothing later than this is read. [days since 1970-01-01 UTC]
+    """
+    rolled = rolled_up_to(which)
+    if not rolled:
+        return _chosen(as_read(which, until_d))
+    recent = later_than(as_read(_only(rolled), until_d, min(rolled.values())), rolled)
+    unit_id = recent["unit_id"].astype(np.int64)
+    young = first_young_day(unit_id, recent["read_at_d"])
+    # As of an earlier moment a day that stands by a few may still be young: then everything is read.
+    ready = {
+        unit for unit, first in zip(unit_id.tolist(), young.tolist(), strict=True) if first >= rolled[unit]
+    }
+    rest = tuple(unit for unit in unit_ids.tolist() if unit not in ready)
+    pieces = [_chosen(rows_of(recent, np.isin(unit_id, list(ready))))]
+    if ready:
+        pieces.append(_kept(_only(ready)))
+    if rest:
+        pieces.append(_chosen(as_read(UnitRange(only_ids=rest), until_d)))
+    return {name: np.concatenate([piece[name] for piece in pieces]) for name in _COLUMNS}
+
+
+def rolled_up_to(which: UnitRange) -> dict[int, int]:
+    """Return the day from which on a treatment unit is not rolled up, for those that are and still hold.
+
+    A change that is marked and not taken in yet may bear on a day that was rolled up. [days since 1970-01-01]
+    """
+    last = (
+        "SELECT treatment_unit_id, max(read_at) AS read_at FROM fleet_dayreading "
+        f"WHERE {which.where('treatment_unit_id')} GROUP BY treatment_unit_id"
+    )
+    columns = {"unit_id": "d.treatment_unit_id", "last_d": days_of("d.read_at")}
+    rest = (
+        f"FROM ({last}) d WHERE NOT EXISTS (SELECT 1 FROM fleet_changemark m "
+        f"WHERE m.treatment_unit_id = d.treatment_unit_id AND m.effective_at > {BY_MOMENT} "
+        f"AND {day_begins('m.effective_at')} <= d.read_at)"
+    )
+    table = read_columns(columns, rest)
+    days = np.floor(table["last_d"]).astype(np.int64) + 1
+    return dict(zip(table["unit_id"].astype(np.int64).tolist(), days.tolist(), strict=True))
+
+
+def as_read(which: UnitRange, until_d: float, from_day: int | None = None, *, with_id: bool = False) -> Table:
+    """Return the latest revision of every reading up to a moment, or from a day on up to it."""
+    columns = _expressions() | ({"id": "r.id"} if with_id else {})
+    since = "TRUE" if from_day is None else f"r.read_at >= {_literal(from_day)}"
+    rest = (
+        f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
+        f"AND {since} AND {by_then('r.read_at', until_d)}"
+    )
+    table = read_columns(columns, rest, packed_by="r.treatment_unit_id")
+    return rows_of(table, table["read_at_d"] <= until_d)
+
+
+def later_than(table: Table, rolled: dict[int, int]) -> Table:
+    """Leave out the days of each treatment unit that are rolled up."""
+    units = np.array(sorted(rolled), dtype=np.int64)
+    days = np.array([rolled[unit] for unit in units.tolist()])
+    at = np.searchsorted(units, table["unit_id"].astype(np.int64))
+    return rows_of(table, table["read_at_d"] >= days[at])
+
+
+def day_begins(moment: str) -> str:
+    """SQL for the beginning of a moment's day of UTC."""
+    return f"date_trunc('day', {moment}, 'UTC')" if is_postgres() else f"date({moment})"
+
+
+def _chosen(table: Table) -> Table:
+    """Leave out the readings of old days that others stand for."""
+    unit_id, meter_id = (table[name].astype(np.int64) for name in ("unit_id", "meter_id"))
+    young = first_young_day(unit_id, table["read_at_d"])
+    return rows_of(table, stands_for_its_day(meter_id, table["read_at_d"], table["total_gal"], young))
+
+
+def _kept(which: UnitRange) -> Table:
+    rest = f"FROM fleet_dayreading r WHERE {which.where('r.treatment_unit_id')}"
+    return read_columns(_expressions(), rest, packed_by="r.treatment_unit_id")
+
+
+def _expressions() -> dict[str, str]:
+    return {
+        "unit_id": "r.treatment_unit_id",
+        "water": number_of("r.water", WATER_NUMBERS),
+        "meter_id": "r.meter_id",
+        "read_at_d": days_of("r.read_at"),
+        "total_gal": "r.total_gal",
+        "rollover_gal": "r.rollover_gal",
+    }
+
+
+def rows_of(table: Table, rows: np.ndarray) -> Table:
+    """Return some rows of a table."""
+    return {name: column[rows] for name, column in table.items()}
+
+
+def _only(unit_ids: Iterable[int]) -> UnitRange:
+    return UnitRange(only_ids=tuple(sorted(unit_ids)))
+
+
+def _literal(day: int) -> str:
+    """Return the beginning of a day of UTC as SQL."""
+    written = (date(1970, 1, 1) + timedelta(days=day)).isoformat()
+    return f"timestamptz '{written} 00:00+00'" if is_postgres() else f"'{written}'"
