@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0012_readings_in_partitions'),
+        ('fleet', '0013_findings_by_risk'),
     ]
 
     operations = [
