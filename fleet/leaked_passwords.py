@@ -16,12 +16,12 @@ SUM_LENGTH: Final = 40
 
 
 class NotLeaked:
-    """A password validator of Django's form (OWASP ASVS 5.0, 6.2.4 and 6.2.12)."""
+    """A password validator of Django's form (OWASP ASVS 5.0, 6.2.4 and 6.2.12), where there is a list."""
 
     def validate(self, password: str, user: Any = None) -> None:
-        """Raise ValidationError for a password of the list. Without a list nothing is refused."""
+        """Raise ValidationError for a password of the list."""
         del user
-        if settings.LEAKED_PASSWORDS and is_leaked(password, Path(settings.LEAKED_PASSWORDS)):
+        if is_leaked(password, Path(settings.LEAKED_PASSWORDS)):
             raise ValidationError(
                 gettext(
                     "This password stands in a list of passwords that were stolen elsewhere, so it is among "
@@ -31,9 +31,7 @@ class NotLeaked:
             )
 
     def get_help_text(self) -> str:
-        """Say what is asked, where there is a list."""
-        if not settings.LEAKED_PASSWORDS:
-            return ""
+        """Say what is asked."""
         return gettext("Your password can’t be one that was stolen elsewhere before.")
 
 

@@ -231,3 +231,10 @@ def test_a_trace_gives_nothing_back(client):
     answer = client.trace("/log-in/", headers={"x-told": "a secret of the caller"})
     assert answer.status_code == 405
     assert b"a secret of the caller" not in answer.content
+
+
+def test_leaked_passwords_are_looked_up_where_there_is_a_list_and_only_there(tmp_path):
+    shown = "print(*(one['NAME'].rpartition('.')[2] for one in s.AUTH_PASSWORD_VALIDATORS))"
+    given = {"TAPWARD_DATA_DIR": str(tmp_path)}
+    assert "NotLeaked" not in settings_told(shown, **given).stdout
+    assert "NotLeaked" in settings_told(shown, TAPWARD_LEAKED_PASSWORDS="/srv/leaked.txt", **given).stdout
