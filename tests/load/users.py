@@ -81,7 +81,7 @@ class Asking:
         headers = {
             "Authorization": f"Bearer {self.doors.token}",
             "Content-Type": "application/x-ndjson",
-            "Idempotency-Key": f"call-{number}",
+            "Idempotency-Key": f"{self.began.timestamp():.0f}-{number}",
         }
         address = f"{self.server}/api/meter-readings/bulk"
         return httpx.Request("POST", address, headers=headers, content=lines.encode())
