@@ -3,7 +3,7 @@
 Starts a PostgreSQL of its own, fills it with a made-up fleet, has users ask for the fleet list, a treatment
 unit, the day's page and bulk readings, samples the workers' memory, then asks page by page and the bare view
 for the same bytes in turn. Fails when any answer is wrong. Users, server and database share this machine.
-``--keep FOLDER`` fills a database there once (a quarter of an hour for 100,000) and measures on it later, too.
+``--keep FOLDER`` fills a database there once (a quarter of an hour for 100,000) and measures on it again.
 """
 
 import argparse
