@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from fleet.models import AuditArea, AuditEntry
 from fleet.services import audit
+from scheduling.queries import audit as queries
 from shared.errors import CannotDo
 from tests import factories as make
 
@@ -134,3 +135,29 @@ def test_the_number_of_queries_does_not_grow_with_the_list(client, django_assert
     client.force_login(make.person("owner"))
     with django_assert_max_num_queries(6):
         client.get(reverse("audit_trail"))
+
+
+def test_pages_hold_each_change_once_though_many_were_made_at_one_moment(client):
+    now = timezone.now()
+    order = make.work_order(make.treatment_unit())
+    for number in range(70):
+        audit.note(f"note {number}", area=AuditArea.MONEY, about="", by=None, now=now)
+        order.events.create(at=now, what=f"event {number}")
+    client.force_login(make.person("owner"))
+    told = []
+    for page in (1, 2, 3):
+        answer = client.get(reverse("audit_trail"), {"page": page})
+        told += [row["told_what"] for row, _area in answer.context["rows"]]
+    assert sorted(told) == sorted([f"note {n}" for n in range(70)] + [f"event {n}" for n in range(70)])
+    assert "1–50 of 140" in client.get(reverse("audit_trail")).content.decode()
+
+
+def test_a_list_too_long_to_count_says_so_and_the_file_has_all(client, monkeypatch):
+    monkeypatch.setattr(queries, "MOST_COUNTED", 50)
+    for number in range(75):
+        note(f"note {number}", ago=timedelta(minutes=number))
+    client.force_login(make.person("owner"))
+    assert "1–50 of more than 50" in client.get(reverse("audit_trail")).content.decode()
+    last = client.get(reverse("audit_trail"), {"page": 9}).context["rows"]
+    assert [row["told_what"] for row, _area in last] == [f"note {n}" for n in range(50)]
+    assert len(listed(client)) == 75

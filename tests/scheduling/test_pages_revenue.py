@@ -12,6 +12,7 @@ from openpyxl import load_workbook
 from fleet.models import UnitState
 from scheduling.charts import bridge, bridge_bars
 from scheduling.models import PlanPrice, RevenueEntry, ServicePlan
+from scheduling.queries import revenue as revenue_queries
 from scheduling.queries.bridge import Bridge
 from tests import factories as make
 
@@ -99,6 +100,17 @@ def test_renewals_stand_with_the_last_day_of_notice(owner):
     make.plan(make.site(), renews_on=date(2026, 11, 20), ends_on=date(2026, 10, 1))
     (row,) = review(owner).renewals
     assert (row.plan_code, row.notice_by, row.is_notice_over) == (plan.code, date(2026, 10, 21), True)
+
+
+def test_of_many_renewals_the_page_shows_the_first_and_the_file_has_all(owner, monkeypatch):
+    monkeypatch.setattr(revenue_queries, "RENEWALS_SHOWN", 2)
+    for day in (22, 20, 21):
+        make.plan(make.site(), renews_on=date(2026, 11, day))
+    answer = owner.get(reverse("revenue_review"))
+    assert [row.renews_on.day for row in answer.context["renewals"]] == [20, 21]
+    assert "The first 2 of 3; the file has all." in answer.content.decode()
+    file = owner.get(reverse("revenue_review"), {"list": "renewals", "as": "csv"})
+    assert len(b"".join(file.streaming_content).decode().splitlines()) == 4
 
 
 def test_each_number_opens_the_entries_behind_it_and_their_sum_is_the_number(owner):

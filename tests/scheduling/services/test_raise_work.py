@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from fleet.models import Finding, FindingKind
 from fleet.services import assessment
 from scheduling.models import OrderKind, OrderState, StepSheet, WorkOrder, WorkOrderEvent, WorkOrderPart
-from scheduling.services import plans, work_orders
+from scheduling.services import plans, raising, work_orders
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -49,6 +49,15 @@ def test_each_kind_of_finding_raises_its_kind_of_order(finding_kind, order_kind)
     assert (order.kind, order.cause_key, order.finding) == (order_kind, found.cause_key, found)
     assert report.raised == {order_kind: 1}
     assert order.events.get().what == "raised"
+
+
+def test_a_first_import_with_many_findings_is_raised_some_at_a_time_each_once(monkeypatch):
+    monkeypatch.setattr(raising, "CHUNK", 2)
+    findings = [carbon_due() for _ in range(7)]
+    assert work_orders.raise_work(now=NOW).raised == {OrderKind.CHANGE_DUE: 7}
+    assert work_orders.raise_work(now=NOW).is_empty
+    causes = WorkOrder.objects.order_by("cause_key").values_list("cause_key", flat=True)
+    assert list(causes) == sorted(found.cause_key for found in findings)
 
 
 def test_a_change_order_says_why_when_how_long_and_with_what():
