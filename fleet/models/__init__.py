@@ -17,6 +17,7 @@ from fleet.models.findings import (
     AssessmentRun,
     AssessmentShard,
     ChangeMark,
+    Figures,
     Finding,
     FindingKind,
     LimitName,
@@ -30,6 +31,7 @@ from fleet.models.findings import (
     UseRules,
 )
 from fleet.models.log_ins import FailedLogIn
+from fleet.models.packed_figures import LIMITS, OF_PART, OF_UNIT, Layout, figure_of, numbers_of
 from fleet.models.people import Branch, Language, MeasureSystem, Person, PersonRole
 from fleet.models.readings import (
     DayReading,
@@ -62,6 +64,9 @@ from fleet.models.webhooks import (
 )
 
 __all__ = [
+    "LIMITS",
+    "OF_PART",
+    "OF_UNIT",
     "AssessmentRun",
     "AssessmentShard",
     "AuditArea",
@@ -76,6 +81,7 @@ __all__ = [
     "DeliveryState",
     "FailedLogIn",
     "FeedTest",
+    "Figures",
     "Finding",
     "FindingKind",
     "Flush",
@@ -83,6 +89,7 @@ __all__ = [
     "HeardSource",
     "Language",
     "LastHeard",
+    "Layout",
     "LimitName",
     "MeasureSystem",
     "Membrane",
@@ -125,4 +132,6 @@ __all__ = [
     "WebhookDelivery",
     "WebhookEvent",
     "WebhookKind",
+    "figure_of",
+    "numbers_of",
 ]

@@ -5,7 +5,27 @@ from django.db.models import Q
 from django.utils.translation import gettext_lazy
 
 from fleet.models.equipment import Part, TreatmentUnit
+from fleet.models.packed_figures import numbers_of
 from shared.model_parts import at_least, both_or_neither, known_values
+
+
+class Figures(models.Model):
+    """The figures behind a state: packed by assessment, or as JSON by a release before that and by hand."""
+
+    written_numbers = models.JSONField(default=dict, blank=True, db_column="numbers", editable=False)
+    packed = models.BinaryField(null=True, help_text="Every input and figure; see packed_figures.")
+
+    class Meta:
+        abstract = True
+
+    @property
+    def numbers(self) -> dict:
+        """Return every input and figure of the state by name."""
+        return numbers_of(self.written_numbers, self.packed)
+
+    @numbers.setter
+    def numbers(self, numbers: dict) -> None:
+        self.written_numbers, self.packed = numbers, None
 
 
 class LimitName(models.TextChoices):
@@ -20,7 +40,7 @@ class LimitName(models.TextChoices):
     MEASURED_END = "measured_end", gettext_lazy("Measured end")
 
 
-class PartState(models.Model):
+class PartState(Figures):
     """How worn a part in place is and when it is due. Derived; rebuilt by assessment."""
 
     part = models.OneToOneField(Part, on_delete=models.CASCADE, primary_key=True, related_name="state")
@@ -30,7 +50,6 @@ class PartState(models.Model):
     early_on = models.DateField(null=True, blank=True)
     likely_on = models.DateField(null=True, blank=True, db_index=True)
     late_on = models.DateField(null=True, blank=True)
-    numbers = models.JSONField(default=dict, blank=True, help_text="Every input and figure of the finding.")
     assessed_at = models.DateTimeField()
 
     class Meta:
@@ -83,7 +102,7 @@ class PatternName(models.TextChoices):
     UNNAMED = "unnamed", gettext_lazy("Change without a known pattern")
 
 
-class UnitState(models.Model):
+class UnitState(Figures):
     """Use, readiness and performance of a treatment unit. Derived; rebuilt by assessment."""
 
     treatment_unit = models.OneToOneField(
@@ -113,7 +132,6 @@ class UnitState(models.Model):
     is_decaying = models.BooleanField(default=False)
     next_due_on = models.DateField(null=True, blank=True, db_index=True)
     worst_wear = models.FloatField(null=True, blank=True)
-    numbers = models.JSONField(default=dict, blank=True)
     assessed_at = models.DateTimeField()
     look_again_on = models.DateField(
         null=True, blank=True, help_text="When a night assesses it again although nothing new came in."

@@ -1,14 +1,15 @@
 """Writes many rows over old ones: COPY and one INSERT on PostgreSQL, the ORM's bulk write elsewhere."""
 
 import json
-from collections.abc import Callable, Iterator
-from itertools import islice
+from collections.abc import Callable
 from typing import Any, Final
 
+import orjson
 from django.db import connection, transaction
-from django.db.models import JSONField, Model
+from django.db.models import Field, JSONField, Model
 
 from fleet.queries.column_reader import is_postgres
+from fleet.services.binary_copy import END, HEADER, Cells, copied_rows
 from fleet.services.state_table import StateTable
 
 BATCH: Final = 2000
@@ -44,28 +45,119 @@ def write_table_over(table: StateTable, key: str) -> None:
     On PostgreSQL a row that is as it was is not written.
     """
     if not is_postgres() or len(table) < WORTH_COPYING:
-        write_over(list(table.rows()), key)
+        write_over(table.rows(), key)
         return
-    meta = table.model._meta
-    names = [field.attname for field in meta.concrete_fields]
-    texts = [_as_text(table.columns[name]) for name in names if name != "numbers"]
-    # COPY reads a backslash as the beginning of something else.
-    texts.insert(names.index("numbers"), [row.decode().replace("\\", "\\\\") for row in table.numbers])
+    # A row's figures stand in one place only: a JSON of the release before must not outlive them.
+    cells = {name: Cells.of(column) for name, column in table.columns.items()}
+    cells |= {"packed": table.packed_cells(), "written_numbers": Cells.json({}, len(table))}
+    order = [cells[field.attname] for field in table.model._meta.concrete_fields]
 
     def write(copy: Any) -> None:
-        for lines in _in_pieces(map("\t".join, zip(*texts, strict=True))):
-            copy.write("\n".join(lines) + "\n")
+        copy.write(HEADER)
+        for begin in range(0, len(table), BATCH):
+            copy.write(copied_rows([column.rows(begin, begin + BATCH) for column in order]))
+        copy.write(END)
 
-    _copy_over(table.model, key, write)
-
-
-def _as_text(column: list) -> list[str]:
-    return ["\\N" if value is None else str(value) for value in column]
+    _copy_over(table.model, key, write, is_binary=True)
 
 
-def _in_pieces(lines: Iterator[str]) -> Iterator[list[str]]:
-    while piece := list(islice(lines, BATCH)):
-        yield piece
+def add_rows(model: type[Model], rows: list[dict[str, Any]]) -> None:
+    """Insert rows, but not where the database has one that must stay alone. Each has the same names."""
+    if not rows:
+        return
+    if not is_postgres() or len(rows) < WORTH_COPYING:
+        model.objects.bulk_create((model(**row) for row in rows), batch_size=BATCH, ignore_conflicts=True)
+        return
+    whole = [_whole_row(model, row) for row in rows]
+    with transaction.atomic(), connection.cursor() as cursor:
+        staged, listed = _stage(cursor, model, whole, "new")
+        table = connection.ops.quote_name(model._meta.db_table)
+        cursor.execute(f"INSERT INTO {table} ({listed}) SELECT {listed} FROM {staged} ON CONFLICT DO NOTHING")
+
+
+def change_rows(
+    model: type[Model],
+    rows: list[dict[str, Any]],
+    key: str,
+    *,
+    same: dict[str, Any],
+    at_most: dict[str, Any],
+) -> None:
+    """Change columns of rows that are there.
+
+    Parameters
+    ----------
+    rows : list of dict by attribute name
+        What each row becomes, and its ``key``.
+    same : dict
+        What they all become.
+    at_most : dict
+        What they become where they are more.
+    """
+    if not rows:
+        return
+    if not is_postgres() or len(rows) < WORTH_COPYING:
+        old = model.objects.in_bulk([row[key] for row in rows])
+        write_over([_changed(old[row[key]], row | same, at_most) for row in rows], key)
+        return
+    quote = connection.ops.quote_name
+    table = quote(model._meta.db_table)
+    with transaction.atomic(), connection.cursor() as cursor:
+        staged, _listed = _stage(cursor, model, rows, "changed")
+        columns = [_column(model, name) for name in rows[0] if name != key]
+        changes = [f"{column} = {staged}.{column}" for column in columns]
+        changes += [f"{_column(model, name)} = %s" for name in same]
+        changes += [f"{_column(model, name)} = LEAST({table}.{_column(model, name)}, %s)" for name in at_most]
+        cursor.execute(
+            f"UPDATE {table} SET {', '.join(changes)} FROM {staged} "
+            f"WHERE {table}.{_column(model, key)} = {staged}.{_column(model, key)}",
+            [*same.values(), *at_most.values()],
+        )
+
+
+def _changed(row: Model, becomes: dict[str, Any], at_most: dict[str, Any]) -> Model:
+    for name, value in becomes.items():
+        setattr(row, name, value)
+    for name, value in at_most.items():
+        setattr(row, name, min(getattr(row, name), value))
+    return row
+
+
+def _whole_row(model: type[Model], row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row with every column but its id, those not named as the model has them."""
+    return {
+        field.attname: row[field.attname] if field.attname in row else field.get_default()
+        for field in model._meta.concrete_fields
+        if not field.primary_key
+    }
+
+
+def _column(model: type[Model], name: str) -> str:
+    return connection.ops.quote_name(_field(model, name).column)
+
+
+def _field(model: type[Model], name: str) -> Field:
+    return next(field for field in model._meta.concrete_fields if field.attname == name)
+
+
+def _stage(cursor: Any, model: type[Model], rows: list[dict[str, Any]], what: str) -> tuple[str, str]:
+    """Put rows into a temporary table; return its name and its columns."""
+    quote = connection.ops.quote_name
+    staged = quote(f"staged_{what}_{model._meta.db_table}")
+    listed = ", ".join(_column(model, name) for name in rows[0])
+    json_names = {name for name in rows[0] if isinstance(_field(model, name), JSONField)}
+    table = quote(model._meta.db_table)
+    cursor.execute(
+        f"CREATE TEMPORARY TABLE IF NOT EXISTS {staged} ON COMMIT DROP AS SELECT {listed} FROM {table} "
+        "WITH NO DATA"
+    )
+    cursor.execute(f"TRUNCATE {staged}")
+    with cursor.copy(f"COPY {staged} ({listed}) FROM STDIN") as copy:
+        for row in rows:
+            copy.write_row(
+                [orjson.dumps(cell).decode() if name in json_names else cell for name, cell in row.items()]
+            )
+    return staged, listed
 
 
 def _copy_rows(rows: list[Model]) -> Callable[[Any], None]:
@@ -79,7 +171,9 @@ def _copy_rows(rows: list[Model]) -> Callable[[Any], None]:
     return write
 
 
-def _copy_over(model: type[Model], key: str, write: Callable[[Any], None]) -> None:
+def _copy_over(
+    model: type[Model], key: str, write: Callable[[Any], None], *, is_binary: bool = False
+) -> None:
     meta = model._meta
     fields = meta.concrete_fields
     quote = connection.ops.quote_name
@@ -88,11 +182,12 @@ def _copy_over(model: type[Model], key: str, write: Callable[[Any], None]) -> No
     unique = quote(meta.get_field(key).column)
     others = [quote(field.column) for field in fields if field.name != key]
     changes = ", ".join(f"{column} = EXCLUDED.{column}" for column in others)
+    how = " (FORMAT BINARY)" if is_binary else ""
     was, becomes = ", ".join(f"{table}.{c}" for c in others), ", ".join(f"EXCLUDED.{c}" for c in others)
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(f"CREATE TEMPORARY TABLE IF NOT EXISTS {staged} (LIKE {table}) ON COMMIT DROP")
         cursor.execute(f"TRUNCATE {staged}")
-        with cursor.copy(f"COPY {staged} ({listed}) FROM STDIN") as copy:
+        with cursor.copy(f"COPY {staged} ({listed}) FROM STDIN{how}") as copy:
             write(copy)
         cursor.execute(
             f"INSERT INTO {table} ({listed}) SELECT {listed} FROM {staged} "

@@ -24,18 +24,29 @@ def to_moment(day: float) -> datetime | None:
     return None if day != day else EPOCH + timedelta(seconds=round(float(day) * 86400))
 
 
+def to_moments(days: np.ndarray) -> np.ndarray:
+    """Return the same of a column, as datetime64[s]; NaT for what is not finite."""
+    seconds = np.rint(np.nan_to_num(days, posinf=0.0, neginf=0.0) * SECONDS_PER_DAY).astype("datetime64[s]")
+    return np.where(np.isfinite(days), seconds, np.datetime64("NaT"))
+
+
 def to_local_dates(days: np.ndarray, zone_names: list[str], now_d: float) -> list[date | None]:
     """Return each moment's calendar day at its own place; None for NaN and for the far future."""
+    return to_local_days(days, zone_names, now_d).astype(object).tolist()
+
+
+def to_local_days(days: np.ndarray, zone_names: list[str], now_d: float) -> np.ndarray:
+    """Return the same as a column, as datetime64[D] with NaT."""
     is_told = days <= now_d + FURTHEST_DAYS
     names = np.array(zone_names, dtype=object)
-    answers = np.full(len(days), None, dtype=object)
+    answers = np.full(len(days), np.datetime64("NaT", "D"))
     for name in set(zone_names):
         rows = np.flatnonzero(is_told & (names == name))
-        answers[rows] = _dates_at(np.rint(days[rows] * SECONDS_PER_DAY).astype(np.int64), ZoneInfo(name))
-    return answers.tolist()
+        answers[rows] = _days_at(np.rint(days[rows] * SECONDS_PER_DAY).astype(np.int64), ZoneInfo(name))
+    return answers
 
 
-def _dates_at(seconds: np.ndarray, zone: ZoneInfo) -> np.ndarray:
+def _days_at(seconds: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     """Return calendar days of moments at one place, asking for the clock once per day, not per moment."""
     utc_days, place = np.unique(seconds // SECONDS_PER_DAY, return_inverse=True)
     begins = (utc_days * SECONDS_PER_DAY).tolist()
@@ -45,10 +56,7 @@ def _dates_at(seconds: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     # On a day the clocks change, each moment is asked for by itself.
     for row in np.flatnonzero((first != last)[place]).tolist():
         offset[row] = _offset_s(zone, int(seconds[row]))
-    local_days, place = np.unique((seconds + offset) // SECONDS_PER_DAY, return_inverse=True)
-    dates = np.empty(len(local_days), dtype=object)
-    dates[:] = [date.fromordinal(EPOCH.toordinal() + day) for day in local_days.tolist()]
-    return dates[place]
+    return ((seconds + offset) // SECONDS_PER_DAY).astype("datetime64[D]")
 
 
 @lru_cache(maxsize=100_000)

@@ -1,21 +1,19 @@
 """When does what assessment knows become a finding that wants action? Plain rules over one shard."""
 
-from collections.abc import Container
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import Final
+from typing import Any, Final
 
 from fleet.learned_words import learned_names
 from fleet.models import (
     FindingKind,
     LimitName,
     OwedFlush,
-    PartState,
     PatternName,
     ReadinessState,
-    UnitState,
 )
 from fleet.services.as_written import as_written
+from fleet.services.state_table import Seen
 
 CHANGE_AHEAD_DAYS: Final = 28
 """A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
@@ -31,6 +29,9 @@ SILENT_DAYS: Final = 45
 """No reading for this long: somebody should read the meter."""
 FAULT_MEMORY_DAYS: Final = 60
 """A meter fault older than this is history, not something to act on."""
+STRENGTH_MOVED: Final = 0.02
+DAYS_MOVED: Final = 3
+"""A standing finding is written anew when its strength or one of its dates has moved by this much."""
 FEED_TEST_DAYS: Final = 365
 """A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
 
@@ -63,94 +64,56 @@ class UnitFacts:
     last_test_on: date | None
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """How strongly and for when something is asked for."""
-
-    strength: float
-    early_on: date | None
-    likely_on: date | None
-    late_on: date | None
-
-
 def change_cause(part_id: int) -> str:
     """Return the one cause of a part's change."""
     return f"change_due:part:{part_id}"
 
 
-def change_asked(
-    wear: float | None,
-    early_on: date | None,
-    likely_on: date | None,
-    late_on: date | None,
-    not_after_on: date | None,
-    today: date,
-) -> Asked:
-    """Return what a change of a part is asked for with, once it is."""
-    return Asked(
-        min(wear or 0.0, STRONGEST), early_on or today, likely_on or today, not_after_on or late_on or today
-    )
+def reflush_cause(treatment_unit_id: int, owed: str, part_id: int | None) -> str:
+    """Return the one cause of an owed flush."""
+    return f"reflush_required:unit:{treatment_unit_id}:{owed}:part:{part_id or 0}"
 
 
-def change_due(state: PartState, name: str, today: date, standing: Container[str]) -> Candidate | None:
-    """Ask for a change when the early date is near, or wear has reached its limit."""
-    key = change_cause(state.part_id)
-    if state.early_on is None and not (state.wear and state.wear >= 1):
-        return None
-    early = state.early_on or today
-    ahead = CHANGE_AHEAD_DAYS + (KEEP_DAYS if key in standing else 0)
-    is_worn = state.wear is not None and state.wear >= 1
-    if early > today + timedelta(days=ahead) and not is_worn:
-        return None
+def change_due(state: Seen, name: str, asked: dict[str, Any]) -> Candidate:
+    """Say why a change is asked for. ``asked`` is strength and dates by name."""
     limit = as_written(LimitName).get(state.governing, "").lower() or "life"
-    learned = learned_names(state.numbers)
+    numbers = state.numbers
+    learned = learned_names(numbers)
     rests = f"; rests on what the fleet taught ({learned})" if learned else ""
-    not_after_on = _days(state.numbers.get("not_after_on"))
-    asked = change_asked(state.wear, state.early_on, state.likely_on, state.late_on, not_after_on, today)
     return Candidate(
         kind=FindingKind.CHANGE_DUE,
-        cause_key=key,
+        cause_key=change_cause(state.part_id),
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.part_id,
         method="wear",
         why=f"{name}: {_wear_words(state, limit)}{rests}.",
-        strength=asked.strength,
-        not_before_on=_days(state.numbers.get("not_before_on")) or early,
-        early_on=asked.early_on,
-        likely_on=asked.likely_on,
-        late_on=asked.late_on,
-        numbers=state.numbers,
+        not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
+        numbers=numbers,
+        **asked,
     )
 
 
-def reflush_required(state: UnitState, today: date) -> Candidate | None:
-    """Ask for a flush that readiness says is owed."""
-    if state.readiness not in (ReadinessState.FLUSH_OWED, ReadinessState.BEDDING) or not state.owed_flush:
-        return None
-    owed = str(state.owed_flush)
-    since = state.owed_since.date() if state.owed_since else today
-    label = as_written(OwedFlush)[owed]
-    part_id = state.owed_part_id or 0
-    latest = max(today, since) + timedelta(days=REFLUSH_WINDOW_DAYS)
-    volume = f"{state.flush_gal:.0f} gal" if state.flush_gal else "until it runs clear"
-    minutes = f", about {state.flush_minutes:.0f} min" if state.flush_minutes else ""
+def reflush_required(state: Seen, asked: dict[str, Any], today: date) -> Candidate:
+    """Say which flush is owed, since when and how much."""
+    owed, since = state.owed_flush, asked["early_on"]
+    flush_gal, flush_minutes = state.flush_gal, state.flush_minutes
+    volume = f"{flush_gal:.0f} gal" if flush_gal else "until it runs clear"
+    minutes = f", about {flush_minutes:.0f} min" if flush_minutes else ""
     return Candidate(
         kind=FindingKind.REFLUSH_REQUIRED,
-        cause_key=f"reflush_required:unit:{state.treatment_unit_id}:{owed}:part:{part_id}",
+        cause_key=reflush_cause(state.treatment_unit_id, owed, state.owed_part_id),
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.owed_part_id,
         method="readiness",
-        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
-        strength=1.0 + min((today - since).days, 365) / 365,
+        why=f"{as_written(OwedFlush)[owed]}, since {since:%d %b %Y}: {volume}{minutes} to drain before "
+        "the water is used.",
         not_before_on=min(today, since),
-        early_on=since,
-        likely_on=since,
-        late_on=latest,
-        numbers={"flush_gal": state.flush_gal, "flush_minutes": state.flush_minutes, "owed": owed},
+        numbers={"flush_gal": flush_gal, "flush_minutes": flush_minutes, "owed": owed},
+        **asked,
     )
 
 
-def performance_decay(state: UnitState, membrane_part_id: int | None, today: date) -> Candidate | None:
+def performance_decay(state: Seen, membrane_part_id: int | None, today: date) -> Candidate | None:
     """Ask for a look when normalised performance has changed for certain, never for cold water."""
     quiet = ("", PatternName.COLD_WATER_ONLY)
     if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
@@ -180,7 +143,7 @@ def performance_decay(state: UnitState, membrane_part_id: int | None, today: dat
     )
 
 
-def reading_wanted(state: UnitState, facts: UnitFacts, today: date) -> Candidate | None:
+def reading_wanted(state: Seen, facts: UnitFacts, today: date) -> Candidate | None:
     """Ask for a reading where the meter has been silent or never spoke."""
     if state.readiness == ReadinessState.OUT_OF_SERVICE:
         return None
@@ -203,7 +166,7 @@ def reading_wanted(state: UnitState, facts: UnitFacts, today: date) -> Candidate
     )
 
 
-def feed_test_due(state: UnitState, facts: UnitFacts, today: date) -> Candidate | None:
+def feed_test_due(state: Seen, facts: UnitFacts, today: date) -> Candidate | None:
     """Ask once per site for a feed test where the newest is old or there is none."""
     if not facts.is_first_at_site or state.readiness == ReadinessState.OUT_OF_SERVICE:
         return None
@@ -226,25 +189,12 @@ def feed_test_due(state: UnitState, facts: UnitFacts, today: date) -> Candidate 
     )
 
 
-def is_stronger(old: Asked, new: Candidate | Asked) -> bool:
-    """Say whether a standing finding should be rewritten: stronger, or its dates moved by days."""
-    if abs(new.strength - old.strength) >= 0.02:
-        return True
-    for name in ("early_on", "likely_on", "late_on"):
-        before, after = getattr(old, name), getattr(new, name)
-        if (before is None) != (after is None):
-            return True
-        if before and after and abs((after - before).days) >= 3:
-            return True
-    return False
-
-
 def _change_words(change: float) -> str:
     """Say a relative change with its sign, or that there is none."""
     return "level" if abs(change) < 0.005 else f"{change:+.0%}"
 
 
-def _wear_words(state: PartState, limit: str) -> str:
+def _wear_words(state: Seen, limit: str) -> str:
     """Say how worn a part is and since or until when, without false precision past the limit."""
     if state.wear is None:
         return "wear is not known"

@@ -1,13 +1,14 @@
 """From a shard's findings as columns to the rows of PartState and UnitState."""
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime
 
 import numpy as np
-import orjson
 
 from fleet.models import (
-    LimitName,
+    LIMITS,
+    OF_PART,
+    OF_UNIT,
     OwedFlush,
     PartState,
     PatternName,
@@ -18,16 +19,16 @@ from fleet.queries.columns import Shard
 from fleet.queries.use_rules import FleetRules
 from fleet.science import columns as science
 from fleet.science.newest_tests import newest_test_days
-from fleet.services.days import to_local_dates, to_moment
+from fleet.services.days import to_local_days, to_moments
 from fleet.services.due_windows import due_windows
 from fleet.services.learned_notes import what_was_learned
 from fleet.services.look_again import days_until_look
-from fleet.services.state_table import StateTable, plains, rounded, rows_of
+from fleet.services.state_table import StateTable, moment_for_all, rounded, words
 
-LIMITS = [limit.value for limit in LimitName]
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
 OWED = {int(science.OwedFlush[owed.name]): owed.value for owed in OwedFlush}
 PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in PatternName}
+_GOVERNING = dict(enumerate([*LIMITS, ""]))
 _NUMBERS_OF_PART = [
     "seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min",
     "membrane_life_lost_per_week",
@@ -64,71 +65,59 @@ def part_states(
     """
     columns = shard.columns
     parts, life, use = columns.parts, found.life, found.use
-    unit_row = parts.unit_row.tolist()
-    zone_of = [zones[row] for row in unit_row]
+    count = len(parts.part_id)
+    zone_of = [zones[row] for row in parts.unit_row.tolist()]
 
-    def dates(days: np.ndarray) -> list[date | None]:
-        return to_local_dates(days, zone_of, now_d)
+    def days(values: np.ndarray) -> np.ndarray:
+        return to_local_days(values, zone_of, now_d)
 
-    def of_unit(values: np.ndarray) -> list:
-        return values[parts.unit_row].tolist()
+    def of_unit(values: np.ndarray) -> np.ndarray:
+        return values[parts.unit_row]
 
-    not_before, not_after = map(dates, due_windows(parts, life, shard.part_cost))
-    limits = _limits(life, dates)
-    last_read_on = to_local_dates(use.last_read_at_d, zones, now_d)
-    tested_on = to_local_dates(newest_test_days(columns), zones, now_d)
-    numbers = rows_of(
-        {name: rounded(getattr(life, name)).tolist() for name in _NUMBERS_OF_PART}
+    not_before, not_after = map(days, due_windows(parts, life, shard.part_cost))
+    applies = ~np.isnan(life.wear_by_limit)
+    figures = (
+        {name: rounded(getattr(life, name)) for name in _NUMBERS_OF_PART}
         | {
-            "limits": limits,
-            "installed_on": dates(parts.installed_at_d),
+            "limits": _limits(life, applies, days),
+            "installed_on": days(parts.installed_at_d),
             "not_before_on": not_before,
             "not_after_on": not_after,
-            "last_read_on": [last_read_on[row] for row in unit_row],
-            "feed_tested_on": [tested_on[row] for row in unit_row],
+            "last_read_on": of_unit(to_local_days(use.last_read_at_d, zones, now_d)),
+            "feed_tested_on": of_unit(to_local_days(newest_test_days(columns), zones, now_d)),
         }
-        | {name: rounded(getattr(parts, name)).tolist() for name in _RATINGS_OF_PART}
+        | {name: rounded(getattr(parts, name)) for name in _RATINGS_OF_PART}
         | {"design_permeate_gpm": of_unit(rounded(columns.units.design_permeate_gpm))}
         | {name: of_unit(rounded(getattr(use, name))) for name in _NUMBERS_OF_USE}
         | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
-    learned = dict(what_was_learned(columns, use, kinds, rules))
-    governing = zip(life.governing.tolist(), limits, strict=True)
+    learned = what_was_learned(columns, use, kinds, rules)
     return StateTable(
         PartState,
         {
-            "part_id": parts.part_id.tolist(),
+            "part_id": parts.part_id,
             "treatment_unit_id": of_unit(columns.units.unit_id),
-            "wear": plains(life.wear),
-            "governing": [LIMITS[limit] if some else "" for limit, some in governing],
-            "early_on": dates(life.early_d),
-            "likely_on": dates(life.likely_d),
-            "late_on": dates(life.late_d),
-            "assessed_at": [now] * len(unit_row),
+            "wear": rounded(life.wear),
+            "governing": words(_GOVERNING, np.where(applies.any(axis=1), life.governing, len(LIMITS))),
+            "early_on": days(life.early_d),
+            "likely_on": days(life.likely_d),
+            "late_on": days(life.late_d),
+            "assessed_at": moment_for_all(now, count),
         },
-        [
-            orjson.dumps(row | {"learned": learned[i]} if i in learned else row)
-            for i, row in enumerate(numbers)
-        ],
-        {"not_after_on": not_after},
+        OF_PART,
+        OF_PART.pack(figures, count),
+        {row: {"learned": note} for row, note in learned},
     )
 
 
 def _limits(
-    life: science.PartLife, dates: Callable[[np.ndarray], list[date | None]]
-) -> list[dict[str, dict]]:
-    """Return, for each part, wear and due date by each limit that applies to it."""
-    limits: list[dict[str, dict]] = [{} for _ in life.wear]
-    for j, name in enumerate(LIMITS):
-        column = life.wear_by_limit[:, j]
-        rows = np.flatnonzero(~np.isnan(column))
-        if not len(rows):
-            continue
-        wear, per_day = rounded(column).tolist(), rounded(life.wear_per_day_by_limit[:, j], 7).tolist()
-        due = dates(life.due_d_by_limit[:, j])
-        for i in rows.tolist():
-            limits[i][name] = {"wear": wear[i], "wear_per_day": per_day[i], "due_on": due[i]}
-    return limits
+    life: science.PartLife, applies: np.ndarray, days: Callable[[np.ndarray], np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return, for each part and limit: whether it applies, wear, its growth by day, and due date."""
+    due = np.full(applies.shape, np.datetime64("NaT", "D"))
+    for j in np.flatnonzero(applies.any(axis=0)).tolist():
+        due[:, j] = days(life.due_d_by_limit[:, j])
+    return applies, rounded(life.wear_by_limit), rounded(life.wear_per_day_by_limit, 7), due
 
 
 def unit_states(
@@ -141,53 +130,58 @@ def unit_states(
 ) -> StateTable[UnitState]:
     """Return one unsaved UnitState per treatment unit."""
     use, ready, performance = found.use, found.readiness, found.performance
-    next_due: dict[int, date] = {}
-    worst: dict[int, float] = {}
-    dues = zip(*(parts.columns[name] for name in ("treatment_unit_id", "likely_on", "wear")), strict=True)
-    for unit_id, likely_on, wear in dues:
-        if likely_on is not None and (unit_id not in next_due or likely_on < next_due[unit_id]):
-            next_due[unit_id] = likely_on
-        if wear is not None:
-            worst[unit_id] = max(worst.get(unit_id, 0.0), wear)
-    numbers = rows_of(
-        {name: rounded(getattr(performance, name), 6).tolist() for name in _NUMBERS_OF_PERFORMANCE}
-        | {
-            "readings_used": performance.readings_used.tolist(),
-            "baseline_from": _moments_iso(performance.baseline_from_d),
-            "baseline_to": _moments_iso(performance.baseline_to_d),
-            "last_ran_at": _moments_iso(use.last_ran_at_d),
-        }
-    )
+    count = len(columns.units.unit_id)
+    figures = {name: rounded(getattr(performance, name), 6) for name in _NUMBERS_OF_PERFORMANCE} | {
+        "readings_used": performance.readings_used,
+        "baseline_from": to_moments(performance.baseline_from_d),
+        "baseline_to": to_moments(performance.baseline_to_d),
+        "last_ran_at": to_moments(use.last_ran_at_d),
+    }
+    next_due_on, worst_wear = _of_its_parts(columns.parts.unit_row, parts, count)
     # A last slot for row -1: no part.
-    owed_part = np.append(columns.parts.part_id, -1)[ready.owed_part_row].tolist()
-    unit_ids = columns.units.unit_id.tolist()
+    owed_part = np.append(columns.parts.part_id, -1)[ready.owed_part_row]
+    ahead = days_until_look(columns, found, now_d).astype("timedelta64[D]")
     return StateTable(
         UnitState,
         {
-            "treatment_unit_id": unit_ids,
-            **{name: plains(getattr(use, name)) for name in _USE_OF_UNIT},
-            **{name: getattr(use, name).tolist() for name in _FACTS_OF_USE},
-            "last_read_at": list(map(to_moment, use.last_read_at_d.tolist())),
-            "readiness": [READINESS[state] for state in ready.state.tolist()],
-            "owed_flush": [OWED[owed] for owed in ready.owed.tolist()],
-            "owed_part_id": [part_id if part_id >= 0 else None for part_id in owed_part],
-            "owed_since": list(map(to_moment, ready.owed_since_d.tolist())),
-            **{name: plains(getattr(ready, name)) for name in ("flush_gal", "flush_minutes")},
-            **{name: plains(getattr(performance, name)) for name in _PERFORMANCE_OF_UNIT},
-            "crosses_limit_on": to_local_dates(performance.crosses_limit_d, zones, now_d),
-            "pattern": [PATTERNS[pattern] for pattern in performance.pattern.tolist()],
-            "is_decaying": performance.is_alarm.tolist(),
-            "next_due_on": list(map(next_due.get, unit_ids)),
-            "worst_wear": list(map(worst.get, unit_ids)),
-            "assessed_at": [now] * len(unit_ids),
-            "look_again_on": [
-                now.astimezone(UTC).date() + timedelta(days=days)
-                for days in days_until_look(columns, found, now_d).tolist()
-            ],
+            "treatment_unit_id": columns.units.unit_id,
+            **{name: rounded(getattr(use, name)) for name in _USE_OF_UNIT},
+            **{name: getattr(use, name) for name in _FACTS_OF_USE if name != "readings_used"},
+            "readings_used": use.readings_used.astype(np.int32),
+            "last_read_at": _us(to_moments(use.last_read_at_d)),
+            "readiness": words(READINESS, ready.state),
+            "owed_flush": words(OWED, ready.owed),
+            "owed_part_id": np.ma.masked_less(owed_part, 0),
+            "owed_since": _us(to_moments(ready.owed_since_d)),
+            **{name: rounded(getattr(ready, name)) for name in ("flush_gal", "flush_minutes")},
+            **{name: rounded(getattr(performance, name)) for name in _PERFORMANCE_OF_UNIT},
+            "crosses_limit_on": to_local_days(performance.crosses_limit_d, zones, now_d),
+            "pattern": words(PATTERNS, performance.pattern),
+            "is_decaying": performance.is_alarm,
+            "next_due_on": next_due_on,
+            "worst_wear": worst_wear,
+            "assessed_at": moment_for_all(now, count),
+            "look_again_on": np.datetime64(now.astimezone(UTC).date(), "D") + ahead,
         },
-        list(map(orjson.dumps, numbers)),
+        OF_UNIT,
+        OF_UNIT.pack(figures, count),
     )
 
 
-def _moments_iso(days: np.ndarray) -> list[str | None]:
-    return [moment.isoformat() if (moment := to_moment(day)) else None for day in days.tolist()]
+def _of_its_parts(
+    unit_row: np.ndarray, parts: StateTable[PartState], count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return each treatment unit's earliest likely date and largest wear, at least 0, of its parts."""
+    likely, wear = parts.columns["likely_on"], parts.columns["wear"]
+    is_due, is_known = ~np.isnat(likely), ~np.isnan(wear)
+    first = np.full(count, np.iinfo(np.int64).max)
+    np.minimum.at(first, unit_row[is_due], likely[is_due].astype(np.int64))
+    has_due = np.bincount(unit_row[is_due], minlength=count) > 0
+    next_due_on = np.where(has_due, first.astype("datetime64[D]"), np.datetime64("NaT"))
+    worst = np.full(count, np.nan)
+    np.fmax.at(worst, unit_row[is_known], np.maximum(wear[is_known], 0.0))
+    return next_due_on, worst
+
+
+def _us(moments: np.ndarray) -> np.ndarray:
+    return moments.astype("datetime64[us]")

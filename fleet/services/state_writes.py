@@ -10,17 +10,18 @@ from fleet.services.state_table import StateTable
 
 def write_states(units: StateTable[UnitState], parts: StateTable[PartState], now: datetime) -> int:
     """Write the rows over the old ones and note each change of readiness. Returns how many changed."""
-    unit_ids = units.columns["treatment_unit_id"]
+    unit_ids = units.columns["treatment_unit_id"].tolist()
     before = UnitState.objects.filter(treatment_unit__pk__any_of=unit_ids)
     was = dict(before.values_list("treatment_unit_id", "readiness"))
     write_table_over(units, "treatment_unit")
     write_table_over(parts, "part")
-    kept = set(parts.columns["part_id"])
+    kept = set(parts.columns["part_id"].tolist())
     had = PartState.objects.filter(treatment_unit__pk__any_of=unit_ids).values_list("part_id", flat=True)
     lost = [part_id for part_id in had if part_id not in kept]
     if lost:
         PartState.objects.filter(part__pk__any_of=lost).delete()
-    rows = zip(unit_ids, units.columns["readiness"], units.columns["owed_flush"], strict=True)
+    names = ("readiness", "owed_flush")
+    rows = zip(unit_ids, *(units.columns[name].tolist() for name in names), strict=True)
     changes = [
         ReadinessChange(
             treatment_unit_id=unit_id,

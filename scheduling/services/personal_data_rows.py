@@ -17,6 +17,7 @@ from fleet.models import (
     AuditEntry,
     Customer,
     FeedTest,
+    Figures,
     Finding,
     Flush,
     LastHeard,
@@ -31,6 +32,7 @@ from fleet.models import (
     Site,
     TreatmentUnit,
     UnitState,
+    numbers_of,
 )
 from scheduling.models import (
     AccessHours,
@@ -269,4 +271,10 @@ def counted(subject: Subject) -> list[tuple[str, int]]:
 
 def as_dicts(rows: QuerySet) -> Iterator[dict[str, Any]]:
     """Yield rows with the columns that are taken out."""
-    yield from rows.values(*(field.attname for field in columns_taken_out(rows.model))).iterator(2000)
+    names = [field.attname for field in columns_taken_out(rows.model)]
+    if not issubclass(rows.model, Figures):
+        yield from rows.values(*names).iterator(2000)
+        return
+    for row in rows.values(*names, "packed").iterator(2000):
+        figures = numbers_of(row.pop("written_numbers"), row.pop("packed"))
+        yield row | {"numbers": figures}

@@ -158,10 +158,7 @@ def what_is_known() -> dict[str, list]:
                 "cause_key", "strength", "early_on", "likely_on", "late_on", "why", "found_at"
             )
         ),
-        "parts": sorted(
-            (part_id, wear, str(numbers))
-            for part_id, wear, numbers in PartState.objects.values_list("part_id", "wear", "numbers")
-        ),
+        "parts": sorted((state.part_id, state.wear, str(state.numbers)) for state in PartState.objects.all()),
         "units": sorted(UnitState.objects.values_list("treatment_unit_id", "readiness", "worst_wear")),
     }
 

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from fleet.models import Finding, PartState, UnitState
+from fleet.models import Finding, PartState, UnitState, UseRules
 from fleet.services import assessment, bulk_rows
 from tests import factories as make
 from tests.factories import NOW
@@ -21,9 +21,15 @@ def known():
 
 @pytest.mark.postgres
 def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
-    """Also over old rows, with empty cells, words with tabs and quotes, and findings rewritten and gone."""
-    unit = make.whole_unit(serial="RO\t'7'\\N")
-    make.treatment_unit(site=unit.site)
+    """Also over old rows, with empty cells, words with tabs and quotes, and findings rewritten and gone.
+
+    One site has a note of what like sites lent it. The last assessment finds the clock set back.
+    """
+    make.whole_unit(serial="RO\t'7'\\N")
+    alone = make.treatment_unit(site=make.site(kind="office"))
+    make.part(make.position(alone, "carbon", 1))
+    lent = {"office": {"ratio": 0.5, "gal_per_day": 50.0, "sites": 12}}
+    UseRules.objects.create(learned_at=NOW, design_spread=0.7, design_cv=0.5, units_used=40, like_sites=lent)
     later = NOW + timedelta(days=40)
     answers = []
     for worth_copying in (1, 10**9):
@@ -33,13 +39,19 @@ def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
         assessment.assess_fleet(NOW)
         first = known()
         assessment.assess_fleet(later)
-        answers.append((first, known()))
+        second = known()
+        assessment.assess_fleet(NOW)
+        answers.append((first, second, known()))
     by_copy, by_orm = answers
     for copied, written in zip(by_copy, by_orm, strict=True):
         for name, rows in copied.items():
             assert [one | {"id": 0} for one in rows] == [one | {"id": 0} for one in written[name]]
     assert by_copy[0] != by_copy[1]
     assert any(one["changed_at"] == later and one["gone_at"] is None for one in by_copy[1]["Finding"])
+    assert any(one["found_at"] == later for one in by_copy[1]["Finding"])
+    assert all(one["found_at"] == NOW for one in by_copy[2]["Finding"] if one["gone_at"] is None)
+    notes = {"learned" in state.numbers for state in PartState.objects.all()}
+    assert notes == {True, False}
 
 
 def test_writing_no_rows_does_nothing(django_assert_num_queries):

@@ -93,7 +93,7 @@ def test_night_after_night_is_the_full_rebuild(seed):
         for as_of in set(UnitState.objects.values_list("assessed_at", flat=True)):
             ids = list(UnitState.objects.filter(assessed_at=as_of).values_list("pk", flat=True))
             was = rows_of(ids)
-            UnitState.objects.filter(pk__in=ids).update(worst_wear=77, numbers={})
+            UnitState.objects.filter(pk__in=ids).update(worst_wear=77, packed=None)
             PartState.objects.filter(treatment_unit_id__in=ids).delete()
             with transaction.atomic():
                 assessment.assess_units(ids, as_of)

@@ -17,6 +17,7 @@ from django.utils import timezone
 
 from fleet.models import AuditArea, AuditEntry, Customer, MeterReading, Part, Site
 from fleet.services import audit, second_factors
+from fleet.services.assessment import assess_units
 from scheduling.models import (
     ClosedMonth,
     CloseOut,
@@ -147,7 +148,10 @@ def what_must_stay():
 
 
 def test_a_customer_gets_rows_photos_and_a_page_that_explains(company):
+    assess_units([company.unit.pk], NOW)
     packed, told = taken_out("customer", company.customer.code, company.owner)
+    states = told["tables"]["fleet.partstate.treatment_unit__site__customer"]
+    assert {state["numbers"]["readings_used"] for state in states} == {53}
     assert told["about"]["name"] == NAME
     tables = told["tables"]
     assert tables["fleet.customer"][0]["email"] == EMAIL
