@@ -13,6 +13,15 @@ SENTENCES: Final = (
     gettext_noop("Nothing was measured."),
     gettext_noop("Fill in at least one value, or leave the row out."),
     gettext_noop("A feed test is not overwritten: add a later one."),
+    gettext_noop("the register jumped as if the meter had been swapped"),
+    gettext_noop("the register ran backwards"),
+    gettext_noop("the register stood still while the site should use water"),
+    gettext_noop("a reading looks as if taken in another measure"),
+    gettext_noop("one reading stands far off and the next is back in line"),
+    gettext_noop(
+        "Meter of %(serial)s: %(FAULT_WORDS)s on %(read_on)s (the register moved by %(raw)s "
+        "gal, counted %(counted)s gal)."),
+    gettext_noop("%(kind)s in %(position)s"),
     gettext_noop("; rests on what the fleet taught (%(learned)s)"),
     gettext_noop("until it runs clear"),
     gettext_noop(", about %(flush_minutes)s min"),
@@ -37,16 +46,7 @@ SENTENCES: Final = (
     gettext_noop("limit likely on %(likely_on)s"),
     gettext_noop("limit near"),
     gettext_noop("%(wear)s of its life by %(limit)s, %(when)s"),
-    gettext_noop("the register jumped as if the meter had been swapped"),
-    gettext_noop("the register ran backwards"),
-    gettext_noop("the register stood still while the site should use water"),
-    gettext_noop("a reading looks as if taken in another measure"),
-    gettext_noop("one reading stands far off and the next is back in line"),
     gettext_noop("it was found by a clock that ran ahead"),
-    gettext_noop(
-        "Meter of %(serial)s: %(FAULT_WORDS)s on %(read_on)s (the register moved by %(raw)s "
-        "gal, counted %(counted)s gal)."),
-    gettext_noop("%(kind)s in %(position)s"),
     gettext_noop("the part is no longer in place"),
     gettext_noop("newer readings put the due date further away"),
     gettext_noop("a flush that ran clear was recorded"),

@@ -96,6 +96,7 @@ def change_due(state: Seen, name: str, asked: dict[str, Any]) -> Candidate:
 def reflush_required(state: Seen, asked: dict[str, Any], today: date) -> Candidate:
     """Say which flush is owed, since when and how much."""
     owed, since = state.owed_flush, asked["early_on"]
+    label = as_written(OwedFlush)[owed]
     flush_gal, flush_minutes = state.flush_gal, state.flush_minutes
     volume = f"{flush_gal:.0f} gal" if flush_gal else "until it runs clear"
     minutes = f", about {flush_minutes:.0f} min" if flush_minutes else ""
@@ -105,8 +106,7 @@ def reflush_required(state: Seen, asked: dict[str, Any], today: date) -> Candida
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.owed_part_id,
         method="readiness",
-        why=f"{as_written(OwedFlush)[owed]}, since {since:%d %b %Y}: {volume}{minutes} to drain before "
-        "the water is used.",
+        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
         not_before_on=min(today, since),
         numbers={"flush_gal": flush_gal, "flush_minutes": flush_minutes, "owed": owed},
         **asked,
