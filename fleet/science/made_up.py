@@ -1,5 +1,6 @@
 """An invented shard of any size, for benchmarks and tests. Nothing in it is measured."""
 
+import math
 from dataclasses import fields
 from typing import Any
 
@@ -19,6 +20,7 @@ from fleet.science.columns import (
 )
 
 _ROLES = (PartRole.SEDIMENT, PartRole.CARBON, PartRole.MEMBRANE, PartRole.POST_CARBON)
+UNITS_A_SUPPLY = 50
 _WHOLE_NUMBERS = {
     "unit_id",
     "unit_row",
@@ -71,7 +73,9 @@ def make_table(table: type[Any], rows: int, /, **columns: Any) -> Any:
     return table(**filled)
 
 
-def make_shard(units: int, readings_per_unit: int, seed: int, now_d: float = 20_000.0) -> ShardColumns:
+def make_shard(
+    units: int, readings_per_unit: int, seed: int, now_d: float = 20_000.0, every_days: float = 7.0
+) -> ShardColumns:
     """
     Invent a shard: one permeate meter each, four parts, a supply for 50 units, gauges every eight weeks.
 
@@ -80,11 +84,13 @@ def make_shard(units: int, readings_per_unit: int, seed: int, now_d: float = 20_
     units : int
         How many treatment units.
     readings_per_unit : int
-        Weekly register readings of each.
+        Register readings of each.
     seed : int
         Of the random numbers.
     now_d : float
-        The newest reading is up to a week older. [day]
+        The newest reading is up to about ``every_days`` older. [day]
+    every_days : float
+        Days between readings, on average. [day]
 
     Returns
     -------
@@ -93,23 +99,23 @@ def make_shard(units: int, readings_per_unit: int, seed: int, now_d: float = 20_
     """
     rng = np.random.default_rng(seed)
     mean = rng.lognormal(np.log(40.0), 0.5, units)
-    supplies = -(-units // 50)
+    supplies = -(-units // UNITS_A_SUPPLY)
     return ShardColumns(
         units=make_table(
             Units,
             units,
             unit_id=np.arange(units),
-            supply_source_row=np.arange(units) // 50,
+            supply_source_row=np.arange(units) // UNITS_A_SUPPLY,
             design_recovery=0.4,
             design_use_gal_per_day=mean * rng.lognormal(0.0, 0.3, units),
             design_permeate_gpm=0.5,
             commissioned_d=now_d - 700,
             idle_limit_days=30.0,
         ),
-        readings=_readings(rng, mean, readings_per_unit, now_d),
+        readings=_readings(rng, mean, readings_per_unit, now_d, every_days),
         tests=_tests(rng, supplies, now_d),
         parts=_parts(rng, units, now_d),
-        performance=_performance(rng, units, -(-readings_per_unit // 8), now_d),
+        performance=_performance(rng, units, math.ceil(readings_per_unit * every_days / 56), now_d),
         flushes=make_table(
             Flushes,
             units,
@@ -123,9 +129,11 @@ def make_shard(units: int, readings_per_unit: int, seed: int, now_d: float = 20_
     )
 
 
-def _readings(rng: np.random.Generator, mean: Any, per_unit: int, now_d: float) -> MeterReadings:
+def _readings(
+    rng: np.random.Generator, mean: Any, per_unit: int, now_d: float, every_days: float
+) -> MeterReadings:
     units = len(mean)
-    days = rng.uniform(5.0, 9.0, (units, per_unit))
+    days = rng.uniform(5.0, 9.0, (units, per_unit)) * (every_days / 7)
     use = rng.normal(mean[:, None] * days, 0.5 * mean[:, None] * np.sqrt(days))
     total = np.cumsum(np.maximum(use, 0.0), axis=1) + rng.uniform(0, 5000, (units, 1))
     at_d = now_d - np.cumsum(days[:, ::-1], axis=1)[:, ::-1] + days[:, :1] * 0.2

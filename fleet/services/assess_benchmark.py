@@ -1,9 +1,9 @@
 """How fast a stored fleet is assessed: a made-up fleet in a database of its own, beside bare reads."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 from typing import Final
@@ -16,12 +16,17 @@ from fleet.queries.columns import WATER_NUMBERS, UnitRange, read_shard
 from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import assessment, findings, state_rows
+from fleet.services.assess_figures import AssessFigures
 from fleet.services.beside import Spent, beside
 from fleet.services.days import EPOCH, to_days
 from fleet.services.made_up_fleet import NOW_D, load_made_up_fleet, vacuum
 from fleet.services.state_writes import write_states
 from shared.errors import CannotDo
 
+PARTS: Final = ("rebuild", "copy", "night", "two")
+"""What can be measured, in this order: ratios to the rebuild need it in the same run."""
+LONG_RUN: Final = 20
+"""Shards from which on a run tells how far it is."""
 ORM_SAMPLE_UNITS: Final = 200
 """Treatment units read object by object, to say what that would cost."""
 _READ_ONE_MORE: Final = (
@@ -35,45 +40,6 @@ _READ_ONE_MORE: Final = (
     "extract(epoch FROM m.at - r.read_at)::float8 / 86400 AS gal) g WHERE u.id %% %s = %s"
 )
 """What the meter shows if use was as expected since it was read."""
-
-
-@dataclass(frozen=True)
-class AssessFigures:
-    """What was measured. Seconds are medians of wall time, each in a process of its own."""
-
-    units: int
-    readings: int
-    load_s: float
-    first_assess_s: float
-    """With every row new."""
-    rebuild_s: float
-    """All of the fleet once more, a night later."""
-    rebuild_processor_s: float
-    """Processor time of the worker in it; the database's own comes on top."""
-    units_per_second: float
-    bare_copy_s: float
-    """Only reading the meter readings' columns out of the database, row by row of a binary COPY."""
-    rebuild_over_bare_copy: float
-    copy_rows_per_second: float
-    orm_rows_per_second: float
-    """One object a row, by the ORM, on a sample."""
-    copy_over_orm: float
-    night_all_s: float
-    """A night with one new reading for every treatment unit."""
-    night_all_over_rebuild: float
-    night_week_s: float
-    """A night with one new reading for one in seven, after a week of such nights."""
-    night_week_units: int
-    """How many treatment units such a night takes."""
-    night_week_over_rebuild: float
-    worker_peak_mib: float
-    """Highest memory of a worker in any of these. [MiB]"""
-    two_workers_s: float
-    """A rebuild shared by two."""
-    two_workers_gain: float
-    """One worker's time over theirs, same shards."""
-    stage_share: dict[str, float] = field(default_factory=dict)
-    """Share of a rebuild's time by stage, largest first."""
 
 
 @contextmanager
@@ -103,6 +69,9 @@ def measure_assessment(
     units: int,
     readings_per_unit: int = 52,
     *,
+    every_days: float = 7.0,
+    parts: Collection[str] = PARTS,
+    now_d: float = NOW_D,
     shard_size: int = assessment.DEFAULT_SHARD_SIZE,
     repeats: int = 3,
     tell: Callable[[str], None] | None = None,
@@ -114,7 +83,13 @@ def measure_assessment(
     units : int
         Treatment units, at least 1.
     readings_per_unit : int
-        Weekly register readings of each.
+        Register readings of each.
+    every_days : float
+        Days between them. [day]
+    parts : collection of str
+        What of ``PARTS`` is measured; the first assessment always is.
+    now_d : float
+        The moment of the made-up fleet: readings lie before it. [days since 1970-01-01 UTC]
     shard_size : int
         Treatment units per shard.
     repeats : int
@@ -130,50 +105,78 @@ def measure_assessment(
     tell = tell or (lambda _text: None)
     if TreatmentUnit.objects.exists():
         raise CannotDo("This database holds a fleet.", remedy="Measure in an empty one.")
-    (load,) = beside(lambda: load_made_up_fleet(units, readings_per_unit, seed=1))
-    tell(f"loaded {units:,} treatment units in {load.seconds:.1f} s")
+    (load,) = beside(
+        lambda: load_made_up_fleet(
+            units, readings_per_unit, seed=1, now_d=now_d, every_days=every_days, tell=tell
+        )
+    )
+    tell(f"loaded {units:,} treatment units in {load.seconds:.1f} s, {load.peak_mib:,.0f} MiB")
     vacuum()
-    clock = _Clock(EPOCH + timedelta(days=NOW_D), shard_size)
+    clock = _Clock(EPOCH + timedelta(days=now_d), shard_size, tell)
     first = clock.assess(is_full=True)
     tell(f"first assessment {first.seconds:.1f} s")
-    rebuilds = [clock.assess(is_full=True) for _ in range(repeats)]
-    rebuild_s = median(one.seconds for one in rebuilds)
-    tell(f"rebuild {rebuild_s:.1f} s")
-    ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
-    bare = median(beside(lambda: _bare_copy(ids, shard_size))[0].seconds for _ in range(repeats))
-    tell(f"bare COPY {bare:.1f} s")
-    nights_all = [clock.night(one_in=1) for _ in range(repeats)]
-    night_all_s = median(one.seconds for one in nights_all)
-    tell(f"night with a reading for each {night_all_s:.1f} s")
-    nights_week = [clock.night(one_in=7) for _ in range(7 + repeats)][7:]
-    night_week_s = median(one.seconds for one in nights_week)
-    tell(f"night with a reading for one in seven {night_week_s:.1f} s")
-    alone, two = clock.shared_by(1), clock.shared_by(2)
-    orm_rows, orm_s = _orm_sample(ids)
-    rows = units * readings_per_unit
-    return AssessFigures(
+    found = AssessFigures(
         units=units,
-        readings=rows,
+        readings=units * readings_per_unit,
         load_s=load.seconds,
         first_assess_s=first.seconds,
-        rebuild_s=rebuild_s,
-        rebuild_processor_s=median(one.processor_s for one in rebuilds),
-        units_per_second=units / rebuild_s,
-        bare_copy_s=bare,
-        rebuild_over_bare_copy=rebuild_s / bare,
-        copy_rows_per_second=rows / bare,
-        orm_rows_per_second=orm_rows / orm_s,
-        copy_over_orm=rows / bare / (orm_rows / orm_s),
-        night_all_s=night_all_s,
-        night_all_over_rebuild=night_all_s / rebuild_s,
-        night_week_s=night_week_s,
-        night_week_units=int(median(one.answer for one in nights_week)),
-        night_week_over_rebuild=night_week_s / rebuild_s,
-        worker_peak_mib=max(one.peak_mib for one in (first, *rebuilds, *nights_all, *nights_week)),
-        two_workers_s=two,
-        two_workers_gain=alone / two,
-        stage_share=_stages(ids[:shard_size], clock.moment + timedelta(days=1)),
+        worker_peak_mib=first.peak_mib,
     )
+    ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
+    for part, measure in zip(PARTS, (_rebuild, _copy, _night, _two), strict=True):
+        if part in parts:
+            measure(found, clock, ids, repeats)
+            tell(_told(part, found))
+    return found
+
+
+def _told(part: str, found: AssessFigures) -> str:
+    told = {
+        "rebuild": f"rebuild {found.rebuild_s or 0:.1f} s",
+        "copy": f"bare COPY {found.bare_copy_s or 0:.1f} s",
+        "night": f"night with a reading for each {found.night_all_s or 0:.1f} s, "
+        f"with one for one in seven {found.night_week_s or 0:.1f} s",
+        "two": f"two workers {found.two_workers_s or 0:.1f} s",
+    }
+    return told[part]
+
+
+def _rebuild(found: AssessFigures, clock: "_Clock", ids: list[int], repeats: int) -> None:
+    spent = [clock.assess(is_full=True) for _ in range(repeats)]
+    found.rebuild_s = median(one.seconds for one in spent)
+    found.rebuild_processor_s = median(one.processor_s for one in spent)
+    found.units_per_second = found.units / found.rebuild_s
+    found.worker_peak_mib = max(found.worker_peak_mib, *(one.peak_mib for one in spent))
+    found.stage_share = _stages(ids[: clock.shard_size], clock.moment + timedelta(days=1))
+
+
+def _copy(found: AssessFigures, clock: "_Clock", ids: list[int], repeats: int) -> None:
+    found.bare_copy_s = median(
+        beside(lambda: _bare_copy(ids, clock.shard_size))[0].seconds for _ in range(repeats)
+    )
+    found.copy_rows_per_second = found.readings / found.bare_copy_s
+    if found.rebuild_s:
+        found.rebuild_over_bare_copy = found.rebuild_s / found.bare_copy_s
+    orm_rows, orm_s = _orm_sample(ids)
+    found.orm_rows_per_second = orm_rows / orm_s
+    found.copy_over_orm = found.copy_rows_per_second / found.orm_rows_per_second
+
+
+def _night(found: AssessFigures, clock: "_Clock", _ids: list[int], repeats: int) -> None:
+    every = [clock.night(one_in=1) for _ in range(repeats)]
+    week = [clock.night(one_in=7) for _ in range(7 + repeats)][7:]
+    found.night_all_s = median(one.seconds for one in every)
+    found.night_week_s = median(one.seconds for one in week)
+    found.night_week_units = int(median(one.answer for one in week))
+    if found.rebuild_s:
+        found.night_all_over_rebuild = found.night_all_s / found.rebuild_s
+        found.night_week_over_rebuild = found.night_week_s / found.rebuild_s
+    found.worker_peak_mib = max(found.worker_peak_mib, *(one.peak_mib for one in (*every, *week)))
+
+
+def _two(found: AssessFigures, clock: "_Clock", _ids: list[int], _repeats: int) -> None:
+    alone, found.two_workers_s = clock.shared_by(1), clock.shared_by(2)
+    found.two_workers_gain = alone / found.two_workers_s
 
 
 @dataclass
@@ -182,14 +185,22 @@ class _Clock:
 
     moment: datetime
     shard_size: int
+    tell: Callable[[str], None]
 
     def assess(self, *, is_full: bool) -> Spent:
         """Assess in a process of its own; the answer is how many treatment units were."""
         self.moment += timedelta(days=1)
         (spent,) = beside(
-            lambda: assessment.assess_fleet(self.moment, self.shard_size, is_full=is_full).counts["units"]
+            lambda: assessment.assess_fleet(
+                self.moment, self.shard_size, self._progress, is_full=is_full
+            ).counts["units"]
         )
         return spent
+
+    def _progress(self, done: int, shards: int) -> None:
+        """Tell of each tenth of a long run."""
+        if shards >= LONG_RUN and done * 10 // shards > (done - 1) * 10 // shards:
+            self.tell(f"{done} of {shards} shards assessed by {time.strftime('%H:%M:%S')}")
 
     def night(self, *, one_in: int) -> Spent:
         """Read the meter of one treatment unit in so many, then assess what is due."""

@@ -1,18 +1,21 @@
 """Writes a made-up fleet of any size into an empty PostgreSQL database, fast. Nothing in it is measured."""
 
 import struct
-from dataclasses import fields
+from collections.abc import Callable
+from dataclasses import fields, replace
 from typing import Final
 
 import numpy as np
 from django.db import connection, transaction
 
 from fleet.models import Branch, Customer, PartKind
-from fleet.science.columns import PartRole
-from fleet.science.made_up import make_shard
+from fleet.science.columns import PartRole, ShardColumns
+from fleet.science.made_up import UNITS_A_SUPPLY, make_shard
 
 NOW_D: Final = 20_000.0
 """The moment of the made-up fleet. [days since 1970-01-01 UTC]"""
+UNITS_AT_ONCE: Final = 20_000
+"""Made and written in one go, so that memory stays the same whatever the fleet."""
 _HEADER = b"PGCOPY\n\xff\r\n\x00" + struct.pack(">ii", 0, 0)
 _END = struct.pack(">h", -1)
 _AT = "to_timestamp({} * 86400)"
@@ -29,8 +32,15 @@ _GAUGES = (
 )  # fmt: skip
 
 
-@transaction.atomic
-def load_made_up_fleet(units: int, readings_per_unit: int, seed: int, now_d: float = NOW_D) -> None:
+def load_made_up_fleet(
+    units: int,
+    readings_per_unit: int,
+    seed: int,
+    now_d: float = NOW_D,
+    *,
+    every_days: float = 7.0,
+    tell: Callable[[str], None] = lambda _text: None,
+) -> None:
     """Write sites, treatment units, parts, readings, gauges, tests and flushes of a made-up fleet.
 
     Parameters
@@ -38,20 +48,39 @@ def load_made_up_fleet(units: int, readings_per_unit: int, seed: int, now_d: flo
     units : int
         Treatment units, one site each.
     readings_per_unit : int
-        Weekly register readings of each.
+        Register readings of each.
     seed : int
         Of the random numbers.
     now_d : float
         The fleet's own moment. [day]
+    every_days : float
+        Days between readings, on average. [day]
+    tell : callable
+        Told how far it is.
     """
-    shard = make_shard(units, readings_per_unit, seed, now_d)
-    for name in ("units", "readings", "tests", "parts", "performance", "flushes"):
-        _stage(name, getattr(shard, name))
     branch = Branch.objects.create(code="made-up", name="Made-up depot")
     customer = Customer.objects.create(code="made-up", name="Made-up customer")
-    _make_kinds(shard.parts)
+    for begin in range(0, units, UNITS_AT_ONCE):
+        some = min(UNITS_AT_ONCE, units - begin)
+        shard = make_shard(some, readings_per_unit, seed + begin, now_d, every_days)
+        if not begin:
+            _make_kinds(shard.parts)
+        _add(shard, begin, branch.pk, customer.pk)
+        tell(f"{begin + some:,} of {units:,} treatment units loaded")
+
+
+@transaction.atomic
+def _add(shard: ShardColumns, begin: int, branch_id: int, customer_id: int) -> None:
+    """Add a piece of the fleet whose first treatment unit has this number, counted from 0."""
+    ahead = {name: begin for name in ("unit_id", "unit_row", "meter_id")}
+    ahead |= {name: begin // UNITS_A_SUPPLY for name in ("source_row", "supply_source_row")}
+    ahead["part_id"] = begin * len(_POSITIONS)
+    for name in ("units", "readings", "tests", "parts", "performance", "flushes"):
+        table = getattr(shard, name)
+        own = {item.name for item in fields(table)} & ahead.keys()
+        _stage(name, replace(table, **{key: getattr(table, key) + ahead[key] for key in own}))
     with connection.cursor() as cursor:
-        for statement in _inserts(branch.pk, customer.pk):
+        for statement in _inserts(branch_id, customer_id):
             cursor.execute(statement)
 
 

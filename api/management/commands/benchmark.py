@@ -10,7 +10,10 @@ from django.utils import timezone
 
 from api.intake_benchmark import measure_intake
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
-from fleet.services.assess_benchmark import AssessFigures, measure_assessment, throwaway_database
+from fleet.services.assess_benchmark import PARTS as ASSESS_PARTS
+from fleet.services.assess_benchmark import measure_assessment, throwaway_database
+from fleet.services.assess_figures import AssessFigures
+from fleet.services.days import to_days
 from fleet.telemetry.benchmark import measure_telemetry
 from fleet.telemetry.broker import BrokerSettings
 from scheduling.demo.chart_benchmark import measure_charts
@@ -35,7 +38,11 @@ class Command(BaseCommand):
         core.add_argument("--no-memory", action="store_true", help="leave out the slow measurement of memory")
         assess = which.add_parser("assess", help="a stored fleet, on PostgreSQL, in a database of its own")
         assess.add_argument("--units", type=int, default=10_000)
-        assess.add_argument("--readings", type=int, default=52, help="weekly readings of each treatment unit")
+        assess.add_argument("--readings", type=int, default=52, help="of each treatment unit")
+        assess.add_argument("--every-days", type=float, default=7.0, help="days between readings")
+        assess.add_argument(
+            "--parts", choices=ASSESS_PARTS, nargs="+", default=ASSESS_PARTS, help="all unless named"
+        )
         assess.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
         routes = which.add_parser("routes", help="planned weeks, a re-plan, and academic files")
         routes.add_argument("--parts", choices=PARTS, nargs="+", default=PARTS, help="all unless named")
@@ -87,6 +94,10 @@ class Command(BaseCommand):
             figures = measure_assessment(
                 options["units"],
                 options["readings"],
+                every_days=options["every_days"],
+                parts=options["parts"],
+                # Midnight, so that the made-up year lies in the months that a fresh install has.
+                now_d=float(int(to_days(timezone.now()))),
                 repeats=options["repeats"],
                 tell=lambda text: self.stderr.write(f"  {text}"),
             )
@@ -198,20 +209,46 @@ def _core_line(row: BenchmarkRow) -> str:
 
 
 def _assess_text(found: AssessFigures) -> str:
-    stages = ", ".join(f"{name} {share:.0%}" for name, share in found.stage_share.items())
-    return (
-        f"{found.units:,} treatment units, {found.readings:,} readings\n"
-        f"first assessment {found.first_assess_s:.1f} s, a full rebuild {found.rebuild_s:.1f} s "
-        f"({found.rebuild_processor_s:.1f} s of the worker's processor time): "
-        f"{found.units_per_second:,.0f} treatment units/s\n"
-        f"bare COPY of the readings' columns {found.bare_copy_s:.2f} s ({found.copy_rows_per_second:,.0f} "
-        f"rows/s); the rebuild takes {found.rebuild_over_bare_copy:.2f} times that\n"
-        f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} times "
-        f"as fast\n"
-        f"a night with a reading for each {found.night_all_s:.1f} s ({found.night_all_over_rebuild:.0%} of "
-        f"the rebuild); with one for one in seven {found.night_week_s:.1f} s "
-        f"({found.night_week_over_rebuild:.0%}; {found.night_week_units:,} treatment units due)\n"
-        f"two workers {found.two_workers_s:.1f} s, {found.two_workers_gain:.2f} times as fast as one\n"
-        f"peak memory of a worker {found.worker_peak_mib:,.0f} MiB\n"
-        f"where the rebuild's time goes: {stages}"
-    )
+    lines = [
+        f"{found.units:,} treatment units, {found.readings:,} readings; loaded in {found.load_s:.0f} s",
+        f"first assessment {found.first_assess_s:.1f} s",
+    ]
+    if found.rebuild_s:
+        lines.append(
+            f"a full rebuild {found.rebuild_s:.1f} s ({found.rebuild_processor_s:.1f} s of the worker's "
+            f"processor time): {found.units_per_second:,.0f} treatment units/s"
+        )
+    if found.bare_copy_s:
+        lines.append(
+            f"bare COPY of the readings' columns {found.bare_copy_s:.2f} s "
+            f"({found.copy_rows_per_second:,.0f} rows/s)"
+            + (
+                f"; the rebuild takes {found.rebuild_over_bare_copy:.2f} times that"
+                if found.rebuild_s
+                else ""
+            )
+        )
+        lines.append(
+            f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} "
+            f"times as fast"
+        )
+    if found.night_all_s:
+        lines.append(
+            f"a night with a reading for each {found.night_all_s:.1f} s"
+            f"{_share(found.night_all_over_rebuild)}; "
+            f"with one for one in seven {found.night_week_s:.1f} s{_share(found.night_week_over_rebuild)}, "
+            f"{found.night_week_units:,} treatment units due"
+        )
+    if found.two_workers_s:
+        lines.append(
+            f"two workers {found.two_workers_s:.1f} s, {found.two_workers_gain:.2f} times as fast as one"
+        )
+    lines.append(f"peak memory of a worker {found.worker_peak_mib:,.0f} MiB")
+    if found.stage_share:
+        stages = ", ".join(f"{name} {share:.0%}" for name, share in found.stage_share.items())
+        lines.append(f"where the rebuild's time goes: {stages}")
+    return "\n".join(lines)
+
+
+def _share(of_rebuild: float | None) -> str:
+    return "" if of_rebuild is None else f" ({of_rebuild:.0%} of the rebuild)"
