@@ -145,7 +145,7 @@ def test_a_second_run_takes_back_what_was_given_by_hand(granted, as_web):
 
 def warnings_of_deployment():
     found = run_checks(tags=[Tags.security], include_deployment_checks=True)
-    return [one for one in found if one.id.startswith("fleet.")]
+    return [one for one in found if one.id.startswith("fleet.W")]
 
 
 def test_the_deployment_check_warns_of_the_owner_and_is_content_with_the_web(as_web):
