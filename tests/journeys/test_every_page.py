@@ -15,6 +15,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.contrib.staticfiles import finders
 from django.urls import Resolver404, resolve
 from django.utils import timezone
+from playwright.sync_api import Error
 
 from fleet.models import Person
 from scheduling.demo.story import tell
@@ -75,9 +76,17 @@ def weight_of(responses: list) -> int:
             found = finders.find(path.removeprefix("/static/"))
             body = Path(found).read_bytes() if found else b""
         else:
-            body = response.body() if response.status == 200 else b""
+            body = _body_of(response) if response.status == 200 else b""
         total += len(gzip.compress(body))
     return total
+
+
+def _body_of(response) -> bytes:
+    """Return what was answered; asked again where the browser keeps it no longer."""
+    try:
+        return response.body()
+    except Error:
+        return response.frame.page.context.request.get(response.url).body()
 
 
 def walk(browser, url: str, person: Person, known: set[str]) -> tuple[set[str], list[str]]:
