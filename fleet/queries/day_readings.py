@@ -79,7 +79,7 @@ def rolled_up_to(which: UnitRange) -> dict[int, int]:
 
 def as_read(which: UnitRange, until_d: float, from_day: int | None = None, *, with_id: bool = False) -> Table:
     """Return the latest revision of every reading up to a moment, or from a day on up to it."""
-    columns = _expressions() | ({"id": "r.id"} if with_id else {})
+    columns = register_columns() | ({"id": "r.id"} if with_id else {})
     since = "TRUE" if from_day is None else f"r.read_at >= {_literal(from_day)}"
     rest = (
         f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
@@ -111,10 +111,11 @@ def _chosen(table: Table) -> Table:
 
 def _kept(which: UnitRange) -> Table:
     rest = f"FROM fleet_dayreading r WHERE {which.where('r.treatment_unit_id')}"
-    return read_columns(_expressions(), rest, packed_by="r.treatment_unit_id")
+    return read_columns(register_columns(), rest, packed_by="r.treatment_unit_id")
 
 
-def _expressions() -> dict[str, str]:
+def register_columns() -> dict[str, str]:
+    """Return each column of a register as SQL over a reading ``r``."""
     return {
         "unit_id": "r.treatment_unit_id",
         "water": number_of("r.water", WATER_NUMBERS),

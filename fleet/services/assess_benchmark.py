@@ -11,8 +11,9 @@ from typing import Final
 from django.db import connection, transaction
 
 from fleet.models import MeterReading, TreatmentUnit
-from fleet.queries.column_reader import days_of, number_of, read_columns
-from fleet.queries.columns import WATER_NUMBERS, UnitRange, read_shard
+from fleet.queries.column_reader import read_columns
+from fleet.queries.columns import UnitRange, read_shard
+from fleet.queries.day_readings import register_columns
 from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
 from fleet.services import assessment, findings, state_rows
@@ -224,18 +225,10 @@ class _Clock:
 
 def _bare_copy(ids: list[int], shard_size: int) -> None:
     """Read the meter readings' columns as assessment does, and nothing else."""
-    columns = {
-        "unit_id": "r.treatment_unit_id",
-        "water": number_of("r.water", WATER_NUMBERS),
-        "meter_id": "r.meter_id",
-        "read_at_d": days_of("r.read_at"),
-        "total_gal": "r.total_gal",
-        "rollover_gal": "r.rollover_gal",
-    }
     for begin in range(0, len(ids), shard_size):
         which = UnitRange(ids[begin], ids[min(begin + shard_size, len(ids)) - 1])
         where = which.where("r.treatment_unit_id")
-        read_columns(columns, f"FROM fleet_meterreading r WHERE {where} AND r.is_latest")
+        read_columns(register_columns(), f"FROM fleet_meterreading r WHERE {where} AND r.is_latest")
 
 
 def _orm_sample(ids: list[int]) -> tuple[int, float]:

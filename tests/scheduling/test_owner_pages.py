@@ -6,17 +6,12 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
-from django.core.cache import cache
-from django.test import Client
 from django.urls import reverse
 from openpyxl import load_workbook
 
 from fleet.models import PartState, UnitState
-from fleet.services.assessment import assess_fleet
 from scheduling.models import CloseOut, CloseOutPart, InvoiceBatch, RevenueEntry
 from scheduling.services import prices, revenue
-from scheduling.tasks import enter_revenue
-from scheduling.views import kept_reviews
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -341,71 +336,3 @@ def test_a_page_asks_fewer_than_ten_questions_however_many_sites_there_are(
     # A file is noted in the audit trail: one question more than the page.
     with django_assert_max_num_queries(10 if name.endswith("_file") else 9):
         assert body(owner.get(address(name)))
-
-
-def test_a_plan_page_sets_prices_and_gives_pauses_and_shows_refusals(owner):
-    plan = make.plan(make.site(), amount="60.00")
-    page = reverse("owner_plan", args=[plan.code])
-    owner.post(reverse("set_plan_price", args=[plan.code]), {"amount": "66", "from_on": "2026-12-01"})
-    assert "66.00" in body(owner.get(page))
-    again = owner.post(reverse("set_plan_price", args=[plan.code]), {"amount": "70", "from_on": "2026-12-01"})
-    assert again.status_code == 400
-    assert "not overwritten" in body(again)
-    periods = reverse("add_plan_period", args=[plan.code])
-    owner.post(periods, {"percent_off": "100", "from_on": "2026-12-10", "why": "Closed for the winter"})
-    assert plan.periods.get().kind == "pause"
-    owner.post(periods, {"percent_off": "10", "from_on": "2026-12-10", "why": "Three sites"})
-    assert plan.periods.filter(kind="discount").exists()
-    ends = {"period": plan.periods.get(kind="pause").pk, "to_on": "2027-01-10"}
-    owner.post(reverse("end_plan_period", args=[plan.code]), ends)
-    assert plan.periods.get(kind="pause").to_on == date(2027, 1, 10)
-    assert "Closed for the winter" in body(owner.get(page))
-
-
-@pytest.mark.parametrize(("role", "sees"), [("planner", 200), ("technician", 403), ("integrator", 403)])
-def test_others_change_nothing_of_a_plan(client, role, sees):
-    plan = make.plan(make.site())
-    client.force_login(make.person(role))
-    page = client.get(reverse("owner_plan", args=[plan.code]))
-    assert page.status_code == sees
-    assert "Set the price" not in body(page)
-    for name in ("set_plan_price", "add_plan_period", "end_plan_period"):
-        assert client.post(reverse(name, args=[plan.code])).status_code == 403
-
-
-def test_the_nightly_run_writes_prices_that_escalators_bring():
-    plan = make.plan(
-        make.site(), amount="100.00", starts_on=date(2024, 12, 1), escalator_percent=Decimal("2.5")
-    )
-    enter_revenue()
-    assert plan.prices.get(from_on=date(2026, 12, 1)).amount == Decimal("102.50")
-
-
-@pytest.mark.parametrize("name", ["owner_forecast", "owner_risk"])
-def test_a_large_companys_review_is_kept_a_quarter_of_an_hour_and_says_so(
-    owner, name, monkeypatch, time_machine
-):
-    def monthly() -> Decimal:
-        context = owner.get(address(name)).context
-        return context["found"].months[-1].recurring if name == "owner_forecast" else context["risk"].monthly
-
-    make.plan(make.whole_unit().site, amount="60.00")
-    assess_fleet(make.NOW)
-    assert monthly() == Decimal("60.00")
-    make.plan(make.treatment_unit().site, amount="40.00")
-    # A small company's is reckoned each time.
-    assert monthly() == Decimal("100.00")
-    monkeypatch.setattr(kept_reviews, "LARGE", 1)
-    assert monthly() == Decimal("100.00")
-    make.plan(make.treatment_unit().site, amount="10.00")
-    assert monthly() == Decimal("100.00")
-    assert "reckoned anew every quarter" in owner.get(address(name)).content.decode()
-    assert "reckoned anew every quarter" not in owner.get(address(name) + "?anew").content.decode()
-    assert monthly() == Decimal("110.00")
-    make.plan(make.treatment_unit().site, amount="1.00")
-    of_a_branch = Client()
-    of_a_branch.force_login(make.person("owner", branch=make.branch()))
-    assert of_a_branch.get(address(name)).context["as_of"] is None
-    time_machine.shift(16 * 60)
-    assert monthly() == Decimal("111.00")
-    cache.clear()
