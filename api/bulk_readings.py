@@ -28,8 +28,8 @@ from api.operations import Operation
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
 from api.scope import meters_to_record
 from fleet.models import AuditArea, ReadingSource
-from fleet.services.meter_facts import MeterBook
-from fleet.services.readings import record_meter_readings
+from fleet.readings.meter_readings import record_meter_readings
+from fleet.readings.meters import MeterBook
 from fleet.tasks import assess_units
 from shared.errors import RowProblem
 from shared.roles import Permission

@@ -15,8 +15,7 @@ from django.db.models import QuerySet
 from api.bulk_lines import Block
 from api.moments import REMEDY, read_moment, read_moments
 from fleet.models import MeterWater
-from fleet.services.reading_store import arrays
-from fleet.services.readings import NewMeterReading
+from fleet.readings.rows import NewMeterReading, arrays
 from shared.errors import RowProblem
 from shared.measures import Measure
 

@@ -4,8 +4,8 @@ from rest_framework import serializers
 
 from api.moments import DayField, MomentField
 from fleet.models import RemovalReason, Site, TreatmentUnit
-from fleet.services.reading_rows import GAUGES, TESTED
-from fleet.services.site_details import SITE_DETAILS, UNIT_DETAILS
+from fleet.readings.rows import GAUGES, TESTED
+from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
 
 _MOST_KEY = 2**63 - 1
 

@@ -14,8 +14,10 @@ from api.noting import note
 from api.operations import Operation
 from api.scope import units_to_record
 from fleet.models import AuditArea, Part, PartKind, Position, ReadingSource, Site, TreatmentUnit, WaterSupply
-from fleet.services import parts, readings, site_details
-from fleet.services.reading_rows import RecordReport
+from fleet.readings import feed_tests, rows
+from fleet.readings import gauges as readings_gauges
+from fleet.readings.rows import RecordReport
+from fleet.register import parts, sites
 from shared.roles import Permission
 
 EDITS_FLEET = (Permission.EDIT_FLEET,)
@@ -33,7 +35,7 @@ class ChangeSite(EditRow):
     def patch(self, request: Request, pk: int) -> Response:
         """Change it."""
         site = self.row_to_edit(request, pk)
-        site_details.change_site(site, **given(self, request, partial=True))
+        sites.change_site(site, **given(self, request, partial=True))
         return self.changed(request, pk, "site changed", AuditArea.FLEET, site.code)
 
 
@@ -49,7 +51,7 @@ class ChangeTreatmentUnit(EditRow):
     def patch(self, request: Request, pk: int) -> Response:
         """Change it."""
         unit = self.row_to_edit(request, pk)
-        site_details.change_treatment_unit(unit, **given(self, request, partial=True))
+        sites.change_treatment_unit(unit, **given(self, request, partial=True))
         return self.changed(request, pk, "treatment unit changed", AuditArea.FLEET, unit.serial)
 
 
@@ -135,8 +137,8 @@ class RecordGauges(Operation):
         if unit is None:
             raise ValidationError({"treatment_unit_id": "There is no such treatment unit in your branch."})
         gauges = form.values_in(values)
-        report = readings.record_performance_readings(
-            [readings.NewPerformanceReading(unit.pk, values["read_at"], gauges, values["saw_fines"])],
+        report = readings_gauges.record_performance_readings(
+            [rows.NewPerformanceReading(unit.pk, values["read_at"], gauges, values["saw_fines"])],
             source=ReadingSource.API,
             now=timezone.now(),
             as_correction=values["is_correction"],
@@ -163,10 +165,10 @@ class RecordFeedTest(Operation):
             site = one_of(request, Site.objects.all(), "site_code", "site", code=code)
         if code := values.get("supply_code"):
             supply = one_of(request, WaterSupply.objects.all(), "supply_code", "supply", code=code)
-        test = readings.NewFeedTest(
+        test = rows.NewFeedTest(
             site and site.pk, supply and supply.pk, values["sampled_at"], measured, values["source"]
         )
-        report = readings.record_feed_tests([test], now=timezone.now())
+        report = feed_tests.record_feed_tests([test], now=timezone.now())
         return _recorded(request, report, site.code if site else supply.code if supply else "", measured)
 
 

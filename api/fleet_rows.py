@@ -14,7 +14,7 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
-from fleet.services.reading_rows import GAUGES, TESTED
+from fleet.readings.rows import GAUGES, TESTED
 
 _UNIT = ["treatment_unit_id", "treatment_unit_serial"]
 

@@ -13,8 +13,7 @@ from django.views.decorators.http import require_safe
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from api.metrics import WatchedNumbers
-from scheduling.queries.queue_state import queue_state
-from scheduling.queries.watching import numbers, oldest_work_at
+from scheduling.operations.watching import numbers, oldest_work_at, queue_state
 
 THIS_MACHINE = {"127.0.0.1", "::1"}
 FORWARDED = ("X-Forwarded-For", "Forwarded", "X-Real-IP")

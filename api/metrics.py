@@ -6,7 +6,7 @@ from datetime import datetime
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.registry import Collector
 
-from scheduling.queries.watching import Numbers
+from scheduling.operations.watching import Numbers
 
 AGES = {
     "tapward_oldest_unassessed_age_seconds": (

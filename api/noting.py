@@ -5,7 +5,7 @@ from rest_framework.request import Request
 
 from api.models import ApiToken
 from fleet.models import AuditArea
-from fleet.services import audit
+from fleet.people import audit
 
 
 def note(request: Request, what: str, area: AuditArea, about: object, detail: str = "") -> None:

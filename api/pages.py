@@ -18,8 +18,8 @@ from api.throttling import CallRate
 from api.tokens import make_token, revoke_token
 from api.with_python import OVERRIDES, STEPS
 from fleet.models import AuditArea
-from scheduling.views.downloads import Column, ListFile, page_or_file
-from scheduling.views.edge import note_change
+from scheduling.pages.downloads import Column, ListFile, page_or_file
+from scheduling.pages.request_context import note_change
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission

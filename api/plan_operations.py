@@ -12,8 +12,9 @@ from api.edits import IF_MATCH, EditRow, given
 from api.noting import note
 from api.operations import ListRows, ShowRow
 from fleet.models import AuditArea
+from scheduling.contracts import prices
 from scheduling.models import PlanPeriod, PlanPrice, ServicePlan, Technician
-from scheduling.services import prices, replanning
+from scheduling.routes import replanning
 from shared.roles import Permission
 
 

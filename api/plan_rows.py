@@ -3,8 +3,8 @@
 from rest_framework import serializers
 
 from api.moments import DayField
+from scheduling.contracts.prices import MOST_AMOUNT
 from scheduling.models import Absence, PlanPeriod, PlanPrice, ServicePlan, Technician
-from scheduling.services.prices import MOST_AMOUNT
 
 
 class AbsenceRow(serializers.ModelSerializer):

@@ -5,7 +5,7 @@ from rest_framework import serializers
 
 from api.moments import DayField
 from scheduling.models import CloseOut, RevenueEntry, Route, Stop, WorkOrder, WorkOrderPart
-from scheduling.queries.work_orders import number_of
+from scheduling.orders.selectors import number_of
 
 
 class NeededPartRow(serializers.ModelSerializer):

@@ -3,11 +3,22 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularJSONAPIView
 
-from api import fleet_edits as edits
-from api import fleet_operations as fleet
-from api import pages, plan_operations
-from api import scheduling_operations as scheduling
-from api import work_order_operations as orders
+from api import (
+    fleet_edits as edits,
+)
+from api import (
+    fleet_operations as fleet,
+)
+from api import (
+    pages,
+    plan_operations,
+)
+from api import (
+    scheduling_operations as scheduling,
+)
+from api import (
+    work_order_operations as orders,
+)
 from api.bulk_readings import RecordMeterReadings
 from api.operations import at
 from api.unknown import NothingHere

@@ -12,7 +12,8 @@ from api.edits import IF_MATCH, EditRow, given, one_of, shown
 from api.operations import ListRows, Operation, ShowRow
 from fleet.models import TreatmentUnit
 from scheduling.models import WorkOrder
-from scheduling.services import promises, work_orders
+from scheduling.orders import work_orders
+from scheduling.routes import moves
 from shared.roles import Permission
 
 SEES_WORK = (Permission.SEE_WORK, Permission.SEE_OWN_DAY)
@@ -70,7 +71,7 @@ class PromiseWorkOrder(EditRow):
         """Change the promised day."""
         order = self.row_to_edit(request, pk)
         day = given(self, request)["promised_on"]
-        promises.promise(order, day, by=request.user, now=timezone.now())
+        moves.promise(order, day, by=request.user, now=timezone.now())
         return self.shown(pk)
 
 

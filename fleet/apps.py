@@ -3,7 +3,7 @@ from django.core.checks import Tags, register
 from django.db.models import Field
 
 from fleet.checks import check_database_rights, check_log_ins
-from fleet.queries.any_of import AnyOf
+from fleet.database.columns import AnyOf
 from fleet.sentences import by_hand, laws, science, services, telemetry, workbook
 from shared.told import know
 

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.checks import CheckMessage, Info, Warning
 from django.db import DatabaseError
 
-from fleet.queries.database_rights import excess_rights
+from fleet.database.rights import excess_rights
 
 
 def check_database_rights(app_configs: Any, databases: Any, **_: Any) -> list[CheckMessage]:

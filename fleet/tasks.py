@@ -4,15 +4,15 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
-from fleet.outgoing.rounds import send_due
-from fleet.outgoing.sending import forget_old
-from fleet.services import assessment, task_runs
-from fleet.services.day_readings import roll_up_fleet
-from fleet.services.days import to_days
-from fleet.services.learning import learn_lives as learn
-from fleet.services.nightly import start_night
-from fleet.services.use_rules import learn_use
-from fleet.telemetry import heard
+from fleet.assessment import runs
+from fleet.assessment.day_readings import roll_up_fleet
+from fleet.assessment.days import to_days
+from fleet.assessment.learning import learn_lives as learn
+from fleet.assessment.runs import start_night
+from fleet.assessment.use_rules import learn_use
+from fleet.runs import task_runs
+from fleet.telemetry import last_seen
+from fleet.webhooks.sending import forget_old, send_due
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -29,21 +29,21 @@ def assess_fleet(**kwargs):
 @shared_task(acks_late=True, soft_time_limit=900)
 def assess_shard(*, shard_id: int, **kwargs):
     """Assess one shard unless somebody else has it."""
-    assessment.assess_claimed(shard_id, timezone.now())
+    runs.assess_claimed(shard_id, timezone.now())
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
 def assess_units(*, unit_ids: list[int], **kwargs):
     """Assess a few treatment units, e.g. after new readings."""
-    assessment.assess_units(unit_ids, timezone.now())
+    runs.assess_units(unit_ids, timezone.now())
 
 
 @shared_task(acks_late=True, soft_time_limit=300)
 def take_up_lost_shards(**kwargs):
     """Hand out again the shards whose worker was lost, and finish runs whose last one was."""
     now = timezone.now()
-    assessment.finish_runs_left_open(now)
-    for shard_id in assessment.waiting_shards(now):
+    runs.finish_runs_left_open(now)
+    for shard_id in runs.waiting_shards(now):
         assess_shard.delay(shard_id=shard_id)
 
 
@@ -76,7 +76,7 @@ def send_webhooks(**kwargs):
 @shared_task(acks_late=True, soft_time_limit=300)
 def note_silence(**kwargs):
     """Mark what reported by itself and has fallen silent."""
-    heard.note_silence(now=timezone.now(), hours=settings.TELEMETRY_SILENT_HOURS)
+    last_seen.note_silence(now=timezone.now(), hours=settings.TELEMETRY_SILENT_HOURS)
 
 
 @shared_task(acks_late=True, soft_time_limit=900)

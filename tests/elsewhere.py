@@ -6,8 +6,7 @@ from pathlib import Path
 
 from django.db import connection
 
-from fleet.backup.postgres_copy import scratch
-from fleet.backup.postgres_tools import Place
+from scheduling.operations.backup_postgres import Place, scratch
 
 
 @contextlib.contextmanager

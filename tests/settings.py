@@ -22,7 +22,7 @@ os.environ.pop("REDIS_URL", None)
 # Playwright's own loop runs in the test's thread; the tests still touch the database there.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
-from shared.wiring.settings import *  # noqa: E402, F403
+from shared.config.settings import *  # noqa: E402, F403
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"

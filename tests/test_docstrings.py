@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from fleet.science import columns, law, performance_rows, scaling
+from fleet.science import columns, laws, performance, scaling
 from scheduling.planning.problem import PinLevel
 
 SCIENCE, PLANNING, MONEY = "fleet/science", "scheduling/planning", "scheduling/money"
@@ -180,9 +180,9 @@ def listed_values(root):
         ("flush kind", columns.FlushKind),
         ("pattern", columns.Pattern),
         ("scale", scaling.ScaleKind),
-        ("reading form", performance_rows.ReadingForm),
+        ("reading form", performance.ReadingForm),
         ("pin level", PinLevel),
-        ("standing of a law", law.Standing),
+        ("standing of a law", laws.Standing),
     ],
 )
 def test_the_page_of_names_lists_the_values_the_code_knows(root, row, values):

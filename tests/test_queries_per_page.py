@@ -8,10 +8,10 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from fleet.assessment import runs
 from fleet.models import Part
-from fleet.services import assessment
 from scheduling.models import RevenueEntry, StockPlace, UnplacedOrder
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
 from tests.test_access import ALL_PAGES
 
@@ -50,7 +50,7 @@ class Company:
                 kind="work", cause_key=f"test:{unit.pk}", site=site, month=self.today.replace(day=1),
                 amount="12.50", text="Work", entered_at=self.now,
             )  # fmt: skip
-        assessment.assess_units([unit.pk for unit in made], self.now)
+        runs.assess_units([unit.pk for unit in made], self.now)
         technician = make.technician(branch=self.branch)
         self.technicians.append(technician)
         make.van(technician, Part.objects.filter(treatment_unit=made[0])[0].kind)

@@ -13,11 +13,11 @@ from django.db import connection, models, transaction
 from django.db.migrations.executor import MigrationExecutor
 from django.db.utils import OperationalError
 
-from fleet.backup.postgres_tools import Place
+from fleet.assessment import runs
 from fleet.models import AssessmentRun, MeterReading
-from fleet.services import assessment
 from scheduling.models import WorkOrder
-from scheduling.services import work_orders
+from scheduling.operations.backup_postgres import Place
+from scheduling.orders import raising
 from tests.elsewhere import empty_database
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.slow]
@@ -110,9 +110,9 @@ def test_the_upgraded_company_works_on(previous):
     call_command("migrate", verbosity=0)
     orders = WorkOrder.objects.standing().count()
     now = AssessmentRun.objects.order_by("-as_of").first().as_of
-    run = assessment.assess_fleet(now)
+    run = runs.assess_fleet(now)
     assert run.counts["units"] == len(BEFORE["tables"]["fleet_treatmentunit"]["rows"])
-    work_orders.raise_work(now=now)
+    raising.raise_work(now=now)
     assert WorkOrder.objects.standing().count() >= orders > 0
     newest = MeterReading.objects.order_by("-pk").first()
     newest.pk, newest.revision, newest.is_latest = None, newest.revision + 1, False

@@ -3,7 +3,7 @@
 from django.db import migrations
 from django.utils import timezone
 
-from fleet.services import partitions
+from fleet.database import partitions
 
 
 def begin_in_partitions(apps, schema_editor):

@@ -6,16 +6,10 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from fleet.science.columns import (
-    Flushes,
-    MeterReadings,
-    Parts,
-    PerformanceReadings,
-    ShardColumns,
-    ShardFindings,
-)
+from fleet.science.columns import Flushes, MeterReadings, Parts, PerformanceReadings, ShardColumns
 from fleet.science.decay import assess_performance
 from fleet.science.feed_water import TestIndex, feed_history, index_tests
+from fleet.science.found import ShardFindings
 from fleet.science.gauges import believable
 from fleet.science.readiness import assess_readiness
 from fleet.science.settings import AssessmentSettings

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 
 from fleet.science.assess import assess_shard
-from fleet.science.columns import ShardColumns, ShardFindings
+from fleet.science.columns import ShardColumns
+from fleet.science.found import ShardFindings
 from fleet.science.made_up import make_shard
 
 _NOW_D = 20_000.0

@@ -7,8 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
-from fleet.science.arrays import as_floats
-from fleet.science.columns import Floats
+from fleet.science.columns import Floats, as_floats
 
 BINS: Final = (0.0, 0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.0)
 """Edges of the bins, so that 10 %, 20 % … sit in the middle of theirs. [-]"""

@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.science.arrays import as_floats
-from fleet.science.columns import Floats
+from fleet.science.columns import Floats, as_floats
 from shared.measures import MG_L_PER_GRAIN_PER_GAL, PSI_PER_BAR
 
 CACO3_G_MOL: Final = 100.09

@@ -1,4 +1,7 @@
-"""What the science takes and gives: columns for a whole shard of treatment units at once.
+"""Array types, and the numbers that stand for words in a column.
+
+What the science takes and gives: columns for a whole shard of treatment units at once.
+One door from anything number-like to an array of floats, and what may divide.
 
 Every ``*_row`` column is a 0-based row number into the table it names; tables are sorted as said.
 Times (``*_d``) are float days since 1970-01-01 UTC. Unknown numbers are NaN, unknown rows are -1.
@@ -6,59 +9,114 @@ Arrays of one table have one length. Nothing here imports Django.
 """
 
 from dataclasses import dataclass
+from enum import IntEnum
 
-from fleet.science.codes import (
-    Flags,
-    Floats,
-    FlushKind,
-    Ints,
-    Limit,
-    MembraneType,
-    OwedFlush,
-    PartRole,
-    Pattern,
-    Readiness,
-    UseFault,
-    Water,
-)
-from fleet.science.found import (
-    MeterFaults,
-    PartLife,
-    PerformanceSeries,
-    ShardFindings,
-    UnitPerformance,
-    UnitReadiness,
-    UnitUse,
-)
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "FeedTests",
-    "Flags",
-    "Floats",
-    "FlushKind",
-    "Flushes",
-    "Ints",
-    "Limit",
-    "MembraneType",
-    "MeterFaults",
-    "MeterReadings",
-    "OwedFlush",
-    "PartLife",
-    "PartRole",
-    "Parts",
-    "Pattern",
-    "PerformanceReadings",
-    "PerformanceSeries",
-    "Readiness",
-    "ShardColumns",
-    "ShardFindings",
-    "UnitPerformance",
-    "UnitReadiness",
-    "UnitUse",
-    "Units",
-    "UseFault",
-    "Water",
-]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+
+class PartRole(IntEnum):
+    """What a part does to the water."""
+
+    SEDIMENT = 1
+    CARBON = 2
+    CATALYTIC_CARBON = 3
+    MEMBRANE = 4
+    SOFTENING = 5
+    ANTISCALE = 6
+    POST_CARBON = 7
+    REMINERALISER = 8
+
+
+class Water(IntEnum):
+    """Which water a meter counts or a position sees."""
+
+    FEED = 1
+    PERMEATE = 2
+    CONCENTRATE = 3
+
+
+class MembraneType(IntEnum):
+    """Polyamide is spoiled by chlorine; cellulose triacetate needs it."""
+
+    NONE = 0
+    POLYAMIDE = 1
+    CELLULOSE_TRIACETATE = 2
+
+
+class Limit(IntEnum):
+    """What ends a part's life. The numbers index the second axis of ``PartLife.wear``."""
+
+    VOLUME = 0
+    CALENDAR = 1
+    CHLORINE_DOSE = 2
+    HARDNESS_LOAD = 3
+    OXIDANT_EXPOSURE = 4
+    PRESSURE_DROP = 5
+    MEASURED_END = 6
+
+
+class UseFault(IntEnum):
+    """What is wrong with a meter interval (the stretch that ends at a reading)."""
+
+    NONE = 0
+    ROLLOVER = 1
+    SWAP = 2
+    REVERSED = 3
+    STUCK = 4
+    MEASURE_SLIP = 5
+    OUTLIER = 6
+
+
+class Readiness(IntEnum):
+    """Whether a treatment unit may make water."""
+
+    IN_SERVICE = 1
+    FLUSH_OWED = 2
+    BEDDING = 3
+    IDLE = 4
+    OUT_OF_SERVICE = 5
+
+
+class OwedFlush(IntEnum):
+    """Why a flush is owed."""
+
+    NONE = 0
+    CARBON_FINES = 1
+    BEDDED_OVERNIGHT = 2
+    MEMBRANE_STORAGE_SOLUTION = 3
+    IDLE = 4
+    SANITISED = 5
+    SEEN_FINES = 6
+
+
+class FlushKind(IntEnum):
+    """What a recorded flush was for."""
+
+    CARBON_FINES = 1
+    BEDDED_OVERNIGHT = 2
+    MEMBRANE_STORAGE_SOLUTION = 3
+    IDLE = 4
+    SANITISED = 5
+    BED_STARTED = 6
+    """Not a flush: the bed was left standing in feed water overnight."""
+
+
+class Pattern(IntEnum):
+    """What a change in normalised performance looks like."""
+
+    NONE = 0
+    COLD_WATER_ONLY = 1
+    FOULING = 2
+    SCALING = 3
+    OXIDATION = 4
+    SEAL_LEAK = 5
+    COMPACTION = 6
+    UNNAMED = 7
 
 
 @dataclass(frozen=True)
@@ -212,3 +270,40 @@ class ShardColumns:
     parts: Parts
     performance: PerformanceReadings
     flushes: Flushes
+
+
+_LEAST = 1e-30
+
+
+def as_floats(values: ArrayLike) -> Floats:
+    """
+    Return values as an array of 64-bit floats.
+
+    Parameters
+    ----------
+    values : number, sequence or array
+        Anything numpy reads as numbers.
+
+    Returns
+    -------
+    array
+        The same array when it already is one of 64-bit floats.
+    """
+    return np.asarray(values, dtype=np.float64)
+
+
+def positive(values: Floats) -> Floats:
+    """
+    Return values with anything not above 0 as NaN (not above 1e-30, so that a quotient stays finite).
+
+    Parameters
+    ----------
+    values : array
+        Any numbers.
+
+    Returns
+    -------
+    array
+        The same, for use as a divisor.
+    """
+    return np.where(values > _LEAST, values, np.nan)

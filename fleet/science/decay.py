@@ -8,30 +8,28 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from fleet.science.change import median_of_rows
-from fleet.science.columns import (
-    Flags,
-    Floats,
-    Ints,
-    Parts,
-    PerformanceReadings,
-    PerformanceSeries,
-    UnitPerformance,
-    Units,
-)
-from fleet.science.grouping import group_medians, newest_window, take_window
+from fleet.science.change import group_medians, median_of_rows, newest_window, take_window
+from fleet.science.columns import Flags, Floats, Ints, Parts, PerformanceReadings, Units
+from fleet.science.found import PerformanceSeries, UnitPerformance
 from fleet.science.patterns import Directions, name_pattern
-from fleet.science.performance_charts import Chart, chart, forecast, since_fall_began
-from fleet.science.performance_points import (
+from fleet.science.performance import (
     Folding,
     Points,
     choose_points,
+    find_membranes,
     fold,
     normalise_readings,
+    read_gauges,
     to_series,
 )
-from fleet.science.performance_rows import find_membranes, read_gauges
-from fleet.science.performance_settings import WINDOW_POINTS, PerformanceSettings
+from fleet.science.performance_charts import (
+    WINDOW_POINTS,
+    Chart,
+    PerformanceSettings,
+    chart,
+    forecast,
+    since_fall_began,
+)
 
 _CHUNK = 4096
 """Treatment units whose points are in memory at once."""

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gamma, gammainc, ndtr, ndtri
 
-from fleet.science.arrays import as_floats
-from fleet.science.columns import Flags, Floats
+from fleet.science.columns import Flags, Floats, as_floats
 
 EARLY_CHANCE: Final = 0.10
 """Chance of being past the limit by the early date; the late date has the rest to 1. [-]"""

@@ -1,10 +1,13 @@
-"""Which feed-water test is in force when, and what the water carried past since."""
+"""Which feed-water test is in force when, and what the water carried past since.
+
+When the water of each treatment unit was last tested.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.science.columns import FeedTests, Flags, Floats, Ints, Units, Water
+from fleet.science.columns import FeedTests, Flags, Floats, Ints, ShardColumns, Units, Water
 from fleet.science.curves import UseCurves, gallons_at
 from fleet.science.series import from_fixed, group_bounds, latest_true_row, time_key, to_fixed
 from fleet.science.settings import WearSettings
@@ -305,3 +308,26 @@ def value_now(history: FeedHistory, field: str) -> Floats:
     """
     newest: Floats = history.value[field][history.bounds[1:] - 1]
     return newest
+
+
+def newest_test_days(columns: ShardColumns) -> Floats:
+    """
+    Return the day of the newest feed test that speaks for each treatment unit.
+
+    Parameters
+    ----------
+    columns : ShardColumns
+        A shard; the site's own tests and its supply's count alike.
+
+    Returns
+    -------
+    array (units,)
+        NaN where there is none. [day]
+    """
+    tests, units = columns.tests, columns.units
+    if not len(tests.source_row):
+        return np.full(len(units.unit_id), np.nan)
+    newest = np.full(int(tests.source_row.max()) + 2, np.nan)
+    np.fmax.at(newest, tests.source_row, tests.sampled_at_d)
+    # The last slot stays NaN and is what row -1 points at.
+    return np.asarray(np.fmax(newest[units.site_source_row], newest[units.supply_source_row]))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from fleet.science.codes import Flags, Floats, Ints
+from fleet.science.columns import Flags, Floats, Ints
 
 
 @dataclass(frozen=True)

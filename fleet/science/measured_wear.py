@@ -2,13 +2,12 @@
 
 import numpy as np
 
-from fleet.science.arrays import positive
-from fleet.science.columns import Floats, Flushes, Ints, PartRole, Parts, PerformanceReadings, Units, UnitUse
+from fleet.science.columns import Floats, Flushes, Ints, PartRole, Parts, PerformanceReadings, Units, positive
 from fleet.science.curves import UseCurves, gallons_between
-from fleet.science.flush_log import clear_flushes
+from fleet.science.found import UnitUse
 from fleet.science.series import newest_time
 from fleet.science.settings import WearSettings
-from fleet.science.wear_basis import Basis, has_role
+from fleet.science.wear_basis import Basis, clear_flushes, has_role
 
 _FEED_CARBONS = (PartRole.CARBON, PartRole.CATALYTIC_CARBON)
 

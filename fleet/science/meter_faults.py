@@ -9,11 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fleet.science.columns import Flags, Floats, Ints, UseFault
-from fleet.science.measure_slips import slip_states
-from fleet.science.registers import Counted, Registers
+from fleet.science.registers import Counted, Registers, mark_stuck, slip_states
 from fleet.science.series import positive_median
 from fleet.science.settings import UseSettings
-from fleet.science.stuck_meters import mark_stuck
 from shared.measures import LITRES_PER_GAL
 
 _MISREAD_IN_A_ROW = 2

@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.science.arrays import as_floats, positive
-from fleet.science.columns import Floats
+from fleet.science.columns import Floats, as_floats, positive
 
 REFERENCE_TEMPERATURE_C: Final = 25.0
 """Temperature of standard conditions (77 °F). [°C]"""

@@ -15,13 +15,12 @@ from fleet.science.columns import (
     Parts,
     PerformanceReadings,
     Readiness,
-    UnitReadiness,
     Units,
-    UnitUse,
 )
-from fleet.science.flush_log import clear_flushes, flush_targets, newest_flush
+from fleet.science.found import UnitReadiness, UnitUse
 from fleet.science.series import newest_time
 from fleet.science.settings import ReadinessSettings
+from fleet.science.wear_basis import clear_flushes, flush_targets, newest_flush
 
 _HOURS_PER_DAY = 24.0
 ROUNDING_D = 1e-3 / 86_400

@@ -11,10 +11,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fleet.science.carbonate import concentrate_ph, langelier_index, saturation_ph, stiff_davis_index
+from fleet.science.carbonate import (
+    concentrate_ph,
+    gypsum_saturation,
+    langelier_index,
+    saturation_ph,
+    silica_solubility,
+    stiff_davis_index,
+)
 from fleet.science.chemistry import concentrate_factor, ionic_strength_from_tds
 from fleet.science.columns import Floats, Ints
-from fleet.science.minerals import gypsum_saturation, silica_solubility
 
 LANGELIER_LIMIT_TDS_MG_L: Final = 10_000.0
 """Langelier's index serves up to here, Stiff and Davis's above: scope of ASTM D3739-19. [mg/L]"""

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field, fields
 
-from fleet.science.performance_settings import PerformanceSettings
+from fleet.science.performance_charts import PerformanceSettings
 from fleet.science.season import SeasonClock
 
 DAYS_PER_MONTH = 365.2425 / 12
@@ -101,7 +101,7 @@ class AssessmentSettings:
     readiness: ReadinessSettings = field(default_factory=ReadinessSettings)
     performance: PerformanceSettings = field(default_factory=PerformanceSettings)
     season: SeasonClock = field(default_factory=SeasonClock)
-    """Flat unless the fleet's own season was learned (``fleet.science.season_fit``)."""
+    """Flat unless the fleet's own season was learned (``fleet.science.season``)."""
     units_at_once: int = 8_192
     """Treatment units worked on together; bounds memory, changes no result."""
 

@@ -2,11 +2,8 @@
 
 from typing import Final
 
-from fleet.science.law import Law, Standing
-from fleet.science.laws_fleet import FLEET_LAWS
-from fleet.science.laws_life import LIFE_LAWS
-from fleet.science.laws_performance import PERFORMANCE_LAWS
-from fleet.science.laws_water import WATER_LAWS
+from fleet.science.laws import FLEET_LAWS, LIFE_LAWS, Law, Standing
+from fleet.science.laws_water import PERFORMANCE_LAWS, WATER_LAWS
 
 __all__ = ["LAWS", "SHELVES", "Law", "Standing", "law", "laws_of"]
 

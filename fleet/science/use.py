@@ -1,6 +1,9 @@
-"""Daily use of each treatment unit from irregular cumulative meters, and how sure it is."""
+"""Daily use of each treatment unit from irregular cumulative meters, and how sure it is.
 
-from dataclasses import dataclass
+What the whole fleet lends a single treatment unit: use at like sites, and how much use swings.
+"""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,15 +11,14 @@ from fleet.science.columns import (
     Flags,
     Floats,
     Ints,
-    MeterFaults,
     MeterReadings,
     PerformanceReadings,
     Units,
-    UnitUse,
     UseFault,
     Water,
 )
 from fleet.science.curves import UseCurves
+from fleet.science.found import MeterFaults, UnitUse
 from fleet.science.meter_faults import is_sure, judge
 from fleet.science.registers import WATERS, Counted, Registers, line_up
 from fleet.science.season import SeasonClock
@@ -338,3 +340,107 @@ def _faults(registers: Registers, counted: Counted) -> MeterFaults:
         counted_gal=counted.gal[rows],
         raw_gal=counted.raw_gal[rows],
     )
+
+
+_WELL_METERED = 10
+_MAD = 1.4826
+
+
+@dataclass(frozen=True)
+class LikeSites:
+    """What sites of each group use, arrays of one length; the row is the group's number."""
+
+    ratio: Floats
+    """Use over design duty, median; NaN where no metered unit has a design duty. [-]"""
+    gal_per_day: Floats
+    """Use, median; NaN where there is no metered unit. [gal/day]"""
+    sites: Ints
+    """Metered units with a design duty."""
+
+
+def learn_like_sites(units: Units, use: UnitUse, group: Ints, groups: int) -> LikeSites:
+    """
+    Return what metered units of each group use, and how it compares with their design duty.
+
+    Parameters
+    ----------
+    units : Units
+        Treatment units; their design duty is the scale.
+    use : UnitUse
+        From ``compute_use``.
+    group : array (units,)
+        Which units are alike (kind of site), 0 and up; -1 for none.
+    groups : int
+        How many groups there are.
+
+    Returns
+    -------
+    LikeSites
+        Medians by group.
+    """
+    design = np.where(units.design_use_gal_per_day > 0, units.design_use_gal_per_day, np.nan)
+    metered = ~use.is_design_duty & (group >= 0) & (use.permeate_gal_per_day > 0)
+    known = metered & np.isfinite(design)
+    ratio, count = positive_median(group[known], groups, (use.permeate_gal_per_day / design)[known])
+    plain, _ = positive_median(group[metered], groups, use.permeate_gal_per_day[metered])
+    return LikeSites(ratio, plain, count.astype(np.int64))
+
+
+def lend_use(design_gal_per_day: Floats, group: Ints, like: LikeSites, weight: float = 4.0) -> Floats:
+    """
+    Return expected use of each unit before its own meter has spoken.
+
+    Parameters
+    ----------
+    design_gal_per_day : array (units,)
+        Design duty, NaN or 0 where there is none. [gal/day]
+    group : array (units,)
+        Row of ``like``, -1 for none.
+    like : LikeSites
+        From ``learn_like_sites``.
+    weight : float
+        How many like sites the design duty weighs as much as. Ours.
+
+    Returns
+    -------
+    array (units,)
+        Design duty × ``ratio ** (sites / (sites + weight))``; without a design duty the group's median use.
+        Put it in ``Units.design_use_gal_per_day`` for the next assessment. [gal/day]
+    """
+    design = np.where(design_gal_per_day > 0, design_gal_per_day, np.nan)
+    shrunk = np.exp(np.nan_to_num(np.log(like.ratio)) * like.sites / (like.sites + weight))
+    factor = np.append(shrunk, 1.0)[group]
+    alone = np.append(like.gal_per_day, np.nan)[group]
+    return np.where(np.isfinite(design), design * factor, alone)
+
+
+def fit_use_rules(units: Units, use: UnitUse, rules: UseSettings, least_units: int = 30) -> UseSettings:
+    """
+    Learn from the fleet how much use swings and how far it lies from the design duty.
+
+    Parameters
+    ----------
+    units : Units
+        Treatment units with their design duty.
+    use : UnitUse
+        From ``compute_use`` with ``rules``.
+    rules : UseSettings
+        The rules so far.
+    least_units : int
+        With fewer well-metered units the rules stay as they are. Ours.
+
+    Returns
+    -------
+    UseSettings
+        ``design_spread`` the median of spread over use, ``design_cv`` 1.4826 × the median distance of use
+        over design duty from 1 (the MAD of a normal), of units with 10 readings or more. Each unit's spread
+        was drawn towards the old rule, so the new one goes most of the way; repeated nightly it arrives.
+    """
+    known = (use.readings_used >= _WELL_METERED) & (use.permeate_gal_per_day > 0)
+    known &= units.design_use_gal_per_day > 0
+    if int(known.sum()) < least_units:
+        return rules
+    rate = use.permeate_gal_per_day[known]
+    spread = float(np.median(use.spread_gal_per_sqrt_day[known] / rate))
+    apart = float(np.median(np.abs(rate / units.design_use_gal_per_day[known] - 1)))
+    return replace(rules, design_spread=max(spread, 0.05), design_cv=max(_MAD * apart, 0.05))

@@ -4,24 +4,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.science.arrays import positive
-from fleet.science.carbon_chain import ChainFindings, follow_oxidant
+from fleet.science.carbon import ChainFindings, follow_oxidant
 from fleet.science.columns import (
     Flags,
     Floats,
     Flushes,
     Ints,
     Limit,
-    PartLife,
     PartRole,
     Parts,
     PerformanceReadings,
     Units,
-    UnitUse,
+    positive,
 )
 from fleet.science.curves import UseCurves
 from fleet.science.due_dates import due_window
 from fleet.science.feed_water import HARDNESS, FeedHistory, value_now
+from fleet.science.found import PartLife, UnitUse
 from fleet.science.measured_wear import measured_end, pressure_wear, recent_leak
 from fleet.science.season import SeasonClock
 from fleet.science.settings import WearSettings

@@ -10,18 +10,18 @@ from typing import Final
 
 from django.db import connection, transaction
 
+from fleet.assessment import finding_writes, runs, states
+from fleet.assessment.columns import read_shard
+from fleet.assessment.day_readings import register_columns
+from fleet.assessment.days import EPOCH, to_days
+from fleet.assessment.runs import Spent, beside
+from fleet.assessment.state_writes import write_states
+from fleet.assessment.use_rules import rules_at
+from fleet.database.columns import UnitRange, read_columns
 from fleet.models import MeterReading, TreatmentUnit
-from fleet.queries.column_reader import read_columns
-from fleet.queries.columns import UnitRange, read_shard
-from fleet.queries.day_readings import register_columns
-from fleet.queries.use_rules import rules_at
 from fleet.science.assess import assess_shard
-from fleet.services import assessment, findings, state_rows
 from fleet.services.assess_figures import AssessFigures
-from fleet.services.beside import Spent, beside
-from fleet.services.days import EPOCH, to_days
 from fleet.services.made_up_fleet import NOW_D, load_made_up_fleet, vacuum
-from fleet.services.state_writes import write_states
 from shared.errors import CannotDo
 
 PARTS: Final = ("rebuild", "copy", "night", "two")
@@ -73,7 +73,7 @@ def measure_assessment(
     every_days: float = 7.0,
     parts: Collection[str] = PARTS,
     now_d: float = NOW_D,
-    shard_size: int = assessment.DEFAULT_SHARD_SIZE,
+    shard_size: int = runs.DEFAULT_SHARD_SIZE,
     repeats: int = 3,
     tell: Callable[[str], None] | None = None,
 ) -> AssessFigures:
@@ -192,9 +192,9 @@ class _Clock:
         """Assess in a process of its own; the answer is how many treatment units were."""
         self.moment += timedelta(days=1)
         (spent,) = beside(
-            lambda: assessment.assess_fleet(
-                self.moment, self.shard_size, self._progress, is_full=is_full
-            ).counts["units"]
+            lambda: runs.assess_fleet(self.moment, self.shard_size, self._progress, is_full=is_full).counts[
+                "units"
+            ]
         )
         return spent
 
@@ -213,12 +213,12 @@ class _Clock:
         """Return the seconds in which so many workers rebuild, in shards of an eighth or the usual size."""
         self.moment += timedelta(days=1)
         size = min(self.shard_size, max(TreatmentUnit.objects.count() // 8, 1))
-        run = assessment.start_run(self.moment, size)
+        run = runs.start_run(self.moment, size)
         shard_ids = list(run.shards.values_list("id", flat=True))
 
         def work() -> None:
             for shard_id in shard_ids:
-                assessment.assess_claimed(shard_id, self.moment)
+                runs.assess_claimed(shard_id, self.moment)
 
         return max(one.seconds for one in beside(*[work] * workers))
 
@@ -260,11 +260,11 @@ def _stages(ids: list[int], now: datetime) -> dict[str, float]:
         zones = ["America/Chicago"] * len(ids)
         with stage("build rows"):
             kinds = [""] * len(ids)
-            parts = state_rows.part_states(shard, found, rules_at(now), zones, kinds, now, now_d)
-            units = state_rows.unit_states(shard.columns, found, parts, zones, now, now_d)
+            parts = states.part_states(shard, found, rules_at(now), zones, kinds, now, now_d)
+            units = states.unit_states(shard.columns, found, parts, zones, now, now_d)
         with stage("write states"):
             write_states(units, parts, now)
         with stage("findings"):
-            findings.sync_findings(shard, found, units, parts, zones, now)
+            finding_writes.sync_findings(shard, found, units, parts, zones, now)
     whole = sum(spent.values())
     return {name: spent[name] / whole for name in sorted(spent, key=spent.get, reverse=True)}

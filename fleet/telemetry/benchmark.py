@@ -15,7 +15,7 @@ from fleet.models import MeterReading
 from fleet.services.made_up_fleet import load_made_up_fleet, vacuum
 from fleet.telemetry.broker import Broker, BrokerSettings
 from fleet.telemetry.listener import Listener, Pace
-from fleet.telemetry.maps import keep_map
+from fleet.telemetry.mapping import keep_map
 from shared.errors import CannotDo
 
 UNITS: Final = 1000

@@ -9,8 +9,8 @@ from typing import Final
 from django.db.models import F
 
 from fleet.models import DeadLetter, DeadLetterState, Person, WebhookKind
-from fleet.services import outbox
 from fleet.telemetry.payload import MOST_BYTES, Unreadable
+from fleet.webhooks import outbox
 from shared.errors import CannotDo
 
 KEPT_BYTES: Final = MOST_BYTES

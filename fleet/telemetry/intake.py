@@ -1,29 +1,65 @@
-"""Takes a batch of messages: readings recorded, what can't be taken kept with its reason. One transaction.
+"""Finds the treatment units and meters that messages speak of.
+
+Takes a batch of messages: readings recorded, what can't be taken kept with its reason. One transaction.
+Tries a refused message again, after its cause was mended.
 
 The same batch again records nothing twice: readings are known by meter and moment, refused messages by their
 content. So a listener may die between saving and acknowledging.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.db import transaction
 
-from fleet.models import ReadingSource, TelemetryMap
-from fleet.services.readings import (
-    NewMeterReading,
-    NewPerformanceReading,
-    record_meter_readings,
-    record_performance_readings,
+from fleet.models import (
+    DeadLetter,
+    DeadLetterState,
+    Meter,
+    Person,
+    ReadingSource,
+    TelemetryMap,
+    TreatmentUnit,
 )
-from fleet.telemetry import dead_letters, heard, maps, topics
+from fleet.readings.gauges import record_performance_readings
+from fleet.readings.meter_readings import record_meter_readings
+from fleet.readings.rows import NewMeterReading, NewPerformanceReading, chunks
+from fleet.telemetry import dead_letters, last_seen, mapping
 from fleet.telemetry.dead_letters import Message, Refused
-from fleet.telemetry.meters import KnownUnit, known_units, meter_in_place
+from fleet.telemetry.mapping import AS_SHOWN, TOTALS
 from fleet.telemetry.payload import Sample, Unreadable, samples
-from fleet.telemetry.quantities import AS_SHOWN, TOTALS
-from shared.errors import RowProblem
+from shared.errors import CannotDo, RowProblem
 from shared.measures import Measure
+
+
+@dataclass(frozen=True)
+class KnownUnit:
+    """A treatment unit with its meters by water, the latest first."""
+
+    pk: int
+    branch_id: int
+    meters: dict[str, list[Meter]] = field(default_factory=dict)
+
+
+def known_units(serials: Iterable[str]) -> dict[str, KnownUnit]:
+    """Return treatment units by serial. Two queries per 400."""
+    known: dict[str, KnownUnit] = {}
+    for part in chunks(sorted(set(serials))):
+        rows = TreatmentUnit.objects.filter(serial__in=part).values_list("pk", "serial", "site__branch_id")
+        by_pk = {pk: known.setdefault(serial, KnownUnit(pk, branch)) for pk, serial, branch in rows}
+        for meter in Meter.objects.filter(treatment_unit__in=by_pk).order_by("-installed_at", "-pk"):
+            by_pk[meter.treatment_unit_id].meters.setdefault(meter.water, []).append(meter)
+    return known
+
+
+def meter_in_place(unit: KnownUnit, water: str, read_at: datetime) -> Meter:
+    """Return the meter that counted this water at a moment. Raises Unreadable when there was none."""
+    for meter in unit.meters.get(water, []):
+        if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
+            return meter
+    raise Unreadable(f"The treatment unit had no {water} meter at this moment.", field=f"{water}_total",
+                     remedy="Check the moment, or add the meter first.")  # fmt: skip
 
 
 @dataclass
@@ -42,7 +78,7 @@ class _Batch:
 
     totals: list[NewMeterReading] = field(default_factory=list)
     gauges: list[NewPerformanceReading] = field(default_factory=list)
-    sources: list[heard.Heard] = field(default_factory=list)
+    sources: list[last_seen.Heard] = field(default_factory=list)
     refused: dict[int, Refused] = field(default_factory=dict)
 
 
@@ -51,7 +87,7 @@ def take(messages: Sequence[Message], *, now: datetime) -> Taken:
     """Record a batch, keep what is refused, count the day, note who was heard."""
     taken = record(messages, now=now)
     dead_letters.keep(taken.refused, now=now)
-    heard.count_day(now, len(messages), taken.recorded, taken.duplicates, len(taken.refused))
+    last_seen.count_day(now, len(messages), taken.recorded, taken.duplicates, len(taken.refused))
     return taken
 
 
@@ -59,7 +95,7 @@ def take(messages: Sequence[Message], *, now: datetime) -> Taken:
 def record(messages: Sequence[Message], *, now: datetime) -> Taken:
     """Record what can be recorded of messages; the rest is returned with its reason."""
     batch = _Batch()
-    standing = maps.standing_maps(now)
+    standing = mapping.standing_maps(now)
     read = [_read(batch, place, message, standing) for place, message in enumerate(messages)]
     units = known_units(sample.serial for found in read for _, sample in found)
     for place, found in enumerate(read):
@@ -73,7 +109,7 @@ def record(messages: Sequence[Message], *, now: datetime) -> Taken:
     )
     for problem in (*meters.problems, *gauges.problems):
         _refuse_row(batch, problem, messages, read, units)
-    heard.note([one for one in batch.sources if one.place not in batch.refused], now=now)
+    last_seen.note([one for one in batch.sources if one.place not in batch.refused], now=now)
     return Taken(
         messages=len(messages),
         recorded=meters.recorded + gauges.recorded,
@@ -89,7 +125,7 @@ def _read(
     found: list[tuple[str, Sample]] = []
     is_known = False
     for how in standing:
-        named = topics.match(how.topic, message.topic)
+        named = mapping.match(how.topic, message.topic)
         if named is None:
             continue
         is_known = True
@@ -122,10 +158,10 @@ def _add(
             continue
         measure = None if value.measure == AS_SHOWN else Measure(value.measure)
         batch.totals.append(NewMeterReading(meter.pk, sample.read_at, value.value, measure, place))
-        batch.sources.append(heard.Heard(place, unit.pk, water, sample.read_at))
+        batch.sources.append(last_seen.Heard(place, unit.pk, water, sample.read_at))
     if sample.gauges:
         batch.gauges.append(NewPerformanceReading(unit.pk, sample.read_at, sample.gauges, row=place))
-        batch.sources.append(heard.Heard(place, unit.pk, "gauges", sample.read_at))
+        batch.sources.append(last_seen.Heard(place, unit.pk, "gauges", sample.read_at))
 
 
 def _refuse_row(
@@ -139,3 +175,11 @@ def _refuse_row(
     name, sample = read[problem.row][0]
     refused = Refused.because(messages[problem.row], why, name, units[sample.serial].branch_id)
     batch.refused.setdefault(problem.row, refused)
+
+
+def retry(letter: DeadLetter, *, by: Person, now: datetime) -> None:
+    """Take a message again. Raises CannotDo with the reason when it is refused again."""
+    if letter.state == DeadLetterState.TAKEN:
+        raise CannotDo("This message was taken already.", remedy="Reload the list.")
+    taken = record([dead_letters.message_of(letter)], now=now)
+    dead_letters.settle(letter, taken.refused, by=by, now=now)

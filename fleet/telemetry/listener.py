@@ -10,7 +10,7 @@ from typing import Final
 
 from django.db import Error, InterfaceError, OperationalError, close_old_connections
 
-from fleet.telemetry import dead_letters, heard, maps
+from fleet.telemetry import dead_letters, last_seen, mapping
 from fleet.telemetry.broker import Broker
 from fleet.telemetry.dead_letters import Message, Refused
 from fleet.telemetry.intake import take
@@ -89,7 +89,7 @@ class Listener:
         if not self._broker.line.is_connected or time.monotonic() - self._maps_at < LOOK_AT_MAPS_S:
             return
         try:
-            self._broker.listen_to(maps.filters(maps.standing_maps(self._read_clock())))
+            self._broker.listen_to(mapping.filters(mapping.standing_maps(self._read_clock())))
         except (OperationalError, InterfaceError):
             log.warning("The mappings can't be read now; the database is away.")
             self._wait()
@@ -134,7 +134,7 @@ class Listener:
     def _set_aside(self, message: Message, now: datetime) -> None:
         why = Unreadable("It could not be saved; the log says why.", remedy="Tell whoever runs this server.")
         dead_letters.keep([Refused.because(message, why, "")], now=now)
-        heard.count_day(now, 1, 0, 0, 1)
+        last_seen.count_day(now, 1, 0, 0, 1)
         self.tally.messages += 1
         self.tally.refused += 1
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from fleet.telemetry.quantities import AS_SHOWN, TOTALS
+from fleet.telemetry.mapping import AS_SHOWN, TOTALS
 from shared.measures import Measure, to_inside
 
 MOST_BYTES: Final = 262_144

@@ -6,9 +6,8 @@ from django import template
 from django.utils.html import format_html
 from django.utils.translation import gettext
 
-from fleet.bars import place_window, wear_length, wear_tone, wear_words
-from fleet.navigation import navigation as pages_for
-from fleet.showing import digits, show
+from fleet.display.figures import digits, place_window, show, wear_length, wear_tone, wear_words
+from fleet.display.navigation import navigation as pages_for
 from shared.told import told, written
 
 register = template.Library()

@@ -10,8 +10,7 @@ from typing import NamedTuple, TypeVar
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
-from fleet.workbook.columns import Column, Kind
-from fleet.workbook.measures_met import convert, listed, measure_named
+from fleet.workbook.columns import Column, Kind, convert, listed, measure_named
 from shared.measures import Measure
 
 T = TypeVar("T")

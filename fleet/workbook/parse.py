@@ -1,12 +1,14 @@
-"""Raw sheets to rows of values, every problem with its place and remedy."""
+"""Raw sheets to rows of values, every problem with its place and remedy.
 
-from collections.abc import Callable
+From a sheet's row to a table's values.
+"""
+
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from fleet.workbook.cells import BadCell, is_blank, read_cell
-from fleet.workbook.columns import Column, Sheet
-from fleet.workbook.measures_met import listed, measure_named
-from fleet.workbook.source import COMMENT, RawRow, RawSheet, plain_name
+from fleet.workbook.columns import Column, Sheet, listed, measure_named
+from fleet.workbook.files import COMMENT, RawRow, RawSheet, plain_name
 from shared.errors import RowProblem
 from shared.measures import Measure
 
@@ -165,3 +167,17 @@ def _check_strays(parsed: ParsedSheet, row: Row) -> None:
                 RowProblem(row.sheet, row.number, f"cell {index + 1}", shown(cell),
                            "This value stands under no header.", "Name the column, or empty the cell.")
             )  # fmt: skip
+
+
+def table_values(
+    parsed: ParsedSheet, row: Row, *, leave: Sequence[str] = (), only: Sequence[str] | None = None
+) -> dict[str, object]:
+    """Return a row's values by the table's column, without those to leave. Blank cells are missing."""
+    values = {}
+    for column in parsed.sheet.columns:
+        attribute = column.attribute or column.name
+        if column.name in leave or column.name not in row.values:
+            continue
+        if only is None or attribute in only:
+            values[attribute] = row.values[column.name]
+    return values

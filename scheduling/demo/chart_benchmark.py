@@ -12,8 +12,8 @@ from typing import Final
 
 from django.test.utils import override_settings
 
-from scheduling.owner_charts import three_years
-from scheduling.queries.bridge import MonthMoney
+from scheduling.billing.bridge import MonthMoney
+from scheduling.billing.charts import three_years
 from shared import chart_process
 
 SIX: Final = 6

@@ -15,19 +15,10 @@ import numpy as np
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from fleet.models import (
-    Branch,
-    Customer,
-    Part,
-    PartKind,
-    PartState,
-    Position,
-    Site,
-    TreatmentUnit,
-)
+from fleet.models import Branch, Customer, Part, PartKind, PartState, Position, Site, TreatmentUnit
+from scheduling.billing import bridge, forecast, margin, review, risk
+from scheduling.billing.review import ReviewChoice
 from scheduling.models import EntryKind, PlanPeriod, PlanPrice, RevenueEntry, ServicePlan
-from scheduling.queries import bridge, cost_to_serve, forecast, revenue, revenue_risk
-from scheduling.queries.revenue_sites import ReviewChoice
 from shared.errors import CannotDo
 from shared.periods import add_months, month_start
 
@@ -74,10 +65,10 @@ def measure_money(
     make_company(sites, months, today=today, seed=seed)
     this_month = ReviewChoice(month=month_start(today))
     pages: dict[str, Callable[[], object]] = {
-        "the review": lambda: revenue.review(this_month, today=today, page=1),
+        "the review": lambda: review.review(this_month, today=today, page=1),
         "what moved it": lambda: bridge.bridge_review(month=today, by="site", branch_id=None, today=today),
-        "cost and margin": lambda: cost_to_serve.margin_review(today=today, branch_id=None),
-        "at risk": lambda: revenue_risk.risk_review(today=today, branch_id=None),
+        "cost and margin": lambda: margin.margin_review(today=today, branch_id=None),
+        "at risk": lambda: risk.risk_review(today=today, branch_id=None),
         "months ahead": lambda: forecast.forecast(today=today, branch_id=None),
     }
     return [_measure(name, read, repeats) for name, read in pages.items()]

@@ -4,17 +4,21 @@ import uuid
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
+from fleet.assessment import runs
+from fleet.assessment.days import to_days
+from fleet.assessment.learning import learn_lives
+from fleet.assessment.use_rules import learn_use
 from fleet.models import PartKind, Person
-from fleet.services import assessment
-from fleet.services.days import to_days
-from fleet.services.learning import learn_lives
-from fleet.services.use_rules import learn_use
+from scheduling.billing import revenue
 from scheduling.demo.company import company_sheets
 from scheduling.demo.people import make_people
 from scheduling.models import OrderKind, RouteProposal, StockPlace, StopOrder, WorkOrder
-from scheduling.services import close_outs, revenue, routes, steps, stock, work_orders
-from scheduling.services.import_fleet import import_workbook
-from scheduling.services.stock_moves import set_up_places
+from scheduling.orders import raising, steps
+from scheduling.routes import proposals, publishing
+from scheduling.stock import movements
+from scheduling.stock.movements import set_up_places
+from scheduling.visits import checks, close_out
+from scheduling.workbook.importing import import_workbook
 from shared.errors import CannotDo
 from shared.periods import local_day
 
@@ -43,20 +47,20 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     planner = Person.objects.get(username="planner")
     fill_shelves(now, planner)
     say("Assessing use, wear, due dates, performance, readiness …")
-    assessment.assess_fleet(now)
+    runs.assess_fleet(now)
     say("Learning lives and the swing of use from the fleet, and assessing with that …")
     learned = learn_lives(to_days(now))
     learn_use(now)
-    run = assessment.assess_fleet(now)
+    run = runs.assess_fleet(now)
     say("Raising work …")
-    raised = work_orders.raise_work(now=now)
+    raised = raising.raise_work(now=now)
     tomorrow = today + timedelta(days=1)
     days = (next_monday(today) + timedelta(days=5) - tomorrow).days
     say(f"Planning from tomorrow to the end of next week, {days} days …")
-    proposal = routes.propose(
+    proposal = proposals.propose(
         first_on=tomorrow, days=days, branch=None, seconds=plan_seconds, seed=1, by=planner, now=now
     )
-    routes.publish(proposal, by=planner, now=now)
+    publishing.publish(proposal, by=planner, now=now)
     say("Closing the first stops …")
     closed = close_first_stops(proposal, now)
     say("Entering revenue …")
@@ -74,7 +78,7 @@ def fill_shelves(now: datetime, planner: Person) -> None:
         for kind in PartKind.objects.order_by("code"):
             pieces = VAN_PIECES.get(kind.role, 2) * (1 if place.technician_id else 6)
             key = f"demo:{place.code}:{kind.code}"
-            stock.put(place, kind, pieces, at=now, lot=f"L{now:%y%m}-1", by=planner, cause_key=key)
+            movements.put(place, kind, pieces, at=now, lot=f"L{now:%y%m}-1", by=planner, cause_key=key)
 
 
 def close_first_stops(proposal: RouteProposal, now: datetime) -> list[str]:
@@ -85,20 +89,20 @@ def close_first_stops(proposal: RouteProposal, now: datetime) -> list[str]:
     ).select_related("order__part__position", "order__part__kind", "stop__route__technician")
     for placed_order in placed.order_by("stop__route__day", "stop__starts_at", "id")[:CLOSED_STOPS]:
         order, stop = placed_order.order, placed_order.stop
-        close_outs.close_out(
+        close_out.close_out(
             change_form(order, stop.route.technician_id, now), by=stop.route.technician.person, now=now
         )
         done.append(f"{order.treatment_unit.serial}: {order.part.kind.name} changed")
     return done
 
 
-def change_form(order: WorkOrder, technician_id: int, now: datetime) -> close_outs.CloseOutForm:
+def change_form(order: WorkOrder, technician_id: int, now: datetime) -> checks.CloseOutForm:
     """Return the form of a plain part change: old out as worn, new in, flushed to clear."""
     kind: PartKind = order.part.kind
     flush = None
     if kind.needs_flush:
-        flush = close_outs.FlushForm(volume_gal=kind.flush_gal or 25, minutes=20, ran_clear=True)
-    return close_outs.CloseOutForm(
+        flush = checks.FlushForm(volume_gal=kind.flush_gal or 25, minutes=20, ran_clear=True)
+    return checks.CloseOutForm(
         client_id=uuid.uuid4(),
         order_id=order.id,
         technician_id=technician_id,
@@ -107,7 +111,7 @@ def change_form(order: WorkOrder, technician_id: int, now: datetime) -> close_ou
         minutes=order.minutes,
         steps=steps.all_done(order.kind),
         part_changes=[
-            close_outs.PartChange(
+            checks.PartChange(
                 position_code=order.part.position.code,
                 removal_reason="worn",
                 kind_code=kind.code,

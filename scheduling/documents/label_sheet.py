@@ -9,8 +9,7 @@ from typing import Final
 import segno
 from django.utils.translation import gettext
 
-from scheduling.documents.content import Label
-from scheduling.documents.paper import A4_MM, INK, LETTER_MM, SOFT, Paper
+from scheduling.documents.paper import A4_MM, INK, LETTER_MM, SOFT, Label, Paper
 from shared.errors import CannotDo
 
 QUIET_MODULES: Final = 4

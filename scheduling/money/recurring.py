@@ -1,10 +1,16 @@
-"""What plans bring per month on a day, for all plans at once, in whole cents."""
+"""What plans bring per month on a day, for all plans at once, in whole cents.
+
+What moved recurring revenue between two days: a bridge that adds up exactly, in total and by any group.
+Shares the drive of a route out over its stops, and cents over rows, so that the shares add up exactly.
+"""
 
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from fleet.science.columns import Floats
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -91,3 +97,163 @@ def _price_on(plans: PlanColumns, day_d: int) -> Ints:
     if not len(plans.price_cents):
         return np.zeros(len(newest), dtype=np.int64)
     return np.where(newest >= 0, plans.price_cents[newest], 0)
+
+
+MOVES: Final = ("new", "grown", "resumed", "shrunk", "paused", "lost")
+"""Everything that can happen to a plan between two days, at most one of them to each plan."""
+
+
+@dataclass(frozen=True)
+class BridgeCents:
+    """Start, moves and end of each group; ``start + all moves = end`` in every row. [cent]"""
+
+    start: Ints
+    moves: dict[str, Ints]
+    """By the names in ``MOVES``; shrunk, paused and lost are 0 or below."""
+    end: Ints
+
+
+def bridge(before: Standing, after: Standing) -> BridgeCents:
+    """
+    Return what each plan brought before, what moved it, and what it brings after.
+
+    Parameters
+    ----------
+    before : Standing
+        The plans on the earlier day.
+    after : Standing
+        The same plans on the later day.
+
+    Returns
+    -------
+    BridgeCents
+        One row per plan. *New*: in force now and not before. *Lost*: in force before and not now. *Paused*
+        and *resumed*: in force on both days, paused on one. *Grown* and *shrunk*: the rest, by price or
+        discount. A plan that ends while paused moves nothing that month: what it brought left with the
+        pause.
+    """
+    change = after.cents - before.cents
+    is_new = ~before.is_in_force & after.is_in_force
+    is_lost = before.is_in_force & ~after.is_in_force
+    goes_on = before.is_in_force & after.is_in_force
+    is_paused = goes_on & ~before.is_paused & after.is_paused
+    is_resumed = goes_on & before.is_paused & ~after.is_paused
+    rest = goes_on & ~is_paused & ~is_resumed
+    which = {
+        "new": is_new,
+        "grown": rest & (change > 0),
+        "resumed": is_resumed,
+        "shrunk": rest & (change < 0),
+        "paused": is_paused,
+        "lost": is_lost,
+    }
+    moves = {name: np.where(rows, change, 0) for name, rows in which.items()}
+    return BridgeCents(before.cents, moves, after.cents)
+
+
+def grouped(one_by_one: BridgeCents, group_row: Ints, groups: int) -> BridgeCents:
+    """
+    Return the bridge of groups of plans.
+
+    Parameters
+    ----------
+    one_by_one : BridgeCents
+        One row per plan.
+    group_row : array (plans,)
+        Group each plan belongs to, 0 to ``groups - 1``.
+    groups : int
+        How many groups.
+
+    Returns
+    -------
+    BridgeCents
+        One row per group: the sum of its plans', so the groups add up to the total in every column.
+    """
+    return BridgeCents(
+        _sums(one_by_one.start, group_row, groups),
+        {name: _sums(cents, group_row, groups) for name, cents in one_by_one.moves.items()},
+        _sums(one_by_one.end, group_row, groups),
+    )
+
+
+def _sums(cents: Ints, group_row: Ints, groups: int) -> Ints:
+    sums = np.zeros(groups, dtype=np.int64)
+    np.add.at(sums, group_row, cents)
+    return sums
+
+
+def drive_weights(alone_km: ArrayLike, group_row: Ints) -> Floats:
+    """
+    Return the weight of each stop in its route's drive.
+
+    Parameters
+    ----------
+    alone_km : array (stops,)
+        Way from the technician's start to the stop and back, as if it were the only one; NaN where the
+        site or the start has no coordinates. [km]
+    group_row : array (stops,)
+        Route of each stop.
+
+    Returns
+    -------
+    array (stops,)
+        The trip alone, in km. Where a route has a stop without coordinates, or only stops at the door, its
+        stops weigh 1 each: an equal split. [-]
+
+    Notes
+    -----
+    A stop answers for the trip it would have been alone. So neighbours far out share the long way between
+    them, whichever is driven to first; and as a round trip is never longer than the single trips together,
+    no stop carries more than its own trip. Sharing out in proportion to the cost of standing alone is a
+    rule of cost allocation long in use (value from memory).
+    """
+    km = np.asarray(alone_km, dtype=np.float64)
+    routes = int(group_row.max()) + 1 if len(group_row) else 0
+    total = np.zeros(routes)
+    np.add.at(total, group_row, km)
+    is_known = total[group_row] > 0
+    return np.where(is_known, km, 1.0)
+
+
+def split_groups(total_cents: Ints, group_row: Ints, weights: ArrayLike) -> Ints:
+    """
+    Split each group's cents over its rows by weight.
+
+    Parameters
+    ----------
+    total_cents : array (groups,)
+        What to split, 0 or more. [cent]
+    group_row : array (rows,)
+        Group of each row.
+    weights : array (rows,)
+        0 or more, with a positive sum in each group that has rows. [-]
+
+    Returns
+    -------
+    array (rows,)
+        Shares that add up to their group's total; the largest remainders get the cents left over, earlier
+        rows first on a tie. [cent]
+
+    Raises
+    ------
+    ValueError
+        For a weight below 0, or a group whose weights are all 0.
+    """
+    heavy = np.asarray(weights, dtype=np.float64)
+    if not len(heavy):
+        return np.zeros(0, dtype=np.int64)
+    sums = np.zeros(len(total_cents))
+    np.add.at(sums, group_row, heavy)
+    if (heavy < 0).any() or not (sums[group_row] > 0).all():
+        raise ValueError("Splitting money needs weights of zero or more with a positive sum.")
+    exact = total_cents[group_row] * (heavy / sums[group_row])
+    shares = np.floor(exact + 1e-9).astype(np.int64)
+    given = np.zeros(len(total_cents), dtype=np.int64)
+    np.add.at(given, group_row, shares)
+    left = total_cents - given
+    order = np.lexsort((np.arange(len(heavy)), shares - exact, group_row))
+    ordered = group_row[order]
+    starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
+    rank = np.arange(len(heavy)) - np.repeat(starts, np.diff(np.r_[starts, len(heavy)]))
+    shares[order] += rank < left[ordered]
+    return shares

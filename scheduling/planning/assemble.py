@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from scheduling.planning.explain import explain_left_out, why_here
-from scheduling.planning.prices import placed_slots, plan_cost_s
 from scheduling.planning.proposal import Proposal, Route, Stop, Totals
 from scheduling.planning.tables import Assignment, Tables
-from scheduling.planning.timing import timed
+from scheduling.planning.timing import placed_slots, plan_cost_s, timed
 
 
 def assemble(

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from scheduling.planning.prices import job_cost_s, parts_left, placed_slots
 from scheduling.planning.tables import Assignment, Tables
+from scheduling.planning.timing import job_cost_s, parts_left, placed_slots
 from scheduling.planning.travel import UNREACHABLE_S
 
 AXIS_DAY_S = 200_000

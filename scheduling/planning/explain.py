@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from scheduling.planning.insertion import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.near_miss import nearest_miss
-from scheduling.planning.prices import job_cost_s, placed_slots, route_cost_s
 from scheduling.planning.problem import Job, PinLevel
 from scheduling.planning.proposal import Limit, Reason, Unplaced
+from scheduling.planning.repair import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
+from scheduling.planning.timing import job_cost_s, placed_slots, route_cost_s
 from shared.periods import day_text
 
 

@@ -8,20 +8,17 @@ from importlib.metadata import version
 
 from scheduling.planning.assemble import assemble
 from scheduling.planning.checker import Violation, check
-from scheduling.planning.day_plan import plan_days
-from scheduling.planning.fallback import simple_plan
-from scheduling.planning.insertion import best_insertion, insert
-from scheduling.planning.mend import make_room, mend
-from scheduling.planning.prices import plan_cost_s
+from scheduling.planning.day_plan import plan_days, simple_plan
 from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal
-from scheduling.planning.rescue import rescue
+from scheduling.planning.repair import best_insertion, insert, make_room, mend
+from scheduling.planning.swap_move import rescue
 from scheduling.planning.tables import Assignment, Tables, build_tables
+from scheduling.planning.timing import plan_cost_s
 
 try:
+    from scheduling.planning.neighbourhoods import FEW_JOBS, Search, first_routes, improve
     from scheduling.planning.routing import solver_versions
-    from scheduling.planning.search import Search
-    from scheduling.planning.windows import FEW_JOBS, first_routes, improve
 
     SOLVER = True
 except ImportError:  # no wheel of the solver for this platform

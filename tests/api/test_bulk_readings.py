@@ -8,7 +8,9 @@ import pytest
 
 from api import bulk_body, bulk_lines, bulk_readings, kept_answers
 from api.models import KeptAnswer
+from fleet import tasks
 from fleet.models import MeterReading, UnitState
+from fleet.readings import meter_readings
 from shared.roles import Permission
 from tests import factories as make
 from tests.api.rows import Caller, Everything
@@ -153,7 +155,7 @@ def test_a_call_without_a_usable_key_writes_nothing(hub, here, key):
 
 def test_a_second_call_waits_for_the_first_and_may_go_on_when_that_was_lost(hub, here, time_machine):
     seen = {}
-    inside = bulk_readings.record_meter_readings
+    inside = meter_readings.record_meter_readings
 
     def meanwhile(*given, **named):
         seen["status"] = send(hub, [row(here)]).status_code
@@ -171,7 +173,7 @@ def test_a_second_call_waits_for_the_first_and_may_go_on_when_that_was_lost(hub,
 
 def test_a_call_that_breaks_off_gives_its_key_back_and_a_repeat_finishes_it(hub, here, monkeypatch):
     monkeypatch.setattr(bulk_lines, "BLOCK", 1)
-    inside = bulk_readings.record_meter_readings
+    inside = meter_readings.record_meter_readings
     calls = []
 
     def breaks(*given, **named):
@@ -209,7 +211,7 @@ def test_only_treatment_units_with_new_readings_are_assessed_in_pieces(
     monkeypatch.setattr(bulk_readings, "UNITS_PER_TASK", 2)
     meters = [make.meter(make.treatment_unit(site=here.site)) for _ in range(5)]
     rows = [{"meter_id": meter.pk, "read_at": AT, "total_gal": 5} for meter in meters]
-    with patch.object(bulk_readings.assess_units, "delay") as asked:
+    with patch.object(tasks.assess_units, "delay") as asked:
         with django_capture_on_commit_callbacks(execute=True):
             send(hub, rows)
         with django_capture_on_commit_callbacks(execute=True):
@@ -222,7 +224,7 @@ def test_only_treatment_units_with_new_readings_are_assessed_in_pieces(
 
 
 def test_a_broker_that_is_away_does_not_fail_the_call(hub, here, django_capture_on_commit_callbacks):
-    no_broker = patch.object(bulk_readings.assess_units, "delay", side_effect=ConnectionError("no broker"))
+    no_broker = patch.object(tasks.assess_units, "delay", side_effect=ConnectionError("no broker"))
     with no_broker, django_capture_on_commit_callbacks(execute=True):
         answer = send(hub, [row(here)])
     assert answer.json()["recorded"] == 1

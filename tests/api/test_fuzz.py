@@ -24,8 +24,8 @@ from schemathesis.specs.openapi.checks import (
 
 from api.models import ApiToken
 from api.tokens import hash_of
+from shared.config.wsgi import application
 from shared.roles import Permission, Role
-from shared.wiring.wsgi import application
 from tests import factories as make
 from tests.api.rows import Everything, people
 

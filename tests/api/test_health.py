@@ -11,9 +11,9 @@ from django.utils import timezone
 from prometheus_client.parser import text_string_to_metric_families
 
 from fleet.models import AssessmentRun, AssessmentShard, TaskRun
-from fleet.services import task_runs
-from scheduling.queries.duties import DUTIES
-from shared.wiring.celery import app
+from fleet.runs import task_runs
+from scheduling.operations.operations_page import DUTIES
+from shared.config.celery import app
 from tests import factories as make
 from tests.servers import free_port
 

@@ -7,7 +7,7 @@ import pytest
 from api.access_table import ACCESS
 from fleet.models import AuditArea
 from scheduling.models import PlanPrice
-from scheduling.queries.audit import Asked, changes
+from scheduling.overview.activity import Asked, changes
 from tests import factories as make
 from tests.api.rows import Caller
 

@@ -11,7 +11,8 @@ import django
 def form_of(order_id, technician_id, client_id, finished_at):
     """The form both the killed process and the one after it send."""
     from scheduling.models import WorkOrder  # noqa: PLC0415
-    from scheduling.services import close_outs, steps  # noqa: PLC0415
+    from scheduling.orders import steps  # noqa: PLC0415
+    from scheduling.visits import close_out as close_outs  # noqa: PLC0415
 
     order = WorkOrder.objects.select_related("part__kind", "part__position").get(pk=order_id)
     return close_outs.CloseOutForm(
@@ -34,9 +35,9 @@ def form_of(order_id, technician_id, client_id, finished_at):
 
 def main():
     """Begin the close-out, say when everything but the last line is written, then wait for the end."""
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
     django.setup()
-    from scheduling.services import close_outs  # noqa: PLC0415
+    from scheduling.visits import close_out as close_outs  # noqa: PLC0415
     from tests.factories import NOW  # noqa: PLC0415
 
     def stand_still(*args, **kwargs):

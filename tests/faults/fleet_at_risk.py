@@ -51,7 +51,7 @@ def database_url() -> str:
 def start_worker(redis_url: str, **env: str) -> subprocess.Popen:
     """Start a Celery worker of one process, in a group of its own so that it can be killed whole."""
     return start_celery(
-        redis_url, "shared.wiring",
+        redis_url, "shared.config",
         ["worker", "--pool=solo", "--without-gossip", "--without-mingle", "--without-heartbeat"], **env,
     )  # fmt: skip
 
@@ -59,7 +59,7 @@ def start_worker(redis_url: str, **env: str) -> subprocess.Popen:
 def start_pool(redis_url: str, processes: int, **env: str) -> subprocess.Popen:
     """Start a Celery worker with child processes, as in real life."""
     return start_celery(
-        redis_url, "shared.wiring",
+        redis_url, "shared.config",
         ["worker", "--pool=prefork", f"--concurrency={processes}", "--without-gossip", "--without-mingle",
          "--without-heartbeat"], **env,
     )  # fmt: skip
@@ -82,7 +82,7 @@ def start_celery(redis_url: str, app: str, arguments: list[str], **env: str) -> 
         **os.environ,
         "DATABASE_URL": database_url(),
         "REDIS_URL": redis_url,
-        "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
+        "DJANGO_SETTINGS_MODULE": "shared.config.settings",
         "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50,
         **env,
     }

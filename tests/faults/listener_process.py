@@ -9,7 +9,7 @@ import django
 
 def main():
     """Listen as the command does, but never get to the acknowledgement."""
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
     django.setup()
     from django.core.management import call_command  # noqa: PLC0415
 

@@ -1,6 +1,6 @@
 """The queue with a timetable that calls every second, to see what two timetables at once do."""
 
-from shared.wiring.celery import app
+from shared.config.celery import app
 
 app.conf.beat_schedule = {
     "night": {"task": "fleet.tasks.assess_fleet", "schedule": 1.0},

@@ -11,8 +11,8 @@ from django.db import connection
 
 from fleet.models import Flush, Part
 from scheduling.models import CloseOut, OrderState, StockMovement, WorkOrderEvent
-from scheduling.services import close_outs
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders.steps import ensure_step_sheets
+from scheduling.visits import close_out
 from tests import factories as make
 from tests import servers
 from tests.faults.close_out_process import form_of
@@ -25,7 +25,7 @@ def start_close_out(order, technician, client_id):
     env = {
         **os.environ,
         "DATABASE_URL": database_url(),
-        "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
+        "DJANGO_SETTINGS_MODULE": "shared.config.settings",
         "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50,
     }
     return subprocess.Popen(
@@ -77,8 +77,8 @@ def test_a_close_out_killed_before_its_end_never_happened_and_can_be_sent_again(
     assert order.state == OrderState.OPEN
 
     form = form_of(order.pk, technician.pk, client_id, make.NOW)
-    close_outs.close_out(form, by=None, now=make.NOW)
-    close_outs.close_out(form, by=None, now=make.NOW)
+    close_out.close_out(form, by=None, now=make.NOW)
+    close_out.close_out(form, by=None, now=make.NOW)
     assert CloseOut.objects.count() == 1
     assert Part.objects.in_place().get().lot == "NEW-9"
     assert Part.objects.count() == 2

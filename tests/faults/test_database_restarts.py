@@ -9,15 +9,16 @@ from django.db import DatabaseError, InterfaceError, connections
 from django.test import Client
 from django.utils import timezone
 
-from fleet.backup import postgres_copy
-from fleet.backup.postgres_tools import Place
+from fleet.assessment import runs
 from fleet.models import AssessmentRun, MeterReading, Part, ReadinessChange, ReadingSource
-from fleet.services import assessment
-from fleet.services.readings import NewMeterReading, record_meter_readings
+from fleet.readings.meter_readings import record_meter_readings
+from fleet.readings.rows import NewMeterReading
 from scheduling.models import CloseOut, WorkOrder
-from scheduling.services import close_outs
-from scheduling.services.raising import raise_work
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.operations import backup_postgres
+from scheduling.operations.backup_postgres import Place
+from scheduling.orders.raising import raise_work
+from scheduling.orders.steps import ensure_step_sheets
+from scheduling.visits import close_out
 from tests import factories as make
 from tests import servers
 from tests.elsewhere import pointed_at
@@ -51,10 +52,10 @@ def server(tmp_path):
     dump = tmp_path / "database.dump"
     connections["default"].close()
     settings = connections["default"].settings_dict
-    postgres_copy.copy_database(Place(settings), dump)
+    backup_postgres.copy_database(Place(settings), dump)
     given = {"HOST": "127.0.0.1", "PORT": str(own.port), "USER": "tapward", "PASSWORD": "", "NAME": "tapward"}
     with pointed_at(**given):
-        postgres_copy.restore_into(Place(settings), dump, with_rights=False)
+        backup_postgres.restore_into(Place(settings), dump, with_rights=False)
         yield own
     own.crash()
 
@@ -63,7 +64,7 @@ def server(tmp_path):
 def undisturbed():
     """What a quiet night comes to; with a technician, an order to close out and a meter that is read."""
     small_fleet(30)
-    assessment.assess_fleet(make.NOW, shard_size=2)
+    runs.assess_fleet(make.NOW, shard_size=2)
     known = what_is_known()
     raise_work(now=timezone.now())
     known["causes"] = open_causes()
@@ -103,7 +104,7 @@ class Reader(threading.Thread):
 
 
 def test_a_database_that_crashes_three_times_loses_nothing_it_said_yes_to(undisturbed, server, redis_url):
-    run = assessment.start_run(make.NOW, shard_size=2)
+    run = runs.start_run(make.NOW, shard_size=2)
     shard_ids = list(run.shards.values_list("id", flat=True))
     other = make.treatment_unit()
     old = make.part(make.position(other, "carbon", 1), installed_at=make.NOW - timedelta(days=100))
@@ -131,9 +132,9 @@ def test_a_database_that_crashes_three_times_loses_nothing_it_said_yes_to(undist
         closing.stdout.close()
         wait_until(lambda seen=seen: len(reader.kept) > seen + 3, "readings come in again")
         let_claims_run_out(run.pk)
-        send_shards(redis_url, assessment.waiting_shards(make.NOW))
+        send_shards(redis_url, runs.waiting_shards(make.NOW))
     let_claims_run_out(run.pk)
-    send_shards(redis_url, assessment.waiting_shards(make.NOW))
+    send_shards(redis_url, runs.waiting_shards(make.NOW))
     wait_until(lambda: taken_up(redis_url, run.pk), "the run is finished")
     reader.halt.set()
     reader.join(60)
@@ -147,8 +148,8 @@ def test_a_database_that_crashes_three_times_loses_nothing_it_said_yes_to(undist
     assert not CloseOut.objects.exists()
     assert Part.objects.in_place().get(treatment_unit=other).pk == old.pk
     form = form_of(order.pk, technician.pk, CLIENT_ID, make.NOW)
-    close_outs.close_out(form, by=None, now=make.NOW)
-    close_outs.close_out(form, by=None, now=make.NOW)
+    close_out.close_out(form, by=None, now=make.NOW)
+    close_out.close_out(form, by=None, now=make.NOW)
     assert CloseOut.objects.count() == 1
     raise_work(now=timezone.now())
     raise_work(now=timezone.now())
@@ -169,10 +170,10 @@ def database_answers() -> bool:
 
 def taken_up(redis_url, run_id) -> bool:
     """Say whether a run is finished; if not, do what the timetable's next minute does."""
-    assessment.finish_runs_left_open(make.NOW)
+    runs.finish_runs_left_open(make.NOW)
     if AssessmentRun.objects.filter(pk=run_id, finished_at__isnull=False).exists():
         return True
     time.sleep(0.5)
     let_claims_run_out(run_id)
-    send_shards(redis_url, assessment.waiting_shards(make.NOW))
+    send_shards(redis_url, runs.waiting_shards(make.NOW))
     return False

@@ -9,13 +9,15 @@ from django.db import OperationalError, connection
 from django.utils import timezone
 
 from fleet import tasks
+from fleet.assessment import runs
 from fleet.models import AssessmentRun, AssessmentShard, Finding, MeterReading, ReadingSource, TaskRun
-from fleet.services import assessment
-from fleet.services.readings import NewMeterReading, record_meter_readings
+from fleet.readings.meter_readings import record_meter_readings
+from fleet.readings.rows import NewMeterReading
 from scheduling.models import CloseOut, OrderState, WorkOrder
-from scheduling.services import close_outs, raising
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders import raising
+from scheduling.orders.steps import ensure_step_sheets
 from scheduling.tasks import raise_work
+from scheduling.visits import close_out
 from tests import factories as make
 from tests.faults.close_out_process import form_of
 from tests.faults.fleet_at_risk import (
@@ -74,18 +76,18 @@ def test_a_full_disk_writes_nothing_by_halves_and_work_goes_on_when_there_is_roo
     form = form_of(order.pk, technician.pk, CLIENT_ID, make.NOW)
     form = replace(form, note="Seen on site. " * 20_000)
     with pytest.raises(OperationalError, match="full"):
-        close_outs.close_out(form, by=None, now=make.NOW)
+        close_out.close_out(form, by=None, now=make.NOW)
     assert counts() == before
     order.refresh_from_db()
     assert order.state == OrderState.OPEN
 
     free()
     assert record_meter_readings(many, source=ReadingSource.PHONE, now=make.NOW).problems == []
-    close_outs.close_out(form, by=None, now=make.NOW)
+    close_out.close_out(form, by=None, now=make.NOW)
     assert CloseOut.objects.count() == 1
-    run = AssessmentRun.objects.filter(finished_at__isnull=True).first() or assessment.start_run(make.NOW)
+    run = AssessmentRun.objects.filter(finished_at__isnull=True).first() or runs.start_run(make.NOW)
     for shard_id in run.shards.values_list("id", flat=True):
-        assessment.assess_claimed(shard_id, make.NOW + timedelta(hours=1))
+        runs.assess_claimed(shard_id, make.NOW + timedelta(hours=1))
     assert Finding.objects.exists()
 
 
@@ -93,7 +95,7 @@ def test_a_full_disk_is_told_in_plain_words(monkeypatch):
     def full(*args):
         raise OperationalError("database or disk is full")
 
-    monkeypatch.setattr("fleet.services.assessment.assess_units", full)
+    monkeypatch.setattr("fleet.assessment.runs.assess_units", full)
     with pytest.raises(OperationalError):
         tasks.assess_units.delay(unit_ids=[1])
     assert "The disk was full, nothing was written" in what_the_page_says()
@@ -128,9 +130,9 @@ def test_after_a_clock_jumped_and_came_back_the_next_night_knows_what_a_quiet_on
     assert [row[0] for row in found["findings"]] == [row[0] for row in undisturbed["findings"]]
     if jump < timedelta(0):
         # A night of days ago holds for whom nothing has changed since; all are looked at for the figures.
-        run = assessment.start_run(make.NOW, is_full=True)
+        run = runs.start_run(make.NOW, is_full=True)
         for shard_id in run.shards.values_list("id", flat=True):
-            assessment.assess_claimed(shard_id, make.NOW)
+            runs.assess_claimed(shard_id, make.NOW)
         found = what_is_known()
     assert [row[:-1] for row in found["findings"]] == [row[:-1] for row in undisturbed["findings"]]
     assert found["parts"] == undisturbed["parts"]
@@ -142,7 +144,7 @@ def test_after_a_clock_jumped_and_came_back_the_next_night_knows_what_a_quiet_on
 
 def test_a_shard_claimed_by_a_clock_that_ran_ahead_is_taken_up_again(undisturbed):
     ahead = make.NOW + timedelta(days=2)
-    run = assessment.start_run(make.NOW, shard_size=100)
+    run = runs.start_run(make.NOW, shard_size=100)
     AssessmentShard.objects.filter(run=run).update(state="claimed", claimed_at=ahead, attempts=1)
     night(make.NOW + timedelta(minutes=1))
     run.refresh_from_db()

@@ -17,7 +17,7 @@ from tests import factories as make
 from tests import servers
 from tests.conftest import leave_out
 from tests.faults.fleet_at_risk import ROOT, database_url, wait_until
-from tests.fleet.telemetry_maps import water_map
+from tests.fleet.telemetry.telemetry_maps import water_map
 
 pytestmark = [pytest.mark.postgres, pytest.mark.slow, pytest.mark.django_db(transaction=True)]
 START = datetime(2026, 10, 1, tzinfo=UTC)
@@ -43,7 +43,7 @@ def listeners(broker):
 
     def start(name, *more, module="manage.py"):
         env = {
-            **os.environ, "DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
+            **os.environ, "DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "shared.config.settings",
             "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50, "TAPWARD_MQTT_HOST": "127.0.0.1",
             "TAPWARD_MQTT_PORT": str(broker["port"]),
         }  # fmt: skip

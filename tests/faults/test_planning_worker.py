@@ -6,7 +6,7 @@ import pytest
 from django.utils import timezone
 
 from scheduling.models import ProposalState, RouteProposal, StopOrder, WorkOrder
-from scheduling.services import replanning, routes
+from scheduling.routes import proposals, replanning
 from tests.faults.fleet_at_risk import kill, sender, start_worker, wait_until
 from tests.scheduling import hands
 
@@ -41,7 +41,7 @@ def small_crew(tomorrow):
 
 
 def wished(branch, tomorrow, seconds):
-    return routes.start(first_on=tomorrow, days=4, branch=branch, seconds=seconds, now=timezone.now())
+    return proposals.start(first_on=tomorrow, days=4, branch=branch, seconds=seconds, now=timezone.now())
 
 
 def send(redis_url, task, **kwargs):
@@ -70,7 +70,7 @@ def test_a_plan_tells_its_progress_and_a_cancel_brings_the_best_so_far_home(redi
     row = wished(branch, tomorrow, LONG_S)
     send(redis_url, "propose_routes", proposal_id=row.pk)
     wait_for_progress(row)
-    routes.cancel(row)
+    proposals.cancel(row)
     wait_until(lambda: state_of(row) == ProposalState.READY, "the plan comes home")
     assert is_whole(row, orders)
     assert StopOrder.objects.filter(stop__route__proposal=row).exists()
@@ -81,7 +81,7 @@ def test_a_plan_set_aside_while_it_runs_writes_nothing(redis_url, worker, tomorr
     row, marker = wished(branch, tomorrow, LONG_S), wished(branch, tomorrow, 2)
     send(redis_url, "propose_routes", proposal_id=row.pk)
     wait_for_progress(row)
-    routes.set_aside(row)
+    proposals.set_aside(row)
     send(redis_url, "propose_routes", proposal_id=marker.pk)
     wait_until(lambda: state_of(marker) == ProposalState.READY, "the worker is free again")
     assert state_of(row) == ProposalState.SET_ASIDE
@@ -115,7 +115,7 @@ def test_a_re_plan_tells_its_progress_and_can_be_cancelled(redis_url, worker, to
     row = asked.proposal
     send(redis_url, "replan_routes", replan_id=asked.pk)
     wait_for_progress(row)
-    routes.cancel(row)
+    proposals.cancel(row)
     wait_until(lambda: state_of(row) == ProposalState.READY, "the re-plan comes home")
     assert is_whole(row, orders)
     assert not row.routes.filter(technician=away, day=tomorrow).exists()

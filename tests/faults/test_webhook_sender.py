@@ -7,13 +7,12 @@ import sys
 import pytest
 
 from fleet.models import DeliveryState, WebhookDelivery, WebhookKind
-from fleet.outgoing import addresses, hooks, sending
-from fleet.services import outbox
+from fleet.webhooks import addresses, hooks, outbox, sending
 from tests import factories as make
 from tests import servers
 from tests.factories import NOW
 from tests.faults.fleet_at_risk import ROOT, database_url, wait_until
-from tests.fleet.receiver import Receiver
+from tests.fleet.webhooks.receiver import Receiver
 
 pytestmark = [pytest.mark.postgres, pytest.mark.slow, pytest.mark.django_db(transaction=True)]
 LOCAL = addresses.networks(["127.0.0.0/8"])
@@ -27,7 +26,7 @@ def test_a_sender_killed_mid_delivery_loses_nothing_and_the_id_stays():
     delivery = WebhookDelivery.objects.get()
     receiver.delay_s = 8
     env = {
-        **os.environ, "DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "shared.wiring.settings",
+        **os.environ, "DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "shared.config.settings",
         "TAPWARD_SECRET_KEY": "only-for-tests-" + "x" * 50,
     }  # fmt: skip
     process = subprocess.Popen(

@@ -8,9 +8,12 @@ import django
 
 def main():
     """Deliver what is due; the receiver is slow on purpose."""
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.wiring.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
     django.setup()
-    from fleet.outgoing import addresses, sending  # noqa: PLC0415
+    from fleet.webhooks import (
+        addresses,
+        sending,
+    )
     from tests.factories import NOW  # noqa: PLC0415
 
     print("sending", flush=True)

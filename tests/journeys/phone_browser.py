@@ -14,7 +14,7 @@ from django.test import Client
 from django.utils import timezone
 from playwright.sync_api import Error
 
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
 from tests import photo_files as files
 from tests import servers

@@ -6,10 +6,10 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from fleet.assessment import runs
 from fleet.models import Part
-from fleet.services import assessment
 from scheduling.models import CloseOut, OrderState, RevenueEntry, RouteProposal
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
 from tests.journeys.test_pages_of_work import as_person
 
@@ -68,7 +68,7 @@ def company(live_server):
     ensure_step_sheets(now)
     technician = make.technician()
     unit = make.whole_unit(site=make.site(branch=technician.branch))
-    assessment.assess_units([unit.pk], now)
+    runs.assess_units([unit.pk], now)
     carbon = Part.objects.get(treatment_unit=unit, position__code="carbon")
     order = make.work_order(
         unit, part=carbon, window_from=today - timedelta(days=9), window_to=today - timedelta(days=2),

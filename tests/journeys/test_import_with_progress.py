@@ -5,10 +5,10 @@ import threading
 import pytest
 
 from fleet.models import Customer
-from scheduling.services import import_fleet
+from scheduling.workbook import importing
 from tests import factories as make
-from tests.fleet.test_pages_import import workbook
 from tests.journeys.test_pages_of_work import as_person
+from tests.scheduling.overview.test_pages_import import workbook
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -18,14 +18,14 @@ def test_an_import_is_watched_reloaded_stopped_and_done_after_all(
 ):
     settings.DATA_DIR, settings.TASKS_BESIDE = tmp_path, True
     goes_on = threading.Event()
-    prepare = import_fleet.prepare
+    prepare = importing.prepare
 
     def slow(source, *, now, by, on_progress):
         while not goes_on.wait(0.05):
             on_progress(0.4, "looking at customers: 500 of 1,000 rows")
         return prepare(source, now=now, by=by, on_progress=on_progress)
 
-    monkeypatch.setattr(import_fleet, "prepare", slow)
+    monkeypatch.setattr(importing, "prepare", slow)
     make.treatment_unit()
     tab = as_person(browser.new_context(), live_server.url, make.person("planner"))
     tab.goto(f"{live_server.url}/import/")

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from fleet.models import Part
 from scheduling.models import RevenueEntry, RouteProposal, UnplacedOrder
-from scheduling.services.steps import ensure_step_sheets
+from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]

@@ -10,12 +10,12 @@ from django.test import Client
 from django.urls import reverse
 
 from fleet.models import DeadLetter, Webhook, WebhookDelivery, WebhookKind
-from fleet.services import outbox
 from fleet.telemetry.dead_letters import Message
 from fleet.telemetry.intake import take
+from fleet.webhooks import outbox
 from tests import factories as make
 from tests.factories import NOW
-from tests.fleet.telemetry_maps import water_map
+from tests.fleet.telemetry.telemetry_maps import water_map
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}

@@ -5,7 +5,7 @@ from django.utils import timezone
 
 from fleet.models import Part
 from scheduling.models import CloseOut, CloseOutPhoto, WorkOrder
-from scheduling.services import work_orders as service
+from scheduling.orders import work_orders as service
 from tests import photo_files as files
 from tests.journeys.phone_browser import (
     IS_KEPT,

@@ -42,7 +42,10 @@ def main() -> int:
         subprocess.run([sys.executable, "manage.py", *command], check=True)
     # Only now: these read the environment.
     from tests.load import users  # noqa: PLC0415
-    from tests.load.stock_up import Doors, stock_up  # noqa: PLC0415
+    from tests.load.stock_up import (
+        Doors,
+        stock_up,
+    )
 
     known = folder / "doors.json"
     if known.exists():
@@ -53,7 +56,7 @@ def main() -> int:
         known.write_text(json.dumps(asdict(doors)))
     if given.only_fill:
         return 0
-    ours, bare = _serve("shared.wiring.wsgi", folder), _serve("tests.load.bare", folder)
+    ours, bare = _serve("shared.config.wsgi", folder), _serve("tests.load.bare", folder)
     asking = users.Asking(doors, ours.address)
     users.ask_each(asking.looked_at(), users=2 * WORKERS)
     users.ask(_mixed(asking, users.MIX), users=2 * WORKERS, seconds=WARM_UP_SECONDS)

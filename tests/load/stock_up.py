@@ -8,7 +8,7 @@ from datetime import date
 
 import django
 
-os.environ["DJANGO_SETTINGS_MODULE"] = "shared.wiring.settings"
+os.environ["DJANGO_SETTINGS_MODULE"] = "shared.config.settings"
 django.setup()
 
 from django.db import connection  # noqa: E402
@@ -16,12 +16,18 @@ from django.test import Client  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from api.tokens import make_token  # noqa: E402
-from fleet.models import Branch, Person  # noqa: E402
-from fleet.services.assessment import assess_fleet  # noqa: E402
-from fleet.services.days import to_days  # noqa: E402
-from fleet.services.made_up_fleet import load_made_up_fleet, vacuum  # noqa: E402
+from fleet.assessment.days import to_days  # noqa: E402
+from fleet.assessment.runs import assess_fleet  # noqa: E402
+from fleet.models import (
+    Branch,
+    Person,
+)
+from fleet.services.made_up_fleet import (
+    load_made_up_fleet,
+    vacuum,
+)
 from scheduling.models import WorkOrder  # noqa: E402
-from scheduling.services.raising import raise_work  # noqa: E402
+from scheduling.orders.raising import raise_work  # noqa: E402
 from shared.periods import local_day  # noqa: E402
 from shared.roles import Permission  # noqa: E402
 from tests import factories as make  # noqa: E402

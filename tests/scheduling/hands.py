@@ -4,7 +4,7 @@ from collections import Counter
 from datetime import timedelta
 
 from scheduling.models import OrderState, StopOrder, WorkOrder
-from scheduling.services import routes
+from scheduling.routes import proposals, publishing
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -43,8 +43,10 @@ def due_on(day, orders):
 
 def plan(branch, *, first_on=TUESDAY, days=2, now=NOW, is_published=False):
     """A worked-out proposal, published if asked."""
-    row = routes.propose(branch=branch, first_on=first_on, days=days, seconds=1, now=now, max_iterations=10)
-    return routes.publish(row, by=None, now=now) if is_published else row
+    row = proposals.propose(
+        branch=branch, first_on=first_on, days=days, seconds=1, now=now, max_iterations=10
+    )
+    return publishing.publish(row, by=None, now=now) if is_published else row
 
 
 def spot(row, order):

@@ -13,10 +13,14 @@ import pytest
 from django.urls import reverse
 
 from fleet.models import Part
+from scheduling.customers import calendars
 from scheduling.models import CloseOut, OrderKind, WorkOrder
-from scheduling.services import calendar_feeds, route_rows, steps, work_orders
-from scheduling.services.close_outs import CloseOutForm, FlushForm, PartChange, close_out, undo
-from scheduling.services.order_contents import USUAL
+from scheduling.orders import raising, steps
+from scheduling.orders.contents import USUAL
+from scheduling.routes import stored
+from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
+from scheduling.visits.close_out import close_out
+from scheduling.visits.undo import undo
 from shared.errors import CannotDo
 from tests import factories as make
 from tests.scheduling import hands
@@ -68,7 +72,7 @@ def test_a_bed_left_over_the_night_of_the_change_is_flushed_the_next_day(changes
 def test_the_night_of_the_change_is_never_two_follow_ups(changes_on):
     row = change(wall(changes_on - timedelta(days=1), 18), outcome="bedding")
     for hour in (0, 1, 3, 12, 23):
-        work_orders.raise_work(now=wall(changes_on, hour, 30))
+        raising.raise_work(now=wall(changes_on, hour, 30))
     flushes = WorkOrder.objects.filter(
         treatment_unit=row.order.treatment_unit, kind=OrderKind.REFLUSH_REQUIRED
     )
@@ -103,7 +107,7 @@ def test_the_hour_that_comes_twice_keeps_its_order_and_its_minutes():
 @pytest.mark.parametrize(("day", "hour_utc"), [(BACK - timedelta(1), 13), (BACK, 14), (AHEAD, 13)])
 def test_work_starts_at_eight_by_the_clock_on_the_wall(day, hour_utc):
     # Central time is UTC-5 in summer, UTC-6 in winter.
-    starts = route_rows.on_wall(day, 8 * 3600, ZONE)
+    starts = stored.on_wall(day, 8 * 3600, ZONE)
     assert starts.astimezone(UTC) == datetime.combine(day, time(hour_utc), tzinfo=UTC)
 
 
@@ -139,7 +143,7 @@ def test_a_calendar_over_the_change_shows_every_visit_at_its_hour_on_the_wall(
         chosen = WorkOrder.objects.filter(pk__in=[order.pk for order in some])
         chosen.update(raised_at=now, window_from=day, window_to=day)
     row = hands.plan(branch, first_on=friday, days=4, now=now, is_published=True)
-    secret = calendar_feeds.new_secret(people[0], by=None, now=now)
+    secret = calendars.new_secret(people[0], by=None, now=now)
     found = icalendar.Calendar.from_ical(client.get(reverse("calendar_file", args=[secret])).content)
     shown = {(one["DTSTART"].dt, one["DTEND"].dt) for one in found.walk("VEVENT")}
     assert shown == set(row.routes.values_list("stops__starts_at", "stops__leaves_at"))

@@ -9,11 +9,11 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from api.intake_benchmark import measure_intake
+from fleet.assessment.days import to_days
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
 from fleet.services.assess_benchmark import PARTS as ASSESS_PARTS
 from fleet.services.assess_benchmark import measure_assessment, throwaway_database
 from fleet.services.assess_figures import AssessFigures
-from fleet.services.days import to_days
 from fleet.telemetry.benchmark import measure_telemetry
 from fleet.telemetry.broker import BrokerSettings
 from scheduling.demo.chart_benchmark import measure_charts

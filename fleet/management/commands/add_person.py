@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from fleet.models import AuditArea, Branch, Person, PersonRole
-from fleet.services import audit
+from fleet.people import audit
 
 
 class Command(BaseCommand):

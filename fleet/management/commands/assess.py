@@ -6,9 +6,9 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
+from fleet.assessment import runs
+from fleet.assessment.explain import explain_unit
 from fleet.models import Finding
-from fleet.services import assessment
-from fleet.services.explain import explain_unit
 from shared.errors import CannotDo
 
 
@@ -30,7 +30,7 @@ class Command(BaseCommand):
                 raise CommandError(str(error)) from error
             return
         now = timezone.now()
-        run = assessment.assess_fleet(
+        run = runs.assess_fleet(
             now,
             settings.SHARD_SIZE,
             None if options["json"] else self._progress,

@@ -5,7 +5,7 @@ import os
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
-from fleet.services import web_role
+from fleet.database import rights
 from shared.errors import CannotDo
 
 
@@ -24,14 +24,14 @@ class Command(BaseCommand):
         try:
             if options["run"]:
                 password = os.environ.get("TAPWARD_WEB_ROLE_PASSWORD", "")
-                count = web_role.grant_web_role(options["name"], password)
+                count = rights.grant_web_role(options["name"], password)
                 self.stdout.write(
                     f"{options['name']} may read and write rows and nothing else ({count} statements). "
                     "Put it into DATABASE_URL of web and workers; migrate, backups and this command keep the "
                     "owner's."
                 )
             else:
-                for statement in web_role.web_role_statements(options["name"]):
+                for statement in rights.web_role_statements(options["name"]):
                     self.stdout.write(f"{statement};")
         except (CannotDo, DatabaseError) as error:
             raise CommandError(str(error)) from error

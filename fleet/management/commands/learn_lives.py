@@ -6,9 +6,9 @@ from dataclasses import asdict
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
-from fleet.services.days import to_days
-from fleet.services.learning import LearnedKind, learn_lives
-from fleet.services.use_rules import learn_use
+from fleet.assessment.days import to_days
+from fleet.assessment.learning import LearnedKind, learn_lives
+from fleet.assessment.use_rules import learn_use
 
 
 class Command(BaseCommand):

@@ -8,7 +8,7 @@ from django.core.management.commands.migrate import Command as Migrate
 from django.db import OperationalError, connections
 from django.utils import timezone
 
-from fleet.services import change_marks, partitions
+from fleet.database import partitions, stale_flags
 
 
 class Command(Migrate):
@@ -36,7 +36,7 @@ class Command(Migrate):
     def _migrate(self, connection, *args, **options):
         answer = super().handle(*args, **options)
         if not (options["plan"] or options["check_unapplied"]):
-            change_marks.put_in(connection)
+            stale_flags.put_in(connection)
             for table in partitions.TABLES:
                 partitions.make_next(table, timezone.localdate())
         return answer

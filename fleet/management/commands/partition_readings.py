@@ -5,7 +5,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import OperationalError
 from django.utils import timezone
 
-from fleet.services import partitions
+from fleet.database import partitions
 from shared.errors import CannotDo
 
 

@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from fleet.models import Person
-from fleet.services import own_sessions, second_factors
+from fleet.people import log_ins, second_factors
 
 
 class Command(BaseCommand):
@@ -35,12 +35,12 @@ class Command(BaseCommand):
         now = timezone.now()
         with transaction.atomic():
             if password:
-                own_sessions.change_password(person, password, keep_key=None, by=None, now=now)
+                log_ins.change_password(person, password, keep_key=None, by=None, now=now)
             if options["second_factor"]:
                 second_factors.remove(person, by=None, now=now)
             if options["shut"]:
-                own_sessions.shut(person, by=None, now=now)
-            own_sessions.end_sessions(person, keep_key=None, by=None, now=now)
+                log_ins.shut(person, by=None, now=now)
+            log_ins.end_sessions(person, keep_key=None, by=None, now=now)
         self.stdout.write(f"{person.username}: {', '.join(wanted).replace('_', ' ')} done; sessions ended.")
 
     def _password(self, person: Person) -> str:

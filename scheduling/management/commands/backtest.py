@@ -8,9 +8,9 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from fleet.models import Part
-from scheduling.money.scoring import Score
-from scheduling.queries.backtest import FORECASTERS, Backtest, backtest
-from scheduling.queries.forecast import HIGH
+from scheduling.billing.backtest import FORECASTERS, Backtest, backtest
+from scheduling.billing.forecast import HIGH
+from scheduling.money.forecast import Score
 
 
 class Command(BaseCommand):

@@ -7,10 +7,10 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from scheduling.forms import month_of
+from scheduling.billing.invoice_views import COLUMNS, csv_text
+from scheduling.billing.invoicing import end_month
 from scheduling.models import InvoiceBatch
-from scheduling.services.month_end import end_month
-from scheduling.views.invoice_file import COLUMNS, csv_text
+from scheduling.pages.forms import month_of
 from shared.errors import CannotDo
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from scheduling.services.import_fleet import ImportReport, import_workbook, make_template, preview
+from scheduling.workbook.importing import ImportReport, import_workbook, make_template, preview
 from shared.errors import CannotDo, RowProblem
 
 SHOWN = 60

@@ -5,8 +5,7 @@ from pathlib import Path
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from scheduling.services.paid import read_paid
-from scheduling.workbook.paid_sheet import PAID_LINES
+from scheduling.billing.payments import PAID_LINES, read_paid
 from shared.errors import CannotDo
 
 

@@ -6,8 +6,8 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
-from fleet.services import task_runs
-from scheduling.services.upkeep import bring_up_to_date
+from fleet.runs import task_runs
+from scheduling.operations.jobs import bring_up_to_date
 
 
 class Command(BaseCommand):

@@ -6,9 +6,9 @@ from pathlib import Path
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from scheduling.services import personal_data as services
-from scheduling.services import personal_data_rows as queries
-from scheduling.services.personal_data_file import take_out
+from scheduling.operations import personal_data as services
+from scheduling.operations import personal_data_rows as queries
+from scheduling.operations.personal_data_rows import take_out
 from shared.errors import CannotDo
 
 

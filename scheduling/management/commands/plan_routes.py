@@ -8,7 +8,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from fleet.models import Branch
-from scheduling.services import routes
+from scheduling.routes import proposals, publishing
 from shared.errors import CannotDo
 
 METRES_PER_MILE = 1609.344
@@ -29,8 +29,8 @@ class Command(BaseCommand):
     def handle(self, *args, **options):
         now = timezone.now()
         try:
-            routes.release_missed(now=now)
-            proposal = routes.propose(
+            publishing.release_missed(now=now)
+            proposal = proposals.propose(
                 first_on=options["first_on"],
                 days=options["days"],
                 branch=self._branch(options["branch"]),
@@ -40,7 +40,7 @@ class Command(BaseCommand):
                 on_progress=None if options["json"] else self._progress,
             )
             if options["publish"]:
-                proposal = routes.publish(proposal, by=None, now=timezone.now())
+                proposal = publishing.publish(proposal, by=None, now=timezone.now())
         except CannotDo as error:
             raise CommandError(str(error)) from error
         if options["json"]:

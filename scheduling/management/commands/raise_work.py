@@ -6,7 +6,8 @@ from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from scheduling.models import OrderKind, WorkOrder
-from scheduling.services import routes, work_orders
+from scheduling.orders import raising
+from scheduling.routes import publishing
 
 
 class Command(BaseCommand):
@@ -19,8 +20,8 @@ class Command(BaseCommand):
 
     def handle(self, *args, **options):
         now = timezone.now()
-        released = routes.release_missed(now=now)
-        report = work_orders.raise_work(now=now)
+        released = publishing.release_missed(now=now)
+        report = raising.raise_work(now=now)
         standing = WorkOrder.objects.standing().count()
         if options["json"]:
             answer = {

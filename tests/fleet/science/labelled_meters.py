@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleet.science.columns import MeterFaults, MeterReadings, PerformanceReadings, Units, UseFault, Water
+from fleet.science.columns import MeterReadings, PerformanceReadings, Units, UseFault, Water
+from fleet.science.found import MeterFaults
 from fleet.science.made_up import make_table
 
 LITRES_PER_GAL = 231 * 0.0254**3 * 1000

@@ -9,13 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from fleet.science.columns import Parts, Pattern, PerformanceReadings, Units
-from tests.fleet.science.membrane_model import (
-    respond,
-    some_membranes,
-    some_units,
-    swinging_site,
-    to_readings,
-)
+from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 
 WEEKS = 44
 ONSET_D = 91.0

@@ -12,10 +12,10 @@ from fleet.science.columns import (
     Parts,
     PerformanceReadings,
     ShardColumns,
-    ShardFindings,
     Units,
     Water,
 )
+from fleet.science.found import ShardFindings
 from fleet.science.made_up import make_table
 
 NOW_D = 20_000.0

@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import binomtest
 
 from fleet.science.calibration import brier_score, calibration_table, outcome_by, wilson_interval
-from fleet.science.survival import conditional_survival
+from fleet.science.learning import conditional_survival
 
 
 def test_wilson_interval_printed_values():

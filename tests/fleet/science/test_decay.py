@@ -6,16 +6,10 @@ import numpy as np
 import pytest
 
 from fleet.science import decay
-from fleet.science.columns import (
-    Parts,
-    Pattern,
-    PerformanceReadings,
-    PerformanceSeries,
-    UnitPerformance,
-    Units,
-)
+from fleet.science.columns import Parts, Pattern, PerformanceReadings, Units
 from fleet.science.decay import assess_performance
-from fleet.science.performance_settings import PerformanceSettings
+from fleet.science.found import PerformanceSeries, UnitPerformance
+from fleet.science.performance_charts import PerformanceSettings
 from tests.fleet.science.membrane_cases import simulate
 from tests.fleet.science.membrane_model import (
     Conditions,

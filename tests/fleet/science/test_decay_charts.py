@@ -4,8 +4,16 @@ import numpy as np
 import pytest
 from scipy.stats import kendalltau, theilslopes
 
-from fleet.science.change import cusum, ewma, ewma_variance, median_of_rows, theil_sen
-from fleet.science.grouping import group_medians, newest_window, take_window
+from fleet.science.change import (
+    cusum,
+    ewma,
+    ewma_variance,
+    group_medians,
+    median_of_rows,
+    newest_window,
+    take_window,
+    theil_sen,
+)
 from tests.fleet.science.published import published
 
 

@@ -10,13 +10,7 @@ import pytest
 
 from fleet.science.columns import PerformanceReadings
 from fleet.science.decay import assess_performance
-from tests.fleet.science.membrane_model import (
-    respond,
-    some_membranes,
-    some_units,
-    swinging_site,
-    to_readings,
-)
+from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 
 pytestmark = pytest.mark.slow
 FIRST_WEEK = 8

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from fleet.science.leak import (
+from fleet.science.carbon import (
     contact_time_min,
     fresh_halvings,
     leak_share,

@@ -9,13 +9,14 @@ from lifelines.datasets import load_larynx, load_waltons
 from scipy.optimize import minimize
 
 from fleet.science.learning import (
+    LearnedLife,
     LearningSettings,
+    NotEnoughData,
     PartHistories,
     ends_a_life,
     learn_life,
     relative_conditions,
 )
-from fleet.science.survival import LearnedLife, NotEnoughData
 
 DATA_ALONE = LearningSettings(rating_weight_failures=0.0)
 NO_RATING = float("nan")

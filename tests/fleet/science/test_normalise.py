@@ -19,15 +19,9 @@ from fleet.science.normalise import (
     salt_passage_flow_form,
     temperature_factor,
 )
-from fleet.science.performance_settings import PerformanceSettings
+from fleet.science.performance_charts import PerformanceSettings
 from shared.measures import PSI_PER_BAR
-from tests.fleet.science.membrane_model import (
-    respond,
-    some_membranes,
-    some_units,
-    swinging_site,
-    to_readings,
-)
+from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 from tests.fleet.science.published import published
 
 UNITS, WEEKS = 200, 60

@@ -7,14 +7,12 @@ import pytest
 
 from fleet.science.carbonate import (
     concentrate_ph,
+    gypsum_saturation,
     langelier_index,
     ryznar_index,
     saturation_ph,
-    stiff_davis_index,
-)
-from fleet.science.minerals import (
-    gypsum_saturation,
     silica_solubility,
+    stiff_davis_index,
 )
 from fleet.science.scaling import (
     HIGHEST_RECOVERY,

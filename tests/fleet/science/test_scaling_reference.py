@@ -6,19 +6,9 @@ Each band is what was measured, rounded outward; it is where and by how much the
 import numpy as np
 import pytest
 
-from fleet.science.carbonate import (
-    concentrate_ph,
-    langelier_index,
-    saturation_ph,
-    stiff_davis_index,
-)
+from fleet.science.carbonate import concentrate_ph, langelier_index, saturation_ph, stiff_davis_index
 from fleet.science.chemistry import ionic_strength_from_tds
-from fleet.science.scaling import (
-    carbonate_index,
-    limiting_recovery,
-    silica_saturation,
-    sulfate_saturation,
-)
+from fleet.science.scaling import carbonate_index, limiting_recovery, silica_saturation, sulfate_saturation
 from tests.fleet.science.reference_waters import Composition, Reference, as_feed, grid
 
 RECOVERIES = (0.0, 0.5, 0.75)

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from fleet.science.curves import permeate_intervals
-from fleet.science.season import SeasonClock
-from fleet.science.season_fit import learn_clock
+from fleet.science.season import SeasonClock, learn_clock
 from fleet.science.use import compute_use
 from tests.fleet.science.labelled_meters import NO_GAUGES
 from tests.fleet.science.small_shard import NOW_D, joined, steady, units

@@ -6,7 +6,8 @@ import re
 
 import pytest
 
-from fleet.science.sources import LAWS, Standing, law, laws_of
+from fleet.science.laws import Standing
+from fleet.science.sources import LAWS, law, laws_of
 
 
 def functions_with_a_source(rootpath):

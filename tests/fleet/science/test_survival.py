@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import weibull_min
 
-from fleet.science.survival import LearnedLife, conditional_survival, mean_life, remaining_life, survival
+from fleet.science.learning import LearnedLife, conditional_survival, mean_life, remaining_life, survival
 
 AGES = np.array([0.0, 10.0, 900.0, 4000.0, 12_000.0])
 SCALES = np.array([5000.0, 5000.0, 800.0, 3000.0, 9000.0])

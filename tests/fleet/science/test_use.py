@@ -7,11 +7,9 @@ from hypothesis import strategies as st
 
 from fleet.science.columns import UseFault, Water
 from fleet.science.curves import gallons_between
-from fleet.science.season import SeasonClock
-from fleet.science.season_fit import fit_season, fit_week
+from fleet.science.season import SeasonClock, fit_season, fit_week
 from fleet.science.settings import UseSettings
-from fleet.science.use import compute_use
-from fleet.science.use_fleet import learn_like_sites, lend_use
+from fleet.science.use import compute_use, learn_like_sites, lend_use
 from tests.fleet.science.labelled_meters import NO_GAUGES
 from tests.fleet.science.small_shard import NOW_D, gauges, joined, meter, steady, units
 

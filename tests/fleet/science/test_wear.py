@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.science.assess import assess_shard
+from fleet.science.carbon import leak_share
 from fleet.science.columns import FlushKind, Limit, MembraneType, PartRole
-from fleet.science.leak import leak_share
 from fleet.science.settings import WearSettings
 from tests.fleet.science.small_shard import (
     NOW_D,

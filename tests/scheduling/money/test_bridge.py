@@ -7,8 +7,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduling.money.bridge import MOVES, bridge, grouped
-from scheduling.money.recurring import NEVER_D, PlanColumns, standing_on
+from scheduling.money.recurring import MOVES, NEVER_D, PlanColumns, bridge, grouped, standing_on
 
 DAYS = st.integers(0, 120)
 

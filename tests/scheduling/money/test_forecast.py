@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson_binom
 
-from scheduling.money.forecast import at_least_one, changes_due, count_distribution, count_quantile
-from scheduling.money.scoring import score
+from scheduling.money.forecast import at_least_one, changes_due, count_distribution, count_quantile, score
 
 CHANCES = st.lists(st.floats(0, 1), min_size=1, max_size=40)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduling.money.sharing import drive_weights, split_groups
+from scheduling.money.recurring import drive_weights, split_groups
 from shared.money import split_cents
 
 WEIGHTS = st.lists(st.integers(0, 1000), min_size=1, max_size=12).filter(lambda given: sum(given) > 0)

@@ -8,7 +8,10 @@ import time
 
 import pytest
 
-from scheduling.planning.apart import (
+from scheduling.planning.checker import check
+from scheduling.planning.planner import PlanBroken, plan_week
+from scheduling.planning.problem import Pin, PinLevel
+from scheduling.planning.solver_process import (
     CHILD,
     ENDED,
     ROOT,
@@ -17,9 +20,6 @@ from scheduling.planning.apart import (
     plan_apart,
     replan_apart,
 )
-from scheduling.planning.checker import check
-from scheduling.planning.planner import PlanBroken, plan_week
-from scheduling.planning.problem import Pin, PinLevel
 from tests.scheduling.planning.small import HOUR, MONDAY, order, person, spot, week
 
 READ = "import os, pickle, sys, time\nwish = pickle.load(sys.stdin.buffer)\nout = sys.stdout.buffer\n"
@@ -70,7 +70,7 @@ def test_what_was_told_before_the_end_is_kept_and_explained():
     problem = small_week()
     script = (
         "from scheduling.planning.planner import plan_week\n"
-        "from scheduling.planning.moves import take_off\n"
+        "from scheduling.planning.replan import take_off\n"
         "plan = plan_week(wish['problem'], seconds=1, seed=1, use_solver=False)\n"
         "plan = take_off(wish['problem'], plan, 'z').proposal\n"
         f"pickle.dump(('plan', plan), out); out.flush()\n{HANG}"

@@ -6,11 +6,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from scheduling.planning.prices import placed_slots
-from scheduling.planning.search import Search
-from scheduling.planning.shapes import TROUBLE
+from scheduling.planning.neighbourhoods import TROUBLE, Search
+from scheduling.planning.swap_move import better_days, in_trouble, stripped
 from scheduling.planning.tables import build_tables
-from scheduling.planning.trouble import better_days, in_trouble, stripped
+from scheduling.planning.timing import placed_slots
 from tests.scheduling.planning.small import MONDAY, TUESDAY, order, person, spot, week
 
 SITE = spot("site", 5)

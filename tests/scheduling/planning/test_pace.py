@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from scheduling.planning.pace import NotEnough, Pace, fit_pace
+from scheduling.planning.duration_factor import NotEnough, Pace, fit_pace
 
 
 def some_drives(factor, count=200, seed=5):

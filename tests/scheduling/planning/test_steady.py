@@ -2,9 +2,9 @@
 
 from scheduling.planning.assemble import assignment_of
 from scheduling.planning.planner import plan_week
-from scheduling.planning.prices import job_cost_s, plan_cost_s, route_cost_s
-from scheduling.planning.steady import MOVE_MUST_SAVE_S, charged, steady
+from scheduling.planning.swap_move import MOVE_MUST_SAVE_S, charged, steady
 from scheduling.planning.tables import build_tables
+from scheduling.planning.timing import job_cost_s, plan_cost_s, route_cost_s
 from tests.scheduling.planning.small import MONDAY, TUESDAY, order, person, spot, week
 
 

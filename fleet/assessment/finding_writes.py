@@ -1,0 +1,358 @@
+"""Which findings the rules want of a shard, column by column; words only of rows to be written.
+
+Bring standing findings in line with what assessment knows: new ones, stronger ones, gone ones.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from django.db.models import Min
+
+from fleet.assessment import findings as rules
+from fleet.assessment.columns import Shard
+from fleet.assessment.days import to_days, to_local_days
+from fleet.assessment.findings import Asked, Candidate, Standing, asked_of, is_stronger, read_standing
+from fleet.database.bulk_write import StateTable, add_rows, change_rows, write_over
+from fleet.models import (
+    Finding,
+    FindingKind,
+    Part,
+    PartState,
+    ReadinessState,
+    TreatmentUnit,
+    UnitState,
+    WebhookKind,
+)
+from fleet.science import columns as science
+from fleet.science import found as science_found
+from fleet.science.feed_water import newest_test_days
+from fleet.webhooks import outbox
+from shared.periods import local_day
+
+FAULT_WINDOW_DAYS: Final = 45
+"""A doubtful meter is looked at within this many days."""
+FAULT_WORDS: Final = {
+    science.UseFault.SWAP: "the register jumped as if the meter had been swapped",
+    science.UseFault.REVERSED: "the register ran backwards",
+    science.UseFault.STUCK: "the register stood still while the site should use water",
+    science.UseFault.MEASURE_SLIP: "a reading looks as if taken in another measure",
+    science.UseFault.OUTLIER: "one reading stands far off and the next is back in line",
+}
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Findings of one sort that should stand. ``write`` makes those of some rows."""
+
+    causes: list[str]
+    asked: Asked
+    standing_row: np.ndarray
+    """In what stands; -1 for a new one."""
+    write: Callable[[np.ndarray], list[rules.Candidate]]
+
+
+def wanted_findings(
+    shard: Shard,
+    found: science_found.ShardFindings,
+    units: StateTable[UnitState],
+    parts: StateTable[PartState],
+    zones: list[str],
+    standing: Standing,
+    now: datetime,
+) -> Iterator[Wanted]:
+    """Yield all that should stand as of ``now``, each cause once."""
+    day_in = {zone: np.datetime64(local_day(now, zone), "D") for zone in set(zones)}
+    today = np.array([day_in[zone] for zone in zones], dtype="datetime64[D]")
+    yield _changes(units, parts, shard.columns.parts.unit_row, today, standing)
+    yield _reflushes(units, today, standing)
+    single = list(_singles(shard, found, units, zones, today, now))
+    causes = [one.cause_key for one in single]
+    yield Wanted(causes, asked_of(single), standing.rows(causes), lambda rows: [single[row] for row in rows])
+
+
+def _changes(
+    units: StateTable[UnitState],
+    parts: StateTable[PartState],
+    unit_row: np.ndarray,
+    today_of_unit: np.ndarray,
+    standing: Standing,
+) -> Wanted:
+    """Ask for a change when the early date is near, or wear has reached its limit."""
+    today, early, wear = today_of_unit[unit_row], parts.columns["early_on"], parts.columns["wear"]
+    works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
+    is_worn = wear >= 1
+    ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
+    keep = np.timedelta64(rules.KEEP_DAYS, "D")
+    rows = np.flatnonzero(works & (is_worn | (early <= today + ahead + keep)))
+    part_ids = parts.columns["part_id"]
+    standing_row = standing.rows(list(map(rules.change_cause, part_ids[rows].tolist())))
+    stands = standing_row >= 0
+    stands[stands] = ~standing.is_ahead[standing_row[stands]]
+    is_due = stands | is_worn[rows] | (early[rows] <= today[rows] + ahead)
+    rows, standing_row = rows[is_due], standing_row[is_due]
+    today = today[rows]
+    not_after = parts.layout.days(parts.records[rows], "not_after_on")
+    early, likely, late = (parts.columns[name][rows] for name in ("early_on", "likely_on", "late_on"))
+    asked = Asked(
+        strength=np.minimum(np.nan_to_num(wear[rows]), rules.STRONGEST),
+        early_on=_or(early, today),
+        likely_on=_or(likely, today),
+        late_on=_or(_or(not_after, late), today),
+    )
+
+    def write(which: np.ndarray) -> list[rules.Candidate]:
+        names = _part_names(part_ids[rows[which]].tolist())
+        seen = zip(parts.seen(rows[which]), asked.rows(which).by_row(), strict=True)
+        return [rules.change_due(part, names[part.part_id], by_name) for part, by_name in seen]
+
+    return Wanted(list(map(rules.change_cause, part_ids[rows].tolist())), asked, standing_row, write)
+
+
+def _reflushes(units: StateTable[UnitState], today_of_unit: np.ndarray, standing: Standing) -> Wanted:
+    """Ask for a flush that readiness says is owed."""
+    columns = units.columns
+    waits = np.isin(columns["readiness"], [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING])
+    rows = np.flatnonzero(waits & (columns["owed_flush"] != ""))
+    today = today_of_unit[rows]
+    since = _or(columns["owed_since"][rows].astype("datetime64[D]"), today)
+    window = np.timedelta64(rules.REFLUSH_WINDOW_DAYS, "D")
+    asked = Asked(
+        strength=1.0 + np.minimum((today - since).astype(np.int64), 365) / 365,
+        early_on=since,
+        likely_on=since,
+        late_on=np.maximum(today, since) + window,
+    )
+    owed = zip(
+        *(columns[name][rows].tolist() for name in ("treatment_unit_id", "owed_flush", "owed_part_id")),
+        strict=True,
+    )
+    causes = [rules.reflush_cause(*one) for one in owed]
+
+    def write(which: np.ndarray) -> list[rules.Candidate]:
+        seen = zip(units.seen(rows[which]), asked.rows(which).by_row(), today[which].tolist(), strict=True)
+        return [rules.reflush_required(*one) for one in seen]
+
+    return Wanted(causes, asked, standing.rows(causes), write)
+
+
+def _or(days: np.ndarray, others: np.ndarray) -> np.ndarray:
+    return np.where(np.isnat(days), others, days)
+
+
+def _singles(
+    shard: Shard,
+    found: science_found.ShardFindings,
+    units: StateTable[UnitState],
+    zones: list[str],
+    today: np.ndarray,
+    now: datetime,
+) -> Iterator[rules.Candidate]:
+    """Yield what is seldom enough to be made one by one."""
+    newest_on = to_local_days(newest_test_days(shard.columns), zones, to_days(now))
+    rows = _units_that_matter(units, newest_on, today)
+    faults = _newest_faults(found.faults, now)
+    facts = _unit_facts(shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object))
+    membranes = _membrane_ids(shard.columns) if rows else {}
+    for i, state, day in zip(
+        rows, units.seen(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
+    ):
+        several = (
+            rules.performance_decay(state, membranes.get(i), day),
+            rules.reading_wanted(state, facts[i], day),
+            rules.feed_test_due(state, facts[i], day),
+        )
+        yield from (one for one in several if one is not None)
+    for (row, water), i in faults.items():
+        unit_id = int(shard.columns.units.unit_id[row])
+        yield _meter_fault(found.faults, i, unit_id, water, facts[row].serial, zones[row], now)
+
+
+def _units_that_matter(units: StateTable[UnitState], newest_on: np.ndarray, today: np.ndarray) -> list[int]:
+    """Return the rows of treatment units that a rule for single ones may want."""
+    read_on = units.columns["last_read_at"].astype("datetime64[D]")
+    # Not “longer ago than”: what never was has no date, and every comparison with none is False.
+    is_read = today - read_on <= np.timedelta64(rules.SILENT_DAYS, "D")
+    is_tested = today - newest_on <= np.timedelta64(rules.FEED_TEST_DAYS, "D")
+    return np.flatnonzero(units.columns["is_decaying"] | ~is_read | ~is_tested).tolist()
+
+
+def _newest_faults(faults: science_found.MeterFaults, now: datetime) -> dict[tuple[int, int], int]:
+    """Return the row of the newest fault lately of each treatment unit's row and water."""
+    recent = np.flatnonzero(faults.read_at_d >= to_days(now) - rules.FAULT_MEMORY_DAYS).tolist()
+    return {
+        (int(faults.unit_row[i]), int(faults.water[i])): i
+        for i in recent
+        if science.UseFault(int(faults.fault[i])) in FAULT_WORDS
+    }
+
+
+def _meter_fault(
+    faults: science_found.MeterFaults, i: int, unit_id: int, water: int, serial: str, zone: str, now: datetime
+) -> rules.Candidate:
+    """Ask for a look at a meter that misbehaved lately."""
+    fault = science.UseFault(int(faults.fault[i]))
+    read_on: date = to_local_days(faults.read_at_d[i : i + 1], [zone], to_days(now)).item()
+    day = local_day(now, zone)
+    raw, counted = float(faults.raw_gal[i]), float(faults.counted_gal[i])
+    return rules.Candidate(
+        kind=FindingKind.METER_FAULT,
+        cause_key=f"meter_fault:unit:{unit_id}:{science.Water(water).name.lower()}",
+        treatment_unit_id=unit_id,
+        method="register",
+        why=(
+            f"Meter of {serial}: {FAULT_WORDS[fault]} on {read_on:%d %b %Y} "
+            f"(the register moved by {raw:+,.0f} gal, counted {counted:,.0f} gal)."
+        ),
+        strength=0.5,
+        not_before_on=day,
+        early_on=read_on,
+        likely_on=read_on,
+        late_on=day + timedelta(days=FAULT_WINDOW_DAYS),
+        numbers={"fault": fault.name.lower(), "raw_gal": raw, "counted_gal": counted},
+    )
+
+
+def _unit_facts(shard: Shard, rows: set[int], newest_on: np.ndarray) -> dict[int, rules.UnitFacts]:
+    """Return what the rules need to know beside the state, for these rows of treatment units."""
+    if not rows:
+        return {}
+    unit_ids, site_ids = shard.columns.units.unit_id.tolist(), shard.site_id.tolist()
+    first_at_site = dict(
+        TreatmentUnit.objects.filter(site__pk__any_of={site_ids[row] for row in rows})
+        .values("site_id")
+        .annotate(first=Min("id"))
+        .values_list("site_id", "first")
+    )
+    serials = dict(
+        TreatmentUnit.objects.filter(id__any_of=[unit_ids[row] for row in rows]).values_list("id", "serial")
+    )
+    return {
+        row: rules.UnitFacts(
+            serial=serials[unit_ids[row]],
+            site_id=site_ids[row],
+            is_first_at_site=first_at_site[site_ids[row]] == unit_ids[row],
+            last_test_on=newest_on[row],
+        )
+        for row in rows
+    }
+
+
+def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:
+    """Return the newest membrane's part id by unit row."""
+    parts = columns.parts
+    rows = np.flatnonzero(parts.role == science.PartRole.MEMBRANE)
+    rows = rows[np.argsort(parts.installed_at_d[rows], kind="stable")]
+    return dict(zip(parts.unit_row[rows].tolist(), parts.part_id[rows].tolist(), strict=True))
+
+
+def _part_names(part_ids: list[int]) -> dict[int, str]:
+    if not part_ids:
+        return {}
+    rows = Part.objects.filter(id__any_of=part_ids).values_list("id", "position__code", "kind__name")
+    return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
+
+
+CLOCK_RAN_AHEAD: Final = "it was found by a clock that ran ahead"
+_REWRITTEN: Final = ("strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers")
+
+
+@dataclass(frozen=True)
+class SyncCounts:
+    """How many findings were new, changed and gone."""
+
+    found: int
+    changed: int
+    gone: int
+
+
+def sync_findings(
+    shard: Shard,
+    found: science_found.ShardFindings,
+    units: StateTable[UnitState],
+    parts: StateTable[PartState],
+    zones: list[str],
+    now: datetime,
+) -> SyncCounts:
+    """Write the difference between what stands and what should stand, once per cause."""
+    standing = read_standing(units.columns["treatment_unit_id"].tolist(), now)
+    is_wanted = np.zeros(len(standing.id), dtype=bool)
+    fresh: dict[str, Candidate] = {}
+    changed: dict[int, Candidate] = {}
+    for wanted in wanted_findings(shard, found, units, parts, zones, standing, now):
+        stands = wanted.standing_row >= 0
+        old = wanted.standing_row[stands]
+        is_wanted[old] = True
+        to_write = ~stands
+        to_write[stands] = standing.is_ahead[old] | is_stronger(
+            standing.asked.rows(old), wanted.asked.rows(stands)
+        )
+        which = np.flatnonzero(to_write)
+        for row, candidate in zip(which.tolist(), wanted.write(which), strict=True):
+            if stands[row]:
+                changed[int(standing.id[wanted.standing_row[row]])] = candidate
+            else:
+                fresh[candidate.cause_key] = candidate
+    lost = Finding.objects.filter(pk__any_of=standing.id[~is_wanted].tolist()) if not is_wanted.all() else []
+    in_place = set(parts.columns["part_id"].tolist())
+    gone = [_end(one, in_place, now) for one in lost]
+    dated = {"found_at": now, "changed_at": now}
+    add_rows(Finding, [{**vars(one), **dated, "kind": str(one.kind)} for one in fresh.values()])
+    _tell(list(fresh.values()), now)
+    _rewrite(changed, now)
+    write_over(gone, "id")
+    return SyncCounts(len(fresh), len(changed), len(gone))
+
+
+def _rewrite(changed: dict[int, Candidate], now: datetime) -> None:
+    """Write findings anew over the standing ones of these ids."""
+    rows = [{name: getattr(one, name) for name in _REWRITTEN} | {"id": pk} for pk, one in changed.items()]
+    # One found as of a moment to come was found now.
+    change_rows(Finding, rows, "id", same={"changed_at": now}, at_most={"found_at": now})
+
+
+def _tell(fresh: list[Candidate], now: datetime) -> None:
+    """Tell other programs of new findings."""
+    if not fresh or not outbox.listeners(WebhookKind.FINDING_RAISED):
+        return
+    units = TreatmentUnit.objects.select_related("site").in_bulk({one.treatment_unit_id for one in fresh})
+    outbox.announce(
+        WebhookKind.FINDING_RAISED,
+        (
+            outbox.Told(
+                units[one.treatment_unit_id].site.branch_id,
+                {
+                    "cause_key": one.cause_key,
+                    "kind": one.kind,
+                    "treatment_unit_serial": units[one.treatment_unit_id].serial,
+                    "site_code": units[one.treatment_unit_id].site.code,
+                    "why": one.why,
+                    "likely_on": one.likely_on.isoformat() if one.likely_on else None,
+                },
+            )
+            for one in fresh
+        ),
+        now=now,
+    )
+
+
+def _end(finding: Finding, parts_in_place: set[int], now: datetime) -> Finding:
+    was_ahead = finding.changed_at > now
+    finding.gone_at = finding.changed_at = now
+    finding.gone_because = CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place)
+    return finding
+
+
+def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
+    if finding.part_id and finding.part_id not in parts_in_place:
+        return "the part is no longer in place"
+    return {
+        FindingKind.CHANGE_DUE: "newer readings put the due date further away",
+        FindingKind.REFLUSH_REQUIRED: "a flush that ran clear was recorded",
+        FindingKind.PERFORMANCE_DECAY: "normalised performance is back in line with its baseline",
+        FindingKind.METER_FAULT: "no new fault for 60 days",
+        FindingKind.READING_WANTED: "a reading came in",
+        FindingKind.FEED_TEST_DUE: "a feed test came in",
+    }[FindingKind(finding.kind)]

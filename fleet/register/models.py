@@ -1,0 +1,391 @@
+"""Customers, sites, water supplies and feed tests.
+
+What parts can be bought, with their ratings.
+Treatment units, their positions and the parts in them, and recorded flushes.
+"""
+
+import uuid
+from decimal import Decimal
+
+from django.db import models
+from django.db.models import F, Q
+from django.utils.translation import gettext_lazy
+
+from fleet.people.models import Branch, Person
+from shared.model_parts import at_least, between, both_or_neither, known_values
+
+
+class Customer(models.Model):
+    """Who pays."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=160)
+    email = models.EmailField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    wants_notices = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["name", "id"]
+
+    def __str__(self):
+        return self.name
+
+
+class SupplyKind(models.TextChoices):
+    """Who treats the water before the site gets it."""
+
+    UTILITY = "utility", gettext_lazy("Utility")
+    WELL = "well", gettext_lazy("Well")
+
+
+class WaterSupply(models.Model):
+    """Where feed water comes from when the site has no test of its own."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=160)
+    kind = models.CharField(max_length=8, choices=SupplyKind, default=SupplyKind.UTILITY)
+
+    class Meta:
+        verbose_name_plural = "water supplies"
+        constraints = [known_values("kind", SupplyKind, "fleet_watersupply_kind_known")]
+
+    def __str__(self):
+        return self.name
+
+
+class Site(models.Model):
+    """A place with treatment units, and how to get to it."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=160)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="sites")
+    branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="sites")
+    supply = models.ForeignKey(WaterSupply, on_delete=models.PROTECT, null=True, blank=True)
+    address = models.CharField(max_length=240, blank=True)
+    area = models.CharField(max_length=80, blank=True)
+    latitude = models.FloatField(null=True, blank=True)
+    longitude = models.FloatField(null=True, blank=True)
+    time_zone = models.CharField(max_length=64, default="America/Chicago")
+    kind = models.CharField(max_length=40, blank=True, help_text="Like sites lend each other their use.")
+    access_note = models.CharField(max_length=240, blank=True)
+    is_closed = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["name", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["customer", "name"], name="fleet_site_name_once_per_customer"),
+            between("latitude", -90, 90, "fleet_site_latitude_on_earth"),
+            between("longitude", -180, 180, "fleet_site_longitude_on_earth"),
+        ]
+
+    def __str__(self):
+        return self.name
+
+
+class FeedTest(models.Model):
+    """A feed-water test of a site or of a whole supply. Never edited; a later test takes over."""
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True, blank=True, related_name="feed_tests")
+    supply = models.ForeignKey(
+        WaterSupply, on_delete=models.PROTECT, null=True, blank=True, related_name="feed_tests"
+    )
+    sampled_at = models.DateTimeField()
+    free_chlorine_mg_l = models.FloatField(null=True, blank=True)
+    chloramine_mg_l = models.FloatField(null=True, blank=True)
+    hardness_mg_l = models.FloatField(null=True, blank=True, help_text="As CaCO3.")
+    calcium_hardness_mg_l = models.FloatField(null=True, blank=True, help_text="As CaCO3.")
+    alkalinity_mg_l = models.FloatField(null=True, blank=True, help_text="As CaCO3.")
+    tds_mg_l = models.FloatField(null=True, blank=True)
+    conductivity_us_cm = models.FloatField(null=True, blank=True)
+    ph = models.FloatField(null=True, blank=True)
+    temperature_c = models.FloatField(null=True, blank=True)
+    iron_mg_l = models.FloatField(null=True, blank=True)
+    manganese_mg_l = models.FloatField(null=True, blank=True)
+    silica_mg_l = models.FloatField(null=True, blank=True)
+    sulfate_mg_l = models.FloatField(null=True, blank=True)
+    turbidity_ntu = models.FloatField(null=True, blank=True)
+    recorded_at = models.DateTimeField()
+    source = models.CharField(max_length=40, blank=True)
+
+    class Meta:
+        ordering = ["-sampled_at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(site__isnull=False, supply__isnull=True)
+                | Q(site__isnull=True, supply__isnull=False),
+                name="fleet_feedtest_site_or_supply",
+                violation_error_message=gettext_lazy(
+                    "A feed test belongs to a site or to a supply, not both."
+                ),
+            ),
+            models.UniqueConstraint(
+                fields=["site", "sampled_at"],
+                condition=Q(site__isnull=False),
+                name="fleet_feedtest_once_per_site_and_moment",
+            ),
+            models.UniqueConstraint(
+                fields=["supply", "sampled_at"],
+                condition=Q(supply__isnull=False),
+                name="fleet_feedtest_once_per_supply_and_moment",
+            ),
+            between("ph", 0, 14, "fleet_feedtest_ph_range"),
+            between("free_chlorine_mg_l", 0, 50, "fleet_feedtest_free_chlorine_range"),
+            between("chloramine_mg_l", 0, 50, "fleet_feedtest_chloramine_range"),
+            between("hardness_mg_l", 0, 5000, "fleet_feedtest_hardness_range"),
+            between("temperature_c", 0, 60, "fleet_feedtest_temperature_range"),
+            at_least("tds_mg_l", 0, "fleet_feedtest_tds_not_negative"),
+            at_least("conductivity_us_cm", 0, "fleet_feedtest_conductivity_not_negative"),
+        ]
+
+    def __str__(self):
+        return f"{self.site or self.supply} {self.sampled_at:%Y-%m-%d}"
+
+
+class PartRole(models.TextChoices):
+    """What a part does to the water. Numbers of ``fleet.science.columns.PartRole`` in ``ROLE_NUMBERS``."""
+
+    SEDIMENT = "sediment", gettext_lazy("Sediment")
+    CARBON = "carbon", gettext_lazy("Carbon")
+    CATALYTIC_CARBON = "catalytic_carbon", gettext_lazy("Catalytic carbon")
+    MEMBRANE = "membrane", gettext_lazy("Membrane")
+    SOFTENING = "softening", gettext_lazy("Softening")
+    ANTISCALE = "antiscale", gettext_lazy("Anti-scale")
+    POST_CARBON = "post_carbon", gettext_lazy("Post carbon")
+    REMINERALISER = "remineraliser", gettext_lazy("Remineraliser")
+
+
+class MembraneType(models.TextChoices):
+    """Polyamide is spoiled by chlorine; cellulose triacetate needs it."""
+
+    NOT_A_MEMBRANE = "", gettext_lazy("Not a membrane")
+    POLYAMIDE = "polyamide", gettext_lazy("Polyamide")
+    CELLULOSE_TRIACETATE = "cellulose_triacetate", gettext_lazy("Cellulose triacetate")
+
+
+class PartKind(models.Model):
+    """One line of the catalogue. Empty rating: the limit does not apply."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=160)
+    role = models.CharField(max_length=20, choices=PartRole)
+    rated_gal = models.FloatField(null=True, blank=True)
+    rated_months = models.FloatField(null=True, blank=True)
+    shelf_life_months = models.FloatField(null=True, blank=True)
+    rating_chlorine_mg_l = models.FloatField(
+        null=True, blank=True, help_text="Challenge concentration of the rating."
+    )
+    chloramine_factor = models.FloatField(
+        null=True, blank=True, help_text="Capacity that 1 mg/L of chloramine takes, in free chlorine."
+    )
+    bed_volume_ft3 = models.FloatField(null=True, blank=True)
+    rated_flow_gpm = models.FloatField(null=True, blank=True)
+    terminal_drop_psi = models.FloatField(null=True, blank=True)
+    rated_hardness_mg_l = models.FloatField(null=True, blank=True)
+    hardness_capacity_grains = models.FloatField(null=True, blank=True)
+    oxidant_tolerance_mg_h_l = models.FloatField(null=True, blank=True)
+    membrane_type = models.CharField(max_length=20, choices=MembraneType, default="", blank=True)
+    rated_permeate_gal_per_day = models.FloatField(null=True, blank=True)
+    temperature_k_below_25 = models.FloatField(null=True, blank=True)
+    temperature_k_from_25 = models.FloatField(null=True, blank=True)
+    needs_flush = models.BooleanField(default=False)
+    flush_gal = models.FloatField(null=True, blank=True)
+    flush_gpm = models.FloatField(null=True, blank=True)
+    change_minutes = models.PositiveSmallIntegerField(default=20)
+    cost = models.DecimalField(max_digits=10, decimal_places=2, default=Decimal("0"))
+    price = models.DecimalField(max_digits=10, decimal_places=2, default=Decimal("0"))
+    learned_life_gal = models.FloatField(null=True, blank=True, editable=False)
+    learned_life_shape = models.FloatField(null=True, blank=True, editable=False)
+
+    class Meta:
+        ordering = ["role", "name", "id"]
+        constraints = [
+            known_values("role", PartRole, "fleet_partkind_role_known"),
+            known_values("membrane_type", MembraneType, "fleet_partkind_membrane_type_known"),
+            models.CheckConstraint(
+                condition=(Q(role="membrane") & ~Q(membrane_type=""))
+                | (~Q(role="membrane") & Q(membrane_type="")),
+                name="fleet_partkind_membrane_has_type",
+                violation_error_message=gettext_lazy("A membrane names its type; nothing else does."),
+            ),
+            at_least("rated_gal", 1, "fleet_partkind_rated_gal_positive"),
+            at_least("rated_months", 0.1, "fleet_partkind_rated_months_positive"),
+            at_least("rating_chlorine_mg_l", 0.01, "fleet_partkind_rating_chlorine_positive"),
+            at_least("flush_gal", 0, "fleet_partkind_flush_gal_not_negative"),
+            at_least("flush_gpm", 0.01, "fleet_partkind_flush_gpm_positive"),
+            at_least("cost", 0, "fleet_partkind_cost_not_negative"),
+            at_least("price", 0, "fleet_partkind_price_not_negative"),
+        ]
+
+    def __str__(self):
+        return self.name
+
+
+class TreatmentUnit(models.Model):
+    """One reverse-osmosis machine at a customer's site."""
+
+    serial = models.CharField(max_length=60, unique=True)
+    label = models.CharField(max_length=120, blank=True, help_text="Where it stands, e.g. 'plant room'.")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="treatment_units")
+    commissioned_on = models.DateField(null=True, blank=True)
+    design_recovery = models.FloatField(default=0.5)
+    design_use_gal_per_day = models.FloatField(help_text="Permeate the site is expected to use.")
+    design_permeate_gpm = models.FloatField(help_text="Permeate flow while running, at 25 °C.")
+    idle_limit_days = models.FloatField(default=14)
+    mains_voltage = models.PositiveSmallIntegerField(default=120)
+    is_out_of_service = models.BooleanField(default=False)
+    out_of_service_reason = models.CharField(max_length=160, blank=True)
+    label_code = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["serial"]
+        constraints = [
+            between("design_recovery", 0.01, 0.99, "fleet_treatmentunit_recovery_range"),
+            at_least("design_use_gal_per_day", 0, "fleet_treatmentunit_use_not_negative"),
+            at_least("design_permeate_gpm", 0.001, "fleet_treatmentunit_flow_positive"),
+            at_least("idle_limit_days", 0.5, "fleet_treatmentunit_idle_limit_positive"),
+        ]
+
+    def __str__(self):
+        return self.serial
+
+
+class PositionWater(models.TextChoices):
+    """Which water a position sees."""
+
+    FEED = "feed", gettext_lazy("Feed")
+    PERMEATE = "permeate", gettext_lazy("Permeate")
+
+
+class Position(models.Model):
+    """A place for one part in a treatment unit, numbered along the water."""
+
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.CASCADE, related_name="positions")
+    code = models.SlugField(max_length=40)
+    order = models.PositiveSmallIntegerField()
+    water = models.CharField(max_length=8, choices=PositionWater)
+
+    class Meta:
+        ordering = ["treatment_unit", "order"]
+        constraints = [
+            models.UniqueConstraint(fields=["treatment_unit", "code"], name="fleet_position_code_once"),
+            models.UniqueConstraint(fields=["treatment_unit", "order"], name="fleet_position_order_once"),
+            known_values("water", PositionWater, "fleet_position_water_known"),
+        ]
+
+    def __str__(self):
+        return f"{self.treatment_unit.serial} {self.code}"
+
+
+class RemovalReason(models.TextChoices):
+    """Why a part came out. Worn and failed end a life; the others cut it short."""
+
+    WORN = "worn", gettext_lazy("Worn out")
+    FAILED = "failed", gettext_lazy("Failed")
+    EARLY = "early", gettext_lazy("Early, someone was there")
+    UNKNOWN = "unknown", gettext_lazy("Not known")
+
+
+class PartQuerySet(models.QuerySet):
+    """Words about parts."""
+
+    def in_place(self):
+        """Keep the parts that are installed now."""
+        return self.filter(removed_at__isnull=True)
+
+
+class Part(models.Model):
+    """One physical part with its time in a position. Extended by Cartridge and Membrane."""
+
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.PROTECT, related_name="parts")
+    position = models.ForeignKey(Position, on_delete=models.PROTECT, related_name="parts")
+    kind = models.ForeignKey(PartKind, on_delete=models.PROTECT, related_name="parts")
+    serial = models.CharField(max_length=60, blank=True)
+    lot = models.CharField(max_length=60, blank=True)
+    made_on = models.DateField(null=True, blank=True)
+    installed_at = models.DateTimeField()
+    removed_at = models.DateTimeField(null=True, blank=True)
+    removal_reason = models.CharField(max_length=8, choices=RemovalReason, null=True, blank=True)
+    clean_drop_psi = models.FloatField(null=True, blank=True, help_text="Pressure drop when new.")
+    clean_drop_flow_gpm = models.FloatField(null=True, blank=True)
+
+    objects = PartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["position", "installed_at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(removed_at__isnull=True) | Q(removed_at__gte=F("installed_at")),
+                name="fleet_part_removed_after_installed",
+                violation_error_message=gettext_lazy("A part can't be removed before it was installed."),
+            ),
+            both_or_neither("removed_at", "removal_reason", "fleet_part_removal_date_and_reason"),
+            models.UniqueConstraint(
+                fields=["position"],
+                condition=Q(removed_at__isnull=True),
+                name="fleet_part_one_in_place_per_position",
+                violation_error_message=gettext_lazy("Another part is in this position; take it out first."),
+            ),
+            models.CheckConstraint(
+                condition=Q(removal_reason__isnull=True) | Q(removal_reason__in=RemovalReason.values),
+                name="fleet_part_removal_reason_known",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["treatment_unit", "removed_at"], name="fleet_part_of_unit"),
+            models.Index(fields=["lot"], name="fleet_part_by_lot"),
+        ]
+
+    def __str__(self):
+        return f"{self.kind} in {self.position}"
+
+
+class Cartridge(Part):
+    """A filter cartridge or bed."""
+
+
+class Membrane(Part):
+    """A membrane element, with what the maker measured on it."""
+
+    factory_rejection = models.FloatField(null=True, blank=True, help_text="Fraction on the maker's sheet.")
+
+    class Meta:
+        constraints = [between("factory_rejection", 0, 1, "fleet_membrane_rejection_fraction")]
+
+
+class FlushKind(models.TextChoices):
+    """What a recorded flush was for."""
+
+    CARBON_FINES = "carbon_fines", gettext_lazy("Carbon fines")
+    BEDDED_OVERNIGHT = "bedded_overnight", gettext_lazy("Second flush after a night's bedding")
+    MEMBRANE_STORAGE_SOLUTION = "membrane_storage_solution", gettext_lazy("Membrane storage solution")
+    IDLE = "idle", gettext_lazy("After standing idle")
+    SANITISED = "sanitised", gettext_lazy("After sanitising")
+    BED_STARTED = "bed_started", gettext_lazy("Bed left standing overnight")
+
+
+class Flush(models.Model):
+    """A flush as it was done. Only this clears what is owed."""
+
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.PROTECT, related_name="flushes")
+    part = models.ForeignKey(Part, on_delete=models.PROTECT, null=True, blank=True, related_name="flushes")
+    kind = models.CharField(max_length=28, choices=FlushKind)
+    flushed_at = models.DateTimeField()
+    volume_gal = models.FloatField(default=0)
+    minutes = models.FloatField(default=0)
+    ran_clear = models.BooleanField(default=False)
+    recorded_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
+    client_id = models.UUIDField(default=uuid.uuid4, unique=True)
+
+    class Meta:
+        verbose_name_plural = "flushes"
+        ordering = ["-flushed_at", "id"]
+        constraints = [
+            known_values("kind", FlushKind, "fleet_flush_kind_known"),
+            at_least("volume_gal", 0, "fleet_flush_volume_not_negative"),
+            at_least("minutes", 0, "fleet_flush_minutes_not_negative"),
+        ]
+        indexes = [models.Index(fields=["treatment_unit", "flushed_at"], name="fleet_flush_of_unit")]
+
+    def __str__(self):
+        return f"{self.treatment_unit.serial} {self.kind} {self.flushed_at:%Y-%m-%d}"

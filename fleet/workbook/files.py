@@ -1,0 +1,276 @@
+"""Refuses files that would exhaust the machine, before anything opens them as a workbook.
+
+Reads a workbook, a folder of CSV, or rows in memory into raw sheets. No cell is judged here.
+
+Sizes are counted by unpacking, not read from the archive's own list, which a hostile file can make up.
+"""
+
+import csv
+import re
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+from python_calamine import CalamineError, CalamineWorkbook
+
+from fleet.workbook.cells import is_blank
+from shared.errors import CannotDo
+
+MOST_FILE_BYTES = 64 * 1024**2
+MOST_UNPACKED_BYTES = 768 * 1024**2
+MOST_ENTRIES = 1000
+MOST_CELLS = 20_000_000
+"""Rows times columns of the box that holds a sheet's cells: a reader makes room for all of it."""
+MOST_TEXT_BYTES = 1024**3
+"""Cells times the longest text, since many cells may point at one long text."""
+_CHUNK = 256 * 1024
+_PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{1,4})\$?(\d{1,9})["']""")
+_STORED, _DEFLATED = 0, 8
+_REMEDY = "Split it into several files, or save it anew from a spreadsheet program."
+
+
+def check_size(path: Path) -> None:
+    """Refuse a file too large to read at once."""
+    size = path.stat().st_size
+    if size > MOST_FILE_BYTES:
+        raise CannotDo(
+            f"{path.name} has {size / 1024**2:.0f} MB; {MOST_FILE_BYTES // 1024**2} MB can be read at once.",
+            remedy=_REMEDY,
+        )
+
+
+def check_xlsx(path: Path) -> None:
+    """Refuse what is no XLSX, or unpacks to more than the machine should hold. Raises CannotDo."""
+    check_size(path)
+    try:
+        with zipfile.ZipFile(path) as archive, path.open("rb") as raw:
+            entries = archive.infolist()
+            if len(entries) > MOST_ENTRIES:
+                raise CannotDo(f"{path.name} holds {len(entries)} files in one.", remedy=_REMEDY)
+            if "xl/workbook.xml" not in archive.namelist():
+                raise CannotDo(
+                    f"{path.name} is a zip file, but no workbook.",
+                    remedy="Save it as Excel workbook (.xlsx).",
+                )
+            _count(path.name, entries, raw)
+    except (zipfile.BadZipFile, zlib.error, struct.error, OSError) as error:
+        raise CannotDo(
+            f"{path.name} can't be read as a workbook.",
+            remedy="Save it as Excel workbook (.xlsx), without a password.",
+        ) from error
+
+
+def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> None:
+    unpacked = 0
+    cells = 0
+    longest = 0
+    for entry in entries:
+        scan = _Scan()
+        for chunk in _unpack(entry, raw):
+            unpacked += len(chunk)
+            scan.feed(chunk)
+            if unpacked > MOST_UNPACKED_BYTES:
+                raise CannotDo(f"{name} unpacks to more than it should.", remedy=_REMEDY)
+        if scan.box > MOST_CELLS:
+            raise CannotDo(
+                f"{name} has a cell far out, so that a sheet spans {scan.box:,} cells.",
+                remedy="Delete the empty rows and columns beyond your data and save it anew.",
+            )
+        cells += scan.cells
+        longest = max(longest, scan.longest)
+    if cells * longest > MOST_TEXT_BYTES:
+        raise CannotDo(f"{name} holds more text than can be read at once.", remedy=_REMEDY)
+
+
+def _unpack(entry: zipfile.ZipInfo, raw: IO[bytes]) -> Iterator[bytes]:
+    """Yield an entry's bytes, however many there really are."""
+    raw.seek(entry.header_offset)
+    header = raw.read(30)
+    name_length, extra_length = struct.unpack_from("<HH", header, 26)
+    raw.seek(name_length + extra_length, 1)
+    if entry.compress_type not in (_STORED, _DEFLATED):
+        raise zipfile.BadZipFile("unknown compression")
+    left = entry.compress_size
+    inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+    while left > 0:
+        packed = raw.read(min(_CHUNK, left))
+        if not packed:
+            raise zipfile.BadZipFile("cut off")
+        left -= len(packed)
+        if entry.compress_type == _STORED:
+            yield packed
+            continue
+        while packed:
+            yield inflate.decompress(packed, _CHUNK)
+            packed = inflate.unconsumed_tail
+
+
+class _Scan:
+    """Counts cell places and the longest text in one XML entry, chunk by chunk."""
+
+    def __init__(self) -> None:
+        self.cells = 0
+        self.longest = 0
+        self._run = 0
+        self._column = 0
+        self._row = 0
+        self._tail = b""
+
+    @property
+    def box(self) -> int:
+        """Rows times columns."""
+        return self._column * self._row
+
+    def feed(self, chunk: bytes) -> None:
+        """Take the next bytes."""
+        window = self._tail + chunk
+        for match in _PLACE.finditer(window):
+            self.cells += 1
+            self._row = max(self._row, int(match[2]))
+            self._column = max(self._column, _column_number(match[1].upper()))
+        self._tail = window[-40:]
+        pieces = chunk.split(b"<")
+        self.longest = max(self.longest, self._run + len(pieces[0]), *map(len, pieces))
+        self._run = self._run + len(chunk) if len(pieces) == 1 else len(pieces[-1])
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number
+
+
+READ_ME = "read_me"
+COMMENT = "# "
+"""A row or a column that begins so is the office's own remark."""
+MOST_ROWS = 1_000_000
+
+
+@dataclass(frozen=True)
+class RawRow:
+    """One row as met: its number in the file, its cells by header place."""
+
+    number: int
+    cells: list[object]
+
+
+@dataclass(frozen=True)
+class RawSheet:
+    """One sheet as met."""
+
+    name: str
+    headers: list[str]
+    rows: list[RawRow]
+    header_row: int = 1
+
+
+Source = Path | str | Mapping[str, Iterable[Mapping[str, object]]]
+
+
+def read_source(source: Source) -> list[RawSheet]:
+    """Return the raw sheets of a workbook (.xlsx), a folder with one CSV per sheet, or rows in memory.
+
+    Raises CannotDo when nothing can be read. Sheet names lose case and spaces; a sheet named "read me" and
+    rows that begin with '# ' are left out.
+    """
+    if isinstance(source, Mapping):
+        return [_from_rows(name, rows) for name, rows in source.items()]
+    path = Path(source)
+    if path.is_dir():
+        return _from_folder(path)
+    if not path.is_file():
+        raise CannotDo(f"There is no file {path}.", remedy="Check the path.")
+    if path.suffix.lower() == ".csv":
+        return [_from_csv(path)]
+    return _from_xlsx(path)
+
+
+def plain_name(text: str) -> str:
+    """Return a sheet's or column's name without case and spaces."""
+    return "_".join(text.strip().lower().split())
+
+
+def _from_rows(name: str, rows: Iterable[Mapping[str, object]]) -> RawSheet:
+    if hasattr(rows, "to_dict"):
+        # In a frame NaN and NaT stand for an empty cell; elsewhere they are refused.
+        rows = rows.astype(object).where(rows.notna(), None).to_dict("records")
+    listed = list(rows)
+    headers = list(dict.fromkeys(key for row in listed for key in row))
+    raw = [RawRow(number, [row.get(key) for key in headers]) for number, row in enumerate(listed, start=2)]
+    return RawSheet(plain_name(name), [str(header) for header in headers], raw)
+
+
+def _from_xlsx(path: Path) -> list[RawSheet]:
+    check_xlsx(path)
+    try:
+        with CalamineWorkbook.from_path(path) as workbook:
+            return [
+                _from_table(plain_name(name), workbook.get_sheet_by_name(name).to_python(False))
+                for name in workbook.sheet_names
+                if plain_name(name) != READ_ME
+            ]
+    except BaseException as error:
+        # A defect inside the reader arrives as a PanicException, which is no Exception.
+        if isinstance(error, CalamineError) or type(error).__name__ == "PanicException":
+            raise CannotDo(
+                f"{path.name} can't be read as a workbook.",
+                remedy="Save it as Excel workbook (.xlsx), without a password.",
+            ) from error
+        raise
+
+
+def _from_folder(folder: Path) -> list[RawSheet]:
+    files = sorted(folder.glob("*.csv")) + sorted(folder.glob("*.CSV"))
+    if not files:
+        raise CannotDo(f"No .csv file is in {folder}.", remedy="Put one CSV per sheet there, e.g. sites.csv.")
+    return [_from_csv(path) for path in files if plain_name(path.stem) != READ_ME]
+
+
+def _from_csv(path: Path) -> RawSheet:
+    check_size(path)
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            first = file.readline()
+            file.seek(0)
+            separator = ";" if ";" in first and "," not in first else ","
+            table: list[list[object]] = [
+                list(row) for row in csv.reader(file, delimiter=separator, strict=True)
+            ]
+    except UnicodeDecodeError as error:
+        raise CannotDo(
+            f"{path.name} is not UTF-8: byte {error.start} is no character.", remedy="Save it as CSV UTF-8."
+        ) from error
+    except csv.Error as error:
+        raise CannotDo(f"{path.name} is no CSV: {error}.", remedy="Save it as CSV UTF-8.") from error
+    return _from_table(plain_name(path.stem), table)
+
+
+def _from_table(name: str, table: list[list[object]]) -> RawSheet:
+    if len(table) > MOST_ROWS:
+        raise CannotDo(
+            f"Sheet {name} has {len(table):,} rows; {MOST_ROWS:,} can be read at once.",
+            remedy="Split it into several files.",
+        )
+    numbered = [(number, row) for number, row in enumerate(table, start=1) if not all(map(is_blank, row))]
+    numbered = [(number, row) for number, row in numbered if not _is_comment(row)]
+    if not numbered:
+        return RawSheet(name, [], [])
+    headers = [_header(cell) for cell in numbered[0][1]]
+    while headers and not headers[-1]:
+        headers.pop()
+    rows = [RawRow(number, row) for number, row in numbered[1:]]
+    return RawSheet(name, headers, rows, numbered[0][0])
+
+
+def _is_comment(row: list[object]) -> bool:
+    first = next((cell for cell in row if not is_blank(cell)), "")
+    return isinstance(first, str) and first.lstrip().startswith(COMMENT)
+
+
+def _header(cell: object) -> str:
+    return "" if cell is None else str(cell).strip()

@@ -1,0 +1,170 @@
+"""The file in which the books say what was paid.
+
+Takes from the books which invoice lines were paid. A file read twice changes nothing.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+from django.db import transaction
+
+from fleet.models import Person
+from fleet.workbook.columns import Column, Kind, Sheet
+from fleet.workbook.files import RawSheet, read_source
+from fleet.workbook.parse import ParsedSheet, Row, parse_sheet, shown
+from scheduling.models import InvoiceLine, PaidFile, PaidLine
+from shared.errors import CannotDo, RowProblem
+from shared.money import to_cents
+
+PAID_LINES: Final = Sheet(
+    "paid",
+    "Invoice lines that were paid in full: one row a line, or one for a customer's lines in a batch.",
+    (
+        Column("batch", Kind.TEXT, "Batch as in the file handed over, e.g. B00007.", is_required=True,
+               max_length=20, example="B00007"),
+        Column("line", Kind.WHOLE, "Number of the line in the batch; blank: every line of the customer.",
+               lowest=1, highest=2_000_000_000, example=12),
+        Column("customer", Kind.TEXT, "Customer code; needed where line is blank.", max_length=40,
+               example="K001"),
+        Column("paid_on", Kind.DATE, "Day of payment.", is_required=True, is_past=True, example="2026-11-12"),
+        Column("amount", Kind.MONEY, "What was paid, tax lines included; if given, it must be what is owed.",
+               lowest=-9_999_999_999, highest=9_999_999_999, example="64.13"),
+        Column("reference", Kind.TEXT, "Your number of the payment.", max_length=80, example="bank 2211"),
+    ),
+    key=("batch", "line", "customer"),
+)  # fmt: skip
+
+BATCH: Final = 2000
+
+
+@dataclass
+class PaidReport:
+    """What came of a file."""
+
+    rows: int = 0
+    paid: int = 0
+    """Lines marked paid by it."""
+    unchanged: int = 0
+    """Lines that stood so already."""
+    problems: list[RowProblem] = field(default_factory=list)
+    file: PaidFile | None = None
+    """None when nothing was written."""
+
+
+@transaction.atomic
+def read_paid(path: Path, *, by: Person | None, now: datetime) -> PaidReport:
+    """Mark the lines of a CSV or workbook as paid.
+
+    Nothing is written when any row is wrong; each wrong row is named. Raises CannotDo for an unreadable
+    file.
+    """
+    sheets = [sheet for sheet in read_source(path) if sheet.headers]
+    if len(sheets) != 1:
+        raise CannotDo(
+            f"{path.name} has {len(sheets)} tables; one is wanted.", remedy="Save it as CSV UTF-8."
+        )
+    raw = sheets[0]
+    parsed = parse_sheet(PAID_LINES, RawSheet(PAID_LINES.name, raw.headers, raw.rows, raw.header_row))
+    report = PaidReport(rows=len(parsed.rows), problems=parsed.problems)
+    fresh = _fresh(parsed, report, now)
+    if report.problems or not fresh:
+        report.paid = 0
+        return report
+    report.file = PaidFile.objects.create(name=path.name[:160], read_at=now, read_by=by)
+    for line in fresh:
+        line.file = report.file
+    PaidLine.objects.bulk_create(fresh, batch_size=BATCH)
+    report.paid = len(fresh)
+    return report
+
+
+@transaction.atomic
+def take_back(file: PaidFile, *, by: Person | None, now: datetime) -> PaidFile:
+    """Make a file's lines unpaid again; its rows stay. Doing so again changes nothing."""
+    file = PaidFile.objects.select_for_update().get(pk=file.pk)
+    if file.taken_back_at is None:
+        file.taken_back_at, file.taken_back_by = now, by
+        file.save(update_fields=["taken_back_at", "taken_back_by"])
+        file.lines.update(counts=False)
+    return file
+
+
+def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidLine]:
+    by_batch = _lines_of({number for row in parsed.good_rows if (number := _batch_number(row)) is not None})
+    standing = {
+        paid.line_id: paid for paid in PaidLine.objects.filter(counts=True, line__batch__in=list(by_batch))
+    }
+    named: dict[int, Row] = {}
+    fresh = []
+    for row in parsed.good_rows:
+        for line in _meant(row, by_batch, report, now):
+            earlier = named.setdefault(line.pk, row)
+            known = standing.get(line.pk)
+            if earlier is not row:
+                _refuse(report, row, "line", f"Row {earlier.number} pays line {line.number} already.",
+                        "Keep one of the two rows.")  # fmt: skip
+                break
+            if known is None:
+                fresh.append(
+                    PaidLine(line=line, paid_on=row.values["paid_on"], reference=row.get("reference", ""))
+                )
+            elif known.paid_on == row.values["paid_on"]:
+                report.unchanged += 1
+            else:
+                _refuse(report, row, "paid_on", f"Line {line.number} was paid on {known.paid_on} already.",
+                        "Take the earlier file back if that was wrong.")  # fmt: skip
+                break
+    return fresh
+
+
+def _batch_number(row: Row) -> int | None:
+    digits = row.values["batch"].strip().upper().removeprefix("B")
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 10 else None
+
+
+def _lines_of(batches: set[int]) -> dict[int, list[InvoiceLine]]:
+    found: dict[int, list[InvoiceLine]] = {}
+    for line in InvoiceLine.objects.filter(batch__in=batches).order_by("batch", "number"):
+        found.setdefault(line.batch_id, []).append(line)
+    return found
+
+
+def _meant(
+    row: Row, by_batch: dict[int, list[InvoiceLine]], report: PaidReport, now: datetime
+) -> list[InvoiceLine]:
+    """Return the lines a row pays; none, with the reason in the report, when it makes no sense."""
+    lines = by_batch.get(_batch_number(row) or 0)
+    if lines is None:
+        _refuse(report, row, "batch", "There is no batch of this number.", "Write it as in our file.")
+        return []
+    number, customer = row.get("line"), row.get("customer")
+    if number is None and customer is None:
+        _refuse(report, row, "line", "Neither a line nor a customer is named.", "Fill in one of the two.")
+        return []
+    meant = [
+        line
+        for line in lines
+        if (number is None or line.number == number) and (customer is None or line.customer_code == customer)
+    ]
+    if not meant:
+        what = "line" if number is not None else "customer"
+        _refuse(report, row, what, f"The batch has no such {what}.", "Compare with the file handed over.")
+        return []
+    if row.values["paid_on"] > now.date():
+        _refuse(report, row, "paid_on", "This day is in the future.", "Check year, month and day.")
+        return []
+    owed = to_cents(sum((line.amount for line in meant), Decimal(0)))
+    if row.get("amount") is not None and to_cents(Decimal(row.values["amount"])) != owed:
+        _refuse(report, row, "amount", f"{owed} is owed, not this.",
+                "Only lines paid in full are marked; correct the amount or leave the row out.")  # fmt: skip
+        return []
+    return meant
+
+
+def _refuse(report: PaidReport, row: Row, column: str, message: str, remedy: str) -> None:
+    row.is_refused = True
+    value = shown(row.get(column, ""))
+    report.problems.append(RowProblem(row.sheet, row.number, column, value, message, remedy))

@@ -1,0 +1,222 @@
+"""Telemetry's pages: mappings, who was heard, messages that could not be taken."""
+
+from typing import Final
+
+from django.conf import settings
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.core.paginator import Paginator
+from django.db.models import Q, QuerySet
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fleet.models import DeadLetter, DeadLetterState, TelemetryDay, TelemetryMap
+from fleet.telemetry import dead_letters as letters
+from fleet.telemetry import last_seen, mapping
+from fleet.telemetry.intake import retry
+from fleet.telemetry.mapping import title_of
+from scheduling.operations.forms import HeardFilter, LetterFilter, MapForm
+from scheduling.pages.downloads import Column, ListFile, asked_file
+from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
+from shared.roles import Permission
+from shared.told import told
+
+PAGE_SIZE: Final = 50
+DAYS_SHOWN: Final = 14
+LETTER_TONES: Final = {
+    DeadLetterState.WAITING: "watch", DeadLetterState.TAKEN: "good", DeadLetterState.DISMISSED: "off",
+}  # fmt: skip
+MAP_COLUMNS: Final = [
+    Column("Mapping", lambda row: row.name),
+    Column("In use", lambda row: row.is_on),
+    Column("Topic", lambda row: row.topic),
+    Column("Counts from", lambda row: row.counts_from),
+    Column("Kept by", lambda row: str(row.made_by or "")),
+]
+DAY_COLUMNS: Final = [
+    Column("Day (UTC)", lambda row: row.day),
+    Column("Messages", lambda row: row.messages),
+    Column("Readings recorded", lambda row: row.recorded),
+    Column("Known already", lambda row: row.duplicates),
+    Column("Messages refused", lambda row: row.refused),
+]
+LETTER_COLUMNS: Final = [
+    Column("First came", lambda row: row.first_at),
+    Column("Last came", lambda row: row.last_at),
+    Column("Times", lambda row: row.times),
+    Column("Topic", lambda row: row.topic),
+    Column("Field", lambda row: row.field),
+    Column("Reason", lambda row: row.reason),
+    Column("Remedy", lambda row: row.remedy),
+    Column("State", lambda row: row.get_state_display()),
+    Column("Settled by", lambda row: str(row.settled_by or "")),
+]
+HEARD_COLUMNS: Final = [
+    Column("Treatment unit", lambda row: row.treatment_unit.serial),
+    Column("Site", lambda row: row.treatment_unit.site.name),
+    Column("What", lambda row: row.get_source_display()),
+    Column("Last heard", lambda row: row.heard_at),
+    Column("Newest reading", lambda row: row.read_at),
+    Column("Silence noticed", lambda row: row.silent_since),
+]
+
+
+@requires(Permission.CONNECT)
+@require_GET
+def telemetry(request: HttpRequest) -> HttpResponseBase:
+    """Show how telemetry stands: counts of the last days, mappings, what wants a look."""
+    now, _ = now_and_today(request)
+    rows = mapping.newest_maps(now)
+    days = TelemetryDay.objects.all()[:DAYS_SHOWN]
+    file = asked_file(
+        request,
+        maps=ListFile("mappings", MAP_COLUMNS, lambda: rows),
+        days=ListFile("telemetry by day", DAY_COLUMNS, lambda: days),
+    )
+    if file:
+        return file
+    context = {
+        "maps": [(row, [(title_of(one["quantity"]), one["measure"]) for one in row.fields]) for row in rows],
+        "days": days,
+        "letters": last_seen.waiting_dead_letters(branch_of(request)),
+        "silent": last_seen.silent_count(branch_of(request)),
+        "hours": settings.TELEMETRY_SILENT_HOURS,
+        "host": settings.MQTT_HOST,
+        "may_change": branch_of(request) is None,
+    }
+    return render(request, "operations/telemetry.html", context)
+
+
+@requires(Permission.CONNECT)
+@require_http_methods(["GET", "POST"])
+def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
+    """Make a mapping, or change one from now on."""
+    now, _ = now_and_today(request)
+    if branch_of(request) is not None:
+        raise PermissionDenied(gettext("Mappings count for every branch: people of one branch change none."))
+    current = next((row for row in mapping.newest_maps(now) if row.name == name), None)
+    if name and current is None:
+        raise Http404(gettext("There is no such mapping."))
+    form = MapForm(request.POST or None, current=current)
+    if request.method == "POST" and form.is_valid():
+        wanted = name or form.cleaned_data["name"]
+        if not name and TelemetryMap.objects.filter(name=wanted).exists():
+            form.add_error(
+                "name", gettext("There is a mapping of this name: change that one, or take another name.")
+            )
+        else:
+            try:
+                mapping.keep_map(wanted, form.values(), by=request.user, now=now)
+            except CannotDo as error:
+                form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+            else:
+                messages.success(request, gettext("Kept. Listeners use it within seconds."))
+                return redirect("telemetry")
+    history = TelemetryMap.objects.filter(name=name).select_related("made_by") if name else []
+    context = {"form": form, "current": current, "history": history}
+    return render(request, "operations/telemetry_map.html", context, status=422 if form.errors else 200)
+
+
+@requires(Permission.CONNECT)
+@require_GET
+def dead_letters(request: HttpRequest) -> HttpResponseBase:
+    """List messages that could not be taken."""
+    found = _letters(request).defer("payload")
+    file = asked_file(request, letters=ListFile("refused messages", LETTER_COLUMNS, found.iterator))
+    if file:
+        return file
+    pages = Paginator(found, PAGE_SIZE)
+    page = pages.get_page(page_number(request))
+    context = {
+        "form": LetterFilter(request.GET or None),
+        "rows": [(row, LETTER_TONES[DeadLetterState(row.state)]) for row in page],
+        "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
+                         what=gettext("messages")),
+    }  # fmt: skip
+    return render(request, "operations/dead_letters.html", context)
+
+
+@requires(Permission.CONNECT)
+@require_http_methods(["GET", "POST"])
+def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one refused message; try it again or dismiss it."""
+    found = get_object_or_404(last_seen.dead_letters(branch_of(request)), pk=pk)
+    if request.method == "POST":
+        now, _ = now_and_today(request)
+        does_retry = request.POST.get("do") == "retry"
+        try:
+            (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
+        except CannotDo as error:
+            messages.error(request, told(str(error)))
+            return redirect("dead_letter", pk=pk)
+        messages.success(
+            request, gettext("Taken; its readings are recorded.") if does_retry else gettext("Dismissed.")
+        )
+        return redirect("dead_letters")
+    shown = bytes(found.payload)[:4000].decode("utf-8", "backslashreplace").replace("\x00", "\\x00")
+    context = {"letter": found, "payload": shown, "tone": LETTER_TONES[DeadLetterState(found.state)]}
+    return render(request, "operations/dead_letter.html", context)
+
+
+@requires(Permission.CONNECT)
+@require_POST
+@is_heavy
+def settle_dead_letters(request: HttpRequest) -> HttpResponse:
+    """Try all chosen messages again, or dismiss them."""
+    now, _ = now_and_today(request)
+    chosen = [int(text) for text in request.POST.getlist("letter") if text.isascii() and text.isdigit()][:200]
+    does_retry = request.POST.get("do") == "retry"
+    done = refused = 0
+    for found in last_seen.dead_letters(branch_of(request)).filter(pk__in=chosen):
+        try:
+            (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
+        except CannotDo:
+            refused += 1
+        else:
+            done += 1
+    said = gettext("%(done)s taken") if does_retry else gettext("%(done)s dismissed")
+    again = gettext(", %(refused)s refused again") % {"refused": refused} if refused else ""
+    messages.success(request, said % {"done": done} + f"{again}.")
+    return redirect("dead_letters")
+
+
+@requires(Permission.CONNECT)
+@require_GET
+def last_heard(request: HttpRequest) -> HttpResponseBase:
+    """List who was heard when, those silent longest first."""
+    form = HeardFilter(request.GET)
+    form.is_valid()
+    found = last_seen.last_heard(
+        branch_of(request), only_silent=bool(form.cleaned_data.get("silent")),
+        words=form.cleaned_data.get("words") or "",
+    )  # fmt: skip
+    file = asked_file(request, heard=ListFile("last heard", HEARD_COLUMNS, found.iterator))
+    if file:
+        return file
+    pages = Paginator(found, PAGE_SIZE)
+    page = pages.get_page(page_number(request))
+    context = {
+        "form": form,
+        "rows": page,
+        "hours": settings.TELEMETRY_SILENT_HOURS,
+        "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
+                         what=gettext("meters and gauges")),
+    }  # fmt: skip
+    return render(request, "operations/last_heard.html", context)
+
+
+def _letters(request: HttpRequest) -> QuerySet[DeadLetter]:
+    form = LetterFilter(request.GET)
+    given = form.cleaned_data if form.is_valid() else {}
+    state = given.get("state", "") if request.GET.get("state") is not None else DeadLetterState.WAITING
+    found = last_seen.dead_letters(branch_of(request))
+    if state:
+        found = found.filter(state=state)
+    if words := given.get("words"):
+        found = found.filter(Q(topic__icontains=words) | Q(reason__icontains=words))
+    return found

@@ -1,0 +1,112 @@
+"""How long work takes before anybody has timed it.
+
+What an order asks for: minutes, parts, window. From a finding's numbers, by rules of our own.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Final
+
+from fleet.models import FindingKind, OwedFlush
+from fleet.science.settings import ReadinessSettings
+from scheduling.models import OrderKind
+
+SET_UP_MINUTES: Final = 10
+"""Isolate, lock out, prove zero pressure, and watch the joints afterwards. *Common practice.*"""
+VISIT_MINUTES: Final = {
+    OrderKind.PERFORMANCE_DECAY: 50,
+    OrderKind.PLAN_VISIT: 30,
+    OrderKind.FEED_TEST: 15,
+    OrderKind.READING: 5,
+    OrderKind.ONE_OFF: 30,
+}
+"""Work beside the set-up, where no part tells its own. *Common practice*, to be fitted to close-outs."""
+DEFAULT_CHANGE_MINUTES: Final = 20
+
+USUAL: Final = ReadinessSettings()
+ORDER_KIND: Final = {
+    FindingKind.CHANGE_DUE: OrderKind.CHANGE_DUE,
+    FindingKind.REFLUSH_REQUIRED: OrderKind.REFLUSH_REQUIRED,
+    FindingKind.PERFORMANCE_DECAY: OrderKind.PERFORMANCE_DECAY,
+    FindingKind.METER_FAULT: OrderKind.READING,
+    FindingKind.READING_WANTED: OrderKind.READING,
+    FindingKind.FEED_TEST_DUE: OrderKind.FEED_TEST,
+}
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What goes into an order beside its cause."""
+
+    kind: str
+    why: str
+    numbers: dict
+    strength: float
+    window_from: date
+    window_to: date
+    likely_on: date | None
+    minutes: int
+    flush_minutes: int
+    part_kind_ids: tuple[int, ...] = field(default=())
+
+
+def from_finding(row: dict, today: date) -> Contents:
+    """Return the contents for a finding.
+
+    Parameters
+    ----------
+    row : a finding's values with ``part__kind__*`` of its part.
+    today : the site's day; no window begins or ends before it.
+    """
+    kind = ORDER_KIND[FindingKind(row["kind"])]
+    flush = flush_minutes(row)
+    window_from, window_to = window(row, today)
+    if kind == OrderKind.CHANGE_DUE:
+        work = row["part__kind__change_minutes"] or DEFAULT_CHANGE_MINUTES
+    else:
+        work = VISIT_MINUTES.get(kind, 0)
+    part_kind_id = row["part__kind_id"] if kind == OrderKind.CHANGE_DUE else None
+    return Contents(
+        kind=kind,
+        why=row["why"],
+        numbers={**row["numbers"], "cause": row["kind"]},
+        strength=row["strength"],
+        window_from=window_from,
+        window_to=window_to,
+        likely_on=row["likely_on"],
+        minutes=SET_UP_MINUTES + work + flush,
+        flush_minutes=flush,
+        part_kind_ids=(part_kind_id,) if part_kind_id else (),
+    )
+
+
+def window(row: dict, today: date) -> tuple[date, date]:
+    """Return first and last day of the window, never before today.
+
+    A bed that stands overnight is flushed from the day after it was started on.
+    """
+    first = row["not_before_on"] or row["early_on"] or today
+    last = row["late_on"] or row["likely_on"] or today
+    if is_bedding(row):
+        started = row["early_on"] or today
+        first, last = started + timedelta(days=1), started + timedelta(days=2)
+    window_from = max(first, today)
+    return window_from, max(last, window_from)
+
+
+def is_bedding(row: dict) -> bool:
+    """Say whether the finding waits for the second flush after a night."""
+    return (
+        row["kind"] == FindingKind.REFLUSH_REQUIRED
+        and row["numbers"].get("owed") == OwedFlush.BEDDED_OVERNIGHT
+    )
+
+
+def flush_minutes(row: dict) -> int:
+    """Return the minutes of flushing that belong to the work: volume ÷ flow. [min]"""
+    if row["kind"] == FindingKind.REFLUSH_REQUIRED:
+        return round(row["numbers"].get("flush_minutes") or USUAL.carbon_flush_gal / USUAL.flush_gpm)
+    if row["kind"] == FindingKind.CHANGE_DUE and row["part__kind__needs_flush"]:
+        gal = row["part__kind__flush_gal"] or USUAL.carbon_flush_gal
+        return round(gal / (row["part__kind__flush_gpm"] or USUAL.flush_gpm))
+    return 0

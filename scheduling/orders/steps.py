@@ -1,0 +1,378 @@
+# ruff: noqa: E501
+"""Our own step sheets, first version, per kind of work. Data the company may edit as new versions.
+
+Step sheets as versioned data, and the rule that no hazard control is skipped silently.
+Editing a step sheet: from the version one saw to a new one. No hazard control is lost unnoticed.
+
+Everything here is *common practice*; the maker's manual, local code and licensed trades go first.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Final
+
+from django.db import IntegrityError, transaction
+from django.utils.text import slugify
+
+from fleet.models import Person
+from scheduling.models import OrderKind, StepSheet
+from shared.errors import CannotDo
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step. ``asks`` names what the phone asks for beside the tick."""
+
+    code: str
+    text: str
+    is_hazard_control: bool = False
+    asks: str = ""
+
+
+CAUTIONS = [
+    "The maker's manual, local plumbing and electrical code and licensed trades go before this sheet. Stop and "
+    "call the office where they differ or where you are not sure.",
+    "Mains voltage beside water: unplug, keep the plug in your hand or locked, dry hands and floor. Wiring is a "
+    "licensed electrician's work.",
+    "Stored pressure: a tank or housing can hold pressure with the feed shut. Prove zero pressure before any "
+    "joint or housing is opened.",
+    "People drink this water: clean hands and gloves, new seals, nobody draws water until the unit is flushed "
+    "to clear.",
+]
+CHEMICAL_CAUTION = (
+    "Storage solution and sanitiser irritate skin and eyes: gloves and eye protection, never mixed, to drain with "
+    "plenty of water. Read the safety data sheet."
+)
+
+_SAFE_START = [
+    Step("tell", "Tell the people on site that the water will be off and not to draw any until you say so."),
+    Step("isolate", "Shut the feed valve and the valve to the storage tank.", is_hazard_control=True),
+    Step("lock_out", "Unplug the unit and keep the plug in your hand, or lock and tag its isolator.",
+         is_hazard_control=True),
+    Step("prove_zero", "Relieve the pressure at a low point and prove it: gauge at zero, tap open and dry.",
+         is_hazard_control=True),
+]  # fmt: skip
+_SAFE_END = [
+    Step("slow_fill", "Open the feed a quarter turn and fill slowly, letting the air out; no bang, no jolt."),
+    Step("leak_watch", "Dry every joint you touched and watch each for five minutes at full pressure.",
+         is_hazard_control=True),
+]  # fmt: skip
+_BACK_TO_WORK = [
+    Step("override_closed", "Close the flush override and check that it is closed, before power.",
+         is_hazard_control=True),
+    Step("power", "Plug in or unlock with dry hands; see that the unit starts and stops as it should.",
+         is_hazard_control=True),
+    Step("run_in_readings", "After run-in of 15 minutes read flows, pressures, conductivities and temperature.",
+         asks="performance"),
+    Step("meter", "Read the meter.", asks="meter_total"),
+    Step("drain_gap", "See that the drain line still has its air gap and is fixed.", is_hazard_control=True),
+]  # fmt: skip
+_FLUSH = [
+    Step("flush", "Flush to drain with the override open until it runs clear: write down gallons and minutes, and "
+         "whether it ran clear.", is_hazard_control=True, asks="flush"),
+]  # fmt: skip
+
+SHEETS: dict[str, list[Step]] = {
+    OrderKind.CHANGE_DUE: [
+        *_SAFE_START,
+        Step("right_part", "Check kind, lot and shelf life of the new part against the order.", asks="part"),
+        Step("take_out", "Take the old part out; note why: worn, failed or early. Look at it and at the housing."),
+        Step("clean_housing", "Clean the housing, lay in a new seal with food-grade grease; never the old one."),
+        Step("put_in", "Put the new part in the right way round; for a membrane mind the flow arrow and brine seal."),
+        *_SAFE_END,
+        Step("bed_or_flush", "Carbon: choose to leave the bed overnight and flush tomorrow, or to flush to clear "
+             "now. Membrane: purge the storage solution to drain, permeate too."),
+        *_FLUSH,
+        Step("warning_tag", "Put the warning tag back on the carbon housing: do not draw before flushing.",
+             is_hazard_control=True),
+        Step("chlorine_after_carbon", "After carbon: test the chlorine behind it; it must read nothing.",
+             asks="chlorine_after_carbon_mg_l"),
+        *_BACK_TO_WORK,
+    ],
+    OrderKind.REFLUSH_REQUIRED: [
+        Step("tell", "Tell the people on site not to draw water until you say so."),
+        Step("tag_on", "See that the warning tag is on; if the unit was used meanwhile, tell the office now.",
+             is_hazard_control=True),
+        *_FLUSH,
+        Step("leak_watch", "Watch the joints of the last change for five minutes at full pressure.",
+             is_hazard_control=True),
+        Step("chlorine_after_carbon", "After carbon: test the chlorine behind it; it must read nothing.",
+             asks="chlorine_after_carbon_mg_l"),
+        *_BACK_TO_WORK,
+    ],
+    OrderKind.PERFORMANCE_DECAY: [
+        Step("readings_before", "Before touching anything, read flows, pressures, conductivities and temperature.",
+             asks="performance"),
+        Step("feed_side", "Check the feed: pressure, shut valves, clogged pre-filter, chlorine behind the carbon.",
+             asks="chlorine_after_carbon_mg_l"),
+        Step("gauges", "Doubt the gauges first: compare with a handheld one."),
+        *_SAFE_START,
+        Step("look_inside", "Open what the pattern points to: seals and O-rings, end caps, scale, slime, colour."),
+        *_SAFE_END,
+        *_BACK_TO_WORK,
+    ],
+    OrderKind.PLAN_VISIT: [
+        Step("look_round", "Look, listen, feel: leaks, noise, heat, loose tubes, odd smell.",
+             is_hazard_control=True),
+        Step("run_in_readings", "Read flows, pressures, conductivities and temperature while running.",
+             asks="performance"),
+        Step("meter", "Read the meter.", asks="meter_total"),
+        Step("drain_gap", "See that the drain line has its air gap and is fixed.", is_hazard_control=True),
+        Step("ask", "Ask the people on site how the water has been; write it down."),
+    ],
+    OrderKind.FEED_TEST: [
+        Step("sample_tap", "Let the feed tap run for two minutes, then take the sample."),
+        Step("test", "Test chlorine at once, then hardness, alkalinity, pH, conductivity, temperature.",
+             asks="feed_test"),
+        Step("reagents", "Reagents are poison: gloves, closed case, rests go back with you.",
+             is_hazard_control=True),
+    ],
+    OrderKind.READING: [
+        Step("right_meter", "Compare the meter's serial number with the order; photograph the register."),
+        Step("meter", "Read the meter, all digits, as it shows.", asks="meter_total"),
+        Step("look_round", "Look for leaks while you are there.", is_hazard_control=True),
+    ],
+    OrderKind.ONE_OFF: [
+        *_SAFE_START,
+        Step("work", "Do the work as the order says; write down what you did."),
+        *_SAFE_END,
+        Step("flush", "If the wetted side was opened: flush to drain until it runs clear.",
+             is_hazard_control=True, asks="flush"),
+        *_BACK_TO_WORK,
+    ],
+}  # fmt: skip
+
+
+def cautions_for(kind: str) -> list[str]:
+    """Return what stands above the steps of a kind of work."""
+    if kind in (OrderKind.READING,):
+        return CAUTIONS[:2]
+    if kind == OrderKind.FEED_TEST:
+        return [CAUTIONS[0], CHEMICAL_CAUTION]
+    return [*CAUTIONS, CHEMICAL_CAUTION]
+
+
+def ensure_step_sheets(now: datetime) -> int:
+    """Write the first version of each kind's sheet where there is none. Returns how many were written."""
+    known = set(StepSheet.objects.values_list("kind", flat=True).distinct())
+    fresh = [
+        StepSheet(
+            kind=kind, version=1, is_current=True, made_at=now, cautions=cautions_for(kind),
+            steps=[asdict(step) for step in steps],
+        )
+        for kind, steps in SHEETS.items()
+        if kind not in known
+    ]  # fmt: skip
+    StepSheet.objects.bulk_create(fresh, ignore_conflicts=True)
+    return len(fresh)
+
+
+def current_sheet(kind: str) -> StepSheet | None:
+    """Return the sheet in use for a kind of work; None before the first was written."""
+    return StepSheet.objects.filter(kind=kind, is_current=True).first()
+
+
+@transaction.atomic
+def revise(
+    kind: str, *, cautions: list[str], steps: list[dict], by: Person | None, now: datetime
+) -> StepSheet:
+    """Put a new version of a sheet into use; the old one stays readable.
+
+    Raises CannotDo for a sheet without cautions, a step without code or text, or a code used twice.
+    """
+    if kind not in OrderKind.values:
+        raise CannotDo(f"There is no kind of work {kind!r}.", remedy=f"Choose one of: {OrderKind.values}.")
+    if not [text for text in cautions if text.strip()]:
+        raise CannotDo("A sheet begins with its cautions.", remedy="Write at least one.", field="cautions")
+    codes = [str(step.get("code", "")).strip() for step in steps]
+    if not steps or not all(codes) or not all(str(step.get("text", "")).strip() for step in steps):
+        raise CannotDo("Each step has a code and a text.", remedy="Fill in both.", field="steps")
+    if len(set(codes)) != len(codes):
+        raise CannotDo("Two steps have the same code.", remedy="Give each its own.", field="steps")
+    rows = list(StepSheet.objects.select_for_update().filter(kind=kind).order_by("-version"))
+    StepSheet.objects.filter(kind=kind, is_current=True).update(is_current=False)
+    return StepSheet.objects.create(
+        kind=kind, version=rows[0].version + 1 if rows else 1, is_current=True, cautions=cautions,
+        steps=[
+            {
+                "code": code,
+                "text": str(step["text"]).strip(),
+                "is_hazard_control": bool(step.get("is_hazard_control")),
+                "asks": str(step.get("asks", "")),
+            }
+            for code, step in zip(codes, steps, strict=True)
+        ],
+        made_at=now, made_by=by,
+    )  # fmt: skip
+
+
+def all_done(kind: str) -> list[dict]:
+    """Return the record of somebody who has done every step, for a sheet in use."""
+    sheet = current_sheet(kind)
+    return (
+        [{"code": step["code"], "done": True, "skipped_because": ""} for step in sheet.steps] if sheet else []
+    )
+
+
+def skipped_controls(sheet: StepSheet, record: Sequence[dict]) -> list[dict]:
+    """Return the hazard controls that were skipped, each with its reason ("" when none was given)."""
+    told = {str(entry.get("code")): entry for entry in record}
+    skipped = []
+    for step in sheet.steps:
+        entry = told.get(step["code"], {})
+        if step["is_hazard_control"] and not entry.get("done"):
+            skipped.append({**step, "because": str(entry.get("skipped_because") or "").strip()})
+    return skipped
+
+
+def check_record(
+    sheet: StepSheet | None, record: Sequence[dict], *, excused: Collection[str] = ()
+) -> list[dict]:
+    """Return the hazard controls skipped with a reason. Raises CannotDo for one skipped without.
+
+    ``excused`` names steps that this outcome leaves to a later visit.
+    """
+    if sheet is None:
+        return []
+    skipped = [step for step in skipped_controls(sheet, record) if step["code"] not in excused]
+    for step in skipped:
+        if not step["because"]:
+            raise CannotDo(
+                f"The step “{step['text']}” guards people and is not ticked.",
+                remedy="Do it and tick it, or write why it was not done; the planner sees the reason.",
+                field=f"step:{step['code']}",
+            )
+    return skipped
+
+
+ASKS: Final[dict[str, str]] = {
+    "": "nothing",
+    "part": "the new part",
+    "flush": "the flush",
+    "meter_total": "the meter's total",
+    "performance": "the gauges",
+    "chlorine_after_carbon_mg_l": "chlorine after carbon",
+}
+"""What the phone may ask for beside a step's tick."""
+MOST_STEPS: Final = 60
+LONGEST: Final = 400
+"""Characters of a step or caution; a longer one is read by nobody in a cellar."""
+
+
+@dataclass(frozen=True)
+class EditedStep:
+    """One step as edited. Empty ``code``: a new step, which gets one from its text."""
+
+    text: str
+    code: str = ""
+    is_hazard_control: bool = False
+    asks: str = ""
+
+
+def edit(
+    kind: str,
+    *,
+    from_version: int,
+    cautions: Sequence[str],
+    edited: Sequence[EditedStep],
+    gives_up: Sequence[str] = (),
+    by: Person | None,
+    now: datetime,
+) -> StepSheet:
+    """Put a new version into use. Close-outs keep the version they were worked by.
+
+    ``gives_up`` names the codes of hazard controls that may go or be unmarked. Raises CannotDo when the sheet
+    has moved on since ``from_version``, when nothing was changed, for a text missing or too long, or when a
+    hazard control would go that ``gives_up`` does not name.
+    """
+    kept_cautions = [text.strip() for text in cautions if text.strip()]
+    new_steps = _with_codes(edited)
+    _check_texts(kept_cautions, new_steps)
+    try:
+        with transaction.atomic():
+            current = StepSheet.objects.select_for_update().filter(kind=kind, is_current=True).first()
+            if (current.version if current else 0) != from_version:
+                raise _moved_on(current)
+            if current is not None:
+                _check_changed(current, kept_cautions, new_steps)
+                _check_controls(current, new_steps, set(gives_up))
+            return revise(kind, cautions=kept_cautions, steps=new_steps, by=by, now=now)
+    except IntegrityError as error:
+        raise _moved_on(current_sheet(kind)) from error
+
+
+def as_edited(current: StepSheet | None) -> list[EditedStep]:
+    """Return a sheet's steps as they are before any change."""
+    return [
+        EditedStep(one["text"], one["code"], bool(one.get("is_hazard_control")), one.get("asks", ""))
+        for one in (current.steps if current else [])
+    ]
+
+
+def controls_given_up(current: StepSheet | None, edited: Sequence[EditedStep]) -> list[dict]:
+    """Return the hazard controls of a sheet that an edit takes away or no longer marks."""
+    if current is None:
+        return []
+    kept = {step.code for step in edited if step.is_hazard_control and step.text.strip()}
+    return [step for step in current.steps if step.get("is_hazard_control") and step["code"] not in kept]
+
+
+def _with_codes(edited: Sequence[EditedStep]) -> list[dict]:
+    """Return steps as stored, each with a code of its own; a known step keeps its code."""
+    rows = [step for step in edited if step.text.strip()]
+    taken = {step.code for step in rows if step.code}
+    made = []
+    for step in rows:
+        code = step.code
+        if not code:
+            base = slugify(step.text)[:32].strip("-").replace("-", "_") or "step"
+            number = 1
+            code = base
+            while code in taken:
+                number += 1
+                code = f"{base}_{number}"
+            taken.add(code)
+        made.append({**asdict(step), "code": code, "text": step.text.strip()})
+    return made
+
+
+def _check_texts(cautions: list[str], new_steps: list[dict]) -> None:
+    if len(new_steps) > MOST_STEPS:
+        raise CannotDo(
+            f"{len(new_steps)} steps are too many.", remedy=f"Keep to {MOST_STEPS}.", field="steps"
+        )
+    for text in [*cautions, *(step["text"] for step in new_steps)]:
+        if len(text) > LONGEST:
+            raise CannotDo(
+                f"“{text[:40]}…” is {len(text)} characters long.",
+                remedy=f"Split it; {LONGEST} are the most.", field="steps",
+            )  # fmt: skip
+    for step in new_steps:
+        if step["asks"] not in ASKS:
+            raise CannotDo(
+                f"Nothing can be asked by {step['asks']!r}.",
+                remedy=f"Choose one of: {', '.join(ASKS.values())}.", field="steps",
+            )  # fmt: skip
+
+
+def _check_changed(current: StepSheet, cautions: list[str], new_steps: list[dict]) -> None:
+    old = [asdict(step) for step in as_edited(current)]
+    if cautions == list(current.cautions) and new_steps == old:
+        raise CannotDo("Nothing was changed.", remedy="Change a caution or a step, then save.")
+
+
+def _check_controls(current: StepSheet, new_steps: list[dict], gives_up: set[str]) -> None:
+    edited = [EditedStep(step["text"], step["code"], step["is_hazard_control"]) for step in new_steps]
+    for step in controls_given_up(current, edited):
+        if step["code"] not in gives_up:
+            raise CannotDo(
+                f"“{step['text']}” guards people and would no longer be a hazard control.",
+                remedy="Put it back, or confirm below that this control is to go.",
+                field="controls",
+            )
+
+
+def _moved_on(current: StepSheet | None) -> CannotDo:
+    told = f"Version {current.version} is in use by now." if current else "There is no such sheet any more."
+    return CannotDo(told, remedy="Load the sheet again and enter your change there.")

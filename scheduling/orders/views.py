@@ -1,0 +1,336 @@
+"""What is done to many rows of a list at once.
+
+Work orders: the list, one order, withdrawing, raising one-off work.
+"""
+
+import uuid
+from typing import Final
+from urllib.parse import urlencode
+
+from django import forms
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils.translation import gettext, gettext_lazy, ngettext
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fleet.models import TreatmentUnit
+from scheduling.models import ViewOf, WorkOrder
+from scheduling.orders import selectors as orders
+from scheduling.orders import work_orders as service
+from scheduling.orders.forms import OneOffForm, OrderFilterForm, WithdrawForm
+from scheduling.orders.order_page import order_sheet
+from scheduling.pages.downloads import Column, table_file
+from scheduling.pages.forms import DayInput
+from scheduling.pages.request_context import branch_of, headers, is_metric, now_and_today, page_number, paging
+from scheduling.pages.saved_views import view_links
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
+from shared.roles import Permission, may
+from shared.told import told
+
+
+class WorkForManyForm(forms.Form):
+    """The same work at every chosen treatment unit."""
+
+    client_id = forms.UUIDField(widget=forms.HiddenInput)
+    why = forms.CharField(
+        label=gettext_lazy("What is to be done, and why"), widget=forms.Textarea(attrs={"rows": 3})
+    )
+    window_from = forms.DateField(label=gettext_lazy("Not before"), widget=DayInput())
+    window_to = forms.DateField(label=gettext_lazy("Not after"), widget=DayInput())
+    minutes = forms.IntegerField(
+        label=gettext_lazy("Minutes on site, each"), min_value=5, max_value=720, initial=45
+    )
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+@is_heavy
+def with_chosen_units(request: HttpRequest) -> HttpResponse:
+    """Lead from ticked treatment units to what is to be done with them."""
+    serials = request.POST.getlist("chosen")[: service.MOST_AT_ONCE]
+    if not serials:
+        messages.error(request, gettext("No treatment unit is chosen. Tick at least one in the list."))
+        return redirect("fleet_list")
+    if request.POST.get("do") == "labels":
+        stock = "a4_3x8" if is_metric(request) else "letter_3x8"
+        query = urlencode({"serials": " ".join(serials), "stock": stock, "first": 1})
+        return redirect(f"{reverse('labels')}?{query}")
+    return _work_page(request, serials, None)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+@is_heavy
+def raise_for_chosen(request: HttpRequest) -> HttpResponse:
+    """Raise the same work at every chosen treatment unit, all or none."""
+    serials = request.POST.getlist("chosen")
+    form = WorkForManyForm(request.POST)
+    if form.is_valid():
+        now, _ = now_and_today(request)
+        try:
+            made = service.raise_for_many(
+                _units(request, serials), by=request.user, now=now, **form.cleaned_data
+            )
+        except CannotDo as error:
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        else:
+            messages.success(
+                request,
+                gettext("Raised: %(made)s. The next plan will take them up.") % {"made": counted(len(made))},
+            )
+            return redirect(f"{reverse('work_orders')}?kind=one_off")
+    return _work_page(request, serials, form)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_http_methods(["POST"])
+@is_heavy
+def withdraw_chosen(request: HttpRequest) -> HttpResponse:
+    """Ask for one reason, then withdraw every chosen order, all or none."""
+    orders = _orders(request)
+    if not orders:
+        messages.error(request, gettext("No order is chosen. Tick at least one in the list."))
+        return redirect("work_orders")
+    form = WithdrawForm(request.POST if "reason" in request.POST else None)
+    if form.is_valid():
+        now, _ = now_and_today(request)
+        try:
+            service.withdraw_many(orders, by=request.user, reason=form.cleaned_data["reason"], now=now)
+        except CannotDo as error:
+            form.add_error(None, told(str(error)))
+        else:
+            query = urlencode({"state": "withdrawn", "sort": "-due"})
+            request.session["withdrawn_together"] = [order.pk for order in orders]
+            return redirect(f"{reverse('work_orders')}?{query}")
+    context = {"orders": orders, "form": form}
+    return render(request, "orders/withdraw_chosen.html", context, status=422 if form.errors else 200)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+@is_heavy
+def reopen_chosen(request: HttpRequest) -> HttpResponse:
+    """Undo a withdrawal of many."""
+    now, _ = now_and_today(request)
+    request.session.pop("withdrawn_together", None)
+    try:
+        made = service.reopen_many(_orders(request), by=request.user, reason="Withdrawn by mistake.", now=now)
+    except CannotDo as error:
+        messages.error(request, told(str(error)))
+    else:
+        messages.success(request, gettext("Open again: %(made)s.") % {"made": counted(len(made))})
+    return redirect("work_orders")
+
+
+def withdrawn_together(request: HttpRequest) -> list[int]:
+    """Return the orders withdrawn in one go just now, once, so that the list can offer to undo it."""
+    return request.session.pop("withdrawn_together", [])
+
+
+def counted(count: int) -> str:
+    """Write a number of orders with its noun."""
+    return ngettext("%(count)s order", "%(count)s orders", count) % {"count": count}
+
+
+def _work_page(request: HttpRequest, serials: list[str], form: WorkForManyForm | None) -> HttpResponse:
+    _, today = now_and_today(request)
+    units = _units(request, serials)
+    status = 422 if form is not None else 200
+    form = form or WorkForManyForm(initial={"client_id": uuid.uuid4(), "window_from": today})
+    return render(request, "orders/work_for_chosen.html", {"form": form, "units": units}, status=status)
+
+
+def _units(request: HttpRequest, serials: list[str]) -> list[TreatmentUnit]:
+    units = TreatmentUnit.objects.select_related("site").filter(serial__in=serials).order_by("serial")
+    if branch_id := branch_of(request):
+        units = units.filter(site__branch_id=branch_id)
+    return list(units)
+
+
+def _orders(request: HttpRequest) -> list[WorkOrder]:
+    asked = [int(text) for text in request.POST.getlist("chosen") if text.isascii() and text.isdigit()]
+    orders = WorkOrder.objects.select_related("treatment_unit", "site").filter(pk__in=asked).order_by("pk")
+    if branch_id := branch_of(request):
+        orders = orders.filter(site__branch_id=branch_id)
+    return list(orders)
+
+
+TITLES: Final = [
+    ("", gettext_lazy("Order"), False),
+    ("kind", gettext_lazy("Kind"), False),
+    ("site", gettext_lazy("Site and treatment unit"), False),
+    ("due", gettext_lazy("Window"), False),
+    ("", gettext_lazy("Why"), False),
+    ("minutes", gettext_lazy("Minutes"), True),
+    ("", gettext_lazy("Planned"), False),
+]
+COLUMNS: Final = [
+    Column("Order", lambda row: row.number),
+    Column("Kind", lambda row: row.kind_word),
+    Column("State", lambda row: row.state_word),
+    Column("Treatment unit", lambda row: row.serial),
+    Column("Site", lambda row: row.site_name),
+    Column("Site code", lambda row: row.site_code),
+    Column("Customer", lambda row: row.customer),
+    Column("Area", lambda row: row.area),
+    Column("Why", lambda row: row.why),
+    Column("Window from", lambda row: row.window_from),
+    Column("Window to", lambda row: row.window_to),
+    Column("Likely", lambda row: row.likely_on),
+    Column("Days late", lambda row: row.days_late),
+    Column("Minutes", lambda row: row.minutes),
+    Column("Flush minutes", lambda row: row.flush_minutes),
+    Column("Parts", lambda row: row.parts),
+    Column("Promised", lambda row: row.promised_on),
+    Column("Planned on", lambda row: row.placed_on),
+    Column("Technician", lambda row: row.technician),
+    Column("Raised", lambda row: row.raised_at),
+    Column("Withdrawn because", lambda row: row.withdrawn_because),
+]
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def work_orders(request: HttpRequest) -> HttpResponse:
+    """List orders by filter, sort and page."""
+    _, today = now_and_today(request)
+    sort = request.GET.get("sort", "due")
+    choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
+        sort=sort, branch_id=branch_of(request)
+    )
+    found = orders.order_page(choice, today=today, page=page_number(request))
+    return render(
+        request,
+        "orders/work_orders.html",
+        {
+            "form": OrderFilterForm(request.GET or None, areas=found.areas),
+            "found": found,
+            "headers": headers(request, TITLES, choice.sort),
+            "paging": paging(
+                request,
+                page=found.page,
+                pages=found.pages,
+                total=found.total,
+                size=orders.PAGE_SIZE,
+                what="orders",
+            ),
+            "query": request.GET.urlencode(),
+            "saved": view_links(request, ViewOf.ORDERS),
+            "withdrawn": withdrawn_together(request),
+            "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
+        },
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def order_file(request: HttpRequest, form: str) -> HttpResponseBase:
+    """Return the list as it is filtered and sorted, as CSV or XLSX."""
+    _, today = now_and_today(request)
+    choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
+        sort=request.GET.get("sort", "due"), branch_id=branch_of(request)
+    )
+    return table_file("work orders", form, COLUMNS, orders.every_row(choice, today))
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def work_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one order."""
+    return _order_page(request, pk, WithdrawForm())
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Withdraw an order, with its reason."""
+    order = _order_in_branch(request, pk)
+    now, _ = now_and_today(request)
+    form = WithdrawForm(request.POST)
+    if form.is_valid():
+        try:
+            service.withdraw(order, by=request.user, reason=form.cleaned_data["reason"], now=now)
+        except CannotDo as error:
+            form.add_error(None, told(str(error)))
+        else:
+            messages.success(
+                request,
+                gettext("%(pk)s is withdrawn. Its history keeps your reason.") % {"pk": orders.number_of(pk)},
+            )
+            return redirect("work_order", pk=pk)
+    return _order_page(request, pk, form, status=422)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_POST
+def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a withdrawn order again."""
+    order = _order_in_branch(request, pk)
+    now, _ = now_and_today(request)
+    try:
+        service.reopen(order, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
+    except CannotDo as error:
+        messages.error(request, told(str(error)))
+    else:
+        messages.success(request, gettext("%(pk)s is open again.") % {"pk": orders.number_of(pk)})
+    return redirect("work_order", pk=pk)
+
+
+@requires(Permission.MANAGE_WORK)
+@require_http_methods(["GET", "POST"])
+def new_order(request: HttpRequest) -> HttpResponse:
+    """Raise one-off work."""
+    now, today = now_and_today(request)
+    asked = {"serial": request.GET.get("unit", ""), "window_from": today, "client_id": uuid.uuid4()}
+    form = OneOffForm(request.POST or None, branch_id=branch_of(request), initial=asked)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            order = service.raise_one_off(
+                treatment_unit=data["serial"], why=data["why"], window_from=data["window_from"],
+                window_to=data["window_to"], minutes=data["minutes"], skills=list(data["skills"]),
+                client_id=data["client_id"], by=request.user, now=now,
+            )  # fmt: skip
+        except CannotDo as error:
+            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        else:
+            messages.success(
+                request,
+                gettext("%(pk)s is raised. The next plan will take it up.")
+                % {"pk": orders.number_of(order.pk)},
+            )
+            return redirect("work_order", pk=order.pk)
+    status = 422 if form.errors else 200
+    return render(request, "orders/new_order.html", {"form": form}, status=status)
+
+
+def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int = 200) -> HttpResponse:
+    _, today = now_and_today(request)
+    sheet = order_sheet(
+        pk,
+        today=today,
+        branch_id=branch_of(request),
+        is_metric=is_metric(request),
+        sees_stock=may(request.user.role, Permission.SEE_STOCK),
+    )
+    if sheet is None:
+        raise Http404(gettext("There is no such order in your branch."))
+    context = {"sheet": sheet, "row": sheet.row, "today": today, "form": form}
+    return render(request, "orders/work_order.html", context, status=status)
+
+
+def _order_in_branch(request: HttpRequest, pk: int) -> WorkOrder:
+    found = WorkOrder.objects.all()
+    if branch_id := branch_of(request):
+        found = found.filter(site__branch_id=branch_id)
+    return get_object_or_404(found, pk=pk)
+
+
+def _asked_area(request: HttpRequest) -> list[str]:
+    """Let the filter accept whatever area the address names; an unknown one finds nothing."""
+    area = request.GET.get("area", "")
+    return [area] if area else []

@@ -1,0 +1,226 @@
+"""Work orders: raised from findings and plans, by hand, or as a second flush; withdrawn; reopened.
+
+One decision over many orders or treatment units: all of it or nothing.
+
+Safe to run twice, to die half-way and to run beside itself: the one-standing-order-per-cause constraint is
+the last guard, and whoever comes second writes nothing.
+"""
+
+import uuid
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from django.db import IntegrityError, transaction
+
+from fleet.models import Part, PartKind, Person, TreatmentUnit
+from scheduling.models import OrderKind, OrderState, Skill, Technician, WorkOrder, WorkOrderPart
+from scheduling.orders import contents, states
+from scheduling.orders.contents import SET_UP_MINUTES, VISIT_MINUTES
+from shared.errors import CannotDo
+from shared.periods import local_day
+
+
+@transaction.atomic
+def withdraw(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -> WorkOrder:
+    """Withdraw a standing order for a reason. Raises CannotDo when it is over, or no reason is given."""
+    if not reason.strip():
+        raise CannotDo(
+            f"{order} can't be withdrawn without a reason.", remedy="Say why in a few words.", field="reason"
+        )
+    if not states.withdraw_all([order.pk], reason.strip()[:160], now, by):
+        order.refresh_from_db()
+        raise CannotDo(
+            f"{order} is {order.get_state_display().lower()} already.",
+            remedy="Reload the order; only open orders and orders on a route can be withdrawn.",
+        )
+    order.refresh_from_db()
+    return order
+
+
+@transaction.atomic
+def reopen(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -> WorkOrder:
+    """Open a withdrawn order again, e.g. because its work was done before the withdrawal was known."""
+    if not reason.strip():
+        raise CannotDo(f"{order} can't be reopened without a reason.", remedy="Say why in a few words.")
+    standing = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
+    if standing is not None:
+        raise CannotDo(
+            f"{order} has been followed by {standing} for the same cause.", remedy=f"Work on {standing}."
+        )
+    changed = WorkOrder.objects.filter(pk=order.pk, state=OrderState.WITHDRAWN).update(
+        state=OrderState.OPEN, ended_at=None, withdrawn_because="", changed_at=now
+    )
+    if not changed:
+        raise CannotDo(
+            f"{order} is not withdrawn.", remedy="Only a withdrawn order can be reopened; undo a close-out "
+            "to reopen a finished one.",
+        )  # fmt: skip
+    states.note(order, "reopened", reason.strip(), at=now, by=by)
+    order.refresh_from_db()
+    return order
+
+
+@transaction.atomic
+def raise_one_off(
+    *,
+    treatment_unit: TreatmentUnit,
+    why: str,
+    window_from: date,
+    window_to: date,
+    by: Person | None,
+    now: datetime,
+    minutes: int | None = None,
+    kind: str = OrderKind.ONE_OFF,
+    parts: Iterable[tuple[PartKind, int]] = (),
+    skills: Iterable[Skill] = (),
+    preferred_technician: Technician | None = None,
+    promised_on: date | None = None,
+    strength: float = 0.5,
+    client_id: uuid.UUID | None = None,
+) -> WorkOrder:
+    """Raise work that no finding asks for. The same ``client_id`` again returns the order it made.
+
+    Raises CannotDo for an empty reason, a window in the past or upside down, or no minutes.
+    """
+    today = local_day(now, treatment_unit.site.time_zone)
+    _check_one_off(why, window_from, window_to, minutes, promised_on, today)
+    cause_key = f"one_off:{client_id or uuid.uuid4()}"
+    known = WorkOrder.objects.filter(cause_key=cause_key).first()
+    if known is not None:
+        return known
+    usual = SET_UP_MINUTES + VISIT_MINUTES.get(OrderKind(kind), 30)
+    order = WorkOrder.objects.create(
+        kind=kind,
+        cause_key=cause_key,
+        treatment_unit=treatment_unit,
+        site_id=treatment_unit.site_id,
+        why=why.strip(),
+        strength=strength,
+        window_from=max(window_from, today),
+        window_to=window_to,
+        likely_on=promised_on,
+        promised_on=promised_on,
+        minutes=minutes or usual,
+        preferred_technician=preferred_technician,
+        raised_at=now,
+        changed_at=now,
+    )
+    order.skills.set(skills)
+    for part_kind, quantity in parts:
+        WorkOrderPart.objects.create(order=order, kind=part_kind, quantity=quantity)
+    states.note(order, "raised", why.strip(), at=now, by=by)
+    return order
+
+
+def raise_follow_up(
+    order: WorkOrder, technician: Technician, *, part: Part | None, started_on: date, now: datetime
+) -> WorkOrder:
+    """Raise tomorrow's second flush after a bed was left overnight, for the same technician if possible.
+
+    Its cause is the one the assessment will name, so that the finding joins this order.
+    """
+    part_id = part.pk if part else 0
+    cause_key = f"reflush_required:unit:{order.treatment_unit_id}:bedded_overnight:part:{part_id}"
+    usual = contents.USUAL
+    flush_minutes = round(usual.carbon_flush_gal / usual.flush_gpm)
+    values = {
+        "kind": OrderKind.REFLUSH_REQUIRED,
+        "treatment_unit_id": order.treatment_unit_id,
+        "site_id": order.site_id,
+        "part": part,
+        "follows": order,
+        "why": f"Bed left standing overnight on {started_on:%d %b %Y}; its second flush is due the next day.",
+        "numbers": {"owed": "bedded_overnight", "flush_gal": usual.carbon_flush_gal,
+                    "flush_minutes": flush_minutes},
+        "strength": 1.0,
+        "window_from": started_on + timedelta(days=1),
+        "window_to": started_on + timedelta(days=2),
+        "likely_on": started_on + timedelta(days=1),
+        "minutes": SET_UP_MINUTES + flush_minutes,
+        "flush_minutes": flush_minutes,
+        "preferred_technician": technician,
+        "raised_at": now,
+        "changed_at": now,
+    }  # fmt: skip
+    try:
+        with transaction.atomic():
+            follow_up = WorkOrder.objects.create(cause_key=cause_key, **values)
+    except IntegrityError:
+        follow_up = WorkOrder.objects.standing().get(cause_key=cause_key)
+        WorkOrder.objects.filter(pk=follow_up.pk).update(follows=order, preferred_technician=technician)
+        return follow_up
+    states.note(follow_up, "raised", f"Follows {order}.", at=now)
+    return follow_up
+
+
+def _check_one_off(
+    why: str, window_from: date, window_to: date, minutes: int | None, promised_on: date | None, today: date
+) -> None:
+    if not why.strip():
+        raise CannotDo(
+            "The order does not say what is to be done.", remedy="Fill in the reason.", field="why"
+        )
+    if window_to < max(window_from, today):
+        raise CannotDo(
+            f"The window ends on {window_to:%d %b %Y}, before it begins or before today.",
+            remedy="Choose a last day that is still to come.",
+            field="window_to",
+        )
+    if minutes is not None and not 0 < minutes <= 1440:
+        raise CannotDo(
+            f"{minutes} minutes can't be planned.", remedy="Give 1 to 1440 minutes.", field="minutes"
+        )
+    if promised_on is not None and promised_on < today:
+        raise CannotDo(
+            f"The promised day {promised_on:%d %b %Y} has passed.",
+            remedy="Promise a day that is still to come.",
+            field="promised_on",
+        )
+
+
+MOST_AT_ONCE: Final = 500
+
+
+@transaction.atomic
+def withdraw_many(orders: Sequence[WorkOrder], *, by: Person, reason: str, now: datetime) -> list[int]:
+    """Withdraw every order for one reason. Raises CannotDo, naming the order, and withdraws none."""
+    _check_count(len(orders), "order")
+    return [withdraw(order, by=by, reason=reason, now=now).pk for order in orders]
+
+
+@transaction.atomic
+def reopen_many(orders: Sequence[WorkOrder], *, by: Person, reason: str, now: datetime) -> list[int]:
+    """Open every order again. Raises CannotDo, naming the order, and opens none."""
+    _check_count(len(orders), "order")
+    return [reopen(order, by=by, reason=reason, now=now).pk for order in orders]
+
+
+@transaction.atomic
+def raise_for_many(
+    units: Sequence[TreatmentUnit],
+    *,
+    why: str,
+    window_from: date,
+    window_to: date,
+    minutes: int,
+    client_id: uuid.UUID,
+    by: Person,
+    now: datetime,
+) -> list[int]:
+    """Raise the same one-off work at every treatment unit; a second press with the same id adds nothing."""
+    _check_count(len(units), "treatment unit")
+    return [
+        raise_one_off(
+            treatment_unit=unit, why=why, window_from=window_from, window_to=window_to, minutes=minutes,
+            client_id=uuid.uuid5(client_id, unit.serial), by=by, now=now,
+        ).pk
+        for unit in units
+    ]  # fmt: skip
+
+
+def _check_count(count: int, what: str) -> None:
+    if not count:
+        raise CannotDo(f"No {what} is chosen.", remedy="Tick at least one in the list.")
+    if count > MOST_AT_ONCE:
+        raise CannotDo(f"{count} are too many at once.", remedy=f"Choose at most {MOST_AT_ONCE}.")

@@ -1,0 +1,362 @@
+"""The rows of the treatment unit's page: plain and frozen, so that a template can't ask the database.
+
+Everything the page of one treatment unit shows, as plain rows. The number of queries does not grow.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Final
+
+from django.db.models import Q
+from django.utils.translation import gettext, gettext_lazy
+
+from fleet.assessment.explanation import wear_steps
+from fleet.assessment.scaling_opinion import scaling_opinion, scaling_steps
+from fleet.display.figures import show
+from fleet.display.schematic import PlacedPart, Schematic, lay_out
+from fleet.models import (
+    FeedTest,
+    Finding,
+    FindingKind,
+    Flush,
+    MeterReading,
+    Part,
+    PerformanceReading,
+    ReadinessChange,
+    Site,
+    TreatmentUnit,
+)
+from scheduling.models import CloseOut, StopOrder, WorkOrder
+from scheduling.pages.figures import Figure, figures
+from shared.periods import local_day
+from shared.told import written
+
+
+@dataclass(frozen=True)
+class PartRow:
+    """One part, in place or taken out."""
+
+    position: str
+    name: str
+    serial: str
+    lot: str
+    installed_on: date
+    removed_on: date | None
+    reason: str
+    wear: float | None = None
+    governing_word: str = ""
+    early_on: date | None = None
+    likely_on: date | None = None
+    late_on: date | None = None
+    steps: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class FindingRow:
+    """One finding with its numbers."""
+
+    kind_word: str
+    tone: str
+    why: str
+    found_on: date
+    gone_on: date | None
+    gone_because: str
+    steps: list[str]
+    figures: list[Figure]
+    law: tuple[str, str] | None
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    """One work order of the unit."""
+
+    pk: int
+    kind_word: str
+    state: str
+    state_word: str
+    why: str
+    window_from: date
+    window_to: date
+    planned: str
+    is_late: bool
+
+
+@dataclass(frozen=True)
+class VisitLine:
+    """One close-out."""
+
+    order_id: int
+    finished_at: datetime
+    technician: str
+    what: str
+    outcome: str
+    outcome_word: str
+    note: str
+    is_undone: bool
+
+
+@dataclass(frozen=True)
+class FeedTestLine:
+    """One feed test."""
+
+    sampled_at: datetime
+    whose: str
+    is_in_force: bool
+    free_chlorine_mg_l: float | None
+    chloramine_mg_l: float | None
+    hardness_mg_l: float | None
+    tds_mg_l: float | None
+    ph: float | None
+    temperature_c: float | None
+
+
+@dataclass(frozen=True)
+class UnitPage:
+    """The whole page, but for its charts."""
+
+    unit: TreatmentUnit
+    zone: str
+    today: date
+    parts: list[PartRow]
+    past_parts: list[PartRow]
+    findings: list[FindingRow]
+    past_findings: list[FindingRow]
+    orders: list[OrderLine]
+    past_orders: list[OrderLine]
+    visits: list[VisitLine]
+    meter_readings: list[MeterReading]
+    gauges: list[PerformanceReading]
+    tests: list[FeedTestLine]
+    scaling: list[str]
+    """Steps of the second opinion on scaling; empty before the first assessment."""
+    flushes: list[Flush]
+    readiness_changes: list[ReadinessChange]
+    schematic: Schematic
+    removed_membranes_at: list[datetime]
+
+
+READINGS_SHOWN: Final = 12
+LAW_OF_KIND: Final = {
+    FindingKind.PERFORMANCE_DECAY: (gettext_lazy("Performance"), "performance"),
+    FindingKind.CHANGE_DUE: (gettext_lazy("Use, wear and due dates"), "use-wear-and-due-dates"),
+}
+"""Shelf of the page of laws behind a kind of finding, and its place there."""
+FINDING_TONES: Final = {
+    FindingKind.REFLUSH_REQUIRED: "bad",
+    FindingKind.PERFORMANCE_DECAY: "bad",
+    FindingKind.CHANGE_DUE: "watch",
+    FindingKind.METER_FAULT: "watch",
+    FindingKind.READING_WANTED: "info",
+    FindingKind.FEED_TEST_DUE: "info",
+}
+
+
+def find_unit(serial: str, branch_id: int | None) -> TreatmentUnit | None:
+    """Return a treatment unit with its site and state, None when there is none for this person."""
+    units = TreatmentUnit.objects.select_related(
+        "site__customer", "site__supply", "state__owed_part__position"
+    )
+    if branch_id:
+        units = units.filter(site__branch_id=branch_id)
+    return units.filter(serial=serial).first()
+
+
+def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
+    """Return the page of a treatment unit as found by ``find_unit``."""
+    zone = unit.site.time_zone
+    today = local_day(now, zone)
+    parts = list(
+        Part.objects.filter(treatment_unit=unit)
+        .select_related("kind", "position", "state")
+        .order_by("position__order", "-installed_at")
+    )
+    in_place = [part for part in parts if part.removed_at is None]
+    findings = list(
+        Finding.objects.filter(treatment_unit=unit).select_related("part__kind").order_by("-found_at")[:60]
+    )
+    gauges = list(
+        PerformanceReading.objects.filter(treatment_unit=unit, is_latest=True).order_by("-read_at")[
+            :READINGS_SHOWN
+        ]
+    )
+    readings = list(
+        MeterReading.objects.filter(treatment_unit=unit, is_latest=True)
+        .select_related("meter")
+        .order_by("-read_at")[:READINGS_SHOWN]
+    )
+    orders = _orders(unit, today)
+    membranes = [part for part in parts if part.kind.role == "membrane" and part.removed_at]
+    return UnitPage(
+        unit=unit,
+        zone=zone,
+        today=today,
+        parts=[_part_row(part, zone, system) for part in in_place],
+        past_parts=[_part_row(part, zone, system) for part in parts if part.removed_at],
+        findings=[_finding_row(found, zone, system) for found in findings if not found.gone_at],
+        past_findings=[_finding_row(found, zone, system) for found in findings if found.gone_at][:15],
+        orders=[order for order in orders if order.state in ("open", "on_route")],
+        past_orders=[order for order in orders if order.state not in ("open", "on_route")][:15],
+        visits=_visits(unit),
+        meter_readings=readings,
+        gauges=gauges,
+        tests=feed_test_lines(unit.site),
+        scaling=_scaling(unit, system),
+        flushes=list(
+            Flush.objects.filter(treatment_unit=unit).select_related("part__kind", "recorded_by")[:10]
+        ),
+        readiness_changes=list(ReadinessChange.objects.filter(treatment_unit=unit)[:10]),
+        schematic=_schematic(unit, in_place, readings, gauges, system),
+        removed_membranes_at=[part.removed_at for part in membranes],
+    )
+
+
+def _scaling(unit: TreatmentUnit, system: str) -> list[str]:
+    """Return the second opinion on scaling as of the assessment."""
+    state = getattr(unit, "state", None)
+    recovery = (state.recovery if state else None) or unit.design_recovery
+    if state is None or not recovery:
+        return []
+    return scaling_steps(scaling_opinion(unit, recovery, state.assessed_at), system)
+
+
+def _part_row(part: Part, zone: str, system: str) -> PartRow:
+    state = getattr(part, "state", None)
+    told = {}
+    if state is not None and part.removed_at is None:
+        told = {
+            "wear": state.wear,
+            "governing_word": state.get_governing_display() if state.governing else "",
+            "early_on": state.early_on,
+            "likely_on": state.likely_on,
+            "late_on": state.late_on,
+            "steps": wear_steps(state.numbers, state.governing, system),
+        }
+    return PartRow(
+        position=part.position.code,
+        name=part.kind.name,
+        serial=part.serial,
+        lot=part.lot,
+        installed_on=local_day(part.installed_at, zone),
+        removed_on=local_day(part.removed_at, zone) if part.removed_at else None,
+        reason=part.get_removal_reason_display() or "",
+        **told,
+    )
+
+
+def _finding_row(found: Finding, zone: str, system: str) -> FindingRow:
+    steps = []
+    if found.kind == FindingKind.CHANGE_DUE:
+        governing = max(
+            (found.numbers.get("limits") or {}).items(), key=lambda item: item[1].get("wear") or 0,
+            default=("", {}),
+        )[0]  # fmt: skip
+        steps = wear_steps(found.numbers, governing, system)
+    return FindingRow(
+        kind_word=found.get_kind_display(),
+        tone=FINDING_TONES[FindingKind(found.kind)],
+        why=found.why,
+        found_on=local_day(found.found_at, zone),
+        gone_on=local_day(found.gone_at, zone) if found.gone_at else None,
+        gone_because=found.gone_because or "",
+        steps=steps,
+        figures=[] if steps else figures(found.numbers, is_metric=system == "metric"),
+        law=LAW_OF_KIND.get(FindingKind(found.kind)),
+    )
+
+
+def _orders(unit: TreatmentUnit, today: date) -> list[OrderLine]:
+    orders = list(WorkOrder.objects.filter(treatment_unit=unit).order_by("-raised_at", "-id")[:40])
+    stops = StopOrder.objects.filter(order__in=orders, is_in_force=True).select_related(
+        "stop__route__technician"
+    )
+    planned = {
+        placed.order_id: f"{written(placed.stop.route.day, '%a')} {placed.stop.route.day.day} "
+        f"{written(placed.stop.route.day, '%b')}, {placed.stop.route.technician.name}"
+        for placed in stops
+    }
+    return [
+        OrderLine(
+            pk=order.pk,
+            kind_word=order.get_kind_display(),
+            state=order.state,
+            state_word=order.get_state_display(),
+            why=order.why,
+            window_from=order.window_from,
+            window_to=order.window_to,
+            planned=planned.get(order.pk, ""),
+            is_late=order.state in ("open", "on_route") and order.window_to < today,
+        )
+        for order in orders
+    ]
+
+
+def _visits(unit: TreatmentUnit) -> list[VisitLine]:
+    rows = CloseOut.objects.filter(order__treatment_unit=unit).select_related("order", "technician")[:15]
+    return [
+        VisitLine(
+            order_id=row.order_id,
+            finished_at=row.finished_at,
+            technician=row.technician.name,
+            what=row.order.get_kind_display(),
+            outcome=row.outcome,
+            outcome_word=row.get_outcome_display(),
+            note=row.note,
+            is_undone=row.undone_at is not None,
+        )
+        for row in rows
+    ]
+
+
+def feed_test_lines(site: Site) -> list[FeedTestLine]:
+    """Return the site's own tests and its supply's, newest first; the newest own one is in force."""
+    whose = Q(site=site) | Q(supply=site.supply) if site.supply_id else Q(site=site)
+    rows = list(FeedTest.objects.filter(whose).order_by("-sampled_at", "id")[:10])
+    own = next((row.pk for row in rows if row.site_id), None)
+    in_force = own or (rows[0].pk if rows else None)
+    return [
+        FeedTestLine(
+            sampled_at=row.sampled_at,
+            whose=gettext("this site") if row.site_id else site.supply.name,
+            is_in_force=row.pk == in_force,
+            **{name: getattr(row, name) for name in (
+                "free_chlorine_mg_l", "chloramine_mg_l", "hardness_mg_l", "tds_mg_l", "ph", "temperature_c",
+            )},
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def _schematic(unit, in_place, readings, gauges, system) -> Schematic:
+    by_position = {part.position_id: part for part in in_place}
+    placed = []
+    for position in unit.positions.order_by("order"):
+        part = by_position.get(position.pk)
+        state = getattr(part, "state", None) if part else None
+        placed.append(
+            PlacedPart(
+                position.code, position.water, part.kind.role if part else "", part.kind.name if part else "",
+                state.wear if state else None,
+            )
+        )  # fmt: skip
+    meters: dict[str, str] = {}
+    for reading in readings:
+        meters.setdefault(
+            reading.water,
+            gettext("%(water)s meter: %(total)s")
+            % {
+                "water": reading.get_water_display(),
+                "total": f"{reading.total:,.0f} {reading.meter.measure}",
+            },
+        )
+    shown = {}
+    if gauges:
+        words = {
+            "feed": gettext("Feed pressure"),
+            "concentrate": gettext("Concentrate pressure"),
+            "permeate": gettext("Permeate pressure"),
+        }
+        for name, word in words.items():
+            value = getattr(gauges[0], f"{name}_pressure_psi")
+            if value is not None:
+                shown[name] = f"{word}: {show(value, 'psi', system)}"
+    return lay_out(placed, meters, shown)

@@ -1,0 +1,235 @@
+"""The planner's overview.
+
+The fleet list: searched, filtered, sorted, paged, and as a file.
+The map of sites, its table and its files.
+"""
+
+import math
+
+from django import forms
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils.translation import gettext, gettext_lazy
+from django.views.decorators.http import require_GET
+
+from fleet.models import PatternName, ReadinessState
+from scheduling.models import ViewOf
+from scheduling.overview import fleet_list as queries
+from scheduling.overview import site_map as overview_site_map
+from scheduling.overview.fleet_list import FleetChoice
+from scheduling.overview.overview import overview
+from scheduling.overview.site_map import Box
+from scheduling.pages import list_columns
+from scheduling.pages.downloads import Column, ListFile, page_or_file, table_file
+from scheduling.pages.request_context import branch_of, headers, is_metric, now_and_today, page_number, paging
+from scheduling.pages.saved_views import view_links
+from shared.access import requires
+from shared.roles import Permission
+
+
+@requires(Permission.SEE_WORK)
+def planner_overview(request):
+    """Show how the fleet stands and what to do about it, in order of risk."""
+    now, today = now_and_today(request)
+    found = overview(now=now, today=today, branch_id=branch_of(request))
+    return page_or_file(
+        request,
+        "overview/overview.html",
+        {"page": found, "today": today},
+        load=ListFile("load ahead", list_columns.DAY_LOADS, lambda: found.days),
+        changes=ListFile("findings since yesterday", list_columns.FINDING_CHANGES, lambda: found.changes),
+    )
+
+
+DUE = [
+    ("", gettext_lazy("Any time")),
+    ("0", gettext_lazy("Past due")),
+    ("7", gettext_lazy("Within a week")),
+    ("28", gettext_lazy("Within 4 weeks")),
+    ("91", gettext_lazy("Within 3 months")),
+]
+SILENT = [
+    ("", gettext_lazy("Any")),
+    ("45", gettext_lazy("Silent for 45 days")),
+    ("90", gettext_lazy("Silent for 90 days")),
+]
+TITLES = [
+    ("serial", gettext_lazy("Treatment unit"), False),
+    ("site", gettext_lazy("Site"), False),
+    ("", gettext_lazy("Readiness"), False),
+    ("wear", gettext_lazy("Most worn part"), False),
+    ("due", gettext_lazy("Next due"), False),
+    ("flow", gettext_lazy("Normalised flow"), True),
+    ("", gettext_lazy("Use"), True),
+    ("read", gettext_lazy("Last read"), False),
+    ("", gettext_lazy("Work"), True),
+]
+COLUMNS = [
+    Column("Serial", lambda row: row.serial),
+    Column("Label", lambda row: row.label),
+    Column("Site code", lambda row: row.site_code),
+    Column("Site", lambda row: row.site_name),
+    Column("Area", lambda row: row.area),
+    Column("Customer", lambda row: row.customer),
+    Column("Readiness", lambda row: row.readiness_word),
+    Column("Most worn part, share used", lambda row: row.worst_wear),
+    Column("Next due", lambda row: row.next_due_on),
+    Column("Decaying", lambda row: row.is_decaying),
+    Column("Pattern", lambda row: PatternName(row.pattern).label if row.pattern else ""),
+    Column("Normalised flow, change", lambda row: row.flow_change),
+    Column("Permeate, gal/day", lambda row: row.permeate_gal_per_day),
+    Column("Last read", lambda row: row.last_read_at),
+    Column("Standing work orders", lambda row: row.standing_orders),
+]
+
+
+class FleetFilter(forms.Form):
+    """What may be asked of the list. Every field may stay empty."""
+
+    q = forms.CharField(
+        label=gettext_lazy("Search"),
+        required=False,
+        max_length=120,
+        widget=forms.SearchInput(attrs={"placeholder": gettext_lazy("Serial, site or customer")}),
+    )
+    readiness = forms.ChoiceField(
+        label=gettext_lazy("Readiness"),
+        required=False,
+        choices=[("", gettext_lazy("Any")), *ReadinessState.choices],
+    )
+    area = forms.ChoiceField(label=gettext_lazy("Area"), required=False)
+    due = forms.ChoiceField(label=gettext_lazy("Due"), required=False, choices=DUE)
+    silent = forms.ChoiceField(label=gettext_lazy("Meter"), required=False, choices=SILENT)
+    decaying = forms.BooleanField(label=gettext_lazy("Decaying only"), required=False)
+    sort = forms.ChoiceField(
+        label=gettext_lazy("Sort"),
+        required=False,
+        choices=[(key, key) for key in queries.SORTS],
+        widget=forms.HiddenInput,
+    )
+
+    def __init__(self, *args, areas: list[str], **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["area"].choices = [("", gettext("Any")), *((area, area) for area in areas)]
+
+    def choice(self, branch_id: int | None) -> FleetChoice:
+        """Return what was asked; what makes no sense is left out."""
+        self.is_valid()
+        given = self.cleaned_data
+        return FleetChoice(
+            words=given.get("q") or "",
+            readiness=given.get("readiness") or "",
+            area=given.get("area") or "",
+            due_within_days=int(given["due"]) if given.get("due") else None,
+            is_decaying=bool(given.get("decaying")),
+            silent_days=int(given["silent"]) if given.get("silent") else None,
+            sort=given.get("sort") or "due",
+            branch_id=branch_id,
+        )
+
+
+@requires(Permission.SEE_FLEET)
+def fleet_list(request):
+    """Show one page of the list; htmx asks for the list alone."""
+    now, today = now_and_today(request)
+    branch_id = branch_of(request)
+    form = FleetFilter(request.GET, areas=queries.areas(branch_id))
+    choice = form.choice(branch_id)
+    found = queries.fleet_page(choice, now=now, today=today, page=page_number(request))
+    context = {
+        "form": form,
+        "rows": found.rows,
+        "total": found.total,
+        "today": today,
+        "headers": headers(request, TITLES, choice.sort),
+        "paging": paging(
+            request, page=found.page, pages=found.pages, total=found.total, size=queries.PAGE_SIZE,
+            what=gettext("treatment units"),
+        ),
+        "is_filtered": choice != FleetChoice(sort=choice.sort, branch_id=branch_id),
+        "saved": view_links(request, ViewOf.FLEET),
+        "files": [(form_name.upper(), _file_address(request, form_name)) for form_name in ("csv", "xlsx")],
+    }  # fmt: skip
+    is_part = request.htmx and not request.htmx.history_restore_request
+    return render(request, "overview/rows.html" if is_part else "overview/fleet_list.html", context)
+
+
+@requires(Permission.SEE_FLEET)
+def fleet_file(request, form: str):
+    """Send every row of the same filter as a file."""
+    now, today = now_and_today(request)
+    branch_id = branch_of(request)
+    choice = FleetFilter(request.GET, areas=queries.areas(branch_id)).choice(branch_id)
+    rows = queries.fleet_rows(choice, now=now, today=today)
+    return table_file("fleet", form, COLUMNS, rows)
+
+
+def _file_address(request, form: str) -> str:
+    query = request.GET.copy()
+    query.pop("page", None)
+    return f"{reverse('fleet_file', args=[form])}?{query.urlencode()}"
+
+
+SITE_MAP_COLUMNS = [
+    Column("Site code", lambda row: row.code),
+    Column("Site", lambda row: row.name),
+    Column("Area", lambda row: row.area),
+    Column("Customer", lambda row: row.customer),
+    Column("State", lambda row: row.word),
+    Column("Why", lambda row: row.why),
+    Column("Treatment units", lambda row: row.units),
+    Column("Orders to do", lambda row: row.orders),
+    Column("Orders late", lambda row: row.late),
+    Column("Latitude", lambda row: row.latitude),
+    Column("Longitude", lambda row: row.longitude),
+]
+
+
+@requires(Permission.SEE_FLEET)
+@require_GET
+def site_map(request: HttpRequest) -> HttpResponse:
+    """Draw the sites and list the most urgent."""
+    _, today = now_and_today(request)
+    state, box = _asked(request)
+    page = overview_site_map.site_map(
+        today=today, branch_id=branch_of(request), is_metric=is_metric(request), state=state, box=box,
+        tiles_at=settings.MAP_TILE_URL,
+    )  # fmt: skip
+    query = request.GET.urlencode()
+    context = {
+        "page": page,
+        "state": state,
+        "is_near": box is not None,
+        "query": query,
+        "tile_credit": settings.MAP_TILE_CREDIT,
+    }
+    return render(request, "overview/site_map.html", context)
+
+
+@requires(Permission.SEE_FLEET)
+@require_GET
+def site_map_file(request: HttpRequest, form: str) -> HttpResponseBase:
+    """Return the sites that the page draws, as CSV, XLSX or GeoJSON."""
+    _, today = now_and_today(request)
+    state, box = _asked(request)
+    rows = overview_site_map.site_rows(today=today, branch_id=branch_of(request), state=state, box=box)
+    if form == "geojson":
+        return JsonResponse(overview_site_map.site_geojson(rows), content_type="application/geo+json")
+    return table_file("sites", form, SITE_MAP_COLUMNS, iter(rows))
+
+
+def _asked(request: HttpRequest) -> tuple[str, Box | None]:
+    state = request.GET.get("state", "")
+    sides = [_degrees(request.GET.get(side, "")) for side in ("south", "north", "west", "east")]
+    box = None if any(side is None for side in sides) else Box(*sides)
+    return (state if state in overview_site_map.WORDS else ""), box
+
+
+def _degrees(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) and abs(value) <= 360 else None

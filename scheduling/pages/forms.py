@@ -1,0 +1,31 @@
+"""What people may ask of the pages of this room, checked before anything is read or written."""
+
+from datetime import date
+
+from django import forms
+from django.utils.translation import gettext_lazy
+
+ANY = [("", gettext_lazy("Any"))]
+
+
+class DayInput(forms.DateInput):
+    """A date by the browser's own picker."""
+
+    input_type = "date"
+
+    def __init__(self):
+        super().__init__(format="%Y-%m-%d")
+
+
+class MonthInput(forms.TextInput):
+    """A month by the browser's own picker."""
+
+    input_type = "month"
+
+
+def month_of(text: str) -> date | None:
+    """Read "2026-11" as the first of November; None for anything else."""
+    try:
+        return date.fromisoformat(f"{text}-01")
+    except ValueError:
+        return None

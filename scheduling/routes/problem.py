@@ -1,0 +1,336 @@
+"""When sites let us in, by the clock on the branch's wall.
+
+Who can drive when: technicians with vans and skills, shifts, absences, days that stay as they are.
+From the database to the planner's plain problem: one branch, some days, the orders that may be placed.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q
+
+from fleet.models import Branch
+from scheduling.models import (
+    Absence,
+    AccessHours,
+    OrderKind,
+    OrderState,
+    Route,
+    Shift,
+    StockLevel,
+    StockPlace,
+    StopOrder,
+    Technician,
+    WorkOrder,
+    WorkOrderPart,
+)
+from scheduling.orders.states import in_batches, number_of
+from scheduling.planning import problem as planning
+from scheduling.planning.travel import Place
+from scheduling.routes.duration_factors import DRIVE, in_use_of
+from scheduling.routes.travel import prices_on, travel_between
+from shared.periods import days_from
+
+
+def access_of(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
+    """Return the access hours of sites that have any, by the clock on the branch's wall."""
+    rows: dict[int, list[AccessHours]] = defaultdict(list)
+    for ids in in_batches(sorted(site_ids)):
+        found = AccessHours.objects.filter(site_id__in=ids).select_related("site").order_by("opens_at")
+        for row in found:
+            rows[row.site_id].append(row)
+    answer = {}
+    for site_id, hours in rows.items():
+        by_date: dict[date, list[tuple[int, int]]] = {day: [] for day in plan_days}
+        for row in hours:
+            for day in plan_days:
+                if day.weekday() == row.weekday:
+                    by_date[day].append(_on_wall(row, day, branch.time_zone))
+        answer[site_id] = planning.AccessHours(
+            by_date={day: _merged(windows) for day, windows in by_date.items()}, otherwise=()
+        )
+    return answer
+
+
+def _on_wall(row: AccessHours, day: date, zone_name: str) -> tuple[int, int]:
+    """Return a site's hours in seconds of the branch's day, within it."""
+    shift_s = 0
+    if row.site.time_zone != zone_name:
+        noon = datetime.combine(day, time(12), tzinfo=ZoneInfo(row.site.time_zone))
+        here = noon.astimezone(ZoneInfo(zone_name)).replace(tzinfo=None)
+        shift_s = round((here - noon.replace(tzinfo=None)).total_seconds())
+    opens, closes = (seconds_of(at) + shift_s for at in (row.opens_at, row.closes_at))
+    return max(0, opens), min(planning.DAY_S, closes)
+
+
+def _merged(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    merged: list[tuple[int, int]] = []
+    for opens, closes in sorted(windows):
+        if closes <= opens:
+            continue
+        if merged and opens <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], closes))
+        else:
+            merged.append((opens, closes))
+    return tuple(merged)
+
+
+def seconds_of(at: time) -> int:
+    """Return a wall-clock time as seconds since midnight. [s]"""
+    return at.hour * 3600 + at.minute * 60 + at.second
+
+
+def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
+    """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
+    routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
+    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    rows = routes.filter(finished | Q(leaves_at__lte=now))
+    absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
+    return set(rows.values_list("technician_id", "day").distinct()) - absent
+
+
+def from_now(shifts: tuple[planning.Shift, ...], here: datetime) -> tuple[planning.Shift, ...]:
+    """Return the shifts that are left: today's begin at the next five minutes on the wall."""
+    ready_s = -(-seconds_of(here.time()) // 300) * 300
+    return tuple(
+        replace(one, start_s=max(one.start_s, ready_s)) if one.day == here.date() else one
+        for one in shifts
+        if one.day != here.date() or ready_s < one.end_s
+    )
+
+
+def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[int, date]]:
+    rows = Absence.objects.filter(
+        technician__in=technician_ids, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
+    )
+    return {
+        (gone.technician_id, day)
+        for gone in rows
+        for day in plan_days
+        if gone.first_on <= day <= gone.last_on
+    }
+
+
+def person_of(technician: Technician, kinds: set[str]) -> planning.Technician:
+    """Return the technician as the planner knows one: start, skills, van and what the shelf can fill up."""
+    home = Place(
+        f"start of {technician.code}", technician.start_latitude, technician.start_longitude, technician.name
+    )
+    van, shelf = _stock(technician)
+    return planning.Technician(
+        id=technician.code,
+        name=technician.name,
+        start=home,
+        end=home,
+        skills=frozenset(skill.code for skill in technician.skills.all()),
+        van_stock=van or {},
+        restock_kinds=frozenset(kinds if van is None and shelf is None else shelf or ()),
+    )
+
+
+def _stock(technician: Technician) -> tuple[dict[str, int] | None, set[str] | None]:
+    """Return what the van and the branch's shelves hold; None where nobody counts."""
+    van: dict[str, int] = defaultdict(int)
+    shelf: set[str] = set()
+    van_is_counted = shelf_is_counted = False
+    places = StockPlace.objects.filter(
+        Q(technician=technician) | Q(technician=None, branch=technician.branch)
+    )
+    levels = StockLevel.objects.filter(place__in=places)
+    for holder, code, quantity in levels.values_list("place__technician_id", "kind__code", "quantity"):
+        if holder == technician.pk:
+            van_is_counted = True
+            van[code] += quantity
+        else:
+            shelf_is_counted = True
+            if quantity > 0:
+                shelf.add(code)
+    return (dict(van) if van_is_counted else None), (shelf if shelf_is_counted else None)
+
+
+def shifts_of(
+    technicians: list[Technician], plan_days: list[date], kept: set[tuple[int, date]]
+) -> tuple[tuple[planning.Shift, ...], list[dict]]:
+    """Return who works when; a technician without any shift is named with the remedy."""
+    by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
+    for row in Shift.objects.filter(technician__in=technicians):
+        by_person[row.technician_id][row.weekday] = row
+    absent = _absent_days([technician.pk for technician in technicians], plan_days)
+    shifts, refusals = [], []
+    for technician in technicians:
+        if not by_person[technician.pk]:
+            refusals.append(
+                {"what": f"technician {technician.name}", "message": "has no working hours.",
+                 "remedy": "Enter the shifts of the week."}
+            )  # fmt: skip
+        for day in plan_days:
+            row = by_person[technician.pk].get(day.weekday())
+            here = (technician.pk, day)
+            if row is None or here in absent or here in kept:
+                continue
+            shifts.append(
+                planning.Shift(
+                    technician.code, day, seconds_of(row.starts_at), seconds_of(row.ends_at),
+                    lunch_s=row.lunch_minutes * 60,
+                )
+            )  # fmt: skip
+    return tuple(shifts), refusals
+
+
+RISK: Final = {
+    OrderKind.REFLUSH_REQUIRED: 2.0,
+    OrderKind.PERFORMANCE_DECAY: 1.2,
+    OrderKind.CHANGE_DUE: 1.0,
+    OrderKind.PLAN_VISIT: 0.8,
+    OrderKind.ONE_OFF: 1.0,
+    OrderKind.FEED_TEST: 0.5,
+    OrderKind.READING: 0.4,
+}
+"""What a late day of each kind weighs against that of a change. Our choice."""
+MOST_STRENGTH: Final = 2.0
+
+
+@dataclass
+class BranchProblem:
+    """A branch's problem with what leads back to the database."""
+
+    branch: Branch
+    problem: planning.Problem
+    order_of: dict[str, WorkOrder]
+    technician_of: dict[str, Technician]
+    refusals: list[dict] = field(default_factory=list)
+    pinned: frozenset[int] = frozenset()
+    """Keys of the orders whose stop is pinned by hand."""
+
+
+def build(
+    branch: Branch, first_on: date, days: int, now: datetime, *, is_from_now: bool = True
+) -> BranchProblem:
+    """Return the problem of a branch.
+
+    Orders: the open ones, those on routes that this plan would replace, and those a past route missed.
+    Technician-days with finished stops or under way are left as they are, and so are their orders, unless
+    the technician has been called absent: then what is left of that day is to be placed with others.
+    ``is_from_now`` lets today's shifts begin no earlier than now.
+    """
+    plan_days = days_from(first_on, days)
+    kept = kept_days(branch, plan_days, now)
+    technicians = list(
+        Technician.objects.filter(branch=branch, is_active=True).prefetch_related("skills").order_by("pk")
+    )
+    orders = _orders(branch, plan_days, kept, now)
+    parts = _parts(orders)
+    kinds = {code for needed in parts.values() for code in needed}
+    pins, pinned = _pins(orders, plan_days, kept)
+    access = access_of({order.site_id for order in orders}, branch, plan_days)
+    keys = {order.pk: number_of(order.pk) for order in orders}
+    paces = {what: row.factor for what, row in in_use_of(branch).items()}
+    jobs = tuple(_job(order, keys, parts, pins, access, paces.get(order.kind, 1.0)) for order in orders)
+    people = tuple(person_of(technician, kinds) for technician in technicians)
+    shifts, refusals = shifts_of(technicians, plan_days, kept)
+    if is_from_now:
+        shifts = from_now(shifts, now.astimezone(ZoneInfo(branch.time_zone)))
+    return BranchProblem(
+        branch=branch,
+        problem=planning.Problem(
+            days=tuple(plan_days),
+            technicians=people,
+            shifts=shifts,
+            jobs=jobs,
+            travel=travel_between(planning.places_of(people, jobs, shifts), paces.get(DRIVE, 1.0)),
+            settings=prices_on(first_on),
+        ),
+        order_of={keys[order.pk]: order for order in orders},
+        technician_of={technician.code: technician for technician in technicians},
+        refusals=refusals,
+        pinned=pinned,
+    )
+
+
+def _orders(
+    branch: Branch, plan_days: list[date], kept: set[tuple[int, date]], now: datetime
+) -> list[WorkOrder]:
+    today = now.astimezone(ZoneInfo(branch.time_zone)).date()
+    in_force = StopOrder.objects.filter(is_in_force=True)
+    replaced = in_force.filter(stop__route__day__in=plan_days)
+    for technician_id, day in kept:
+        replaced = replaced.exclude(stop__route__technician_id=technician_id, stop__route__day=day)
+    missed = in_force.filter(stop__route__day__lt=today)
+    free = Q(state=OrderState.OPEN)
+    free |= Q(state=OrderState.ON_ROUTE, pk__in=replaced.values("order_id"))
+    free |= Q(state=OrderState.ON_ROUTE, pk__in=missed.values("order_id"))
+    rows = WorkOrder.objects.filter(free, site__branch=branch, site__is_closed=False)
+    return list(
+        rows.select_related("site", "treatment_unit", "preferred_technician")
+        .prefetch_related("skills")
+        .order_by("pk")
+    )
+
+
+def _parts(orders: list[WorkOrder]) -> dict[int, dict[str, int]]:
+    needed: dict[int, dict[str, int]] = defaultdict(dict)
+    for ids in in_batches(order.pk for order in orders):
+        rows = WorkOrderPart.objects.filter(order_id__in=ids)
+        for order_id, code, quantity in rows.values_list("order_id", "kind__code", "quantity"):
+            needed[order_id][code] = quantity
+    return needed
+
+
+def _pins(
+    orders: list[WorkOrder], plan_days: list[date], kept: set[tuple[int, date]]
+) -> tuple[dict[int, planning.Pin], frozenset[int]]:
+    """Promised orders stay on their day, pinned stops with their technician too. Also which are pinned."""
+    pinned: set[int] = set()
+    pins = {
+        order.pk: planning.Pin(planning.PinLevel.DAY, order.promised_on)
+        for order in orders
+        if order.promised_on in plan_days
+    }
+    held = StopOrder.objects.filter(is_in_force=True, stop__route__day__in=plan_days).filter(
+        Q(stop__is_pinned=True) | Q(order__promised_on__isnull=False)
+    )
+    for row in held.select_related("stop__route__technician", "order"):
+        route, order = row.stop.route, row.order
+        if (route.technician_id, route.day) in kept or order.state != OrderState.ON_ROUTE:
+            continue
+        is_promised = order.promised_on == route.day
+        if not row.stop.is_pinned and not is_promised:
+            continue
+        level = planning.PinLevel.PROMISED if is_promised else planning.PinLevel.TECHNICIAN_DAY
+        pins[order.pk] = planning.Pin(level, route.day, route.technician.code)
+        if row.stop.is_pinned:
+            pinned.add(order.pk)
+    return pins, frozenset(pinned)
+
+
+def _job(
+    order: WorkOrder,
+    keys: dict[int, str],
+    parts: dict[int, dict[str, int]],
+    pins: dict[int, planning.Pin],
+    access: dict[int, planning.AccessHours],
+    pace: float,
+) -> planning.Job:
+    site = order.site
+    after = None
+    if order.follows_id in keys:
+        after = planning.Link(keys[order.follows_id])
+    preferred = order.preferred_technician
+    return planning.Job(
+        id=keys[order.pk],
+        place=Place(site.code, site.latitude, site.longitude, site.name),
+        service_s=round(order.minutes * pace) * 60,
+        first_day=order.window_from,
+        last_day=order.window_to,
+        risk_weight=RISK[OrderKind(order.kind)] * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),
+        skills=frozenset(skill.code for skill in order.skills.all()),
+        parts=parts.get(order.pk, {}),
+        access=access.get(order.site_id, planning.ALWAYS_OPEN),
+        preferred_technician_id=preferred.code if preferred and preferred.is_active else None,
+        after=after,
+        pin=pins.get(order.pk),
+    )

@@ -1,0 +1,153 @@
+"""Puts a proposal's routes in force, all or none, and takes them back."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet
+
+from fleet.models import Branch, Person, WebhookKind
+from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
+from scheduling.orders import states
+from scheduling.routes.stored import refuse_broken
+from shared.errors import CannotDo
+
+
+@transaction.atomic
+def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> RouteProposal:
+    """Put a proposal's routes in force, all or none. Publishing it again changes nothing.
+
+    Routes in force on the same days are set aside and their orders opened, unless they hold finished stops:
+    those days stay. Raises CannotDo, naming the order or the day, when the world has moved on since: our own
+    checker looks at the plan once more against today's promises, pins, shifts, skills and hours.
+    """
+    row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
+    if row.state == ProposalState.PUBLISHED:
+        return row
+    if row.state != ProposalState.READY:
+        raise CannotDo(
+            f"Proposal {row.pk} is {row.get_state_display().lower()}.",
+            remedy="Only a proposal that is ready can be published; propose anew.",
+        )
+    _set_old_routes_aside(row, by, now)
+    release_missed(now=now)
+    placed = StopOrder.objects.filter(stop__route__proposal=row)
+    _claim(placed, by, now)
+    placed.update(is_in_force=True)
+    row.routes.update(is_in_force=True)
+    row.state, row.published_at = ProposalState.PUBLISHED, now
+    row.save(update_fields=["state", "published_at"])
+    refuse_broken(row, now)
+    states.tell_routes(WebhookKind.ROUTE_PUBLISHED, row, now)
+    return row
+
+
+@transaction.atomic
+def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> RouteProposal:
+    """Take a published plan back: its orders are open again. Raises CannotDo once a stop is finished."""
+    row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
+    if row.state != ProposalState.PUBLISHED:
+        raise CannotDo(f"Proposal {row.pk} is not published.", remedy="There is nothing to take back.")
+    done = _with_finished_stops(row.routes.filter(is_in_force=True)).first()
+    if done is not None:
+        raise CannotDo(
+            f"{done.technician.name}'s route of {done.day:%d %b} has finished stops.",
+            remedy="Propose and publish the days that are left instead.",
+        )
+    orders = StopOrder.objects.filter(stop__route__proposal=row, is_in_force=True)
+    states.release(
+        list(orders.values_list("order_id", flat=True)), f"Plan {row.pk} was taken back.", at=now, by=by
+    )
+    StopOrder.objects.filter(stop__route__proposal=row).update(is_in_force=False)
+    row.routes.update(is_in_force=False)
+    row.state, row.published_at = ProposalState.READY, None
+    row.save(update_fields=["state", "published_at"])
+    states.tell_routes(WebhookKind.ROUTE_TAKEN_BACK, row, now)
+    return row
+
+
+@transaction.atomic
+def release_missed(*, now: datetime) -> int:
+    """Open the orders that stand on a route of a day gone by: nobody got there. Returns how many.
+
+    A report that comes in later still closes them.
+    """
+    links = StopOrder.objects.filter(is_in_force=True, order__state=OrderState.ON_ROUTE)
+    ids: list[int] = []
+    for branch in Branch.objects.all():
+        today = now.astimezone(ZoneInfo(branch.time_zone)).date()
+        missed = links.filter(stop__route__technician__branch=branch, stop__route__day__lt=today)
+        ids += missed.values_list("order_id", flat=True)
+    return states.release(ids, "Its day went by without a visit.", at=now)
+
+
+def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) -> None:
+    old = Route.objects.filter(is_in_force=True, day__range=(row.first_on, row.last_on)).exclude(proposal=row)
+    if row.branch_id:
+        old = old.filter(technician__branch_id=row.branch_id)
+    old_ids = set(old.values_list("pk", flat=True))
+    kept = {route.pk: route for route in _staying(old, now)}
+    for route in kept.values():
+        if row.routes.filter(technician_id=route.technician_id, day=route.day).exists():
+            raise CannotDo(
+                f"{route.technician.name}'s route of {route.day:%d %b} has had stops finished, or has been "
+                "under way, since this was proposed.",
+                remedy="Propose again; what is done or under way will be left as it is.",
+            )
+    _take_over(row, list(kept), by, now)
+    gone = sorted(old_ids - set(kept))
+    orders = StopOrder.objects.filter(stop__route_id__in=gone, is_in_force=True)
+    states.release(
+        list(orders.values_list("order_id", flat=True)),
+        f"Its route was replaced by plan {row.pk}.",
+        at=now,
+        by=by,
+    )
+    StopOrder.objects.filter(stop__route_id__in=gone, is_in_force=True).update(is_in_force=False)
+    Route.objects.filter(pk__in=gone).update(is_in_force=False)
+
+
+def _staying(routes: QuerySet[Route], now: datetime) -> list[Route]:
+    """Return the routes that stay in force: with finished stops, or under way by somebody not absent."""
+    absent = Absence.objects.filter(
+        technician=OuterRef("technician"), first_on__lte=OuterRef("day"), last_on__gte=OuterRef("day")
+    )
+    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    under_way = Q(leaves_at__lte=now) & ~Exists(absent)
+    return list(routes.filter(finished | under_way).select_related("technician").distinct())
+
+
+def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: datetime) -> None:
+    """Free what this plan gives to others from routes that stay: the rest of a day somebody fell ill on."""
+    known = StopOrder.objects.filter(stop__route__proposal=row).values("order_id")
+    left = row.unplaced.values("order_id")
+    taken = StopOrder.objects.filter(stop__route_id__in=kept, is_in_force=True).filter(
+        Q(order_id__in=known) | Q(order_id__in=left)
+    )
+    ids = list(taken.values_list("order_id", flat=True))
+    states.release(ids, f"Taken over by plan {row.pk}.", at=now, by=by)
+
+
+def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> None:
+    """Take every placed order from open to on a route, and count. Raises CannotDo naming one not open."""
+    wanted = list(placed.values_list("order_id", flat=True))
+    claimed = WorkOrder.objects.filter(state=OrderState.OPEN, pk__in=placed.values("order_id")).update(
+        state=OrderState.ON_ROUTE, changed_at=now
+    )
+    if claimed != len(wanted):
+        ours = Q(state=OrderState.ON_ROUTE, changed_at=now) & ~Q(stops__is_in_force=True)
+        lost = WorkOrder.objects.filter(pk__in=placed.values("order_id")).exclude(ours).first()
+        told = f"{lost} is {lost.get_state_display().lower()}" if lost else "An order is no longer open"
+        raise CannotDo(
+            f"{told} since this was proposed.",
+            remedy="Propose again; it takes a minute and knows the change.",
+        )
+    states.note_all(wanted, "put on a route", "", at=now, by=by)
+
+
+def _with_finished_stops(routes: QuerySet[Route]) -> QuerySet[Route]:
+    return (
+        routes.filter(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+        .select_related("technician")
+        .distinct()
+    )

@@ -1,0 +1,224 @@
+"""Planning: ask for a plan, watch it, look at it, publish it or take it back.
+
+One technician's route, on the screen and on paper.
+"""
+
+from collections.abc import Callable
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from scheduling import tasks
+from scheduling.models import ProposalState, RouteProposal
+from scheduling.pages import list_columns
+from scheduling.pages.downloads import ListFile, page_or_file
+from scheduling.pages.request_context import branch_of, is_metric, now_and_today
+from scheduling.routes import board as queries
+from scheduling.routes import maps, publishing, selectors
+from scheduling.routes import proposals as service
+from scheduling.routes.forms import PlanForm
+from scheduling.routes.selectors import routes_in_force
+from shared.access import requires
+from shared.errors import CannotDo
+from shared.heavy_posts import is_heavy
+from shared.periods import days_from
+from shared.roles import Permission, may
+from shared.told import told
+
+DAYS_AHEAD = 7
+
+
+@requires(Permission.SEE_WORK)
+@require_http_methods(["GET", "POST"])
+@is_heavy
+def proposals(request: HttpRequest) -> HttpResponse:
+    """List plans and take a wish for a new one."""
+    now, today = now_and_today(request)
+    form = PlanForm(request.POST or None, branch_id=branch_of(request), today=today)
+    if request.method == "POST":
+        if not may(request.user.role, Permission.PLAN_ROUTES):
+            return HttpResponse(gettext("Your role may not plan routes."), status=403)
+        if form.is_valid() and (proposal := _start(request, form, now)):
+            return redirect("proposal", pk=proposal.pk)
+    days = days_from(today, DAYS_AHEAD)
+    return page_or_file(
+        request,
+        "routes/proposals.html",
+        {
+            "form": form,
+            "proposals": queries.proposal_rows(branch_of(request)),
+            "in_force": routes_in_force(days[0], days[-1], branch_of(request)),
+        },
+        status=422 if form.errors else 200,
+        plans=ListFile("plans", list_columns.PLANS, lambda: queries.proposal_rows(branch_of(request))),
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one plan as people × days, with everything it left out."""
+    _, today = now_and_today(request)
+    board = _board(request, pk, today)
+    return page_or_file(
+        request,
+        "routes/proposal.html",
+        {
+            "board": board,
+            "row": board.row,
+            "map": maps.route_map(board.routes, is_metric=is_metric(request), tiles_at=settings.MAP_TILE_URL),
+            "tile_credit": settings.MAP_TILE_CREDIT,
+            "geojson_url": reverse("proposal_geojson", args=[pk]),
+            "page_url": reverse("proposal", args=[pk]),
+            "progress_url": reverse("proposal_progress", args=[pk]),
+        },
+        stops=ListFile(
+            "stops of the plan",
+            list_columns.PLAN_STOPS,
+            lambda: ((one, stop) for one in board.routes for stop in one.stops),
+        ),
+        left_out=ListFile("orders left out", list_columns.LEFT_OUT, lambda: board.unplaced),
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal_progress(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return how far planning has come; when it is over, have the page loaded anew."""
+    found = get_object_or_404(_in_branch(request), pk=pk)
+    return progress_part(request, found, reverse("proposal", args=[pk]))
+
+
+def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> HttpResponse:
+    """Return how far a proposal is, for its own page or a re-plan's; once it is over, send the page there."""
+    if found.state != ProposalState.RUNNING:
+        return HttpResponse(status=200, headers={"HX-Redirect": page_url})
+    context = {"row": found, "board": found, "page_url": page_url, "progress_url": request.path}
+    return render(request, "parts/progress.html", context)
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
+    """Return a plan's routes for other maps."""
+    _, today = now_and_today(request)
+    board = _board(request, pk, today)
+    return JsonResponse(maps.geojson(board.routes), content_type="application/geo+json")
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def stop_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ask a running plan to stop with the best it has."""
+    service.cancel(get_object_or_404(_in_branch(request), pk=pk))
+    page_url = request.POST.get("next", "")
+    is_ours = url_has_allowed_host_and_scheme(page_url, None)
+    return redirect(page_url if is_ours else reverse("proposal", args=[pk]))
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def publish_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a plan in force."""
+    now, _ = now_and_today(request)
+    return _do(
+        request, pk, lambda found: publishing.publish(found, by=request.user, now=now),
+        gettext("Published. The technicians see it now."),
+    )  # fmt: skip
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a published plan back."""
+    now, _ = now_and_today(request)
+    return _do(
+        request, pk, lambda found: publishing.unpublish(found, by=request.user, now=now),
+        gettext("Taken back. Its orders are open again and its days are empty."),
+    )  # fmt: skip
+
+
+@requires(Permission.PLAN_ROUTES)
+@require_POST
+def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a plan away that will not be used."""
+    return _do(request, pk, service.set_aside, gettext("Set aside."))
+
+
+def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
+    data = form.cleaned_data
+    try:
+        made = service.start(
+            first_on=data["first_on"], days=data["days"], branch=data["branch"],
+            seconds=data["seconds"], by=request.user, now=now,
+        )  # fmt: skip
+    except CannotDo as error:
+        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        return None
+    tasks.propose_routes.beside(proposal_id=made.pk)
+    return made
+
+
+def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object], done: str) -> HttpResponse:
+    found = get_object_or_404(_in_branch(request), pk=pk)
+    try:
+        command(found)
+    except CannotDo as error:
+        messages.error(request, told(str(error)))
+    else:
+        messages.success(request, done)
+    return redirect("proposal", pk=pk)
+
+
+def _in_branch(request: HttpRequest):
+    branch_id = branch_of(request)
+    return RouteProposal.objects.filter(branch_id=branch_id) if branch_id else RouteProposal.objects.all()
+
+
+def _board(request: HttpRequest, pk: int, today) -> queries.Board:
+    board = queries.board(pk, branch_of(request), today)
+    if board is None:
+        raise Http404(gettext("There is no such plan in your branch."))
+    return board
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def route(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show a route: what to load, where to go, what to do there."""
+    sheet = _sheet(request, pk)
+    metric = is_metric(request)
+    return page_or_file(
+        request,
+        "routes/route.html",
+        {
+            "sheet": sheet,
+            "route": sheet.route,
+            "is_metric": metric,
+            "map": maps.route_map([sheet.route], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
+            "tile_credit": settings.MAP_TILE_CREDIT,
+            "geojson_url": reverse("route_geojson", args=[pk]),
+        },
+        load=ListFile("load of the van", list_columns.VAN_LOAD, lambda: sheet.load),
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def route_geojson(request: HttpRequest, pk: int) -> JsonResponse:
+    """Return a route for other maps."""
+    found = maps.geojson([_sheet(request, pk).route])
+    return JsonResponse(found, content_type="application/geo+json")
+
+
+def _sheet(request: HttpRequest, pk: int) -> selectors.RouteSheet:
+    sheet = selectors.route_sheet(pk, branch_of(request))
+    if sheet is None:
+        raise Http404(gettext("There is no such route in your branch."))
+    return sheet

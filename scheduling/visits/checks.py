@@ -1,0 +1,359 @@
+"""What a technician sends: plain data, and its fingerprint to tell a repeat from a clash.
+
+What a close-out must satisfy before anything is written. Each refusal names its remedy.
+The readings of a close-out: meter and gauges, through the fleet's own door.
+"""
+
+import hashlib
+import json
+import uuid
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from django.db.models import QuerySet
+
+from fleet.models import (
+    FlushKind,
+    Meter,
+    MeterReading,
+    MeterWater,
+    Part,
+    PartKind,
+    PerformanceReading,
+    Position,
+    ReadingSource,
+    RemovalReason,
+)
+from fleet.readings import gauges, meter_readings
+from fleet.readings import rows as readings_rows
+from fleet.register import parts
+from scheduling.models import CloseOut, OrderKind, OrderState, Outcome, StepSheet, WorkOrder
+from scheduling.orders import steps
+from shared.errors import CannotDo
+
+MOST_FLUSHES: Final = 8
+"""More flushes than this at one visit are a slip."""
+
+
+@dataclass(frozen=True)
+class PartChange:
+    """One position: what came out and why, what went in. Empty ``kind_code``: nothing went in."""
+
+    position_code: str
+    removal_reason: str = ""
+    kind_code: str = ""
+    serial: str = ""
+    lot: str = ""
+    made_on: date | None = None
+    removed_part_id: int | None = None
+    """The part the technician found, as the phone knew it; a change by somebody else meanwhile is told."""
+
+
+@dataclass(frozen=True)
+class FlushForm:
+    """One flush. Empty ``kind``: what the work calls for. [gal], [min]"""
+
+    volume_gal: float = 0
+    minutes: float = 0
+    ran_clear: bool = False
+    kind: str = ""
+
+
+@dataclass(frozen=True)
+class CloseOutForm:
+    """One order closed by one technician. The number made on the phone makes sending twice harmless."""
+
+    client_id: uuid.UUID
+    order_id: int
+    technician_id: int
+    outcome: str
+    finished_at: datetime
+    minutes: int
+    steps: Sequence[dict] = ()
+    """[{code, done, skipped_because}] as on the phone."""
+    step_sheet_version: int | None = None
+    part_changes: Sequence[PartChange] = ()
+    flush: FlushForm | None = None
+    further_flushes: Sequence[FlushForm] = ()
+    meter_total: float | None = None
+    """As the register of the permeate meter shows, in its own measure."""
+    performance: dict = field(default_factory=dict)
+    """By the column names of PerformanceReading, in its measures; ``saw_fines`` may be among them."""
+    note: str = ""
+    signed_by: str = ""
+    signature: str = ""
+
+    @property
+    def flushes(self) -> list[FlushForm]:
+        return [*([self.flush] if self.flush else []), *self.further_flushes]
+
+    def fingerprint(self) -> str:
+        """Return the SHA-256 of everything that was sent."""
+        content = json.dumps(asdict(self), sort_keys=True, default=str)
+        return hashlib.sha256(content.encode()).hexdigest()
+
+
+def flush_number(client_id: uuid.UUID, number: int) -> uuid.UUID:
+    """Return the number of a close-out's n-th flush, the same every time."""
+    return uuid.uuid5(client_id, f"flush {number}")
+
+
+AHEAD = timedelta(minutes=10)
+"""How far a phone's clock may run ahead."""
+KEEP = "Nothing you entered is lost: it stays on the phone until it is sent."
+
+
+def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: datetime) -> list[dict]:
+    """Return hazard controls that were skipped with a reason. Raises CannotDo for what can't stand."""
+    _check_plain_values(form, now)
+    _check_order(order)
+    if form.outcome == Outcome.NOT_DONE:
+        _check_not_done(form)
+        return []
+    _check_what_the_kind_needs(form, order)
+    _check_flushes(form)
+    # The night replaces today's flush; tomorrow's order owns that step.
+    excused = {"flush"} if form.outcome == Outcome.BEDDING else set()
+    return steps.check_record(sheet, form.steps, excused=excused)
+
+
+def position_of(change: PartChange, order: WorkOrder) -> Position:
+    """Return the named position of the order's treatment unit."""
+    position = Position.objects.filter(
+        treatment_unit_id=order.treatment_unit_id, code=change.position_code
+    ).first()
+    if position is None:
+        known = Position.objects.filter(treatment_unit_id=order.treatment_unit_id)
+        raise CannotDo(
+            f"{order.treatment_unit.serial} has no position {change.position_code!r}.",
+            remedy=f"Choose one of: {', '.join(known.values_list('code', flat=True))}.",
+            field="position_code",
+        )
+    return position
+
+
+def kind_of(change: PartChange) -> PartKind:
+    """Return the named kind of part."""
+    kind = PartKind.objects.filter(code=change.kind_code).first()
+    if kind is None:
+        raise CannotDo(
+            f"The catalogue has no part {change.kind_code!r}.",
+            remedy="Choose a part from the list, or have the planner add it to the catalogue.",
+            field="kind_code",
+        )
+    return kind
+
+
+def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -> Part | None:
+    """Return the part in place. Raises CannotDo when somebody has changed it since the day was loaded."""
+    here = parts.part_in(position)
+    expected = change.removed_part_id
+    if expected is None and order.part_id and order.part.position_id == position.pk:
+        expected = order.part_id
+    if expected is not None and (here is None or here.pk != expected):
+        raise CannotDo(
+            f"The part in {position.code} of {order.treatment_unit.serial} has been changed by somebody else "
+            "since your day was loaded.",
+            remedy=f"Compare with what you find there and talk to the planner, who can correct it. {KEEP}",
+            field="position_code",
+        )
+    if here is not None and change.removal_reason not in RemovalReason.values:
+        raise CannotDo(
+            f"It is not said why the part in {position.code} came out.",
+            remedy=f"Choose one of: {', '.join(RemovalReason.values)}.",
+            field="removal_reason",
+        )
+    if here is None and not change.kind_code:
+        raise CannotDo(
+            f"There is no part in {position.code} and none went in.",
+            remedy="Leave this position out.",
+            field="position_code",
+        )
+    return here
+
+
+def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
+    if form.outcome not in Outcome.values:
+        raise CannotDo(
+            f"{form.outcome!r} is no outcome.",
+            remedy=f"Choose one of: {', '.join(Outcome.values)}.",
+            field="outcome",
+        )
+    if form.finished_at.tzinfo is None:
+        raise CannotDo(
+            "The time of finishing has no time zone.", remedy="Send it with its zone.", field="finished_at"
+        )
+    if form.finished_at > now + AHEAD:
+        raise CannotDo(
+            f"The work is said to be finished on {form.finished_at:%d %b %Y %H:%M}, which is yet to come.",
+            remedy="Check the phone's clock.",
+            field="finished_at",
+        )
+    if not 0 <= form.minutes <= 1440:
+        raise CannotDo(
+            f"{form.minutes} minutes can't be the time on site.", remedy="Give 0 to 1440.", field="minutes"
+        )
+    codes = [change.position_code for change in form.part_changes]
+    if len(set(codes)) != len(codes):
+        raise CannotDo(
+            "One position is named twice.", remedy="Write each position once.", field="part_changes"
+        )
+
+
+def _check_order(order: WorkOrder) -> None:
+    if order.state == OrderState.WITHDRAWN:
+        raise CannotDo(
+            f"{order} has been withdrawn: {order.withdrawn_because}.",
+            remedy=f"If the work is done, have the planner reopen {order}, then send again. {KEEP}",
+        )
+    if order.state == OrderState.DONE:
+        other = (
+            CloseOut.objects.filter(order=order, undone_at__isnull=True)
+            .exclude(outcome=Outcome.NOT_DONE)
+            .select_related("technician")
+            .first()
+        )
+        by_whom = f" by {other.technician} on {other.finished_at:%d %b %Y}" if other else ""
+        raise CannotDo(
+            f"{order} has been closed already{by_whom}.",
+            remedy=f"If yours is right, have the planner undo the other one, then send again. {KEEP}",
+        )
+
+
+def _check_not_done(form: CloseOutForm) -> None:
+    if not form.note.strip():
+        raise CannotDo(
+            "It is not said why the work could not be done.", remedy="Write a few words.", field="note"
+        )
+    if form.part_changes or form.flushes:
+        raise CannotDo(
+            "Parts or flushes are recorded for work that could not be done.",
+            remedy="Choose “done”, or take the parts and flushes out of the report.",
+            field="outcome",
+        )
+
+
+def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
+    if order.kind == OrderKind.CHANGE_DUE and order.part_id:
+        code = order.part.position.code
+        if not any(one.position_code == code and one.kind_code for one in form.part_changes):
+            raise CannotDo(
+                f"{order} asks for a new part in {code}, and none is reported.",
+                remedy="Enter the new part, or choose “could not be done” and say why.",
+                field="part_changes",
+            )
+    if order.kind == OrderKind.REFLUSH_REQUIRED and not form.flushes:
+        raise CannotDo(
+            f"{order} asks for a flush, and none is recorded.",
+            remedy="Enter gallons, minutes and whether it ran clear.",
+            field="flush",
+        )
+    if order.kind == OrderKind.READING and form.meter_total is None and not form.note.strip():
+        raise CannotDo(
+            f"{order} asks for a reading, and none is recorded.",
+            remedy="Enter what the register shows, or write why it can't be read.",
+            field="meter_total",
+        )
+    if form.outcome == Outcome.BEDDING and order.kind != OrderKind.CHANGE_DUE and not form.part_changes:
+        raise CannotDo(
+            "Nothing was changed that could stand overnight.",
+            remedy="Choose “done” or “could not be done”.",
+            field="outcome",
+        )
+
+
+def _check_flushes(form: CloseOutForm) -> None:
+    if len(form.flushes) > MOST_FLUSHES:
+        raise CannotDo(
+            f"{len(form.flushes)} flushes at one visit can't be.", remedy="Check the list.", field="flush"
+        )
+    for one in form.flushes:
+        if one.kind and one.kind not in FlushKind.values:
+            raise CannotDo(
+                f"{one.kind!r} is no kind of flush.",
+                remedy=f"Choose one of: {', '.join(FlushKind.values)}.",
+                field="flush",
+            )
+        if not 0 <= one.minutes <= 1440 or not 0 <= one.volume_gal <= 100_000:
+            raise CannotDo(
+                f"A flush of {one.volume_gal:g} gal in {one.minutes:g} min can't be.",
+                remedy="Check gallons and minutes.",
+                field="flush",
+            )
+
+
+def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
+    """Record the register. Raises CannotDo when there is no meter, or the total can't be."""
+    if form.meter_total is None:
+        return
+    meters = Meter.objects.filter(treatment_unit_id=order.treatment_unit_id, removed_at__isnull=True)
+    meter = meters.filter(water=MeterWater.PERMEATE).first() or meters.order_by("pk").first()
+    if meter is None:
+        raise CannotDo(
+            f"{order.treatment_unit.serial} has no meter.",
+            remedy="Leave the total out and write it in the note; the planner can add the meter.",
+            field="meter_total",
+        )
+    _stand_again(MeterReading.objects.filter(meter=meter, read_at=form.finished_at))
+    report = meter_readings.record_meter_readings(
+        [readings_rows.NewMeterReading(meter_id=meter.pk, read_at=form.finished_at, total=form.meter_total)],
+        source=ReadingSource.PHONE,
+        now=now,
+        as_correction=True,
+    )
+    _raise_first(report, "meter_total")
+
+
+def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | None:
+    """Record gauges and flows; return the reading's id, None when nothing was read."""
+    values = {
+        name: float(value)
+        for name, value in form.performance.items()
+        if name != "saw_fines" and value not in (None, "")
+    }
+    saw_fines = bool(form.performance.get("saw_fines"))
+    if not values and not saw_fines:
+        return None
+    _stand_again(
+        PerformanceReading.objects.filter(treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at)
+    )
+    report = gauges.record_performance_readings(
+        [readings_rows.NewPerformanceReading(order.treatment_unit_id, form.finished_at, values, saw_fines)],
+        source=ReadingSource.PHONE,
+        now=now,
+        as_correction=True,
+    )
+    _raise_first(report, "performance")
+    return (
+        PerformanceReading.objects.filter(
+            treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at, is_latest=True
+        )
+        .values_list("pk", flat=True)
+        .first()
+    )
+
+
+def set_aside(row: CloseOut) -> None:
+    """Let the readings of an undone close-out no longer count; their rows stay."""
+    if row.performance_reading_id:
+        PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
+    MeterReading.objects.filter(
+        treatment_unit_id=row.order.treatment_unit_id,
+        read_at=row.finished_at,
+        source=ReadingSource.PHONE,
+    ).update(is_latest=False)
+
+
+def _stand_again(rows: QuerySet) -> None:
+    """Let a reading set aside by an undo count again, so that what is sent now repeats or corrects it."""
+    newest = rows.order_by("-revision").first()
+    if newest is not None and not newest.is_latest and not rows.filter(is_latest=True).exists():
+        rows.filter(pk=newest.pk).update(is_latest=True)
+
+
+def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
+    if report.problems:
+        first = report.problems[0]
+        raise CannotDo(f"{first.field} = {first.value}: {first.message}", remedy=first.remedy, field=field)

@@ -1,0 +1,179 @@
+"""Which treatment units get labels, and what a technician sees who scans one."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final
+
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.utils.translation import gettext
+
+from fleet.models import Flush, Part, Site, TreatmentUnit
+from scheduling.documents.paper import Label
+from scheduling.models import (
+    STANDING_STATES,
+    CloseOut,
+    StepSheet,
+    StockLevel,
+    StockPlace,
+    StopOrder,
+    Technician,
+)
+from scheduling.orders.selectors import number_of
+
+VISITS_SHOWN: Final = 8
+FLUSHES_SHOWN: Final = 5
+PART_MARK: Final = "TAPWARD-PART"
+"""With what a part's code begins; then kind, lot and serial, each on a line of its own."""
+
+
+@dataclass(frozen=True)
+class PartInPlace:
+    """One part as the technician finds it."""
+
+    position: str
+    name: str
+    serial: str
+    lot: str
+    installed_at: datetime
+    wear: float | None
+    likely_on: date | None
+
+
+@dataclass(frozen=True)
+class PastVisit:
+    """One visit that stands."""
+
+    finished_at: datetime
+    kind_word: str
+    outcome_word: str
+    technician: str
+    note: str
+
+
+@dataclass(frozen=True)
+class UnitOnSite:
+    """A treatment unit for somebody who stands before it. No money, no other sites."""
+
+    unit: TreatmentUnit
+    readiness: str
+    readiness_word: str
+    owed_word: str
+    cautions: list[str]
+    parts: list[PartInPlace]
+    visits: list[PastVisit]
+    flushes: list[Flush]
+    orders: list[tuple[int, str, str]]
+
+
+def units_to_label(
+    *, words: str, area: str, branch_id: int | None, serials: Sequence[str] = ()
+) -> QuerySet[TreatmentUnit]:
+    """Return treatment units by serial, site, customer or label; every one when nothing is asked."""
+    units = TreatmentUnit.objects.select_related("site").order_by("site__name", "serial")
+    if branch_id:
+        units = units.filter(site__branch_id=branch_id)
+    if area:
+        units = units.filter(site__area=area)
+    if serials:
+        units = units.filter(serial__in=serials)
+    for word in words.split():
+        units = units.filter(
+            Q(serial__icontains=word)
+            | Q(label__icontains=word)
+            | Q(site__name__icontains=word)
+            | Q(site__customer__name__icontains=word)
+        )
+    return units
+
+
+def part_labels(place: StockPlace, *, company: str) -> list[Label]:
+    """Return a label for each piece at a place: its code says kind and lot, as the phone reads it."""
+    labels = []
+    held = StockLevel.objects.filter(place=place, quantity__gt=0).select_related("kind")
+    for level in held.order_by("kind__name", "lot"):
+        label = Label(
+            address="\n".join((PART_MARK, level.kind.code, level.lot)),
+            serial=level.kind.code,
+            line=", ".join(
+                text
+                for text in (level.kind.name, level.lot and gettext("lot %(lot)s") % {"lot": level.lot})
+                if text
+            ),
+            company=company,
+            foot=gettext("Scan it when closing out."),
+        )
+        labels += [label] * level.quantity
+    return labels
+
+
+def areas(branch_id: int | None) -> list[str]:
+    """Return the areas with treatment units."""
+    sites = Site.objects.exclude(area="").filter(Exists(TreatmentUnit.objects.filter(site=OuterRef("pk"))))
+    if branch_id:
+        sites = sites.filter(branch_id=branch_id)
+    return list(sites.order_by("area").values_list("area", flat=True).distinct())
+
+
+def own_orders_here(technician: Technician, unit: TreatmentUnit, today: date) -> list[tuple[int, str, str]]:
+    """Return what is still to be done at a unit on this technician's route today: (pk, number, kind)."""
+    placed = StopOrder.objects.filter(
+        is_in_force=True,
+        stop__route__technician=technician,
+        stop__route__day=today,
+        order__treatment_unit=unit,
+        order__state__in=STANDING_STATES,
+    ).select_related("order")
+    return [(one.order_id, number_of(one.order_id), one.order.get_kind_display()) for one in placed]
+
+
+def unit_on_site(unit: TreatmentUnit, technician: Technician, today: date) -> UnitOnSite:
+    """Return the unit's parts, readiness and past visits. Six queries."""
+    state = getattr(unit, "state", None)
+    return UnitOnSite(
+        unit=unit,
+        readiness=state.readiness if state else "",
+        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
+        owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
+        cautions=_cautions(),
+        parts=_parts(unit),
+        visits=_visits(unit),
+        flushes=list(Flush.objects.filter(treatment_unit=unit)[:FLUSHES_SHOWN]),
+        orders=own_orders_here(technician, unit, today),
+    )
+
+
+def _cautions() -> list[str]:
+    """Return what every sheet in use warns of: whoever scans a label may be about to open something."""
+    sheets = StepSheet.objects.filter(is_current=True).order_by("kind")
+    return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
+
+
+def _parts(unit: TreatmentUnit) -> list[PartInPlace]:
+    parts = Part.objects.in_place().filter(treatment_unit=unit)
+    return [
+        PartInPlace(
+            position=part.position.code,
+            name=part.kind.name,
+            serial=part.serial,
+            lot=part.lot,
+            installed_at=part.installed_at,
+            wear=part.state.wear if hasattr(part, "state") else None,
+            likely_on=part.state.likely_on if hasattr(part, "state") else None,
+        )
+        for part in parts.select_related("kind", "position", "state").order_by("position__order")
+    ]
+
+
+def _visits(unit: TreatmentUnit) -> list[PastVisit]:
+    past = CloseOut.objects.filter(order__treatment_unit=unit, undone_at__isnull=True)
+    return [
+        PastVisit(
+            finished_at=one.finished_at,
+            kind_word=one.order.get_kind_display(),
+            outcome_word=one.get_outcome_display(),
+            technician=one.technician.name,
+            note=one.note,
+        )
+        for one in past.select_related("order", "technician")[:VISITS_SHOWN]
+    ]

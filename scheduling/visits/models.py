@@ -1,0 +1,115 @@
+"""What was found and done. Added to, never edited: an undo is a record of its own."""
+
+import uuid
+
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy
+
+from fleet.models import Flush, Part, Person
+from scheduling.crew.models import Technician
+from scheduling.orders.models import WorkOrder
+from scheduling.routes.models import Stop
+from shared.model_parts import both_or_neither, known_values
+
+
+class Outcome(models.TextChoices):
+    """How a visit ended."""
+
+    DONE = "done", gettext_lazy("Done")
+    BEDDING = "bedding", gettext_lazy("Bedding overnight, second flush to come")
+    NOT_DONE = "not_done", gettext_lazy("Could not be done")
+
+
+class CloseOut(models.Model):
+    """One order closed by one technician."""
+
+    client_id = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Made on the phone.")
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="close_outs")
+    stop = models.ForeignKey(
+        Stop, on_delete=models.SET_NULL, null=True, blank=True, related_name="close_outs"
+    )
+    technician = models.ForeignKey(Technician, on_delete=models.PROTECT, related_name="close_outs")
+    outcome = models.CharField(max_length=8, choices=Outcome)
+    finished_at = models.DateTimeField()
+    received_at = models.DateTimeField()
+    minutes = models.PositiveSmallIntegerField()
+    drive_minutes = models.PositiveSmallIntegerField(default=0)
+    steps = models.JSONField(default=list, help_text="[{code, done, skipped_because}] as on the phone.")
+    step_sheet_version = models.PositiveSmallIntegerField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    signed_by = models.CharField(max_length=120, blank=True)
+    signature = models.TextField(blank=True, help_text="Pen strokes as JSON points.")
+    flush = models.ForeignKey(Flush, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    performance_reading_id = models.BigIntegerField(null=True, blank=True)
+    form_hash = models.CharField(
+        max_length=64,
+        blank=True,
+        editable=False,
+        help_text="Of what was sent, to know a repeat from a clash.",
+    )
+    follow_up = models.ForeignKey(
+        WorkOrder, on_delete=models.PROTECT, null=True, blank=True, related_name="raised_by_close_outs"
+    )
+    undone_at = models.DateTimeField(null=True, blank=True)
+    undone_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    undone_because = models.CharField(max_length=160, blank=True)
+
+    class Meta:
+        ordering = ["-finished_at", "-id"]
+        constraints = [
+            known_values("outcome", Outcome, "scheduling_closeout_outcome_known"),
+            both_or_neither("undone_at", "undone_by", "scheduling_closeout_undone_when_and_by"),
+            models.UniqueConstraint(
+                fields=["order"],
+                condition=Q(undone_at__isnull=True) & ~Q(outcome="not_done"),
+                name="scheduling_closeout_one_standing_per_order",
+            ),
+        ]
+
+    def __str__(self):
+        return f"close-out of {self.order_id}"
+
+
+class CloseOutPart(models.Model):
+    """A part taken out, put in, or both, at a close-out."""
+
+    close_out = models.ForeignKey(CloseOut, on_delete=models.PROTECT, related_name="parts")
+    removed = models.ForeignKey(Part, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    installed = models.ForeignKey(Part, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(removed__isnull=False) | Q(installed__isnull=False),
+                name="scheduling_closeoutpart_names_a_part",
+            ),
+            models.UniqueConstraint(fields=["installed"], name="scheduling_closeoutpart_installed_once"),
+        ]
+
+    def __str__(self):
+        return f"{self.removed_id} → {self.installed_id}"
+
+
+class CloseOutPhoto(models.Model):
+    """A photo taken at a close-out, checked by content on arrival."""
+
+    close_out = models.ForeignKey(CloseOut, on_delete=models.PROTECT, related_name="photos")
+    client_id = models.UUIDField(default=uuid.uuid4, unique=True)
+    image = models.ImageField(upload_to="photos/%Y/%m/")
+    taken_at = models.DateTimeField(null=True, blank=True)
+    latitude = models.FloatField(null=True, blank=True, help_text="Only where the company keeps places.")
+    longitude = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            both_or_neither("latitude", "longitude", "scheduling_closeoutphoto_whole_place"),
+            models.CheckConstraint(
+                condition=Q(latitude__isnull=True)
+                | Q(latitude__range=(-90, 90), longitude__range=(-180, 180)),
+                name="scheduling_closeoutphoto_place_on_earth",
+            ),
+        ]
+
+    def __str__(self):
+        return f"photo of {self.close_out_id}"

@@ -1,0 +1,267 @@
+"""Language and clock of an answer, as the person set them.
+
+Every file a person takes out is an entry of the audit trail, wherever it is made.
+Headers that neither Django nor the content policy sends.
+Where the owner asks a role for a second factor, nothing opens by the password alone but its setting up.
+Ends sessions that were not used for a while, and any session after its longest time.
+Refuses programs that come without TLS, where the pages would send a browser on to https.
+Refuses what is too large at the door, by the length it announces, before a byte of it is read.
+
+Sent on, a program would go on handing its token over in the open, and nobody would notice (ASVS 4.1.2).
+
+What a server hands on ends at the announced length, so nothing longer than announced is read either.
+"""
+
+import re
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import Resolver404, resolve
+from django.utils import timezone, translation
+
+from fleet.models import AuditArea
+from fleet.people import audit
+
+FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
+"""Addresses for programs answer in English on the company's clock, whatever a caller asks for."""
+PAGES_AFTER_ALL = ("/api/docs/", "/api/own-tokens/")
+
+
+class AsThePersonSet:
+    """Middleware, inside the log-in's own. Strangers get the language that their browser asks for."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        language, zone = _wanted(request)
+        with translation.override(language), timezone.override(_clock(zone)):
+            request.LANGUAGE_CODE = language
+            answer = self.get_response(request)
+            answer.headers.setdefault("Content-Language", language)
+        return answer
+
+
+def _wanted(request) -> tuple[str, str]:
+    if request.path.startswith(FOR_PROGRAMS) and not request.path.startswith(PAGES_AFTER_ALL):
+        return settings.LANGUAGE_CODE, ""
+    asked = translation.get_language() or settings.LANGUAGE_CODE
+    if not request.user.is_authenticated:
+        return asked, ""
+    return request.user.language or asked, request.user.time_zone
+
+
+def _clock(zone: str) -> ZoneInfo | None:
+    """Return the person's clock; a zone that this machine's list no longer knows shuts nobody out."""
+    try:
+        return ZoneInfo(zone) if zone else None
+    except ZoneInfoNotFoundError:
+        return None
+
+
+FILE_NAME = re.compile(r'filename="?([^";]+)')
+
+
+class ExportsNoted:
+    """Middleware, inside the log-in's own."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        answer = self.get_response(request)
+        given = answer.headers.get("Content-Disposition", "")
+        if given.startswith("attachment") and answer.status_code == 200 and request.user.is_authenticated:
+            name = FILE_NAME.search(given)
+            audit.note(
+                "file taken out",
+                area=AuditArea.FILES,
+                about=name[1] if name else "a file",
+                detail=f"from {request.path}",
+                by=request.user,
+                now=datetime.now(tz=UTC),
+            )
+        return answer
+
+
+NOBODY = (
+    "accelerometer", "autoplay", "display-capture", "geolocation", "gyroscope", "hid",
+    "magnetometer", "microphone", "midi", "payment", "publickey-credentials-get", "serial", "usb",
+    "xr-spatial-tracking",
+)  # fmt: skip
+PERMISSIONS = ", ".join([*(f"{one}=()" for one in NOBODY), "camera=(self)"])
+"""The camera reads the codes of parts; the person is asked. A photo's own place needs no permission."""
+
+
+class MoreHeaders:
+    """Middleware. Pages of people who are logged in stay out of caches unless the page says otherwise."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        answer = self.get_response(request)
+        answer.setdefault("Permissions-Policy", PERMISSIONS)
+        answer.setdefault("Cross-Origin-Resource-Policy", "same-origin")
+        user = getattr(request, "user", None)
+        if user is not None and user.is_authenticated and "Cache-Control" not in answer:
+            answer["Cache-Control"] = "private, no-store"
+        return answer
+
+
+STAYS_OPEN = {
+    "set_up_second_factor", "own_log_in", "log_out", "log_in", "second_factor",
+    "healthz", "readyz", "metrics",
+}  # fmt: skip
+
+
+class SecondFactorAsked:
+    """Middleware, after the log-in's own. Tokens of other programs pass; a session made them."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if settings.SECOND_FACTOR_ROLES and self._is_missing(request):
+            if request.path_info.startswith("/api/"):
+                told = {
+                    "type": "about:blank",
+                    "title": "Forbidden",
+                    "status": 403,
+                    "detail": "Your role asks for a second factor. Set it up on the page Your log-in.",
+                }
+                return JsonResponse(told, status=403, content_type="application/problem+json")
+            return redirect("set_up_second_factor")
+        return self.get_response(request)
+
+    def _is_missing(self, request: HttpRequest) -> bool:
+        user = request.user
+        if not user.is_authenticated or user.role not in settings.SECOND_FACTOR_ROLES:
+            return False
+        return not request.session.get("second_factor") and _name(request) not in STAYS_OPEN
+
+
+def _name(request: HttpRequest) -> str:
+    try:
+        return resolve(request.path_info).url_name or ""
+    except Resolver404:
+        return ""
+
+
+NOTED_EVERY_SECONDS = 300
+"""Use is written down at most so often, so that reading a page seldom writes."""
+
+
+class SessionLimits:
+    """Middleware, after the session's own. Sessions not begun at the log-in end by their cookie's age."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        if settings.SESSION_COOKIE_NAME in request.COOKIES:
+            self._look(request.session, int(time.time()))
+        return self.get_response(request)
+
+    def _look(self, session, now_s: int) -> None:
+        used_s = session.get("used_at")
+        if used_s is None:
+            return
+        is_idle = now_s - used_s > settings.SESSION_IDLE_MINUTES * 60
+        is_old = now_s - session["began_at"] > settings.SESSION_MOST_DAYS * 86_400
+        if is_idle or is_old:
+            session.flush()
+        elif now_s - used_s > NOTED_EVERY_SECONDS:
+            session["used_at"] = now_s
+
+
+PROGRAMS: Final = re.compile(r"^api/(?!docs/|own-tokens/)")
+"""Paths of programs, as SECURE_REDIRECT_EXEMPT wants them; the API's pages for people are not among them."""
+_BODY: Final = {
+    "type": "about:blank",
+    "title": "Programs are answered by TLS only.",
+    "status": 403,
+    "remedy": "Call the same address with https. A token sent without it may have been read on the way: "
+    "revoke it and make a new one.",
+}
+
+
+class TlsOnly:
+    """Answers 403 with problem details (RFC 9457) before anything is read of the call."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Let through what is safe, or for people."""
+        is_open = settings.SECURE_SSL_REDIRECT and not request.is_secure()
+        if is_open and PROGRAMS.match(request.path_info.lstrip("/")):
+            return JsonResponse(_BODY, status=403, content_type="application/problem+json")
+        return self.get_response(request)
+
+
+MEGABYTE: Final = 1024 * 1024
+USUAL_BYTES: Final = 2 * MEGABYTE
+"""Pages send forms; more than this is no form."""
+MOST_BYTES: Final = {
+    "send_photo": 9 * MEGABYTE,
+    "close_out": 64 * MEGABYTE,
+    "import_fleet": 61 * MEGABYTE,
+    "read_paid_file": 11 * MEGABYTE,
+}
+"""By name of the address: one photo, a plain form with its photos, a workbook, a file of payments."""
+REMEDIES: Final = {
+    "send_photo": "Take the photo again at a lower resolution.",
+    "close_out": "Go back, what you typed is there, and send fewer or smaller photos at once.",
+    "import_fleet": "Bring readings in by years, or use manage.py import_fleet.",
+}
+ELSEWHERE: Final = "/api/"
+"""Programs' calls are measured where they are read."""
+
+
+class UploadSize:
+    """Middleware. Answers 413 with a remedy, and 411 where a body comes without its length."""
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.path_info.startswith(ELSEWHERE):
+            return self.get_response(request)
+        if "chunked" in request.headers.get("Transfer-Encoding", "").lower():
+            return _refusal(
+                request, 411, "The length of what was sent is not known.", "Send it with Content-Length."
+            )
+        announced = request.headers.get("Content-Length", "")
+        size = int(announced) if announced.isascii() and announced.isdigit() else 0
+        if size > USUAL_BYTES:
+            name = _file_name(request)
+            most = MOST_BYTES.get(name, USUAL_BYTES)
+            if size > most:
+                what = f"{size / MEGABYTE:.1f} MB were sent; {most / MEGABYTE:.0f} MB are the most here."
+                return _refusal(request, 413, what, REMEDIES.get(name, "Send less at a time."))
+        return self.get_response(request)
+
+
+def _file_name(request: HttpRequest) -> str:
+    try:
+        return resolve(request.path_info).url_name or ""
+    except Resolver404:
+        return ""
+
+
+def _refusal(request: HttpRequest, status: int, message: str, remedy: str) -> HttpResponse:
+    if "text/html" in request.headers.get("Accept", ""):
+        told = {"message": message, "remedy": remedy}
+        answer = render(request, "413.html", told, status=status)
+    else:
+        answer = JsonResponse({"message": message, "remedy": remedy}, status=status)
+    # The rest of the body is not read, so nothing else can come over this connection.
+    answer["Connection"] = "close"
+    return answer
