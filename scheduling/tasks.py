@@ -6,9 +6,8 @@ from django.utils import timezone
 
 from scheduling.billing import invoicing, revenue
 from scheduling.customers import notices, sending
-from scheduling.operations import jobs
 from scheduling.orders import raising
-from scheduling.routes import proposals, publishing, replanning
+from scheduling.routes import proposals, publishing
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
@@ -26,24 +25,6 @@ def enter_revenue(**kwargs):
     now = timezone.now()
     invoicing.raise_prices(today=timezone.localdate(now))
     revenue.enter_revenue(through=timezone.localdate(now), now=now)
-
-
-@shared_task(acks_late=True, soft_time_limit=3900)
-def propose_routes(*, proposal_id: int, **kwargs):
-    """Work out a proposal that was written down as wanted."""
-    proposals.work_out(proposal_id, now=timezone.now())
-
-
-@shared_task(acks_late=True, soft_time_limit=900)
-def replan_routes(*, replan_id: int, **kwargs):
-    """Work out a re-plan after a sick call or urgent work."""
-    replanning.work_out(replan_id, now=timezone.now())
-
-
-@shared_task(acks_late=True, soft_time_limit=3600)
-def do_long_job(*, job_id: int, **kwargs):
-    """Do what somebody asked for on a page: an import, or the fleet assessed and work raised at once."""
-    jobs.carry_out(job_id, clock=timezone.now)
 
 
 @shared_task(acks_late=True, soft_time_limit=600)

@@ -242,7 +242,7 @@ def _write(reading_ids: list[int]) -> int:
     with connection.cursor() as cursor:
         for part in arrays(reading_ids):
             cursor.execute(
-                f"INSERT INTO fleet_dayreading ({_DAY_COLUMNS}) SELECT {_DAY_COLUMNS} FROM fleet_meterreading "
-                f"WHERE id IN ({', '.join(map(str, part))})"
+                f"INSERT INTO fleet_dayreading ({_DAY_COLUMNS}) "
+                f"SELECT {_DAY_COLUMNS} FROM fleet_meterreading WHERE id IN ({', '.join(map(str, part))})"
             )
     return len(reading_ids)

@@ -11,10 +11,9 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods
 
-from scheduling import tasks
 from scheduling.models import JobKind, JobState, LongJob
 from scheduling.operations import jobs as operations_jobs
-from scheduling.operations import long_jobs
+from scheduling.operations import long_jobs, tasks
 from scheduling.operations.views import progress_context
 from scheduling.pages.downloads import XLSX_TYPE
 from scheduling.pages.request_context import now_and_today

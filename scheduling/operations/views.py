@@ -14,7 +14,6 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from scheduling import tasks
 from scheduling.models import JobKind, LongJob
 from scheduling.operations import (
     long_jobs as service,
@@ -25,6 +24,7 @@ from scheduling.operations import (
 from scheduling.operations import (
     personal_data_rows as queries,
 )
+from scheduling.operations import tasks
 from scheduling.operations.operations_page import operations
 from scheduling.operations.personal_data_rows import Kind, Subject, take_out
 from scheduling.pages import list_columns

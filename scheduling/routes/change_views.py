@@ -14,13 +14,12 @@ from django.urls import reverse
 from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from scheduling import tasks
 from scheduling.models import Replan, RouteProposal, Stop, Technician, WorkOrder
 from scheduling.orders.selectors import number_of
 from scheduling.pages import list_columns
 from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, now_and_today
-from scheduling.routes import change_pages, moves, replanning
+from scheduling.routes import change_pages, moves, replanning, tasks
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part
 from shared.access import requires

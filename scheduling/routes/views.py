@@ -14,13 +14,12 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from scheduling import tasks
 from scheduling.models import ProposalState, RouteProposal
 from scheduling.pages import list_columns
 from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from scheduling.routes import board as queries
-from scheduling.routes import maps, publishing, selectors
+from scheduling.routes import maps, publishing, selectors, tasks
 from scheduling.routes import proposals as service
 from scheduling.routes.forms import PlanForm
 from scheduling.routes.selectors import routes_in_force

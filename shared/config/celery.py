@@ -13,6 +13,7 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
 app = Celery("tapward", task_cls="shared.config.watched:WatchedTask")
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
+app.autodiscover_tasks(["scheduling.routes", "scheduling.operations"])
 app.conf.beat_schedule = {
     "assess the fleet at night": {"task": "fleet.tasks.assess_fleet", "schedule": crontab(hour=2, minute=0)},
     "take up shards that were lost": {

@@ -10,10 +10,7 @@ def main():
     """Deliver what is due; the receiver is slow on purpose."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
     django.setup()
-    from fleet.webhooks import (
-        addresses,
-        sending,
-    )
+    from fleet.webhooks import addresses, sending  # noqa: PLC0415
     from tests.factories import NOW  # noqa: PLC0415
 
     print("sending", flush=True)

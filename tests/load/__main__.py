@@ -42,10 +42,7 @@ def main() -> int:
         subprocess.run([sys.executable, "manage.py", *command], check=True)
     # Only now: these read the environment.
     from tests.load import users  # noqa: PLC0415
-    from tests.load.stock_up import (
-        Doors,
-        stock_up,
-    )
+    from tests.load.stock_up import Doors, stock_up  # noqa: PLC0415
 
     known = folder / "doors.json"
     if known.exists():
