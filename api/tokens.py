@@ -90,6 +90,12 @@ def revoke_token(token: ApiToken, *, now: datetime) -> bool:
     return bool(ApiToken.objects.filter(pk=token.pk, revoked_at__isnull=True).update(revoked_at=now))
 
 
+def revoke_tokens_of(person: Person, *, now: datetime) -> list[str]:
+    """Revoke all of a person's tokens. Returns the names of those that still opened a door."""
+    tokens = list(ApiToken.objects.standing(now).filter(person=person))
+    return [token.name for token in tokens if revoke_token(token, now=now)]
+
+
 def hash_of(secret: str) -> str:
     """Return what is kept of a secret."""
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()

@@ -23,9 +23,8 @@ from fleet.assessment.models import (
     figure_of,
     numbers_of,
 )
+from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
-    AuditArea,
-    AuditEntry,
     Branch,
     FailedLogIn,
     Language,

@@ -1,7 +1,6 @@
 """The roles table put to pages. Needs Django, knows no room."""
 
 from collections.abc import Callable
-from datetime import datetime
 from functools import wraps
 
 from django.conf import settings
@@ -39,11 +38,6 @@ def client_address(request) -> str:
         return request.META.get("REMOTE_ADDR", "")
     told = [one.strip() for one in request.headers.get("X-Forwarded-For", "").split(",") if one.strip()]
     return told[-count] if len(told) >= count else ""
-
-
-def begin_session(request, now: datetime) -> None:
-    """Write down when a session began and was last used, for its two limits."""
-    request.session["began_at"] = request.session["used_at"] = int(now.timestamp())
 
 
 def opened_by_secret(view: Callable) -> Callable:

@@ -55,7 +55,7 @@ def is_atomic(around):
 
 
 PASSES_ON = {
-    "scheduling/pages/request_context.py", "fleet/people/log_ins.py", "fleet/people/second_factors.py",
+    "scheduling/pages/request_context.py", "fleet/people/services.py",
     "api/noting.py", "api/edits.py",
 }  # fmt: skip
 """One helper each, called by functions that open the transaction."""

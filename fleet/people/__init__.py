@@ -1,0 +1,1 @@
+"""People: who logs in and how, roles, own settings, and the trail of what they changed."""

@@ -1,13 +1,75 @@
-"""Writes the audit trail, for changes whose own table keeps no history."""
+"""The audit trail, for changes whose own table keeps no history: added to, never edited, never taken away."""
 
 import re
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Final, NoReturn
 
-from django.db import connection
-from django.db.models import QuerySet
+from django.db import connection, models
+from django.utils.translation import gettext_lazy
 
-from fleet.models import AuditArea, AuditEntry, Person
+from fleet.people.models import Person
+from shared.errors import CannotDo
+from shared.model_parts import known_values
+
+REMEDY: Final = gettext_lazy("Write a further entry that says what is right.")
+
+
+class AuditArea(models.TextChoices):
+    """What an entry of the audit trail is about."""
+
+    FLEET = "fleet", gettext_lazy("Sites, treatment units, readings")
+    WORK = "work", gettext_lazy("Work orders")
+    PLANS = "plans", gettext_lazy("Plans and routes")
+    STOCK = "stock", gettext_lazy("Stock")
+    MONEY = "money", gettext_lazy("Prices and revenue")
+    PEOPLE = "people", gettext_lazy("People and log-ins")
+    OUTSIDE = "outside", gettext_lazy("Tokens, webhooks, telemetry")
+    FILES = "files", gettext_lazy("Files taken out")
+
+
+class AuditQuerySet(models.QuerySet):
+    """Refuses what PostgreSQL refuses by a trigger, so that SQLite keeps the trail too."""
+
+    def update(self, **changed) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+
+    def delete(self) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+
+
+class AuditEntry(models.Model):
+    """One change: when, who, what to which thing. On PostgreSQL a trigger refuses UPDATE and DELETE."""
+
+    at = models.DateTimeField()
+    by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    area = models.CharField(max_length=8, choices=AuditArea)
+    what = models.CharField(max_length=80)
+    about = models.CharField(max_length=200, blank=True)
+    detail = models.TextField(blank=True)
+
+    objects = AuditQuerySet.as_manager()
+
+    class Meta:
+        verbose_name_plural = "audit entries"
+        ordering = ["-at", "-id"]
+        constraints = [known_values("area", AuditArea, "fleet_auditentry_area_known")]
+        indexes = [models.Index(fields=["at"], name="fleet_auditentry_at")]
+
+    def __str__(self):
+        return f"{self.at:%Y-%m-%d %H:%M} {self.what}"
+
+    def save(self, *args, **kwargs) -> None:
+        """Add a row; refuse to change one."""
+        if not self._state.adding:
+            raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+        super().save(*args, **kwargs)
+
+    def delete(self, *args, **kwargs) -> NoReturn:
+        """Refuse."""
+        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
 
 
 def note(
@@ -34,7 +96,7 @@ def put_marks(words: Sequence[str], mark: str) -> int:
             return cursor.fetchone()[0]
     pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in wanted), re.IGNORECASE)
     # Not the table's own manager, which refuses.
-    plain = QuerySet(AuditEntry)
+    plain = models.QuerySet(AuditEntry)
     count = 0
     for entry in plain.all():
         about, detail = pattern.sub(mark, entry.about)[:200], pattern.sub(mark, entry.detail)

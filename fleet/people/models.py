@@ -1,19 +1,19 @@
-"""People who log in, and the branch they belong to.
+"""Tables of people: log-ins, branches, and what guards the log-in."""
 
-Log-ins that failed, kept for an hour, so that guessing passwords is slow in every process at once.
-What a person shows beside the password: codes of an app (RFC 6238), and codes on paper for its loss.
-What was changed where no table keeps its own history: added to, never edited, never taken away.
-"""
+import base64
+from typing import Final
 
-from typing import NoReturn
-
+import pyotp
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.utils.crypto import salted_hmac
 from django.utils.translation import gettext_lazy
 
-from shared.errors import CannotDo
 from shared.model_parts import between, known_values
 from shared.roles import Permission, may
+
+SECRET_BYTES: Final = 20
+"""RFC 4226, section 4, requirement R6: 160 bits are recommended."""
 
 
 class PersonRole(models.TextChoices):
@@ -99,7 +99,7 @@ class Person(AbstractUser):
 
 
 class FailedLogIn(models.Model):
-    """One wrong password. Name and address are keyed hashes: the table tells nobody who tried from where."""
+    """One wrong password or code, kept for an hour. Keyed hashes: it tells nobody who tried from where."""
 
     account_key = models.CharField(max_length=64)
     address_key = models.CharField(max_length=64, blank=True, help_text="Empty: the address is not known.")
@@ -129,6 +129,17 @@ class SecondFactor(models.Model):
     def __str__(self):
         return f"second factor of {self.person_id}"
 
+    @property
+    def secret(self) -> str:
+        """The secret in base 32, as an app takes it."""
+        digest = salted_hmac("tapward.second-factor", self.salt, algorithm="sha256").digest()
+        return base64.b32encode(digest[:SECRET_BYTES]).decode()
+
+    @property
+    def totp(self) -> pyotp.TOTP:
+        """Codes by time (RFC 6238), steps of 30 s."""
+        return pyotp.TOTP(self.secret)
+
 
 class RecoveryCode(models.Model):
     """One code on paper, kept as a hash, good once."""
@@ -142,63 +153,3 @@ class RecoveryCode(models.Model):
 
     def __str__(self):
         return f"recovery code {self.pk}"
-
-
-REMEDY = gettext_lazy("Write a further entry that says what is right.")
-
-
-class AuditArea(models.TextChoices):
-    """What an entry of the audit trail is about."""
-
-    FLEET = "fleet", gettext_lazy("Sites, treatment units, readings")
-    WORK = "work", gettext_lazy("Work orders")
-    PLANS = "plans", gettext_lazy("Plans and routes")
-    STOCK = "stock", gettext_lazy("Stock")
-    MONEY = "money", gettext_lazy("Prices and revenue")
-    PEOPLE = "people", gettext_lazy("People and log-ins")
-    OUTSIDE = "outside", gettext_lazy("Tokens, webhooks, telemetry")
-    FILES = "files", gettext_lazy("Files taken out")
-
-
-class AuditQuerySet(models.QuerySet):
-    """Refuses what PostgreSQL refuses by a trigger, so that SQLite keeps the trail too."""
-
-    def update(self, **changed) -> NoReturn:
-        """Refuse."""
-        raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
-
-    def delete(self) -> NoReturn:
-        """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
-
-
-class AuditEntry(models.Model):
-    """One change: when, who, what to which thing. On PostgreSQL a trigger refuses UPDATE and DELETE."""
-
-    at = models.DateTimeField()
-    by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    area = models.CharField(max_length=8, choices=AuditArea)
-    what = models.CharField(max_length=80)
-    about = models.CharField(max_length=200, blank=True)
-    detail = models.TextField(blank=True)
-
-    objects = AuditQuerySet.as_manager()
-
-    class Meta:
-        verbose_name_plural = "audit entries"
-        ordering = ["-at", "-id"]
-        constraints = [known_values("area", AuditArea, "fleet_auditentry_area_known")]
-        indexes = [models.Index(fields=["at"], name="fleet_auditentry_at")]
-
-    def __str__(self):
-        return f"{self.at:%Y-%m-%d %H:%M} {self.what}"
-
-    def save(self, *args, **kwargs) -> None:
-        """Add a row; refuse to change one."""
-        if not self._state.adding:
-            raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
-        super().save(*args, **kwargs)
-
-    def delete(self, *args, **kwargs) -> NoReturn:
-        """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)

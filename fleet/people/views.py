@@ -1,74 +1,119 @@
-"""What both steps of the log-in share: who tries, the password that was right, the session that begins.
+"""Pages of the log-in in its two steps, of the own log-in and of the own settings."""
 
-The log-in: Django's own, with guessing slowed down and the session's limits begun.
-The second step of the log-in: a code, for people who have a second factor.
-A person's own settings: language, clock, measures.
-"""
+from collections.abc import Callable
+from functools import wraps
+from typing import Final
 
-import logging
-from datetime import datetime
-from typing import Any, Final
-from zoneinfo import available_timezones
-
+import segno
 from django import forms
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login
+from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth.decorators import login_required
-from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
-from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone, translation
-from django.utils.http import url_has_allowed_host_and_scheme
-from django.utils.translation import gettext, gettext_lazy
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.models import Language, MeasureSystem, Person
-from fleet.people import log_ins, second_factors
-from fleet.people.settings import set_own_settings
-from shared.access import begin_session, client_address
-from shared.errors import CannotDo
-from shared.told import told
+from fleet.people import login_limits, services
+from fleet.people.forms import (
+    LogInForm,
+    OwnPasswordChangeForm,
+    OwnPasswordForm,
+    OwnSettingsForm,
+    SecondStepForm,
+    SetUpForm,
+    is_too_many,
+)
+from fleet.people.models import Person, SecondFactor
 
-log = logging.getLogger("tapward.log_ins")
-HALF_IN: Final = "half_in"
+PENDING: Final = "pending_log_in"
 """In the session: whose password was right, while the second factor is still asked for."""
+PENDING_MINUTES: Final = 10
 
 
-def caller_of(request: HttpRequest, name: str) -> log_ins.Caller:
-    """Return who tries."""
-    mark = request.COOKIES.get(settings.KNOWN_BROWSER_COOKIE, "")
-    return log_ins.Caller(name, client_address(request), mark)
+class LogIn(LoginView):
+    """Django's own: name and password; then the session, or the second step."""
+
+    template_name = "log_in.html"
+    redirect_authenticated_user = True
+    authentication_form = LogInForm
+    wrong_status = 200
+
+    def form_valid(self, form: LogInForm) -> HttpResponse:
+        """Begin the session, or remember that the password was right and ask for the second factor."""
+        person, then = form.get_user(), self.get_success_url()
+        if services.active_factor(person) is None:
+            return _start_session(self.request, person, then, by_second_factor=False)
+        self.request.session.cycle_key()
+        self.request.session[PENDING] = {
+            "person": person.pk,
+            "hash": person.get_session_auth_hash(),
+            "at": int(timezone.now().timestamp()),
+            "then": then,
+        }
+        return redirect("second_factor")
+
+    def form_invalid(self, form: forms.Form) -> HttpResponse:
+        """Say what is wrong; 429 when it is the number of tries."""
+        status = 429 if is_too_many(form) else self.wrong_status
+        return self.render_to_response(self.get_context_data(form=form, status=status), status=status)
 
 
-def begin_half(request: HttpRequest, person: Person, now: datetime, then: str) -> None:
-    """Remember that the password was right; nothing is open yet."""
-    request.session.cycle_key()
-    request.session[HALF_IN] = {
-        "person": person.pk, "hash": person.get_session_auth_hash(), "at": int(now.timestamp()), "then": then
-    }  # fmt: skip
+class SecondStep(LogIn):
+    """The second step, for people who have a second factor: its code."""
+
+    template_name = "people/second_factor.html"
+    redirect_authenticated_user = False
+    authentication_form = SecondStepForm
+    wrong_status = 422
+
+    def dispatch(self, request: HttpRequest, *args, **kwargs) -> HttpResponse:
+        """Let in only whose password was right a short while ago and has not changed since."""
+        pending = request.session.get(PENDING)
+        if not pending or timezone.now().timestamp() - pending["at"] > PENDING_MINUTES * 60:
+            return redirect("log_in")
+        self.person = Person.objects.filter(pk=pending["person"], is_active=True).first()
+        if self.person is None or self.person.get_session_auth_hash() != pending["hash"]:
+            return redirect("log_in")
+        return super().dispatch(request, *args, **kwargs)
+
+    def get_form_kwargs(self) -> dict:
+        """Add whose code it is."""
+        return super().get_form_kwargs() | {"person": self.person}
+
+    def form_valid(self, form: SecondStepForm) -> HttpResponse:
+        """Begin the session."""
+        then = self.request.session.pop(PENDING)["then"]
+        return _start_session(self.request, self.person, then, by_second_factor=True)
 
 
-def begin_log_in(
-    request: HttpRequest, person: Person, answer: HttpResponse, now: datetime, *, by_second_factor: bool
+def _start_session(
+    request: HttpRequest, person: Person, then: str, *, by_second_factor: bool
 ) -> HttpResponse:
-    """Begin the session's limits, and mark the browser as one this person uses."""
-    begin_session(request, now)
-    request.session["browser"] = request.headers.get("User-Agent", "")[:200]
-    request.session["second_factor"] = by_second_factor
-    return mark_browser(answer, person, now)
+    login(request, person)
+    now_s = int(timezone.now().timestamp())
+    request.session.update(
+        {
+            "began_at": now_s,
+            "used_at": now_s,
+            "browser": request.headers.get("User-Agent", "")[:200],
+            "second_factor": by_second_factor,
+        }
+    )
+    return _mark_browser(redirect(then), person)
 
 
-def mark_browser(answer: HttpResponse, person: Person, now: datetime) -> HttpResponse:
+def _mark_browser(answer: HttpResponse, person: Person) -> HttpResponse:
     """Have the browser keep a mark that lets nobody in and tells that this person used it."""
     answer.set_cookie(
         settings.KNOWN_BROWSER_COOKIE,
-        log_ins.browser_mark(person, now=now),
-        max_age=log_ins.MARK_DAYS * 86_400,
+        login_limits.browser_mark(person),
+        max_age=login_limits.BROWSER_KNOWN_FOR,
         secure=settings.SESSION_COOKIE_SECURE,
         httponly=True,
         samesite="Lax",
@@ -76,158 +121,123 @@ def mark_browser(answer: HttpResponse, person: Person, now: datetime) -> HttpRes
     return answer
 
 
-class SlowForm(AuthenticationForm):
-    """Asks whether one more try is due before any password is looked at."""
-
-    def clean(self) -> dict[str, Any]:
-        """Check name and password, unless too many failed."""
-        now = timezone.now()
-        caller = caller_of(self.request, self.cleaned_data.get("username", ""))
-        try:
-            log_ins.check_may_try(caller, now=now)
-        except CannotDo as error:
-            log.warning("log-in", extra={"told": {"outcome": "too many"}})
-            raise ValidationError(told(str(error)), code="too_many") from error
-        if not (self.cleaned_data.get("username") and self.cleaned_data.get("password")):
-            return self.cleaned_data
-        try:
-            cleaned = super().clean()
-        except ValidationError:
-            log_ins.note_failure(caller, now=now)
-            log.warning("log-in", extra={"told": {"outcome": "wrong"}})
-            raise
-        log_ins.note_success(caller)
-        log.info("log-in", extra={"told": {"outcome": "password right"}})
-        return cleaned
+def _status(form: forms.BaseForm) -> int:
+    if is_too_many(form):
+        return 429
+    return 422 if form.errors else 200
 
 
-class LogIn(LoginView):
-    """Name and password."""
-
-    template_name = "log_in.html"
-    redirect_authenticated_user = True
-    authentication_form = SlowForm
-
-    def form_valid(self, form: SlowForm) -> HttpResponse:
-        """Begin the session, or ask for the second factor first."""
-        now = timezone.now()
-        person = form.get_user()
-        if second_factors.standing_factor(person) is not None:
-            begin_half(self.request, person, now, self.get_redirect_url())
-            return redirect("second_factor")
-        answer = super().form_valid(form)
-        return begin_log_in(self.request, person, answer, now, by_second_factor=False)
-
-    def form_invalid(self, form: SlowForm) -> HttpResponse:
-        """Say what is wrong; 429 when it is the number of tries."""
-        too_many = any(error.code == "too_many" for error in form.non_field_errors().as_data())
-        context = self.get_context_data(form=form, too_many=form.non_field_errors()[0] if too_many else "")
-        return self.render_to_response(context, status=429 if too_many else 200)
+def own_post(view: Callable) -> Callable:
+    """Let a post in that carries a password, from whoever is logged in."""
+    return sensitive_post_parameters()(login_required(never_cache(require_POST(view))))
 
 
-MINUTES: Final = 10
-"""So long the password counts while the code is looked for."""
+def after_password(card: str) -> Callable:
+    """Do a thing once the own password was given; else refuse in the card the form is in."""
+
+    def wrap(view: Callable) -> Callable:
+        @own_post
+        @wraps(view)
+        def guarded(request: HttpRequest) -> HttpResponse:
+            form = OwnPasswordForm(request, request.POST, auto_id=f"{card}_%s")
+            return view(request) if form.is_valid() else _own_page(request, **{f"{card}_form": form})
+
+        return guarded
+
+    return wrap
 
 
-class CodeForm(forms.Form):
-    """The code of the app, or one from paper."""
+@login_required
+@require_GET
+@never_cache
+def own_log_in(request: HttpRequest) -> HttpResponse:
+    """Show the own log-in: the password, the browsers that are logged in, the second factor."""
+    return _own_page(request)
 
-    code = forms.CharField(
-        label=gettext_lazy("Code"),
-        max_length=20,
-        help_text=gettext_lazy("The six digits your app shows now, or one of your recovery codes."),
-        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "autofocus": True}),
+
+def _own_page(request: HttpRequest, **refused: forms.BaseForm) -> HttpResponse:
+    factor = services.active_factor(request.user)
+    context = {
+        "password_form": OwnPasswordChangeForm(request),
+        "factor_form": OwnPasswordForm(request, auto_id="factor_%s"),
+        "sessions_form": OwnPasswordForm(request, auto_id="sessions_%s"),
+        "factor": factor,
+        "codes_left": factor.recovery_codes.filter(used_at=None).count() if factor else 0,
+        "is_required": request.user.role in settings.SECOND_FACTOR_ROLES,
+        "sessions": services.sessions_of(
+            request.user, this_key=request.session.session_key, now=timezone.now()
+        ),
+    }
+    status = max((_status(form) for form in refused.values()), default=200)
+    return render(request, "people/own_log_in.html", context | refused, status=status)
+
+
+@own_post
+def change_own_password(request: HttpRequest) -> HttpResponse:
+    """Set a new password and end the other sessions."""
+    form = OwnPasswordChangeForm(request, request.POST)
+    if not form.is_valid():
+        return _own_page(request, password_form=form)
+    person, key, now = request.user, request.session.session_key, timezone.now()
+    services.change_password(person, form.cleaned_data["new_password1"], keep_key=key, by=person, now=now)
+    update_session_auth_hash(request, person)
+    messages.success(request, gettext("Your new password counts. Other browsers were logged out."))
+    return _mark_browser(redirect("own_log_in"), person)
+
+
+@after_password("sessions")
+def end_own_sessions(request: HttpRequest) -> HttpResponse:
+    """End another session, or all others."""
+    count = services.end_sessions(
+        request.user,
+        keep_key=request.session.session_key,
+        by=request.user,
+        now=timezone.now(),
+        mark=request.POST.get("mark", ""),
     )
+    ended = ngettext("%(count)s session ended.", "%(count)s sessions ended.", count) % {"count": count}
+    messages.success(request, ended)
+    return redirect("own_log_in")
 
 
 @sensitive_post_parameters()
+@login_required
 @never_cache
 @require_http_methods(["GET", "POST"])
-def second_factor(request: HttpRequest) -> HttpResponse:
-    """Ask for the code and log in."""
-    now = timezone.now()
-    person = _half_in(request, now)
-    if person is None:
-        return redirect("log_in")
-    form = CodeForm(request.POST or None)
-    status = 200
-    if request.method == "POST" and form.is_valid():
-        status = 422
-        try:
-            if _opens(request, person, form.cleaned_data["code"], now):
-                return _let_in(request, person, now)
-            form.add_error(
-                "code", gettext("That code opens nothing. A code counts once and for about a minute.")
-            )
-        except CannotDo as error:
-            form.add_error(None, told(str(error)))
-            status = 429
-    return render(request, "people/second_factor.html", {"form": form}, status=status)
+def set_up_second_factor(request: HttpRequest) -> HttpResponse:
+    """Show the picture an app reads, and take its first code."""
+    factor = services.pending_factor(request.user, now=timezone.now())
+    if factor is None:
+        return redirect("own_log_in")
+    form = SetUpForm(request, request.POST or None, factor=factor)
+    if form.is_valid():
+        request.session["second_factor"] = True
+        return render(request, "people/recovery_codes.html", {"codes": form.recovery_codes})
+    uri = factor.totp.provisioning_uri(name=request.user.username, issuer_name=settings.COMPANY_NAME)
+    context = {
+        "form": form,
+        "secret": factor.secret,
+        "picture": segno.make(uri).svg_data_uri(scale=5, light="#fff"),
+        "is_required": request.user.role in settings.SECOND_FACTOR_ROLES,
+    }
+    return render(request, "people/set_up_second_factor.html", context, status=_status(form))
 
 
-def _opens(request: HttpRequest, person: Person, code: str, now: datetime) -> bool:
-    """Say whether the code is right; raise CannotDo when too many were wrong."""
-    # Counted apart from passwords: whoever has the password could clear that count.
-    caller = caller_of(request, f"{person.username} second factor")
-    log_ins.check_may_try(caller, now=now)
-    if second_factors.take(person, code, now=now):
-        log_ins.note_success(caller)
-        return True
-    log_ins.note_failure(caller, now=now)
-    log.warning("log-in", extra={"told": {"outcome": "wrong second factor"}})
-    return False
+@after_password("factor")
+def remove_second_factor(request: HttpRequest) -> HttpResponse:
+    """Take the second factor away."""
+    if services.remove_factor(request.user, by=request.user, now=timezone.now()):
+        request.session["second_factor"] = False
+        messages.success(request, gettext("The second factor is taken away; the password alone logs you in."))
+    return redirect("own_log_in")
 
 
-def _let_in(request: HttpRequest, person: Person, now: datetime) -> HttpResponse:
-    then = request.session.pop(HALF_IN)["then"]
-    login(request, person, backend=settings.AUTHENTICATION_BACKENDS[0])
-    log.info("log-in", extra={"told": {"outcome": "second factor right"}})
-    is_ours = url_has_allowed_host_and_scheme(
-        then, allowed_hosts={request.get_host()}, require_https=request.is_secure()
-    )
-    answer = redirect(then if then and is_ours else settings.LOGIN_REDIRECT_URL)
-    return begin_log_in(request, person, answer, now, by_second_factor=True)
-
-
-def _half_in(request: HttpRequest, now: datetime) -> Person | None:
-    """Return whose password was right a short while ago and has not changed since."""
-    told = request.session.get(HALF_IN)
-    if not told or now.timestamp() - told["at"] > MINUTES * 60:
-        return None
-    person = Person.objects.filter(pk=told["person"], is_active=True).first()
-    return person if person and person.get_session_auth_hash() == told["hash"] else None
-
-
-BY_THE_BROWSER = ("", gettext_lazy("As the browser asks"))
-BY_THE_COMPANY = ("", gettext_lazy("The company's clock"))
-NOT_PLACES = ("Etc/", "SystemV/", "posix/", "right/")
-
-
-def _zones() -> list[tuple[str, str]]:
-    """Return the zones of the IANA list that are named after places, and UTC."""
-    names = sorted(name for name in available_timezones() if "/" in name and not name.startswith(NOT_PLACES))
-    return [(name, name.replace("_", " ")) for name in ["UTC", *names]]
-
-
-class OwnSettingsForm(forms.Form):
-    """How one person reads the pages."""
-
-    language = forms.ChoiceField(
-        label=gettext_lazy("Language"), required=False, choices=[BY_THE_BROWSER, *Language.choices]
-    )
-    measure_system = forms.ChoiceField(
-        label=gettext_lazy("Measures"),
-        choices=MeasureSystem.choices,
-        help_text=gettext_lazy(
-            "US measures: gal, gpm, psi, °F. Metric: L, L/min, bar, °C. For pages and for what you type."
-        ),
-    )
-    time_zone = forms.ChoiceField(
-        label=gettext_lazy("Time zone"),
-        required=False,
-        choices=lambda: [BY_THE_COMPANY, *_zones()],
-        help_text=gettext_lazy("Visits and readings keep the clock of their site."),
-    )
+@after_password("factor")
+def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
+    """Make new recovery codes, and show them this once."""
+    factor = get_object_or_404(SecondFactor, person=request.user, confirmed_at__isnull=False)
+    codes = services.renew_recovery_codes(factor, now=timezone.now())
+    return render(request, "people/recovery_codes.html", {"codes": codes})
 
 
 @login_required
@@ -235,18 +245,10 @@ class OwnSettingsForm(forms.Form):
 @never_cache
 def own_settings(request: HttpRequest) -> HttpResponse:
     """Show the asker's own settings, and keep them."""
-    person = request.user
-    form = OwnSettingsForm(
-        request.POST or None,
-        initial={
-            "language": person.language,
-            "measure_system": person.measure_system,
-            "time_zone": person.time_zone,
-        },
-    )
-    if request.method == "POST" and form.is_valid():
-        set_own_settings(person, **form.cleaned_data, now=timezone.now())
-        with translation.override(form.cleaned_data["language"] or translation.get_language()):
-            messages.success(request, gettext("Your settings are kept."))
-        return redirect("own_settings")
-    return render(request, "people/own_settings.html", {"form": form}, status=422 if form.errors else 200)
+    form = OwnSettingsForm(request.POST or None, instance=request.user)
+    if not form.is_valid():
+        return render(request, "people/own_settings.html", {"form": form}, status=_status(form))
+    services.save_own_settings(form.instance, form.changed_data, form.initial, now=timezone.now())
+    with translation.override(form.cleaned_data["language"] or translation.get_language()):
+        messages.success(request, gettext("Your settings are kept."))
+    return redirect("own_settings")

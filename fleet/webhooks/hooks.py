@@ -60,7 +60,7 @@ def rotate(hook: Webhook, *, now: datetime) -> str:
 
 
 @transaction.atomic
-def switch(hook: Webhook, is_on: bool, *, by: Person, now: datetime) -> None:
+def switch(hook: Webhook, is_on: bool, *, by: Person | str, now: datetime) -> None:
     """Switch a webhook on or off. What waited meanwhile goes out from now on."""
     because = "" if is_on else f"Switched off by {by}"
     Webhook.objects.filter(pk=hook.pk).update(is_on=is_on, off_because=because[:200], failures_in_row=0)

@@ -48,9 +48,18 @@ def switch_off(technician: Technician) -> bool:
     return bool(deleted)
 
 
+def switch_off_of(person: Person) -> list[str]:
+    """Let no address open this person's calendar, nor one they made. Returns whose feeds ended."""
+    feeds = CalendarFeed.objects.filter(Q(technician__person=person) | Q(made_by=person))
+    names = list(feeds.values_list("technician__name", flat=True))
+    feeds.delete()
+    return names
+
+
 def feed_of(secret: str) -> CalendarFeed | None:
-    """Return the feed a secret opens, or None. A technician who no longer works here has none."""
+    """Return the feed a secret opens, or None. Who no longer works here or may not log in has none."""
     feeds = CalendarFeed.objects.select_related("technician__branch")
+    feeds = feeds.exclude(technician__person__is_active=False)
     return feeds.filter(secret_hash=hashed(secret), technician__is_active=True).first()
 
 

@@ -26,7 +26,7 @@ from fleet.models import (
     TreatmentUnit,
     WebhookEvent,
 )
-from fleet.people import audit, log_ins
+from fleet.people import audit, services
 from scheduling.models import (
     Absence,
     AccessHours,
@@ -252,7 +252,7 @@ def _check(subject: Subject, by: Person | None, now: datetime) -> None:
 
 
 def _erase_log_in(person: Person, by: Person | None, now: datetime, done: Counter[str]) -> None:
-    log_ins.end_sessions(person, keep_key=None, by=by, now=now)
+    services.end_sessions(person, keep_key=None, by=by, now=now)
     done["things of the log-in's own"] += _delete_owned(person)
     blank = {
         "username": f"erased-{person.pk}", "first_name": "erased", "last_name": f"log-in {person.pk}",

@@ -1,9 +1,6 @@
-"""Language and clock of an answer, as the person set them.
+"""Every file a person takes out is an entry of the audit trail, wherever it is made.
 
-Every file a person takes out is an entry of the audit trail, wherever it is made.
 Headers that neither Django nor the content policy sends.
-Where the owner asks a role for a second factor, nothing opens by the password alone but its setting up.
-Ends sessions that were not used for a while, and any session after its longest time.
 Refuses programs that come without TLS, where the pages would send a browser on to https.
 Refuses what is too large at the door, by the length it announces, before a byte of it is read.
 
@@ -13,57 +10,17 @@ What a server hands on ends at the announced length, so nothing longer than anno
 """
 
 import re
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse, JsonResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import Resolver404, resolve
-from django.utils import timezone, translation
 
 from fleet.models import AuditArea
 from fleet.people import audit
-
-FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
-"""Addresses for programs answer in English on the company's clock, whatever a caller asks for."""
-PAGES_AFTER_ALL = ("/api/docs/", "/api/own-tokens/")
-
-
-class AsThePersonSet:
-    """Middleware, inside the log-in's own. Strangers get the language that their browser asks for."""
-
-    def __init__(self, get_response):
-        self.get_response = get_response
-
-    def __call__(self, request):
-        language, zone = _wanted(request)
-        with translation.override(language), timezone.override(_clock(zone)):
-            request.LANGUAGE_CODE = language
-            answer = self.get_response(request)
-            answer.headers.setdefault("Content-Language", language)
-        return answer
-
-
-def _wanted(request) -> tuple[str, str]:
-    if request.path.startswith(FOR_PROGRAMS) and not request.path.startswith(PAGES_AFTER_ALL):
-        return settings.LANGUAGE_CODE, ""
-    asked = translation.get_language() or settings.LANGUAGE_CODE
-    if not request.user.is_authenticated:
-        return asked, ""
-    return request.user.language or asked, request.user.time_zone
-
-
-def _clock(zone: str) -> ZoneInfo | None:
-    """Return the person's clock; a zone that this machine's list no longer knows shuts nobody out."""
-    try:
-        return ZoneInfo(zone) if zone else None
-    except ZoneInfoNotFoundError:
-        return None
-
 
 FILE_NAME = re.compile(r'filename="?([^";]+)')
 
@@ -113,72 +70,6 @@ class MoreHeaders:
         if user is not None and user.is_authenticated and "Cache-Control" not in answer:
             answer["Cache-Control"] = "private, no-store"
         return answer
-
-
-STAYS_OPEN = {
-    "set_up_second_factor", "own_log_in", "log_out", "log_in", "second_factor",
-    "healthz", "readyz", "metrics",
-}  # fmt: skip
-
-
-class SecondFactorAsked:
-    """Middleware, after the log-in's own. Tokens of other programs pass; a session made them."""
-
-    def __init__(self, get_response):
-        self.get_response = get_response
-
-    def __call__(self, request: HttpRequest) -> HttpResponse:
-        if settings.SECOND_FACTOR_ROLES and self._is_missing(request):
-            if request.path_info.startswith("/api/"):
-                told = {
-                    "type": "about:blank",
-                    "title": "Forbidden",
-                    "status": 403,
-                    "detail": "Your role asks for a second factor. Set it up on the page Your log-in.",
-                }
-                return JsonResponse(told, status=403, content_type="application/problem+json")
-            return redirect("set_up_second_factor")
-        return self.get_response(request)
-
-    def _is_missing(self, request: HttpRequest) -> bool:
-        user = request.user
-        if not user.is_authenticated or user.role not in settings.SECOND_FACTOR_ROLES:
-            return False
-        return not request.session.get("second_factor") and _name(request) not in STAYS_OPEN
-
-
-def _name(request: HttpRequest) -> str:
-    try:
-        return resolve(request.path_info).url_name or ""
-    except Resolver404:
-        return ""
-
-
-NOTED_EVERY_SECONDS = 300
-"""Use is written down at most so often, so that reading a page seldom writes."""
-
-
-class SessionLimits:
-    """Middleware, after the session's own. Sessions not begun at the log-in end by their cookie's age."""
-
-    def __init__(self, get_response):
-        self.get_response = get_response
-
-    def __call__(self, request):
-        if settings.SESSION_COOKIE_NAME in request.COOKIES:
-            self._look(request.session, int(time.time()))
-        return self.get_response(request)
-
-    def _look(self, session, now_s: int) -> None:
-        used_s = session.get("used_at")
-        if used_s is None:
-            return
-        is_idle = now_s - used_s > settings.SESSION_IDLE_MINUTES * 60
-        is_old = now_s - session["began_at"] > settings.SESSION_MOST_DAYS * 86_400
-        if is_idle or is_old:
-            session.flush()
-        elif now_s - used_s > NOTED_EVERY_SECONDS:
-            session["used_at"] = now_s
 
 
 PROGRAMS: Final = re.compile(r"^api/(?!docs/|own-tokens/)")

@@ -93,10 +93,10 @@ MIDDLEWARE = [
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
-    "shared.config.middleware.SessionLimits",
+    "fleet.people.middleware.SessionLimits",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "shared.config.middleware.AsThePersonSet",
-    "shared.config.middleware.SecondFactorAsked",
+    "fleet.people.middleware.own_locale",
+    "fleet.people.middleware.SecondFactorRequired",
     "shared.config.middleware.ExportsNoted",
     "django.contrib.messages.middleware.MessageMiddleware",
     "shared.config.middleware.UploadSize",
@@ -134,12 +134,12 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {"NAME": "fleet.people.passwords.WithoutOwnWords"},
+    {"NAME": "fleet.people.validators.WithoutOwnWords"},
 ]
 # A file of SHA-1 sums of leaked passwords on this machine; empty: none is looked at.
 LEAKED_PASSWORDS = read_text("TAPWARD_LEAKED_PASSWORDS", "")
 if LEAKED_PASSWORDS:
-    AUTH_PASSWORD_VALIDATORS.append({"NAME": "fleet.people.passwords.NotLeaked"})
+    AUTH_PASSWORD_VALIDATORS.append({"NAME": "fleet.people.validators.NotLeaked"})
 
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", "English"), ("es", "Español")]

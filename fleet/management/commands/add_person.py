@@ -1,14 +1,10 @@
 """``manage.py add_person``: a log-in with a role, from the first one on."""
 
-import os
-from getpass import getpass
-
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 from django.utils import timezone
 
+from fleet.management.passwords import ask_password
 from fleet.models import AuditArea, Branch, Person, PersonRole
 from fleet.people import audit
 
@@ -33,23 +29,14 @@ class Command(BaseCommand):
             last_name=options["last_name"],
             branch=self._branch(options["branch"]),
         )
-        password = os.environ.get("TAPWARD_NEW_PASSWORD") or getpass("Password: ")
-        try:
-            validate_password(password, person)
-        except ValidationError as error:
-            raise CommandError(" ".join(error.messages)) from error
-        person.set_password(password)
+        person.set_password(ask_password(person))
         person.full_clean()
         with transaction.atomic():
             person.save()
             told = f"{person.get_role_display()}, at the shell"
+            now = timezone.now()
             audit.note(
-                "log-in made",
-                area=AuditArea.PEOPLE,
-                about=person.username,
-                detail=told,
-                by=None,
-                now=timezone.now(),
+                "log-in made", area=AuditArea.PEOPLE, about=person.username, detail=told, by=None, now=now
             )
         self.stdout.write(f"{person.get_role_display()} {person.username} can log in.")
 

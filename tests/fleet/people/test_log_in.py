@@ -6,14 +6,15 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import time_machine
+from django.core import signing
+from django.core.exceptions import ValidationError
 from django.test import Client
 from django.urls import reverse
 
 from fleet.checks import check_log_ins
 from fleet.models import FailedLogIn, Person
-from fleet.people import log_ins
+from fleet.people import login_limits
 from shared.access import client_address
-from shared.errors import CannotDo
 
 NOW = datetime(2026, 11, 2, 15, 0, tzinfo=UTC)
 PASSWORD = "copper kettle upstairs"
@@ -31,41 +32,41 @@ def try_in(client, password, *, name="owner", address="203.0.113.9"):
 
 def fail(times, *, name="owner", address="203.0.113.9", now=NOW):
     for _ in range(times):
-        log_ins.note_failure(log_ins.Caller(name, address), now=now)
+        login_limits.note_failure(login_limits.Attempt(name, address), now=now)
 
 
 def test_after_too_many_wrong_passwords_even_the_right_one_waits_and_is_told_how_long(client, owner):
     with time_machine.travel(NOW, tick=False):
-        for _ in range(log_ins.MOST_OF_PAIR):
+        for _ in range(login_limits.MAX_PER_PAIR):
             assert try_in(client, "wrong").status_code == 200
         answer = try_in(client, PASSWORD)
     assert answer.status_code == 429
     assert b"Try again in 60 minutes" in answer.content
-    with time_machine.travel(NOW + log_ins.WITHIN, tick=False):
+    with time_machine.travel(NOW + login_limits.WINDOW, tick=False):
         assert try_in(client, PASSWORD).status_code == 302
 
 
 def test_a_refused_try_does_not_make_the_wait_longer(client, owner):
-    fail(log_ins.MOST_OF_PAIR, now=NOW - timedelta(minutes=50))
+    fail(login_limits.MAX_PER_PAIR, now=NOW - timedelta(minutes=50))
     with time_machine.travel(NOW, tick=False):
         assert b"in 10 minutes" in try_in(client, "wrong").content
         assert b"in 10 minutes" in try_in(client, "wrong").content
 
 
 def test_capitals_of_the_name_make_no_second_count():
-    fail(log_ins.MOST_OF_PAIR, name="Owner")
-    with pytest.raises(CannotDo):
-        log_ins.check_may_try(log_ins.Caller("oWNER", "203.0.113.9"), now=NOW)
+    fail(login_limits.MAX_PER_PAIR, name="Owner")
+    with pytest.raises(ValidationError, match="Too many"):
+        login_limits.check(login_limits.Attempt("oWNER", "203.0.113.9"), now=NOW)
 
 
 def test_a_stranger_keeps_the_person_out_of_no_other_address(client, owner):
-    fail(log_ins.MOST_OF_PAIR, address="198.51.100.1")
+    fail(login_limits.MAX_PER_PAIR, address="198.51.100.1")
     with time_machine.travel(NOW, tick=False):
         assert try_in(client, PASSWORD).status_code == 302
 
 
 def test_one_address_trying_many_names_is_slowed_and_others_are_not(client, owner):
-    for number in range(log_ins.MOST_OF_ADDRESS):
+    for number in range(login_limits.MAX_PER_ADDRESS):
         fail(1, name=f"somebody-{number}", address="198.51.100.1")
     with time_machine.travel(NOW, tick=False):
         assert try_in(client, PASSWORD, address="198.51.100.1").status_code == 429
@@ -76,7 +77,7 @@ def test_many_machines_trying_one_name_do_not_keep_the_person_from_the_own_brows
     with time_machine.travel(NOW, tick=False):
         assert try_in(client, PASSWORD).status_code == 302
         client.post(reverse("log_out"))
-        for number in range(log_ins.MOST_OF_ACCOUNT):
+        for number in range(login_limits.MAX_PER_ACCOUNT):
             fail(1, address=f"198.51.100.{number}")
         assert try_in(Client(), PASSWORD).status_code == 429
         assert try_in(client, PASSWORD).status_code == 302
@@ -86,21 +87,31 @@ def test_a_known_browser_still_has_its_own_limit_and_a_new_password_ends_the_mar
     with time_machine.travel(NOW, tick=False):
         try_in(client, PASSWORD)
         client.post(reverse("log_out"))
-        for _ in range(log_ins.MOST_OF_PAIR):
+        for _ in range(login_limits.MAX_PER_PAIR):
             try_in(client, "wrong")
         assert try_in(client, PASSWORD).status_code == 429
-        mark = log_ins.browser_mark(owner, now=NOW)
+        mark = login_limits.browser_mark(owner)
         owner.set_password("another long one")
         owner.save()
-        fail(log_ins.MOST_OF_ACCOUNT, address="198.51.100.7")
-        with pytest.raises(CannotDo):
-            log_ins.check_may_try(log_ins.Caller("owner", "192.0.2.1", mark), now=NOW)
+        fail(login_limits.MAX_PER_ACCOUNT, address="198.51.100.7")
+        with pytest.raises(ValidationError, match="Too many"):
+            login_limits.check(login_limits.Attempt("owner", "192.0.2.1", mark), now=NOW)
+
+
+def test_a_mark_of_the_release_before_counts_on_and_ends_after_its_time(owner):
+    with time_machine.travel(NOW, tick=False) as clock:
+        told = {"person": owner.pk, "hash": owner.get_session_auth_hash()[:16], "at": int(NOW.timestamp())}
+        mark = signing.dumps(told, salt="tapward.log-ins")
+        assert login_limits.Attempt("Owner", "192.0.2.1", mark).is_from_known_browser
+        assert not login_limits.Attempt("somebody", "192.0.2.1", mark).is_from_known_browser
+        clock.shift(login_limits.BROWSER_KNOWN_FOR + timedelta(seconds=1))
+        assert not login_limits.Attempt("owner", "192.0.2.1", mark).is_from_known_browser
 
 
 def test_a_made_up_mark_counts_for_nothing():
-    fail(log_ins.MOST_OF_ACCOUNT, address="198.51.100.7")
-    with pytest.raises(CannotDo):
-        log_ins.check_may_try(log_ins.Caller("owner", "192.0.2.1", "made:up:mark"), now=NOW)
+    fail(login_limits.MAX_PER_ACCOUNT, address="198.51.100.7")
+    with pytest.raises(ValidationError, match="Too many"):
+        login_limits.check(login_limits.Attempt("owner", "192.0.2.1", "made:up:mark"), now=NOW)
 
 
 def test_the_table_holds_no_name_and_no_address_and_forgets_within_the_hour():
@@ -108,14 +119,14 @@ def test_the_table_holds_no_name_and_no_address_and_forgets_within_the_hour():
     row = FailedLogIn.objects.get()
     assert "owner" not in row.account_key
     assert "203" not in row.address_key
-    fail(1, now=NOW + log_ins.WITHIN)
+    fail(1, now=NOW + login_limits.WINDOW)
     assert FailedLogIn.objects.count() == 1
 
 
 def test_a_household_of_ipv6_addresses_is_one_address():
-    assert log_ins.network_of("2001:db8:1:2::1") == log_ins.network_of("2001:db8:1:2:ffff::9")
-    assert log_ins.network_of("2001:db8:1:2::1") != log_ins.network_of("2001:db8:1:3::1")
-    assert log_ins.network_of("::ffff:192.0.2.1") == "192.0.2.1"
+    assert login_limits.network_of("2001:db8:1:2::1") == login_limits.network_of("2001:db8:1:2:ffff::9")
+    assert login_limits.network_of("2001:db8:1:2::1") != login_limits.network_of("2001:db8:1:3::1")
+    assert login_limits.network_of("::ffff:192.0.2.1") == "192.0.2.1"
 
 
 @pytest.mark.parametrize(

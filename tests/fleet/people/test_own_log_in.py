@@ -10,8 +10,8 @@ from django.test import Client
 from django.urls import reverse
 
 from fleet.models import AuditEntry, FailedLogIn, Person
-from fleet.people import log_ins
-from fleet.people.passwords import is_leaked
+from fleet.people import login_limits
+from fleet.people.validators import is_leaked
 
 PASSWORD, NEW = "copper kettle upstairs", "seven herons wade slowly"
 pytestmark = pytest.mark.django_db
@@ -78,9 +78,9 @@ def test_what_is_wrong_is_said_and_nothing_changes(pia, old, new, again, told):
 
 def test_who_finds_a_browser_open_can_not_try_passwords_for_ever(pia):
     client = logged_in()
-    for _ in range(log_ins.MOST_OF_PAIR):
+    for _ in range(login_limits.MAX_PER_PAIR):
         change(client, old="wrong")
-    assert FailedLogIn.objects.count() == log_ins.MOST_OF_PAIR
+    assert FailedLogIn.objects.count() == login_limits.MAX_PER_PAIR
     assert change(client).status_code == 429
     assert Client().login(username="pia", password=PASSWORD)
 
@@ -173,7 +173,7 @@ def leaked(tmp_path, settings):
     path.write_bytes(b"".join(f"{one}:{7 * n}\r\n".encode() for n, one in enumerate(sums)))
     settings.LEAKED_PASSWORDS = str(path)
     settings.AUTH_PASSWORD_VALIDATORS = [
-        *settings.AUTH_PASSWORD_VALIDATORS, {"NAME": "fleet.people.passwords.NotLeaked"}
+        *settings.AUTH_PASSWORD_VALIDATORS, {"NAME": "fleet.people.validators.NotLeaked"}
     ]  # fmt: skip
     return path
 

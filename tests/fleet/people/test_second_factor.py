@@ -10,9 +10,8 @@ from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
-from fleet.models import AuditEntry, Person, RecoveryCode, SecondFactor
-from fleet.people import log_ins, second_factors
-from shared.errors import CannotDo
+from fleet.models import AuditEntry, FailedLogIn, Person, RecoveryCode, SecondFactor
+from fleet.people import login_limits, services
 
 NOW = datetime(2026, 11, 2, 15, 0, tzinfo=UTC)
 PASSWORD = "copper kettle upstairs"
@@ -26,12 +25,12 @@ def owner():
 
 
 def app_of(person):
-    return pyotp.TOTP(second_factors.secret_of(SecondFactor.objects.get(person=person)))
+    return SecondFactor.objects.get(person=person).totp
 
 
 def set_up(person, now=NOW - timedelta(days=1)):
-    second_factors.begin(person, now=now)
-    return second_factors.confirm(person, app_of(person).at(now), now=now)
+    factor = services.pending_factor(person, now=now)
+    return services.confirm_factor(factor, factor.totp.at(now), now=now)
 
 
 def give_password(client, **more):
@@ -53,11 +52,11 @@ def is_in(client):
      (2000000000, "69279037"), (20000000000, "65353130")],
 )  # fmt: skip
 def test_codes_are_those_of_the_standard(owner, monkeypatch, seconds, code):
-    monkeypatch.setattr(second_factors, "secret_of", lambda factor: RFC_SECRET)
+    monkeypatch.setattr(SecondFactor, "secret", RFC_SECRET)
     at = datetime.fromtimestamp(seconds, tz=UTC)
     SecondFactor.objects.create(person=owner, salt="x", begun_at=NOW, confirmed_at=NOW)
-    assert not second_factors.take(owner, f"{(int(code[-6:]) + 1) % 10**6:06d}", now=at)
-    assert second_factors.take(owner, code[-6:], now=at)
+    assert not services.use_code(owner, f"{(int(code[-6:]) + 1) % 10**6:06d}", now=at)
+    assert services.use_code(owner, code[-6:], now=at)
 
 
 def test_a_code_counts_half_a_minute_either_way_and_never_twice(owner):
@@ -66,12 +65,12 @@ def test_a_code_counts_half_a_minute_either_way_and_never_twice(owner):
     for off, opens in ((-60, False), (-30, True), (60, False)):
         SecondFactor.objects.update(last_step=0)
         code = app.at(NOW + timedelta(seconds=off))
-        assert second_factors.take(owner, code, now=NOW) is opens, off
+        assert services.use_code(owner, code, now=NOW) is opens, off
     SecondFactor.objects.update(last_step=0)
     ahead, present = app.at(NOW + timedelta(seconds=30)), app.at(NOW)
-    assert second_factors.take(owner, ahead, now=NOW)
-    assert not second_factors.take(owner, ahead, now=NOW)
-    assert not second_factors.take(owner, present, now=NOW), "an older one opens nothing after a newer one"
+    assert services.use_code(owner, ahead, now=NOW)
+    assert not services.use_code(owner, ahead, now=NOW)
+    assert not services.use_code(owner, present, now=NOW), "an older one opens nothing after a newer one"
 
 
 def test_the_password_alone_opens_nothing_once_a_factor_stands(client, owner):
@@ -121,7 +120,7 @@ def test_a_right_password_does_not_wait_for_ever(client, owner, spoiled):
 def test_guessing_codes_is_slowed_and_the_password_does_not_clear_the_count(client, owner):
     set_up(owner)
     with time_machine.travel(NOW, tick=False):
-        for _ in range(log_ins.MOST_OF_PAIR):
+        for _ in range(login_limits.MAX_PER_PAIR):
             give_password(client)
             assert give_code(client, "000000").status_code == 422
         give_password(client)
@@ -131,9 +130,52 @@ def test_guessing_codes_is_slowed_and_the_password_does_not_clear_the_count(clie
         assert not is_in(client)
 
 
+@pytest.mark.parametrize("typed", ["owner", "owner second factor", "owner code", "code"])
+def test_a_stranger_without_the_password_locks_nobodys_second_step(client, owner, typed):
+    set_up(owner)
+    with time_machine.travel(NOW, tick=False):
+        give_password(client)
+        for _ in range(login_limits.MAX_PER_PAIR):
+            Client().post(reverse("log_in"), {"username": typed, "password": "wrong"})
+        for number in range(login_limits.MAX_PER_ACCOUNT):
+            elsewhere = login_limits.Attempt(typed, f"198.51.100.{number}")
+            login_limits.note_failure(elsewhere, now=NOW)
+        assert FailedLogIn.objects.count() == login_limits.MAX_PER_PAIR + login_limits.MAX_PER_ACCOUNT
+        assert give_code(client, "000000").status_code == 422
+        assert give_code(client, app_of(owner).at(NOW)).status_code == 302
+        assert is_in(client)
+
+
+def test_who_has_the_password_alone_keeps_the_person_from_no_known_browser(client, owner):
+    set_up(owner)
+    with time_machine.travel(NOW, tick=False) as clock:
+        give_password(client)
+        assert give_code(client, app_of(owner).at(NOW)).status_code == 302
+        client.post(reverse("log_out"))
+        for number in range(login_limits.MAX_PER_ACCOUNT):
+            attempt = login_limits.Attempt("owner", f"198.51.100.{number}", step="code")
+            login_limits.note_failure(attempt, now=NOW)
+        clock.shift(timedelta(seconds=30))
+        code = app_of(owner).at(NOW + timedelta(seconds=30))
+        elsewhere = Client(REMOTE_ADDR="192.0.2.1")
+        give_password(elsewhere)
+        assert give_code(elsewhere, code).status_code == 429
+        give_password(client)
+        assert give_code(client, code).status_code == 302
+        assert is_in(client)
+
+
+@pytest.mark.parametrize("code", ["١٢٣٤٥٦", "²²²²²²", "é", "\ud800"])
+def test_signs_of_other_scripts_are_a_wrong_code(client, owner, code):
+    set_up(owner)
+    with time_machine.travel(NOW, tick=False):
+        give_password(client)
+        assert give_code(client, code.encode("utf-8", "surrogatepass")).status_code == 422
+
+
 def test_each_recovery_code_opens_once_and_is_kept_as_a_hash(client, owner):
     codes = set_up(owner)
-    assert len(set(codes)) == second_factors.RECOVERY_CODES
+    assert len(set(codes)) == services.RECOVERY_CODES
     kept = "".join(RecoveryCode.objects.values_list("code_hash", flat=True))
     assert not any(code in kept or code.replace("-", "") in kept for code in codes)
     with time_machine.travel(NOW, tick=False):
@@ -148,9 +190,9 @@ def test_each_recovery_code_opens_once_and_is_kept_as_a_hash(client, owner):
 
 def test_new_recovery_codes_make_the_old_ones_worthless(owner):
     old = set_up(owner)
-    new = second_factors.renew_recovery_codes(owner, now=NOW)
-    assert not second_factors.take(owner, old[0], now=NOW)
-    assert second_factors.take(owner, new[0], now=NOW)
+    new = services.renew_recovery_codes(services.active_factor(owner), now=NOW)
+    assert not services.use_code(owner, old[0], now=NOW)
+    assert services.use_code(owner, new[0], now=NOW)
 
 
 def test_setting_up_needs_a_code_of_the_shown_key_and_shows_the_recovery_codes_once(client, owner):
@@ -165,9 +207,9 @@ def test_setting_up_needs_a_code_of_the_shown_key_and_shows_the_recovery_codes_o
         )
         right = {"code": pyotp.TOTP(secret).at(NOW)}
         assert client.post(reverse("set_up_second_factor"), right | {"password": "wrong"}).status_code == 422
-        assert second_factors.standing_factor(owner) is None
+        assert services.active_factor(owner) is None
         answer = client.post(reverse("set_up_second_factor"), right | {"password": PASSWORD})
-        assert len(answer.context["codes"]) == second_factors.RECOVERY_CODES
+        assert len(answer.context["codes"]) == services.RECOVERY_CODES
         # The key is shown no more once it counts.
         assert client.get(reverse("set_up_second_factor")).status_code == 302
     assert secret not in "".join(f"{one.about}{one.detail}" for one in AuditEntry.objects.all())
@@ -176,9 +218,16 @@ def test_setting_up_needs_a_code_of_the_shown_key_and_shows_the_recovery_codes_o
 def test_the_key_stands_in_no_column(owner):
     set_up(owner)
     factor = SecondFactor.objects.get()
-    secret = second_factors.secret_of(factor)
+    secret = factor.secret
     assert secret not in "".join(str(value) for value in factor.__dict__.values())
     assert len(base64.b32decode(secret)) * 8 >= 160
+
+
+def test_who_has_no_factor_gets_no_recovery_codes(client, owner):
+    client.force_login(owner)
+    services.pending_factor(owner, now=NOW)
+    assert client.post(reverse("renew_recovery_codes"), {"password": PASSWORD}).status_code == 404
+    assert not RecoveryCode.objects.exists()
 
 
 @pytest.mark.parametrize("name", ["remove_second_factor", "renew_recovery_codes"])
@@ -209,8 +258,7 @@ def test_a_role_that_must_show_a_factor_sees_only_its_setting_up(client, owner, 
 
 def test_a_factor_that_stands_can_not_be_replaced_by_whoever_finds_a_browser_open(owner):
     set_up(owner)
-    with pytest.raises(CannotDo, match="already"):
-        second_factors.begin(owner, now=NOW)
+    assert services.pending_factor(owner, now=NOW) is None
 
 
 def test_the_shell_helps_who_lost_the_phone_and_ends_sessions(client, owner):

@@ -17,7 +17,8 @@ from django.utils import timezone
 
 from fleet.assessment.runs import assess_units
 from fleet.models import AuditArea, AuditEntry, Customer, MeterReading, Part, Site
-from fleet.people import audit, second_factors
+from fleet.people import audit
+from fleet.people.services import pending_factor
 from scheduling.billing.invoicing import make_batch
 from scheduling.models import (
     ClosedMonth,
@@ -164,7 +165,7 @@ def test_a_customer_gets_rows_photos_and_a_page_that_explains(company):
 
 
 def test_a_log_in_comes_out_with_its_technician_its_deeds_and_without_secrets(company):
-    second_factors.begin(company.person, now=NOW)
+    pending_factor(company.person, now=NOW)
     _, told = taken_out("technician", "bram-t")
     tables = told["tables"]
     assert told["about"]["kind"] == "log-in"
@@ -242,7 +243,7 @@ def test_no_name_of_a_person_who_left_remains_and_deeds_point_at_the_mark(compan
     before = what_must_stay()
     phone = Client()
     phone.force_login(company.person)
-    second_factors.begin(company.person, now=timezone.now())
+    pending_factor(company.person, now=timezone.now())
     erasure = erased("log-in", "bram", company)
     left = everything_as_text()
     for gone in (WORKER, "Thistlewood", "bram", "+1 555 0199", "41.5"):

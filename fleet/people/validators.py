@@ -1,13 +1,13 @@
-"""Refuses passwords that stand in a list of leaked ones, looked up in a file here; nothing is sent anywhere.
+"""Password validators: no leaked passwords, and none made of words anybody here would guess first.
 
-Refuses passwords made of words anybody here would guess first: the company, this product, the own name.
-
-The file holds SHA-1 sums in hexadecimal, one a line and in order, each with or without ``:`` and a count: the
-form in which such lists are given away. SHA-1 is the list's choice; nothing is kept or protected by it here.
+Leaked ones are looked up in a file here; nothing is sent anywhere. It holds SHA-1 sums in hexadecimal, one a
+line and in order, each with or without ``:`` and a count: the form in which such lists are given away. SHA-1
+is the list's choice; nothing is kept or protected by it here.
 """
 
 import hashlib
 import re
+from bisect import bisect_left
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -16,14 +16,19 @@ from django.core.exceptions import ImproperlyConfigured, ValidationError
 from django.utils.translation import gettext
 
 SUM_LENGTH: Final = 40
+PRODUCT_WORDS: Final = ("tapward",)
+SHORTEST_WORD: Final = 4
+SHORTEST_REST: Final = 8
+"""So many letters and digits must be left when such words are taken away. *Ours.*"""
+_BEHIND_THE_LAST: Final = b"~"
+_LOOKALIKES: Final = str.maketrans("013457@$!", "oleastasi")
 
 
 class NotLeaked:
-    """A password validator of Django's form (OWASP ASVS 5.0, 6.2.4 and 6.2.12), where there is a list."""
+    """OWASP ASVS 5.0, 6.2.4 and 6.2.12, where there is a list."""
 
     def validate(self, password: str, user: Any = None) -> None:
         """Raise ValidationError for a password of the list."""
-        del user
         if is_leaked(password, Path(settings.LEAKED_PASSWORDS)):
             raise ValidationError(
                 gettext(
@@ -38,61 +43,8 @@ class NotLeaked:
         return gettext("Your password can’t be one that was stolen elsewhere before.")
 
 
-def is_leaked(password: str, path: Path) -> bool:
-    """Say whether a password's sum stands in the file: a search by halves, whatever the file's size.
-
-    Raises ImproperlyConfigured when the file can't be read or holds no such sums.
-    """
-    wanted = hashlib.sha1(password.encode(), usedforsecurity=False).hexdigest().upper().encode()
-    try:
-        with path.open("rb") as file:
-            return _is_in(file, wanted, file.seek(0, 2))
-    except OSError as error:
-        raise ImproperlyConfigured(
-            f"TAPWARD_LEAKED_PASSWORDS points at {path}, which can't be read ({error.strerror}). "
-            "Point it at a readable file or unset it."
-        ) from error
-
-
-def _is_in(file: BinaryIO, wanted: bytes, size: int) -> bool:
-    low, high = 0, size
-    # A line that begins at or before ``low`` is smaller; one that begins at or after ``high`` is not.
-    while low < high:
-        middle = (low + high) // 2
-        found = _first_sum_from(file, middle)
-        if found is None or found >= wanted:
-            high = middle
-        else:
-            low = middle + 1
-    return _first_sum_from(file, low) == wanted
-
-
-def _first_sum_from(file: BinaryIO, place: int) -> bytes | None:
-    """Return the sum of the first line that begins at a place or after it; None behind the last."""
-    file.seek(max(0, place - 1))
-    if place:
-        file.readline()
-    line = file.readline().strip()
-    if not line:
-        return None
-    found = line[:SUM_LENGTH].upper()
-    if len(found) < SUM_LENGTH or line[SUM_LENGTH:][:1] not in (b"", b":"):
-        raise ImproperlyConfigured(
-            "TAPWARD_LEAKED_PASSWORDS points at a file that holds no SHA-1 sums. "
-            "One a line, 40 hexadecimal digits, in order."
-        )
-    return found
-
-
-PRODUCT_WORDS: Final = ("tapward",)
-SHORTEST_WORD: Final = 4
-SHORTEST_REST: Final = 8
-"""So many letters and digits must be left when such words are taken away. *Ours.*"""
-_LOOKALIKES: Final = str.maketrans("013457@$!", "oleastasi")
-
-
 class WithoutOwnWords:
-    """A password validator of Django's form (OWASP ASVS 5.0, 6.1.2 and 6.2.11)."""
+    """OWASP ASVS 5.0, 6.1.2 and 6.2.11: the company, this product, the own name."""
 
     def validate(self, password: str, user: Any = None) -> None:
         """Raise ValidationError when little is left beside words of the company, product and person."""
@@ -114,6 +66,41 @@ class WithoutOwnWords:
         return gettext(
             "Your password can’t be little more than the company’s, this product’s or your own name."
         )
+
+
+def is_leaked(password: str, path: Path) -> bool:
+    """Say whether a password's sum stands in the file: a search by halves, whatever the file's size.
+
+    Raises ImproperlyConfigured when the file can't be read or holds no such sums.
+    """
+    wanted = hashlib.sha1(password.encode(), usedforsecurity=False).hexdigest().upper().encode()
+    try:
+        with path.open("rb") as file:
+            places = range(file.seek(0, 2))
+            first = bisect_left(places, wanted, key=lambda place: _first_sum_from(file, place))
+            return _first_sum_from(file, first) == wanted
+    except OSError as error:
+        raise ImproperlyConfigured(
+            f"TAPWARD_LEAKED_PASSWORDS points at {path}, which can't be read ({error.strerror}). "
+            "Point it at a readable file or unset it."
+        ) from error
+
+
+def _first_sum_from(file: BinaryIO, place: int) -> bytes:
+    """Return the sum of the first line that begins at a place or after it; past the last a greater one."""
+    file.seek(max(0, place - 1))
+    if place:
+        file.readline()
+    line = file.readline().strip()
+    if not line:
+        return _BEHIND_THE_LAST
+    found = line[:SUM_LENGTH].upper()
+    if len(found) < SUM_LENGTH or line[SUM_LENGTH:][:1] not in (b"", b":"):
+        raise ImproperlyConfigured(
+            "TAPWARD_LEAKED_PASSWORDS points at a file that holds no SHA-1 sums. "
+            "One a line, 40 hexadecimal digits, in order."
+        )
+    return found
 
 
 def own_words(user: Any) -> list[str]:
