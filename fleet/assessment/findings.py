@@ -63,6 +63,7 @@ class UnitFacts:
     site_id: int
     is_first_at_site: bool
     last_test_on: date | None
+    last_read_on: date | None
 
 
 def change_cause(part_id: int) -> str:
@@ -148,7 +149,7 @@ def reading_wanted(state: Seen, facts: UnitFacts, today: date) -> Candidate | No
     """Ask for a reading where the meter has been silent or never spoke."""
     if state.readiness == ReadinessState.OUT_OF_SERVICE:
         return None
-    last = state.last_read_at.date() if state.last_read_at else None
+    last = facts.last_read_on
     if last is not None and (today - last).days <= SILENT_DAYS:
         return None
     silent = f"silent for {(today - last).days} days" if last else "never read"

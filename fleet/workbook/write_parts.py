@@ -28,6 +28,7 @@ from fleet.workbook.parse import ParsedSheet, Row, table_values
 from fleet.workbook.saving import BATCH, Candidate, ImportRun, Stay, chunks, refuse_overlaps, save_rows
 from fleet.workbook.sheets import GAUGE_ATTRIBUTES
 from fleet.workbook.write_register import check_order
+from shared.periods import local_day
 
 _FLUSH_NAMES = uuid.UUID("5b6f0f52-3f0c-4d0e-9a55-1d6f9f2f7c11")
 _FROZEN_FLUSH = {
@@ -68,7 +69,7 @@ def _part(run: ImportRun, parsed: ParsedSheet, row: Row) -> Candidate | None:
         return None
     if removed_at is not None:
         check_order(run, row, installed_at, removed_at)
-    if made_on is not None and made_on > installed_at.date():
+    if made_on is not None and made_on > local_day(installed_at, zone):
         run.refuse(row, "made_on", "It was made after it went in.", "Correct one of the two dates.")
     if row.get("factory_rejection") is not None and kind.role != PartRole.MEMBRANE:
         run.refuse(row, "factory_rejection", f"{kind.code} is no membrane and has no rejection.",

@@ -29,7 +29,7 @@ from scheduling.money.forecast import (
 from scheduling.money.recurring import standing_on
 from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
 from shared.money import to_cents
-from shared.periods import add_months, month_start
+from shared.periods import add_months, local_day, month_start
 
 DRIVE_MINUTES: Final = 20.0
 """Drive to a stop where no route of the past year tells it. Our choice. [min]"""
@@ -74,13 +74,13 @@ def _read_kinds(branch_id: int | None) -> pd.DataFrame:
     return pd.DataFrame.from_records(list(kinds.values_list(*names)), columns=names, index="pk")
 
 
-def names_of_parts(part_ids: list[int]) -> dict[int, tuple[str, str, str, str]]:
-    """Return serial, position, site code and site name of parts."""
+def names_of_parts(part_ids: list[int]) -> dict[int, tuple[str, str, str, str, date]]:
+    """Return serial, position, site code, site name and the day of going in, at the site, of parts."""
     rows = Part.objects.filter(pk__in=part_ids).values_list(
         "pk", "treatment_unit__serial", "position__code", "treatment_unit__site__code",
-        "treatment_unit__site__name",
+        "treatment_unit__site__name", "installed_at", "treatment_unit__site__time_zone",
     )  # fmt: skip
-    return {row[0]: row[1:] for row in rows}
+    return {pk: (*names, local_day(moment, zone)) for pk, *names, moment, zone in rows}
 
 
 def usual_drive(today: date, branch_id: int | None) -> float:
@@ -272,7 +272,6 @@ def parts_ahead(kind_code: str, *, today: date, branch_id: int | None, months: i
         [
             PartForecast(
                 *names[int(parts["part_id"].iloc[row])],
-                parts["installed"].iloc[row].date(),
                 date.fromordinal(date(1970, 1, 1).toordinal() + int(dates.likely_d[row])),
                 chances[row].tolist(),
             )

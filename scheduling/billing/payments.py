@@ -9,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
+from django.conf import settings
 from django.db import transaction
 
 from fleet.models import Person
@@ -18,6 +19,7 @@ from fleet.workbook.parse import ParsedSheet, Row, parse_sheet, shown
 from scheduling.models import InvoiceLine, PaidFile, PaidLine
 from shared.errors import CannotDo, RowProblem
 from shared.money import to_cents
+from shared.periods import local_day
 
 PAID_LINES: Final = Sheet(
     "paid",
@@ -153,7 +155,7 @@ def _meant(
         what = "line" if number is not None else "customer"
         _refuse(report, row, what, f"The batch has no such {what}.", "Compare with the file handed over.")
         return []
-    if row.values["paid_on"] > now.date():
+    if row.values["paid_on"] > local_day(now, settings.TIME_ZONE):
         _refuse(report, row, "paid_on", "This day is in the future.", "Check year, month and day.")
         return []
     owed = to_cents(sum((line.amount for line in meant), Decimal(0)))

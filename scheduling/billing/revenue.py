@@ -20,7 +20,7 @@ from django.db import connection, transaction
 from django.db.models import Exists, OuterRef, Q, Sum
 from django.db.models.functions import TruncDate
 
-from fleet.models import Person
+from fleet.models import Branch, Person
 from scheduling.contracts import plans
 from scheduling.contracts.plans import is_included
 from scheduling.contracts.prices import limited_plans
@@ -400,7 +400,7 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     known = ClosedMonth.objects.filter(month=month).first()
     if known is not None:
         return known
-    if add_months(month, 1) > now.date():
+    if add_months(month, 1) > _day_everywhere(now):
         raise CannotDo(f"{month:%Y-%m} is not over yet.", remedy="Close it once its last day has passed.")
     enter_revenue(through=month, now=now)
     earlier = (
@@ -413,6 +413,12 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     if earlier is not None:
         raise CannotDo(f"{earlier:%Y-%m} is still open.", remedy=f"Close {earlier:%Y-%m} first.")
     return ClosedMonth.objects.create(month=month, closed_at=now, closed_by=by)
+
+
+def _day_everywhere(now: datetime) -> date:
+    """Return the day it is at least at the office and at every branch: a month ends with the last of them."""
+    zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
+    return min(local_day(now, zone) for zone in zones)
 
 
 def _sum(entries) -> Decimal:

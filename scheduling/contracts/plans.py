@@ -5,10 +5,10 @@ How many visits of a plan's year are in its price. Those beyond are charged like
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final
 
-from django.db.models import Min, Q
+from django.db.models import Min
 
 from fleet.models import TreatmentUnit
 from scheduling.contracts.prices import terms_on
@@ -64,15 +64,14 @@ def due_on(plan: ServicePlan, today: date) -> date | None:
     return None if plan.ends_on and day >= plan.ends_on else day
 
 
-def visits_due(today: date, known_plan_ids: set[int]) -> tuple[list[PlanVisit], list[ServicePlan]]:
+def visits_due(now: datetime, known_plan_ids: set[int]) -> tuple[list[PlanVisit], list[ServicePlan]]:
     """Return promised visits that are due, and plans whose site has no treatment unit to visit.
 
     A promise older than its leeway is history unless the plan has had visits raised before: a company that
     has just come in is not sent to every visit of the past.
     """
     plans = (
-        ServicePlan.objects.filter(visit_every_months__gt=0, starts_on__lte=today, site__is_closed=False)
-        .filter(Q(ends_on__isnull=True) | Q(ends_on__gt=today))
+        ServicePlan.objects.filter(visit_every_months__gt=0, site__is_closed=False)
         .select_related("site")
         .order_by("pk")
     )
@@ -84,6 +83,9 @@ def visits_due(today: date, known_plan_ids: set[int]) -> tuple[list[PlanVisit], 
     )
     visits, homeless = [], []
     for plan in plans:
+        today = local_day(now, plan.site.time_zone)
+        if plan.starts_on > today or (plan.ends_on is not None and plan.ends_on <= today):
+            continue
         day = due_on(plan, today)
         if day is None or (day < today - timedelta(days=LEEWAY_DAYS) and plan.pk not in known_plan_ids):
             continue

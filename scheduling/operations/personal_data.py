@@ -65,6 +65,7 @@ from scheduling.operations.personal_data_rows import (
     trail_names_of,
 )
 from shared.errors import CannotDo
+from shared.periods import local_day
 
 TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (WorkOrder, ("why", "withdrawn_because", "numbers")),
@@ -241,7 +242,7 @@ def _check(subject: Subject, by: Person | None, now: datetime) -> None:
         to_come = StopOrder.objects.filter(
             is_in_force=True,
             stop__route__technician=subject.technician,
-            stop__route__day__gte=now.date(),
+            stop__route__day__gte=local_day(now, subject.technician.branch.time_zone),
             order__state=OrderState.ON_ROUTE,
         ).count()
         if to_come:

@@ -4,12 +4,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Final
 
-from django.utils import timezone
 from django.utils.translation import gettext
 
 from scheduling.models import STANDING_STATES, CloseOut, StepSheet, StockLevel, WorkOrder, WorkOrderEvent
 from scheduling.orders.selectors import OrderRow, as_row, placed_of, with_rows
 from scheduling.pages.figures import Figure, figures
+from shared.periods import local_day
 
 FAR_PAST: Final = 3.0
 """Wear beyond this says no more than “far past”, as findings have it."""
@@ -88,7 +88,7 @@ class OrderSheet:
 
 
 def order_sheet(
-    pk: int, *, today: date, branch_id: int | None, is_metric: bool, sees_stock: bool
+    pk: int, *, now: datetime, today: date, branch_id: int | None, is_metric: bool, sees_stock: bool
 ) -> OrderSheet | None:
     """Return everything about one order, or None when there is none in this branch."""
     orders = with_rows(WorkOrder.objects.filter(pk=pk))
@@ -117,7 +117,7 @@ def order_sheet(
         steps=[_step(step) for step in sheet.steps] if sheet else [],
         sheet_version=sheet.version if sheet else None,
         events=_events(pk),
-        close_outs=_close_outs(pk, today),
+        close_outs=_close_outs(pk, order.site.time_zone, now),
         follows=as_row(with_rows(WorkOrder.objects.filter(pk=order.follows_id)).get(), today)
         if order.follows_id
         else None,
@@ -182,7 +182,7 @@ def _events(order_id: int) -> list[EventRow]:
     ]
 
 
-def _close_outs(order_id: int, today: date) -> list[CloseOutRow]:
+def _close_outs(order_id: int, zone: str, now: datetime) -> list[CloseOutRow]:
     rows = CloseOut.objects.filter(order_id=order_id).select_related("technician").prefetch_related("photos")
     return [
         CloseOutRow(
@@ -199,7 +199,7 @@ def _close_outs(order_id: int, today: date) -> list[CloseOutRow]:
             ],
             undone_at=row.undone_at,
             undone_because=row.undone_because,
-            can_undo=row.undone_at is None and timezone.localdate(row.received_at) == today,
+            can_undo=row.undone_at is None and local_day(row.received_at, zone) == local_day(now, zone),
             photo_pks=sorted(photo.pk for photo in row.photos.all()),
         )
         for row in rows

@@ -235,8 +235,7 @@ def _order_of(row: dict, new: orders_contents.Contents, now: datetime) -> WorkOr
 def _raise_plan_visits(report: RaiseReport, now: datetime) -> None:
     """Raise each promised visit once, whatever became of its order."""
     known = dict(WorkOrder.objects.filter(kind=OrderKind.PLAN_VISIT).values_list("cause_key", "plan_id"))
-    today = now.date()
-    visits, homeless = plans.visits_due(today, set(known.values()))
+    visits, homeless = plans.visits_due(now, set(known.values()))
     for plan in homeless:
         report.problems.append(
             f"Plan {plan.code} promises visits, but {plan.site.name} has no treatment unit in service. "

@@ -309,9 +309,10 @@ def new_order(request: HttpRequest) -> HttpResponse:
 
 
 def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int = 200) -> HttpResponse:
-    _, today = now_and_today(request)
+    now, today = now_and_today(request)
     sheet = order_sheet(
         pk,
+        now=now,
         today=today,
         branch_id=branch_of(request),
         is_metric=is_metric(request),

@@ -125,6 +125,8 @@ class _Day:
             stays = position > 0 and job.place.id == place_id
             drive = 0 if stays else travel.seconds(place_id, job.place.id)
             drive_total += drive
+            if stop.drive_s != drive:
+                yield Rule.DRIVE, f"states {stop.drive_s} s of driving, {drive} s are needed", stop.job_id
             if stop.arrive_s - left_s - self._lunch_within(left_s, stop.arrive_s) < drive:
                 yield Rule.DRIVE, f"arrives {drive} s of driving too early", stop.job_id
             entry = 0 if stays else walk_in_s

@@ -36,6 +36,7 @@ from scheduling.routes import snapshots
 from scheduling.routes import stored as routes_stored
 from scheduling.routes.snapshots import Effect, effect_of
 from shared.errors import CannotDo
+from shared.periods import local_day
 
 
 @dataclass(frozen=True)
@@ -402,7 +403,7 @@ def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: dateti
 
 
 def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
-    today = now.astimezone(ZoneInfo(order.site.time_zone)).date()
+    today = local_day(now, order.site.time_zone)
     if on < today:
         raise CannotDo(
             f"{on:%d %b %Y} has passed.", remedy="Promise today or a later day.", field="promised_on"

@@ -33,7 +33,7 @@ from scheduling.planning import problem as planning
 from scheduling.planning.travel import Place
 from scheduling.routes.duration_factors import DRIVE, in_use_of
 from scheduling.routes.travel import prices_on, travel_between
-from shared.periods import days_from
+from shared.periods import days_from, local_day
 
 
 def access_of(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
@@ -254,7 +254,7 @@ def build(
 def _orders(
     branch: Branch, plan_days: list[date], kept: set[tuple[int, date]], now: datetime
 ) -> list[WorkOrder]:
-    today = now.astimezone(ZoneInfo(branch.time_zone)).date()
+    today = local_day(now, branch.time_zone)
     in_force = StopOrder.objects.filter(is_in_force=True)
     replaced = in_force.filter(stop__route__day__in=plan_days)
     for technician_id, day in kept:

@@ -3,7 +3,6 @@
 import time
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
@@ -16,6 +15,7 @@ from scheduling.planning.travel import TravelSource
 from scheduling.routes import problem, stored
 from scheduling.routes.publishing import publish, release_missed, unpublish
 from shared.errors import CannotDo
+from shared.periods import local_day
 
 __all__ = [
     "cancel",
@@ -68,7 +68,7 @@ def start(
     branches = _branches(branch)
     if not branches:
         raise CannotDo("There is no branch to plan for.", remedy="Add a branch with its technicians first.")
-    today = min(now.astimezone(ZoneInfo(one.time_zone)).date() for one in branches)
+    today = min(local_day(now, one.time_zone) for one in branches)
     if first_on < today:
         raise CannotDo(
             f"{first_on:%d %b %Y} has passed.", remedy="Plan from today or a later day.", field="first_on"

@@ -1,7 +1,6 @@
 """Puts a proposal's routes in force, all or none, and takes them back."""
 
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
@@ -11,6 +10,7 @@ from scheduling.models import Absence, OrderState, ProposalState, Route, RoutePr
 from scheduling.orders import states
 from scheduling.routes.stored import refuse_broken
 from shared.errors import CannotDo
+from shared.periods import local_day
 
 
 @transaction.atomic
@@ -75,7 +75,7 @@ def release_missed(*, now: datetime) -> int:
     links = StopOrder.objects.filter(is_in_force=True, order__state=OrderState.ON_ROUTE)
     ids: list[int] = []
     for branch in Branch.objects.all():
-        today = now.astimezone(ZoneInfo(branch.time_zone)).date()
+        today = local_day(now, branch.time_zone)
         missed = links.filter(stop__route__technician__branch=branch, stop__route__day__lt=today)
         ids += missed.values_list("order_id", flat=True)
     return states.release(ids, "Its day went by without a visit.", at=now)

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Max, Min
@@ -30,6 +29,7 @@ from scheduling.routes.problem import BranchProblem
 from scheduling.routes.snapshots import effect_of
 from scheduling.routes.stored import published_plan
 from shared.errors import CannotDo
+from shared.periods import local_day
 
 MOST_DAYS = 31
 CALM_SHARE = 0.4
@@ -57,7 +57,7 @@ def begin(
     ``work_out`` does the work. Raises CannotDo for days gone by or out of order, somebody of another branch,
     an absence known already, or when nothing is published that could be planned anew.
     """
-    today = now.astimezone(ZoneInfo(branch.time_zone)).date()
+    today = local_day(now, branch.time_zone)
     absence = write_absence(branch, technician, first_on, last_on, reason, today) if technician else None
     in_force = StopOrder.objects.filter(
         is_in_force=True, stop__route__technician__branch=branch, stop__route__day__gte=today
@@ -194,7 +194,7 @@ def _plan(asked: Replan, now: datetime, max_iterations: int | None) -> None:
         .order_by("stop__route__day", "stop__route_id", "stop__place", "pk")
     )
     watch = proposals.Watch(row, None)
-    today = now.astimezone(ZoneInfo(row.branch.time_zone)).date()
+    today = local_day(now, row.branch.time_zone)
     published = published_plan(built, links)
     found: Replanned | None = None
     for share, frozen_until in ((CALM_SHARE, row.last_on), (1 - CALM_SHARE, today)):

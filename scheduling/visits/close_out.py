@@ -21,16 +21,16 @@ from scheduling.models import (
     CloseOutPart,
     OrderState,
     Outcome,
-    StepSheet,
     Stop,
     StopOrder,
     Technician,
     WorkOrder,
 )
-from scheduling.orders import raising, states, steps, work_orders
+from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
 from scheduling.visits import checks
 from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, flush_number
+from scheduling.visits.close_out_page import sheet_worked_by
 from shared.errors import CannotDo
 from shared.periods import local_day
 from shared.told import in_english
@@ -85,7 +85,7 @@ def _write(form: CloseOutForm, by: Person | None, now: datetime) -> CloseOut:
     if known is not None:
         return known
     technician = _technician(form)
-    sheet = _sheet(form, order)
+    sheet = sheet_worked_by(order.kind, form.step_sheet_version)
     skipped = checks.check(form, order, sheet, now)
     stop = _stop(order, technician)
     done = _Done(
@@ -160,15 +160,6 @@ def _technician(form: CloseOutForm) -> Technician:
     if technician is None:
         raise CannotDo(f"There is no technician {form.technician_id}.", remedy="Log in again.")
     return technician
-
-
-def _sheet(form: CloseOutForm, order: WorkOrder) -> StepSheet | None:
-    """The sheet the phone worked by, so that a new version in the meantime does no harm."""
-    if form.step_sheet_version is not None:
-        sheet = StepSheet.objects.filter(kind=order.kind, version=form.step_sheet_version).first()
-        if sheet is not None:
-            return sheet
-    return steps.current_sheet(order.kind)
 
 
 def _stop(order: WorkOrder, technician: Technician) -> Stop | None:

@@ -21,6 +21,7 @@ from scheduling.orders.order_page import StepRow
 from scheduling.orders.selectors import number_of
 from scheduling.visits.day import order_of_own_day
 from scheduling.visits.readings import GaugeRow, MeterRow, gauges, meter_to_read
+from shared.periods import local_day
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,15 @@ class CloseOutPage:
     received: ReceivedRow | None
 
 
-def close_out_page(technician: Technician, order_id: int, now: datetime) -> CloseOutPage | None:
+def sheet_worked_by(kind: str, version: int | None) -> StepSheet | None:
+    """Return the sheet the phone worked by, so that a newer one does no harm; without it the one in use."""
+    sheets = StepSheet.objects.filter(kind=kind)
+    return sheets.filter(version=version).first() or sheets.filter(is_current=True).first()
+
+
+def close_out_page(
+    technician: Technician, order_id: int, now: datetime, sheet_version: int | None = None
+) -> CloseOutPage | None:
     """Return what closing out an order takes, or None when the order is not on this technician's routes."""
     placed = order_of_own_day(technician, order_id)
     if placed is None:
@@ -129,7 +138,7 @@ def close_out_page(technician: Technician, order_id: int, now: datetime) -> Clos
     ).get(pk=order_id)
     treatment_unit = order.treatment_unit
     state = getattr(treatment_unit, "state", None)
-    sheet = StepSheet.objects.filter(kind=order.kind, is_current=True).first()
+    sheet = sheet_worked_by(order.kind, sheet_version)
     flush_gal, flush_gpm, wants_flush = _flush_wanted(order, state)
     return CloseOutPage(
         order_pk=order.pk,
@@ -231,7 +240,7 @@ def _positions(order: WorkOrder, technician: Technician) -> list[PositionRow]:
                 part_kind_code=part.kind.code if part else "",
                 serial=part.serial if part else "",
                 lot=part.lot if part else "",
-                installed_on=part.installed_at.date() if part else None,
+                installed_on=local_day(part.installed_at, order.site.time_zone) if part else None,
                 wear=state.wear if state else None,
                 is_asked=bool(part and order.part_id == part.pk),
                 options=[_option(kind, van) for kind in kinds if part is None or kind.role == part.kind.role],

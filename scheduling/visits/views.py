@@ -132,10 +132,10 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the order's page and take what was done. Works as a plain form."""
     technician = _technician(request)
     now, _ = now_and_day_of(technician)
-    page = _page(technician, pk, now)
+    typed = {name: request.POST.get(name, "") for name in request.POST}
+    page = _page(technician, pk, typed, now)
     if request.method == "GET":
         return _render(request, page, Typed({}), now)
-    typed = {name: request.POST.get(name, "") for name in request.POST}
     entry = _read(request, page, typed, now)
     if entry.form is None:
         return _render(request, page, Typed(typed, entry.problems), now, status=422)
@@ -175,7 +175,8 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
             409, gettext("Somebody else typed this. It is sent when that person logs in on this phone.")
         )
     now, _ = now_and_day_of(technician)
-    page = close_out_page(technician, int(sent["order"]), now)
+    typed = {str(name): str(value) for name, value in sent["fields"].items()}
+    page = close_out_page(technician, int(sent["order"]), now, _sheet_version(typed))
     if page is None:
         return _answer(
             409,
@@ -183,7 +184,6 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
                 "This order stands on no route of yours. It stays on the phone; ring the planner about it."
             ),
         )
-    typed = {str(name): str(value) for name, value in sent["fields"].items()}
     entry = _read(request, page, typed, now)
     if entry.form is None:
         return _answer(422, gettext("Some fields need mending."), problems=entry.problems)
@@ -221,8 +221,14 @@ def _technician(request: HttpRequest) -> Technician:
     return technician
 
 
-def _page(technician: Technician, pk: int, now: datetime) -> CloseOutPage:
-    page = close_out_page(technician, pk, now)
+def _sheet_version(typed: Mapping[str, str]) -> int | None:
+    """Return the version of the steps that were shown when this was typed."""
+    digits = typed.get("sheet_version", "")
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 5 else None
+
+
+def _page(technician: Technician, pk: int, typed: Mapping[str, str], now: datetime) -> CloseOutPage:
+    page = close_out_page(technician, pk, now, _sheet_version(typed))
     if page is None:
         raise Http404(gettext("This order stands on no route of yours."))
     return page

@@ -8,7 +8,7 @@ from api.access_table import ACCESS
 from api.permissions import MayDo
 from api.tokens import NEVER_BY_TOKEN, ON_OFFER
 from api.urls import operations
-from scheduling.models import WorkOrder
+from scheduling.models import StopOrder, WorkOrder
 from shared.roles import Permission, Role
 from tests import factories as make
 from tests.api.rows import KINDS, Caller, Everything, people
@@ -116,6 +116,32 @@ def test_a_person_without_a_branch_sees_every_branch(here):
     caller = Caller(make.person("owner"))
     keys = {row["id"] for row in caller.get("sites").json()["results"]}
     assert {here.site.pk, there.site.pk} <= keys
+
+
+def test_feed_tests_and_supplies_are_those_of_the_own_branch(here, callers):
+    there = Everything()
+    ours = make.feed_test(supply=here.site.supply)
+    theirs = make.feed_test(supply=there.site.supply)
+    shared = make.supply()
+    for branch in (here.branch, there.branch):
+        make.site(branch=branch, supply=shared)
+    common = make.feed_test(supply=shared)
+    nobodys = make.feed_test(supply=make.supply())
+    for role in ("planner", "integrator"):
+        shown = {row["id"] for row in callers[role].get("feed-tests").json()["results"]}
+        assert shown >= {here.feed_test.pk, ours.pk, common.pk}
+        assert shown.isdisjoint({there.feed_test.pk, theirs.pk, nobodys.pk})
+
+
+def test_a_stop_no_longer_in_force_shows_the_technician_neither_order_nor_site(here):
+    technician = make.technician(branch=here.branch)
+    order = make.work_order(make.treatment_unit(site=make.site(branch=here.branch)))
+    route = make.route(technician, [order])
+    caller = Caller(technician.person)
+    address = f"work-orders/{order.pk}"
+    assert caller.get(address).status_code == 200
+    StopOrder.objects.filter(stop__route=route).update(is_in_force=False)
+    assert caller.get(address).status_code == 404
 
 
 def test_a_technician_sees_a_colleagues_day_nowhere(here, callers):

@@ -1,7 +1,7 @@
 """Assessment of stored fleets: repeatable, divisible, all or nothing, one finding per cause."""
 
 import json
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.core.management import call_command
@@ -13,6 +13,7 @@ from fleet.assessment.explain import explain_unit
 from fleet.models import (
     AssessmentShard,
     Finding,
+    FindingKind,
     Flush,
     PartState,
     ReadinessChange,
@@ -171,6 +172,26 @@ def test_a_silent_meter_is_asked_after_until_a_reading_comes():
     runs.assess_units([unit.pk], NOW + timedelta(hours=2))
     assert key not in standing()
     assert Finding.objects.get(cause_key=key).gone_because == "a reading came in"
+
+
+@pytest.mark.parametrize(("zone", "days"), [("America/Chicago", 46), ("Etc/UTC", 45)])
+def test_a_meters_silence_is_counted_in_days_of_its_site(zone, days):
+    unit = make.treatment_unit(site=make.site(time_zone=zone))
+    # At 21:00 on 17 September in Chicago; now it is 9:00 on 2 November there.
+    make.weekly_readings(make.meter(unit), until=datetime(2026, 9, 18, 2, tzinfo=UTC))
+    runs.assess_fleet(NOW)
+    asked = Finding.objects.filter(cause_key=f"reading_wanted:unit:{unit.pk}").first()
+    assert (asked is not None) == (days > 45)
+    if asked:
+        assert asked.numbers["last_read_on"] == "2026-09-17"
+        assert f"silent for {days} days" in asked.why
+
+
+def test_a_flush_is_owed_since_the_day_at_its_site(unit):
+    unit.parts.update(installed_at=datetime(2026, 10, 21, 2, tzinfo=UTC))  # 20 October in Chicago
+    runs.assess_fleet(NOW)
+    owed = Finding.objects.filter(kind=FindingKind.REFLUSH_REQUIRED)
+    assert {finding.early_on for finding in owed} == {date(2026, 10, 20)}
 
 
 def unit_total(meter):

@@ -69,6 +69,26 @@ def test_a_tax_is_a_line_of_its_own_by_the_rate_in_force_and_the_area(plan):
     assert untaxed == RevenueEntry.objects.aggregate(total=Sum("amount"))["total"]
 
 
+@pytest.mark.parametrize(
+    ("given", "amounts"),
+    [
+        ({"from_on": date(2026, 9, 1)}, ["3.75", "3.75"]),
+        ({"from_on": date(2026, 9, 2)}, ["3.75"]),
+        ({"from_on": date(2026, 10, 2)}, []),
+        ({"area": "Northfield"}, ["3.75", "3.75"]),
+        ({"area": "Northfields"}, []),
+        ({"falls_on_plans": False}, []),
+        ({"falls_on_work": False, "falls_on_parts": False}, ["3.75", "3.75"]),
+        ({"percent": Decimal("0")}, []),
+        ({"percent": Decimal("0.005")}, []),
+    ],
+)
+def test_a_tax_falls_from_its_first_day_in_its_area_on_what_it_names(plan, given, amounts):
+    tax(**given)
+    batch = invoicing.end_month(date(2026, 10, 1), now=NOV, **GIVEN).batch
+    assert [str(line.amount) for line in batch.lines.filter(kind="tax")] == amounts
+
+
 def test_a_correction_is_taxed_like_what_it_corrects(plan):
     tax(falls_on_plans=False)
     revenue.enter_revenue(through=date(2026, 10, 1), now=NOV)

@@ -2,14 +2,14 @@
 
 import csv
 import io
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
 from django.urls import reverse
 from openpyxl import load_workbook
 
-from fleet.models import PartState, UnitState
+from fleet.models import Part, PartState, UnitState
 from scheduling.billing import revenue
 from scheduling.contracts import prices
 from scheduling.models import CloseOut, CloseOutPart, InvoiceBatch, RevenueEntry
@@ -222,6 +222,13 @@ def test_the_parts_behind_a_forecast_add_up_to_it(owner):
         found = owner.get(reverse("parts_ahead", args=[kind.code])).context["found"]
         assert found.means == pytest.approx(kind.means, abs=0.002 * 3)
     assert any(kind.mean > 0.5 for kind in page.context["found"].kinds)
+
+
+def test_a_forecast_names_the_day_a_part_went_in_at_its_site(owner):
+    part = due(make.whole_unit(), "carbon", 40).part
+    Part.objects.filter(pk=part.pk).update(installed_at=datetime(2026, 6, 5, 2, tzinfo=UTC))
+    found = owner.get(reverse("parts_ahead", args=[part.kind.code])).context["found"]
+    assert [row.installed_on for row in found.parts] == [date(2026, 6, 4)]
 
 
 @pytest.mark.parametrize("role", ["owner", "planner", "technician", "integrator"])

@@ -1,6 +1,6 @@
 """What the books say was paid: every wrong row named, all or nothing, and once."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -45,6 +45,17 @@ def test_lines_are_paid_one_by_one_or_by_customer(batch, read):
     (row,) = invoices(make.TODAY).batches
     assert (row.paid_lines, row.lines, row.paid, row.open) == (3, 4, Decimal("126.00"), Decimal("6.00"))
     assert row.newest_paid_on == date(2026, 11, 2)
+
+
+def test_a_day_is_in_the_future_by_the_offices_own_clock(batch, tmp_path):
+    path = tmp_path / "paid.csv"
+    path.write_text(f"{HEAD}{batch},1,,2026-11-03,60.00,\n", encoding="utf-8")
+    evening = datetime(2026, 11, 3, 1, tzinfo=UTC)  # 19:00 on 2 November in Chicago
+    early = payments.read_paid(path, by=None, now=evening)
+    assert [(problem.field, problem.message) for problem in early.problems] == [
+        ("paid_on", "This day is in the future.")
+    ]
+    assert payments.read_paid(path, by=None, now=evening + timedelta(hours=5)).paid == 1
 
 
 def test_the_same_file_again_changes_nothing(batch, read):

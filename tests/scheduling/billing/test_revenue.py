@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fleet.models import Part
-from scheduling.billing import revenue
-from scheduling.models import EntryKind, PlanPrice, RevenueEntry
+from scheduling.billing import invoicing, revenue
+from scheduling.models import ClosedMonth, CloseOut, EntryKind, InvoiceBatch, PlanPrice, RevenueEntry
 from scheduling.orders import steps
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out import close_out
@@ -31,7 +31,7 @@ def total(**which):
     return sum(RevenueEntry.objects.filter(**which).values_list("amount", flat=True), Decimal("0.00"))
 
 
-def closed(kind="change_due", *, site=None, minutes=30):
+def closed(kind="change_due", *, site=None, minutes=30, outcome="done"):
     """A carbon change (or other work) reported an hour ago."""
     steps.ensure_step_sheets(NOW)
     unit = factories.treatment_unit(**({"site": site} if site else {}))
@@ -40,10 +40,10 @@ def closed(kind="change_due", *, site=None, minutes=30):
     changes = [PartChange("carbon", "worn", part.kind.code)] if kind == "change_due" else []
     return close_out(
         CloseOutForm(
-            client_id=uuid.uuid4(), order_id=order.pk, outcome="done", minutes=minutes,
+            client_id=uuid.uuid4(), order_id=order.pk, outcome=outcome, minutes=minutes,
             technician_id=factories.technician(branch=unit.site.branch).pk,
             finished_at=NOW - timedelta(hours=1), steps=steps.all_done(kind), part_changes=changes,
-            flush=FlushForm(20, 20, True) if changes else None,
+            flush=FlushForm(20, 20, True) if changes and outcome == "done" else None,
         ),
         by=None, now=NOW,
     )  # fmt: skip
@@ -114,6 +114,35 @@ def test_a_month_is_closed_when_it_is_over_and_after_those_before_it():
         revenue.close_month(OCTOBER, by=None, now=NOW)
 
 
+@pytest.mark.parametrize(
+    ("office", "branches", "over_at"),
+    [
+        ("America/Chicago", [], "2026-11-01T05:00"),
+        ("America/Chicago", ["America/Chicago"], "2026-11-01T05:00"),
+        ("America/Chicago", ["America/New_York", "America/Los_Angeles"], "2026-11-01T07:00"),
+        ("America/Los_Angeles", ["America/Chicago"], "2026-11-01T07:00"),
+        ("Pacific/Auckland", [], "2026-10-31T11:00"),
+    ],
+)
+def test_a_month_is_over_at_midnight_of_the_office_and_of_every_branch(settings, office, branches, over_at):
+    settings.TIME_ZONE = office
+    for zone in branches:
+        factories.branch(time_zone=zone)
+    over = datetime.fromisoformat(over_at).replace(tzinfo=UTC)
+    with pytest.raises(CannotDo, match="2026-10 is not over yet"):
+        revenue.close_month(OCTOBER, by=None, now=over - timedelta(seconds=1))
+    assert revenue.close_month(OCTOBER, by=None, now=over).month == OCTOBER
+
+
+def test_october_is_not_ended_on_its_last_evening():
+    factories.plan(factories.site(), starts_on=OCTOBER)
+    evening = datetime(2026, 11, 1, 0, 30, tzinfo=UTC)  # 19:30 on 31 October in Chicago
+    with pytest.raises(CannotDo, match="2026-10 is not over yet"):
+        invoicing.end_month(OCTOBER, currency="USD", by=None, now=evening)
+    assert not ClosedMonth.objects.exists()
+    assert not InvoiceBatch.objects.exists()
+
+
 def test_work_and_parts_outside_any_plan_are_charged_once():
     row = closed(minutes=30)
     revenue.enter_revenue(through=TODAY, now=NOW)
@@ -144,6 +173,29 @@ def test_a_plan_covers_its_days_its_parts_and_never_one_off_work(kind, plan, kin
     assert set(RevenueEntry.objects.exclude(kind="plan").values_list("kind", flat=True)) == kinds
 
 
+@pytest.mark.parametrize(
+    ("finished_at", "month"),
+    [(datetime(2026, 11, 1, 4, 59, tzinfo=UTC), OCTOBER), (datetime(2026, 11, 1, 5, tzinfo=UTC), NOVEMBER)],
+)
+def test_work_falls_into_the_month_of_its_day_at_the_site(finished_at, month):
+    row = closed()
+    CloseOut.objects.filter(pk=row.pk).update(finished_at=finished_at)
+    revenue.enter_revenue(through=OCTOBER, now=NOW)
+    assert RevenueEntry.objects.exists() == (month == OCTOBER)
+    revenue.enter_revenue(through=NOVEMBER, now=NOW)
+    assert set(RevenueEntry.objects.values_list("month", flat=True)) == {month}
+
+
+@pytest.mark.parametrize(("minutes", "amount"), [(50, "79.17"), (1, "1.58"), (0, None)])
+def test_work_is_charged_to_the_cent_and_no_time_not_at_all(minutes, amount):
+    closed("one_off", minutes=minutes)
+    report = revenue.enter_revenue(through=TODAY, now=NOW)
+    amounts = [str(entry.amount) for entry in RevenueEntry.objects.filter(kind=EntryKind.WORK)]
+    assert amounts == ([amount] if amount else [])
+    assert report.by_kind == ({"work": 1} if amount else {})
+    assert report.amount == Decimal(amount or "0.00")
+
+
 def test_a_plan_of_one_treatment_unit_does_not_cover_its_neighbour():
     row = closed()
     factories.plan(row.order.site, treatment_unit=factories.treatment_unit(site=row.order.site))
@@ -161,6 +213,39 @@ def test_an_undone_close_out_takes_back_what_it_earned_once():
     taken_back = RevenueEntry.objects.filter(kind=EntryKind.CORRECTION)
     assert taken_back.count() == 2
     assert all(entry.corrects.close_out_id == row.pk for entry in taken_back)
+
+
+@pytest.mark.parametrize("work_to", ["20.00", "80.00", "0.00"])
+def test_an_undone_close_out_takes_back_what_a_correction_left(work_to):
+    row = closed()
+    revenue.enter_revenue(through=TODAY, now=NOW)
+    work = RevenueEntry.objects.get(kind=EntryKind.WORK)
+    for amount in ("50.00", work_to):
+        revenue.correct(work, to_amount=Decimal(amount), because="goodwill", by=None, now=NOW)
+    assert total() == Decimal(work_to) + Decimal("38.00")
+    undo(row, by=factories.person("planner"), reason="wrong unit", now=NOW)
+    for _ in range(2):
+        revenue.enter_revenue(through=TODAY, now=NOW)
+    assert total() == 0
+    taken = RevenueEntry.objects.filter(cause_key=f"undo:{work.pk}").values_list("amount", flat=True)
+    assert list(taken) == ([-Decimal(work_to)] if work_to != "0.00" else [])
+
+
+def test_a_second_flush_belongs_to_the_change_it_follows_and_is_not_charged_again():
+    row = closed(outcome="bedding")
+    tomorrow = NOW + timedelta(days=1)
+    second = close_out(
+        CloseOutForm(
+            client_id=uuid.uuid4(), order_id=row.follow_up_id, outcome="done", minutes=60,
+            technician_id=row.technician_id, finished_at=tomorrow,
+            steps=steps.all_done("reflush_required"), flush=FlushForm(20, 20, True),
+        ),
+        by=None, now=tomorrow,
+    )  # fmt: skip
+    revenue.enter_revenue(through=TODAY, now=tomorrow)
+    charged = RevenueEntry.objects.filter(kind=EntryKind.WORK)
+    assert [(entry.close_out_id, entry.amount) for entry in charged] == [(row.pk, Decimal("47.50"))]
+    assert not RevenueEntry.objects.filter(close_out=second).exists()
 
 
 def test_an_undone_close_out_that_was_never_entered_earns_nothing():

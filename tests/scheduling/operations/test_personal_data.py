@@ -2,7 +2,7 @@
 
 import json
 import zipfile
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from io import BytesIO
 
@@ -307,6 +307,15 @@ def test_what_must_wait_is_said_and_nothing_changes(company):
     with pytest.raises(CannotDo, match="last owner"):
         erase(queries.find("log-in", "olga"), by=None, now=NOW)
     assert everything_as_text() == before
+
+
+def test_a_route_is_still_to_come_on_its_own_evening(company):
+    order = make.work_order(company.unit, state="on_route")
+    make.route(company.technician, [order], date(2026, 11, 2))
+    evening = datetime(2026, 11, 3, 1, tzinfo=UTC)  # 19:00 on 2 November where the technician works
+    with pytest.raises(CannotDo, match="1 order on routes to come"):
+        erase(queries.find("log-in", "bram"), by=company.owner, now=evening)
+    erase(queries.find("log-in", "bram"), by=company.owner, now=evening + timedelta(hours=5))
 
 
 @pytest.mark.postgres

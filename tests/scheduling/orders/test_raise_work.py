@@ -1,16 +1,17 @@
 """Findings and promises become orders: once per cause, stronger when they are, gone when they are."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet.assessment import runs
-from fleet.models import Finding, FindingKind
+from fleet.models import Finding, FindingKind, UnitState
 from scheduling.contracts import plans
 from scheduling.models import OrderKind, OrderState, StepSheet, WorkOrder, WorkOrderEvent, WorkOrderPart
-from scheduling.orders import raising, work_orders
+from scheduling.orders import contents, raising, work_orders
+from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -82,6 +83,65 @@ def test_raising_twice_changes_nothing():
     report = raising.raise_work(now=NOW + timedelta(minutes=15))
     assert report.is_empty
     assert everything() == first
+
+
+def finding_row(kind="change_due", **given):
+    return {
+        "kind": kind, "why": "Because.", "numbers": {}, "strength": 0.5, "not_before_on": None,
+        "early_on": None, "likely_on": None, "late_on": None, "part__kind_id": 7,
+        "part__kind__change_minutes": 35,
+        "part__kind__needs_flush": True, "part__kind__flush_gal": 20, "part__kind__flush_gpm": 1.6,
+    } | given  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("given", "window"),
+    [
+        ({}, (0, 0)),
+        ({"not_before_on": 1, "early_on": 2, "likely_on": 3, "late_on": 4}, (1, 4)),
+        ({"early_on": 2, "likely_on": 3}, (2, 3)),
+        ({"early_on": 3, "late_on": 1}, (3, 3)),
+        ({"not_before_on": -3, "late_on": -2}, (0, 0)),
+        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}, "early_on": 1}, (2, 3)),
+        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}}, (1, 2)),
+        ({"kind": "reflush_required", "numbers": {"owed": "idle"}, "early_on": 1, "late_on": 4}, (1, 4)),
+        ({"numbers": {"owed": "bedded_overnight"}, "early_on": 1, "late_on": 4}, (1, 4)),
+    ],
+)
+def test_a_window_runs_from_the_first_day_told_to_the_last(given, window):
+    given = {name: TODAY + timedelta(days=at) if type(at) is int else at for name, at in given.items()}
+    first, last = contents.window(finding_row(**given), TODAY)
+    assert ((first - TODAY).days, (last - TODAY).days) == window
+
+
+@pytest.mark.parametrize(
+    ("given", "minutes"),
+    [
+        ({}, 12),  # 20 gal at 1.6 gpm, to the even minute
+        ({"part__kind__flush_gal": None}, 16),
+        ({"part__kind__flush_gpm": None}, 16),
+        ({"part__kind__needs_flush": False}, 0),
+        ({"kind": "reflush_required", "numbers": {"flush_minutes": 17.6}}, 18),
+        ({"kind": "reflush_required", "numbers": {"flush_minutes": None}}, 20),
+        ({"kind": "reading_wanted"}, 0),
+    ],
+)
+def test_flushing_takes_its_volume_over_its_flow(given, minutes):
+    assert contents.flush_minutes(finding_row(**given)) == minutes
+
+
+def test_a_change_takes_getting_ready_the_change_and_the_flush():
+    change = contents.from_finding(finding_row(), TODAY)
+    assert (change.minutes, change.flush_minutes, change.part_kind_ids) == (
+        SET_UP_MINUTES + 35 + 12,
+        12,
+        (7,),
+    )
+    unknown = contents.from_finding(finding_row(part__kind__change_minutes=None), TODAY)
+    assert unknown.minutes == SET_UP_MINUTES + DEFAULT_CHANGE_MINUTES + 12
+    reading = contents.from_finding(finding_row("reading_wanted"), TODAY)
+    assert reading.minutes == SET_UP_MINUTES + VISIT_MINUTES[OrderKind.READING]
+    assert (reading.part_kind_ids, reading.numbers) == ((), {"cause": "reading_wanted"})
 
 
 def test_no_window_begins_or_ends_before_today():
@@ -180,6 +240,40 @@ def test_what_a_person_withdrew_is_not_raised_again_at_once():
     assert WorkOrder.objects.standing().count() == 1
 
 
+def test_work_done_is_not_raised_again_before_an_assessment_has_seen_it():
+    found = carbon_due()
+    raising.raise_work(now=NOW)
+    WorkOrder.objects.update(state="done", ended_at=NOW + timedelta(hours=1))
+    seen = UnitState.objects.create(treatment_unit=found.treatment_unit, assessed_at=NOW)
+    raising.raise_work(now=NOW + timedelta(hours=2))
+    assert WorkOrder.objects.count() == 1
+    seen.assessed_at = NOW + timedelta(hours=1)
+    seen.save()
+    raising.raise_work(now=NOW + timedelta(hours=3))
+    assert WorkOrder.objects.standing().get().cause_key == found.cause_key
+
+
+@pytest.mark.parametrize(
+    ("kind", "state", "days"),
+    [
+        (FindingKind.PERFORMANCE_DECAY, "done", 14), (FindingKind.METER_FAULT, "done", 60),
+        (FindingKind.READING_WANTED, "done", 3), (FindingKind.FEED_TEST_DUE, "done", 3),
+        (FindingKind.CHANGE_DUE, "withdrawn", 30), (FindingKind.READING_WANTED, "withdrawn", 30),
+        (FindingKind.REFLUSH_REQUIRED, "withdrawn", 1),
+    ],
+)  # fmt: skip
+def test_each_finding_is_held_back_for_its_days_and_no_longer(kind, state, days):
+    factories.finding(factories.treatment_unit(), kind)
+    raising.raise_work(now=NOW)
+    assert WorkOrder.objects.standing().count() == 1
+    WorkOrder.objects.update(state=state, ended_at=NOW, withdrawn_because="x" if state == "withdrawn" else "")
+    over = NOW + timedelta(days=days)
+    raising.raise_work(now=over - timedelta(seconds=1))
+    assert not WorkOrder.objects.standing().exists()
+    raising.raise_work(now=over)
+    assert WorkOrder.objects.standing().count() == 1
+
+
 def test_work_done_on_a_decaying_membrane_waits_for_new_readings_to_speak():
     found = factories.finding(factories.treatment_unit(), FindingKind.PERFORMANCE_DECAY)
     raising.raise_work(now=NOW)
@@ -267,6 +361,24 @@ def test_a_promised_visit_is_raised_once_whatever_became_of_it():
     assert WorkOrder.objects.count() == 1
     raising.raise_work(now=NOW + timedelta(days=85))
     assert WorkOrder.objects.standing().get().cause_key.endswith("2027-02-10")
+
+
+@pytest.mark.parametrize(
+    ("zone", "is_raised"), [("America/Chicago", True), ("Etc/UTC", False), ("Pacific/Auckland", False)]
+)
+def test_a_plan_promises_visits_through_its_last_evening_at_the_site(zone, is_raised):
+    unit = factories.treatment_unit(site=factories.site(time_zone=zone))
+    factories.plan(unit.site, visit_every_months=1, starts_on=date(2026, 1, 1), ends_on=date(2026, 11, 2))
+    raising.raise_work(now=datetime(2026, 11, 2, 3, tzinfo=UTC))  # 21:00 on 1 November in Chicago
+    assert WorkOrder.objects.exists() == is_raised
+
+
+@pytest.mark.parametrize(("zone", "is_raised"), [("America/Chicago", False), ("Etc/UTC", True)])
+def test_a_visit_is_raised_four_weeks_ahead_of_its_day_at_the_site(zone, is_raised):
+    unit = factories.treatment_unit(site=factories.site(time_zone=zone))
+    factories.plan(unit.site, visit_every_months=1, starts_on=date(2026, 10, 30))
+    raising.raise_work(now=datetime(2026, 11, 2, 3, tzinfo=UTC))  # the visit is due on 30 November
+    assert WorkOrder.objects.exists() == is_raised
 
 
 def test_a_plan_that_came_in_late_is_not_sent_to_every_visit_of_the_past():

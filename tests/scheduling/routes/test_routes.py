@@ -215,6 +215,25 @@ def test_an_order_whose_day_went_by_is_opened_and_planned_again(crew):
     nothing_is_doubled()
 
 
+def test_a_stop_no_longer_in_force_does_not_open_its_order(crew):
+    _, (one, other), orders = crew
+    yesterday = factories.route(one, orders[:1], TODAY - timedelta(days=1))
+    StopOrder.objects.filter(stop__route=yesterday).update(is_in_force=False)
+    today = factories.route(other, orders[:1])
+    assert publishing.release_missed(now=NOW) == 0
+    orders[0].refresh_from_db()
+    assert orders[0].state == OrderState.ON_ROUTE
+    assert StopOrder.objects.get(stop__route=today).is_in_force
+
+
+@pytest.mark.parametrize(("zone", "is_missed"), [("America/Chicago", False), ("Etc/UTC", True)])
+def test_a_day_has_gone_by_when_it_is_over_where_the_branch_is(zone, is_missed):
+    technician = factories.technician(branch=factories.branch(time_zone=zone))
+    factories.route(technician, [factories.work_order(factories.treatment_unit())], TODAY)
+    evening = datetime(2026, 11, 3, 1, tzinfo=UTC)
+    assert publishing.release_missed(now=evening) == is_missed
+
+
 def test_working_out_twice_changes_nothing(crew):
     proposal = propose(crew[0])
     stops = list(Stop.objects.values())

@@ -150,6 +150,67 @@ def test_the_second_flush_clears_the_unit_and_closes_its_order(job):
     assert not WorkOrder.objects.standing().filter(kind="reflush_required").exists()
 
 
+@pytest.mark.parametrize(
+    ("changed", "kind"),
+    [
+        (["membrane"], "membrane_storage_solution"),
+        (["carbon"], "carbon_fines"),
+        (["carbon", "membrane"], "carbon_fines"),
+        (["sediment"], "carbon_fines"),
+    ],
+)
+def test_the_flush_is_of_the_kind_that_what_was_changed_calls_for(job, changed, kind):
+    _, technician, old = job
+    unit = old.treatment_unit
+    order = factories.work_order(unit, "one_off")
+    changes = [
+        PartChange(code, "worn", Part.objects.get(treatment_unit=unit, position__code=code).kind.code)
+        for code in changed
+    ]
+    row = close_out(form_for(order, technician, part_changes=changes), by=None, now=NOW)
+    assert row.flush.kind == kind
+    # Of one part that needs it, else of the whole treatment unit.
+    assert (row.flush.part is not None) == (changed in (["membrane"], ["carbon"]))
+
+
+def test_a_flush_of_a_stated_kind_is_of_that_kind_and_an_owed_one_pays_what_is_owed(job):
+    _, technician, old = job
+    for owed, kind in (("seen_fines", "carbon_fines"), ("idle", "idle"), ("sanitised", "sanitised")):
+        order = factories.work_order(old.treatment_unit, "reflush_required", numbers={"owed": owed})
+        assert close_out(form_for(order, technician), by=None, now=NOW).flush.kind == kind
+    order = factories.work_order(old.treatment_unit, "reflush_required", numbers={"owed": "idle"})
+    stated = FlushForm(volume_gal=22, minutes=22, ran_clear=True, kind="sanitised")
+    assert close_out(form_for(order, technician, flush=stated), by=None, now=NOW).flush.kind == "sanitised"
+
+
+def test_work_is_judged_by_the_sheet_the_phone_had(job):
+    order, technician, _ = job
+    sheet = steps.current_sheet(order.kind)
+    record = steps.all_done(order.kind)
+    new = {"code": "new_control", "text": "Lock the pump out.", "is_hazard_control": True}
+    newer = steps.revise(
+        order.kind, cautions=list(sheet.cautions), steps=[*sheet.steps, new], by=None, now=NOW
+    )
+    for version in (None, newer.version, 999):
+        with pytest.raises(CannotDo, match="Lock the pump out"):
+            close_out(form_for(order, technician, steps=record, step_sheet_version=version), by=None, now=NOW)
+    row = close_out(
+        form_for(order, technician, steps=record, step_sheet_version=sheet.version), by=None, now=NOW
+    )
+    assert row.step_sheet_version == sheet.version
+
+
+def test_a_sheet_of_another_kind_of_work_is_not_the_phones(job):
+    order, technician, _ = job
+    other = steps.current_sheet("reading")
+    for _ in range(2):
+        other = steps.revise(
+            "reading", cautions=list(other.cautions), steps=list(other.steps), by=None, now=NOW
+        )
+    with pytest.raises(CannotDo, match="guards people"):
+        close_out(form_for(order, technician, steps=[], step_sheet_version=other.version), by=None, now=NOW)
+
+
 def test_a_flush_that_did_not_run_clear_leaves_a_flush_owed(job):
     order, technician, _ = job
     close_out(form_for(order, technician, flush=FlushForm(volume_gal=10, minutes=10)), by=None, now=NOW)
@@ -292,6 +353,97 @@ def test_each_kind_of_work_closes_only_with_what_it_is_about(kind, given, remedy
     with pytest.raises(CannotDo) as refusal:
         close_out(form_for(order, technician, **given), by=None, now=NOW)
     assert remedy in refusal.value.remedy
+
+
+SOON = NOW + timedelta(minutes=10)
+FLUSH = FlushForm(volume_gal=22, minutes=2, ran_clear=True)
+
+
+@pytest.mark.parametrize(
+    ("kept", "refused", "field"),
+    [
+        ({"minutes": 0}, {"minutes": -1}, "minutes"),
+        ({"minutes": 1440}, {"minutes": 1441}, "minutes"),
+        ({"finished_at": SOON}, {"finished_at": SOON + timedelta(seconds=1)}, "finished_at"),
+        ({"flush": replace(FLUSH, minutes=1440)}, {"flush": replace(FLUSH, minutes=1441)}, "flush"),
+        ({"flush": replace(FLUSH, minutes=0)}, {"flush": replace(FLUSH, minutes=-1)}, "flush"),
+        (
+            {"flush": replace(FLUSH, volume_gal=100_000)},
+            {"flush": replace(FLUSH, volume_gal=100_001)},
+            "flush",
+        ),
+        ({"further_flushes": [FLUSH] * 7}, {"further_flushes": [FLUSH] * 8}, "flush"),
+    ],
+)
+def test_the_last_value_that_can_be_is_taken_and_the_next_is_not(job, kept, refused, field):
+    order, technician, _ = job
+    with pytest.raises(CannotDo) as refusal:
+        close_out(form_for(order, technician, **refused), by=None, now=NOW)
+    assert refusal.value.field == field
+    close_out(form_for(order, technician, **kept), by=None, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("flushes", "minutes_before"),
+    [([], 1), ([0.5], 1), ([1], 1), ([22], 22), ([22, 8], 30)],
+)
+def test_a_part_went_in_before_its_flushes_began(job, flushes, minutes_before):
+    order, technician, _ = job
+    first, *others = [replace(FLUSH, minutes=minutes) for minutes in flushes] or [None]
+    row = close_out(form_for(order, technician, flush=first, further_flushes=others), by=None, now=NOW)
+    assert row.parts.get().installed.installed_at == ON_SITE - timedelta(minutes=minutes_before)
+
+
+def test_a_part_goes_in_no_earlier_than_the_one_it_follows(job):
+    order, technician, old = job
+    Part.objects.filter(pk=old.pk).update(installed_at=ON_SITE - timedelta(minutes=5))
+    row = close_out(form_for(order, technician), by=None, now=NOW)
+    assert row.parts.get().installed.installed_at == ON_SITE - timedelta(minutes=5)
+
+
+def test_a_change_is_not_done_by_another_part_nor_by_an_empty_place(job):
+    order, technician, old = job
+    sediment = Part.objects.get(treatment_unit=old.treatment_unit, position__code="sediment")
+    for change in (PartChange("carbon", "worn"), PartChange("sediment", "worn", sediment.kind.code)):
+        with pytest.raises(CannotDo, match="asks for a new part in carbon") as refusal:
+            close_out(form_for(order, technician, part_changes=[change]), by=None, now=NOW)
+        assert refusal.value.field == "part_changes"
+
+
+def test_parts_or_flushes_alone_are_work_that_was_done(job):
+    order, technician, _ = job
+    for given in ({"flush": None}, {"part_changes": []}):
+        with pytest.raises(CannotDo, match="recorded for work that could not be done"):
+            close_out(form_for(order, technician, outcome="not_done", note="x", **given), by=None, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("given", "is_taken"),
+    [({"meter_total": 8000.0}, True), ({"note": "The register is fogged."}, True), ({"note": "  "}, False)],
+)
+def test_a_reading_is_taken_or_it_is_said_why_not(job, given, is_taken):
+    _, technician, old = job
+    order = factories.work_order(old.treatment_unit, "reading")
+    form = form_for(order, technician, flush=None, **given)
+    if is_taken:
+        assert close_out(form, by=None, now=NOW).outcome == "done"
+    else:
+        with pytest.raises(CannotDo, match="asks for a reading"):
+            close_out(form, by=None, now=NOW)
+
+
+def test_a_bed_begun_beside_other_work_is_the_first_new_one_along_the_water(job):
+    _, technician, old = job
+    unit = old.treatment_unit
+    order = factories.work_order(unit, "one_off")
+    changes = [
+        PartChange(code, "worn", Part.objects.get(treatment_unit=unit, position__code=code).kind.code)
+        for code in ("post-carbon", "carbon", "membrane")
+    ]
+    form = form_for(order, technician, outcome="bedding", flush=None, part_changes=changes)
+    row = close_out(form, by=None, now=NOW)
+    assert (row.flush.kind, row.flush.part.position.code) == ("bed_started", "carbon")
+    assert row.follow_up.part == row.flush.part
 
 
 def test_a_withdrawn_order_reopened_by_the_planner_takes_the_report_that_was_refused(job):

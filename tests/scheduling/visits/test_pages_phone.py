@@ -4,15 +4,15 @@ import json
 import re
 import uuid
 from contextlib import closing
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.urls import reverse
 
-from fleet.models import FeedTest, Flush, MeterReading, Part, PartKind, PerformanceReading
-from scheduling.models import CloseOut, WorkOrder
+from fleet.models import FeedTest, Flush, MeterReading, Part, PartKind, PerformanceReading, Site
+from scheduling.models import CloseOut, RouteProposal, WorkOrder
 from scheduling.orders import work_orders as service
-from scheduling.orders.steps import ensure_step_sheets
+from scheduling.orders.steps import current_sheet, ensure_step_sheets, revise
 from scheduling.visits import undo
 from tests import factories as make
 
@@ -118,6 +118,27 @@ def test_a_plain_form_closes_the_order_and_its_part_starts_a_new_life(visit):
     new = Part.objects.in_place().get(position=order.part.position)
     assert (new.kind, new.lot) == (order.part.kind, "L7")
     assert (row.flush.volume_gal, row.flush.ran_clear) == (25, True)
+
+
+def test_a_sheet_revised_after_the_day_was_loaded_does_not_turn_the_report_away(visit):
+    client, technician, order = visit
+    sent = typed(client, order)
+    sheet = current_sheet(order.kind)
+    new = {"code": "new_control", "text": "Lock the pump out.", "is_hazard_control": True}
+    revise(order.kind, cautions=list(sheet.cautions), steps=[*sheet.steps, new], by=None, now=make.NOW)
+    answer = send(client, technician.person, order, sent)
+    assert answer.status_code == 200, answer.content
+    assert CloseOut.objects.get().step_sheet_version == sheet.version
+
+
+def test_a_plan_that_was_never_published_opens_no_order(visit):
+    client, technician, _ = visit
+    order = make.work_order(make.treatment_unit())
+    route = make.route(technician, [order], is_in_force=False, day=make.TODAY + timedelta(days=1))
+    assert client.get(reverse("close_out", args=[order.pk])).status_code == 404
+    # Published once and replaced since: the work may have been done before the phone heard of it.
+    RouteProposal.objects.filter(pk=route.proposal_id).update(published_at=make.NOW)
+    assert client.get(reverse("close_out", args=[order.pk])).status_code == 200
 
 
 def test_pressing_twice_changes_nothing_twice(visit, time_machine):
@@ -268,6 +289,13 @@ def test_readings_stand_with_their_last_value_and_where_the_next_is_expected(vis
     assert page.meter.last_total == pytest.approx(7280, rel=0.02)
 
 
+def test_the_day_a_part_went_in_is_the_sites_own(visit):
+    client, _, order = visit
+    Part.objects.filter(pk=order.part_id).update(installed_at=datetime(2026, 6, 5, 2, tzinfo=UTC))
+    page = client.get(reverse("close_out", args=[order.pk])).context["page"]
+    assert {row.part_pk: row.installed_on for row in page.positions}[order.part_id] == date(2026, 6, 4)
+
+
 def test_a_feed_test_visit_records_the_water_and_closes_the_order(visit):
     client, technician, _ = visit
     order = make.work_order(make.treatment_unit(), "feed_test")
@@ -295,6 +323,25 @@ def test_a_planner_can_take_a_close_out_back_within_its_day(visit):
     order.refresh_from_db()
     assert (row.undone_because, order.state) == ("Wrong unit.", "open")
     assert Part.objects.in_place().get(position=order.part.position).pk == order.part_id
+
+
+@pytest.mark.parametrize(
+    ("zone", "hours_later", "is_offered"),
+    [
+        ("America/Chicago", 14, True),  # 23:00 there
+        ("America/Chicago", 15, False),
+        ("America/Los_Angeles", 16, True),
+        ("America/New_York", 14, False),
+    ],
+)
+def test_undo_is_offered_on_the_sites_own_day(visit, time_machine, zone, hours_later, is_offered):
+    client, _, order = visit
+    Site.objects.filter(pk=order.site_id).update(time_zone=zone)
+    client.post(reverse("close_out", args=[order.pk]), typed(client, order))
+    client.force_login(make.person("planner"))
+    time_machine.move_to(make.NOW + timedelta(hours=hours_later), tick=False)
+    page = client.get(reverse("work_order", args=[order.pk])).content.decode()
+    assert ("Undo this close-out" in page) == is_offered
 
 
 def test_the_worker_lists_files_that_exist_and_is_for_the_phones_pages_only(client):

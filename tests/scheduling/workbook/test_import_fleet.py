@@ -258,6 +258,19 @@ def test_a_part_beside_the_one_in_the_database_is_refused(now):
     assert "(in the database)" in only_problem({"parts": [part]}, now).message
 
 
+@pytest.mark.parametrize(("made_on", "is_refused"), [("2026-03-01", False), ("2026-03-02", True)])
+def test_a_part_is_made_no_later_than_the_day_it_went_in_at_its_site(now, made_on, is_refused):
+    spoiled = sheets()
+    # Past midnight in Greenwich, not yet where the site is.
+    spoiled["parts"][0]["removed_at"] = spoiled["parts"][1]["installed_at"] = "2026-03-01 20:00"
+    spoiled["parts"][1]["made_on"] = made_on
+    spoiled["flushes"] = []
+    if is_refused:
+        assert only_problem(spoiled, now).field == "made_on"
+    else:
+        bring_in(spoiled, now)
+
+
 def test_a_removal_needs_its_reason(now):
     spoiled = sheets()
     spoiled["parts"][0]["removal_reason"] = ""
