@@ -2,22 +2,22 @@
 
 from typing import Final
 
+from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from api.forms import TokenForm
+from api.authentication import CallRate
 from api.models import ApiToken
-from api.throttling import CallRate
-from api.tokens import make_token, revoke_token
+from api.tokens import make_token, permissions_on_offer, revoke_token
 from api.with_python import OVERRIDES, STEPS
-from fleet.models import AuditArea
+from fleet.models import AuditArea, Person
 from scheduling.pages.downloads import Column, ListFile, page_or_file
 from scheduling.pages.request_context import note_change
 from shared.access import requires
@@ -25,6 +25,12 @@ from shared.errors import CannotDo
 from shared.roles import Permission
 from shared.told import told
 
+LASTS: Final = [
+    (7, gettext_lazy("7 days")),
+    (30, gettext_lazy("30 days")),
+    (90, gettext_lazy("90 days")),
+    (365, gettext_lazy("a year")),
+]
 TOKEN_COLUMNS: Final = [
     Column("Token", lambda row: row["token"].name),
     Column("Begins", lambda row: row["token"].secret_start),
@@ -34,6 +40,28 @@ TOKEN_COLUMNS: Final = [
     Column("Works until", lambda row: row["token"].expires_at),
     Column("Revoked", lambda row: row["token"].revoked_at),
 ]
+
+
+class TokenForm(forms.Form):
+    """What a new token is for."""
+
+    name = forms.CharField(
+        max_length=80,
+        label=gettext_lazy("Which program will use it"),
+        help_text=gettext_lazy("So that you know what stops when you revoke it."),
+    )
+    days = forms.TypedChoiceField(choices=LASTS, coerce=int, initial=90, label=gettext_lazy("It works for"))
+    permissions = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple, label=gettext_lazy("It may"))
+
+    def __init__(self, *args, person: Person, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["permissions"].choices = [
+            (permission.name.lower(), told(permission.value)) for permission in permissions_on_offer(person)
+        ]
+
+    def clean_permissions(self) -> list[Permission]:
+        """Return the table's own names."""
+        return [Permission[name.upper()] for name in self.cleaned_data["permissions"]]
 
 
 @requires(Permission.USE_API)
