@@ -1,16 +1,15 @@
-"""Who is calling: a token in the Authorization header. The pages' session is the other way, DRF's own."""
+"""Who is calling, and how often: a token in the Authorization header, or the pages' session, DRF's own."""
 
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
+from rest_framework.throttling import ScopedRateThrottle
 
 from api.models import ApiToken
 from api.tokens import find_token
 from fleet.models import Person
-
-WORD = "bearer"
 
 
 class TokenAuthentication(BaseAuthentication):
@@ -19,7 +18,7 @@ class TokenAuthentication(BaseAuthentication):
     def authenticate(self, request: Request) -> tuple[Person, ApiToken] | None:
         """Return the token's person, None without such a header; refuse a token that opens nothing."""
         words = get_authorization_header(request).split()
-        if not words or words[0].lower() != WORD.encode():
+        if not words or words[0].lower() != b"bearer":
             return None
         secret = words[1].decode("latin-1") if len(words) == 2 else ""
         token = find_token(secret, timezone.now())
@@ -35,7 +34,7 @@ class TokenAuthentication(BaseAuthentication):
 class TokenScheme(OpenApiAuthenticationExtension):
     """The same, said in the schema."""
 
-    target_class = "api.authentication.TokenAuthentication"
+    target_class = TokenAuthentication
     name = "token"
 
     def get_security_definition(self, auto_schema) -> dict:
@@ -45,3 +44,15 @@ class TokenScheme(OpenApiAuthenticationExtension):
             "scheme": "bearer",
             "description": "A token, made on the page of tokens.",
         }
+
+
+class CallRate(ScopedRateThrottle):
+    """Counts reads, writes and bulk calls apart; the rates are settings."""
+
+    def get_cache_key(self, request: Request, view) -> str:
+        """Return whose calls of which kind are counted together."""
+        if isinstance(request.auth, ApiToken):
+            who = f"token-{request.auth.pk}"
+        else:
+            who = f"person-{request.user.pk or self.get_ident(request)}"
+        return self.cache_format % {"scope": self.scope, "ident": who}

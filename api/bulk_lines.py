@@ -1,18 +1,22 @@
-"""Reads lines of JSON or CSV into blocks of columns. An unreadable line is a row with a fault.
+"""Takes a long body off the wire and reads its lines, JSON or CSV, into blocks of columns.
 
-A block is read at one go where all of its lines are plain; where one is not, line by line. Both give the
-same.
+An unreadable line is a row with a fault. A block is read at one go where all of its lines are plain; where
+one is not, line by line. Both give the same.
 """
 
 import csv
+import hashlib
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
+from tempfile import SpooledTemporaryFile
 from typing import IO, Final
 
 import orjson
 from rest_framework.exceptions import ValidationError
+
+from api.errors import Refusal
 
 COLUMNS: Final = frozenset(
     {
@@ -23,7 +27,50 @@ COLUMNS: Final = frozenset(
 MOST_LINE_BYTES: Final = 4096
 BLOCK: Final = 20_000
 """Lines read at a time, and readings written in one transaction."""
-_SCALARS: Final = frozenset({str, int, float, bool, type(None)})
+MOST_ROWS: Final = 100_000
+MOST_BYTES: Final = 32 * 1024 * 1024
+_IN_MEMORY: Final = 2 * 1024 * 1024
+_PIECE: Final = 64 * 1024
+
+
+@dataclass
+class BulkBody:
+    """A body that can be read from its beginning."""
+
+    file: IO[bytes]
+    body_hash: str
+    media_type: str
+
+    def close(self) -> None:
+        """Release the file."""
+        self.file.close()
+
+
+def take_body(stream: object, media_type: str) -> BulkBody:
+    """Return a body read to its end. Raises Refusal 400 for none, 413 for one that is too long."""
+    if not hasattr(stream, "read"):
+        raise Refusal(400, "The body is empty.", "Send one reading a line.")
+    digest = hashlib.sha256(media_type.encode())
+    file = SpooledTemporaryFile(max_size=_IN_MEMORY)  # noqa: SIM115
+    size = lines = 0
+    while piece := stream.read(_PIECE):
+        size += len(piece)
+        lines += piece.count(b"\n")
+        # One more line than rows: CSV has a header.
+        if size > MOST_BYTES or lines > MOST_ROWS + 1:
+            file.close()
+            raise Refusal(
+                413,
+                f"The body has more than {MOST_ROWS:,} rows or {MOST_BYTES // 1024**2} MB.",
+                "Send it in several calls, each with a key of its own.",
+            )
+        digest.update(piece)
+        file.write(piece)
+    if not size:
+        file.close()
+        raise Refusal(400, "The body is empty.", "Send one reading a line.")
+    file.seek(0)
+    return BulkBody(file, digest.hexdigest(), media_type)
 
 
 @dataclass
@@ -75,30 +122,15 @@ def csv_blocks(file: IO[bytes]) -> Iterator[Block]:
 
 
 def _plain_objects(lines: list[bytes]) -> list[dict[str, object]] | None:
-    """Return the lines' objects when every line is one object of known names and single values.
-
-    The lines are read as one list, with commas between. A line can't be taken for another: each begins and
-    ends with a brace, no object holds another, and no text of JSON runs over the end of a line.
-    """
+    """Return the lines' objects when every line is one object of known names."""
     if max(map(len, lines)) > MOST_LINE_BYTES:
         return None
-    text = b"[%b]" % b",".join(lines).rstrip(b"\r\n")
-    between = len(lines) - 1
-    ends = text.count(b"}\n,{") + text.count(b"}\r\n,{")
-    if ends != between or not text.startswith(b"[{") or not text.endswith(b"}]"):
-        return None
     try:
-        objects = orjson.loads(text)
+        objects = list(map(orjson.loads, lines))
     except orjson.JSONDecodeError:
         return None
-    if len(objects) != len(lines) or set(map(type, objects)) != {dict}:
-        return None
-    if not COLUMNS.issuperset(set().union(*objects)):
-        return None
-    kinds = set()
-    for one in objects:
-        kinds.update(map(type, one.values()))
-    return objects if kinds <= _SCALARS else None
+    is_plain = set(map(type, objects)) == {dict} and COLUMNS.issuperset(set().union(*objects))
+    return objects if is_plain else None
 
 
 def _columns_of(objects: list[dict[str, object]]) -> dict[str, Sequence[object]]:

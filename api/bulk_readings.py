@@ -15,18 +15,16 @@ from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
+from rest_framework.decorators import action
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 
-from api import kept_answers
-from api.bulk_body import BulkBody, take_body
-from api.bulk_lines import csv_blocks, json_blocks
+from api import idempotency
+from api.bulk_lines import BulkBody, csv_blocks, json_blocks, take_body
 from api.bulk_rows import SHEET, KnownMeters, Sighted, read_rows, sight
-from api.models import KeptAnswer
-from api.noting import note
-from api.operations import Operation
+from api.models import IdempotencyRecord
 from api.parsers import CsvParser, JsonLinesAliasParser, JsonLinesParser
-from api.scope import meters_to_record
+from api.permissions import meters_to_record
 from fleet.models import AuditArea, ReadingSource
 from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.meters import MeterBook
@@ -35,6 +33,7 @@ from shared.errors import RowProblem
 from shared.roles import Permission
 
 UNITS_PER_TASK: Final = 500
+PARSERS: Final = (JsonLinesParser, CsvParser, JsonLinesAliasParser)
 KEY: Final = OpenApiParameter(
     "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
     description="A new UUID for each new body; the same one to repeat a call.",
@@ -76,68 +75,75 @@ class _Tally:
 
     def as_answer(self) -> dict:
         """Return the answer's body."""
-        problems = sorted(self.problems, key=lambda problem: problem.row)
-        return {
-            "rows": self.rows,
-            "recorded": self.recorded,
-            "corrected": self.corrected,
-            "duplicates": self.duplicates,
-            "refused": len({problem.row for problem in problems}),
-            "problems": [
-                {"row": p.row, "field": p.field, "value": p.value[:80], "message": p.message,
-                 "remedy": p.remedy}
-                for p in problems
-            ],
-        }  # fmt: skip
+        counts = {name: getattr(self, name) for name in ("rows", "recorded", "corrected", "duplicates")}
+        problems = [
+            {"row": one.row, "field": one.field, "value": one.value[:80], "message": one.message,
+             "remedy": one.remedy}
+            for one in sorted(self.problems, key=lambda one: one.row)
+        ]  # fmt: skip
+        return counts | {"refused": len({one.row for one in self.problems}), "problems": problems}
 
 
-class RecordMeterReadings(Operation):
-    """Record up to 100 000 register totals, as JSON lines or CSV.
-
-    A row names its meter by ``meter_id``, or by ``treatment_unit_serial`` and ``water`` (permeate unless
-    said otherwise); gives ``read_at`` with its zone, and one total: ``total_as_shown`` in the meter's own
-    measure, or ``total_gal``, ``total_l``, ``total_m3``, ``total_ft3``. Good rows stay, bad rows return.
-    The same value again is counted as a duplicate. Another value for a known moment is refused unless the
-    row says ``is_correction``; it then becomes a higher revision and nothing is overwritten.
-    """
-
-    needs = (Permission.RECORD_READINGS,)
-    parser_classes = [JsonLinesParser, CsvParser, JsonLinesAliasParser]
-    serializer_class = BulkAnswer
-    pagination_class = None
-    throttle_scope = "bulk"
+class RecordsInBulk:
+    """The bulk call, on the ViewSet of meter readings."""
 
     @extend_schema(
+        operation_id="record_meter_readings",
         parameters=[KEY],
-        request={
-            "application/x-ndjson": OpenApiTypes.STR,
-            "application/jsonl": OpenApiTypes.STR,
-            "text/csv": OpenApiTypes.STR,
-        },
+        request=dict.fromkeys((parser.media_type for parser in PARSERS), OpenApiTypes.STR),
         responses={
             200: BulkAnswer,
             422: OpenApiResponse(description="The Idempotency-Key was used with another body."),
         },
     )
-    def post(self, request: Request) -> HttpResponse:
-        """Record the rows, or send the answer of the same call before."""
-        media_type = request.content_type.split(";")[0].strip().lower()
-        body = take_body(request.data, media_type)
+    @action(detail=False, methods=["post"], parser_classes=PARSERS, throttle_scope="bulk")
+    def bulk(self, request: Request) -> HttpResponse:
+        """Record up to 100 000 register totals, as JSON lines or CSV.
+
+        A row names its meter by ``meter_id``, or by ``treatment_unit_serial`` and ``water`` (permeate unless
+        said otherwise); gives ``read_at`` with its zone, and one total: ``total_as_shown`` in the meter's own
+        measure, or ``total_gal``, ``total_l``, ``total_m3``, ``total_ft3``. Good rows stay, bad rows return.
+        The same value again is counted as a duplicate. Another value for a known moment is refused unless the
+        row says ``is_correction``; it then becomes a higher revision and nothing is overwritten.
+        """
+        body = take_body(request.data, request.content_type.split(";")[0].strip().lower())
         try:
             key = request.headers.get("Idempotency-Key", "")
-            kept = kept_answers.claim(request.user, key, body.body_hash, timezone.now())
+            kept = idempotency.acquire(request.user, key, body.body_hash, timezone.now())
             if kept.status is not None:
-                return _answer(kept_answers.answer_of(kept), kept.status, is_repeat=True)
+                answer = idempotency.answer_of(kept)
+                repeated = {"Idempotency-Replayed": "true"}
+                return HttpResponse(answer, "application/json", kept.status, headers=repeated)
             try:
                 tally = record(body, meters_to_record(request), timezone.now())
             except BaseException:
-                kept_answers.let_go(kept)
+                idempotency.release(kept)
                 raise
         finally:
             body.close()
         answer = JSONRenderer().render(tally.as_answer())
-        _finish(request, kept, answer, tally)
-        return _answer(answer, 200)
+        self._finish(kept, answer, tally)
+        return HttpResponse(answer, "application/json")
+
+    bulk.needs = (Permission.RECORD_READINGS,)
+
+    @transaction.atomic
+    def _finish(self, kept: IdempotencyRecord, answer: bytes, tally: _Tally) -> None:
+        """Keep the answer and note the call, then have the touched treatment units assessed.
+
+        Handing over may fail without failing the call: the readings stand, and the night's assessment takes
+        them up.
+        """
+        idempotency.store(kept, status=200, body=answer, now=timezone.now())
+        if tally.recorded or tally.corrected:
+            told = (
+                f"{tally.recorded} recorded, {tally.corrected} corrected, {tally.duplicates} known already; "
+                f"Idempotency-Key {kept.key}"
+            )
+            self.note("meter readings recorded", AuditArea.FLEET, f"{len(tally.unit_ids)} units", told)
+        listed = sorted(tally.unit_ids)
+        for start in range(0, len(listed), UNITS_PER_TASK):
+            transaction.on_commit(_assessment_of(listed[start : start + UNITS_PER_TASK]), robust=True)
 
 
 def record(body: BulkBody, meters: QuerySet, now: datetime) -> _Tally:
@@ -167,40 +173,20 @@ def _no_collecting() -> Iterator[None]:
 
 
 def _record_block(sighted: Sighted, known: KnownMeters, now: datetime, tally: _Tally) -> None:
-    read = read_rows(sighted, known)
+    readings, corrections, problems = read_rows(sighted, known)
     tally.rows += len(sighted.block.rows)
-    tally.problems += read.problems
-    for readings, as_correction in ((read.readings, False), (read.corrections, True)):
-        if not readings:
+    tally.problems += problems
+    for some, as_correction in ((readings, False), (corrections, True)):
+        if not some:
             continue
         report = record_meter_readings(
-            readings, source=ReadingSource.API, now=now, as_correction=as_correction, accept_good_rows=True,
+            some, source=ReadingSource.API, now=now, as_correction=as_correction, accept_good_rows=True,
             sheet=SHEET, book=tally.book,
         )  # fmt: skip
-        tally.recorded += report.recorded
-        tally.corrected += report.corrected
-        tally.duplicates += report.duplicates
+        for name in ("recorded", "corrected", "duplicates"):
+            setattr(tally, name, getattr(tally, name) + getattr(report, name))
         tally.problems += report.problems
         tally.unit_ids |= report.unit_ids
-
-
-@transaction.atomic
-def _finish(request: Request, kept: KeptAnswer, answer: bytes, tally: _Tally) -> None:
-    """Keep the answer and note the call, then have the touched treatment units assessed.
-
-    Handing over may fail without failing the call: the readings stand, and the night's assessment takes
-    them up.
-    """
-    kept_answers.keep(kept, status=200, body=answer, now=timezone.now())
-    if tally.recorded or tally.corrected:
-        told = (
-            f"{tally.recorded} recorded, {tally.corrected} corrected, {tally.duplicates} known already; "
-            f"Idempotency-Key {kept.key}"
-        )
-        note(request, "meter readings recorded", AuditArea.FLEET, f"{len(tally.unit_ids)} units", told)
-    listed = sorted(tally.unit_ids)
-    for start in range(0, len(listed), UNITS_PER_TASK):
-        transaction.on_commit(_assessment_of(listed[start : start + UNITS_PER_TASK]), robust=True)
 
 
 def _assessment_of(unit_ids: list[int]) -> Callable[[], None]:
@@ -210,10 +196,3 @@ def _assessment_of(unit_ids: list[int]) -> Callable[[], None]:
         assess_units.delay(unit_ids=unit_ids)
 
     return ask_for_assessment
-
-
-def _answer(body: bytes, status: int, *, is_repeat: bool = False) -> HttpResponse:
-    response = HttpResponse(body, status=status, content_type="application/json")
-    if is_repeat:
-        response["Idempotency-Replayed"] = "true"
-    return response

@@ -6,14 +6,14 @@ Cells are read a column at a time; a row with a cell that is not plainly right i
 import math
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
 from django.db.models import QuerySet
 
 from api.bulk_lines import Block
-from api.moments import REMEDY, read_moment, read_moments
+from api.fields import REMEDY, read_moments
 from fleet.models import MeterWater
 from fleet.readings.rows import NewMeterReading, arrays
 from shared.errors import RowProblem
@@ -39,30 +39,8 @@ MOST_REMEMBERED: Final = 20_000
 """Meters remembered from batch to batch, so that a long call's memory stays flat."""
 
 
-class _BadCell(Exception):
-    """What is wrong with one cell."""
-
-    def __init__(self, name: str, value: object, message: str, remedy: str) -> None:
-        super().__init__(message)
-        self.name, self.value, self.message, self.remedy = name, value, message, remedy
-
-
-@dataclass
-class ReadRows:
-    """What a block of rows says."""
-
-    readings: list[NewMeterReading] = field(default_factory=list)
-    corrections: list[NewMeterReading] = field(default_factory=list)
-    problems: list[RowProblem] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True)
-class _InPlace:
-    """A meter and its time in place."""
-
-    meter_id: int
-    installed_at: datetime
-    removed_at: datetime | None
+InPlace = tuple[int, datetime, datetime | None]
+"""A meter's key, and from when to when it was in place."""
 
 
 class KnownMeters:
@@ -70,7 +48,7 @@ class KnownMeters:
 
     def __init__(self, meters: QuerySet) -> None:
         self.meters = meters
-        self.found: dict[object, list[_InPlace]] = {}
+        self.found: dict[object, list[InPlace]] = {}
         """By id and by (serial of the treatment unit, water), the latest first; empty for what is none."""
 
     def look_up(self, keys: Iterable[object]) -> None:
@@ -81,13 +59,13 @@ class KnownMeters:
         self.found |= {key: [] for key in unasked}
         for part in arrays(sorted(key for key in unasked if isinstance(key, int))):
             for meter_id, *times in self.meters.filter(pk__any_of=part).values_list("pk", *_TIMES):
-                self.found[meter_id] = [_InPlace(meter_id, *times)]
+                self.found[meter_id] = [(meter_id, *times)]
         serials = {key[0] for key in unasked if isinstance(key, tuple)}
         for part in arrays(sorted(serials)):
             named = self.meters.filter(treatment_unit__serial__any_of=part).order_by("-installed_at", "-pk")
             for serial, water, *meter in named.values_list("treatment_unit__serial", "water", "pk", *_TIMES):
                 if (serial, water) in unasked:
-                    self.found[serial, water].append(_InPlace(*meter))
+                    self.found[serial, water].append(tuple(meter))
 
 
 @dataclass
@@ -118,10 +96,12 @@ def sight(block: Block) -> Sighted:
     )
 
 
-def read_rows(sighted: Sighted, known: KnownMeters) -> ReadRows:
-    """Find each row's meter. Any meter not in ``known`` is as good as not there."""
+def read_rows(
+    sighted: Sighted, known: KnownMeters
+) -> tuple[list[NewMeterReading], list[NewMeterReading], list[RowProblem]]:
+    """Return readings, corrections and problems. A meter not in ``known`` is as good as not there."""
     known.look_up(sighted.keys)
-    block, read = sighted.block, ReadRows()
+    block, readings, corrections, problems = sighted.block, [], [], []
     cells = zip(block.rows, sighted.keys, sighted.moments, sighted.totals, sighted.measures,
                 sighted.corrections, strict=True)  # fmt: skip
     for place, (row, key, read_at, total, measure, is_correction) in enumerate(cells):
@@ -129,60 +109,48 @@ def read_rows(sighted: Sighted, known: KnownMeters) -> ReadRows:
         if not (key is None or read_at is None or total is None or is_correction is None):
             meter_id = _in_place(known.found[key], read_at)
         if meter_id is None or place in block.faults:
-            try:
-                reading, is_correction = _looked_at(block, place, key, known.found)
-            except _BadCell as bad:
-                shown = _shown(bad.value)
-                read.problems.append(RowProblem(SHEET, row, bad.name, shown, bad.message, bad.remedy))
-                continue
+            name, value, message, remedy = _problem(sighted, place, known.found)
+            problems.append(RowProblem(SHEET, row, name, _shown(value), message, remedy))
         else:
-            reading = NewMeterReading(meter_id, read_at, total, measure, row)
-        (read.corrections if is_correction else read.readings).append(reading)
-    return read
+            (corrections if is_correction else readings).append(
+                NewMeterReading(meter_id, read_at, total, measure, row)
+            )
+    return readings, corrections, problems
 
 
-def _looked_at(
-    block: Block, place: int, key: object, known: dict[object, list[_InPlace]]
-) -> tuple[NewMeterReading, bool]:
-    """Return one row's reading and whether it corrects another. Raises _BadCell for its first bad cell."""
-    if fault := block.faults.get(place):
-        raise _BadCell("line", "", fault, "Mend this line.")
-    values = block.values(place)
-    read_at = read_moment(values.get("read_at"))
+def _problem(
+    sighted: Sighted, place: int, known: dict[object, list[InPlace]]
+) -> tuple[str, object, str, str]:
+    """Return the field, value, message and remedy of a row's first bad cell."""
+    values, key, read_at = sighted.block.values(place), sighted.keys[place], sighted.moments[place]
+    totals = [name for name in TOTALS if name in values]
+    if fault := sighted.block.faults.get(place):
+        return "line", "", fault, "Mend this line."
     if read_at is None:
-        raise _BadCell("read_at", values.get("read_at"), "This is no moment with a time zone.", REMEDY)
-    given = [name for name in TOTALS if name in values]
-    if len(given) != 1:
-        raise _BadCell("total", ", ".join(given), "A row has exactly one total.",
-                       f"Give one of {', '.join(TOTALS)}.")  # fmt: skip
-    total = _number(given[0], values[given[0]])
-    meter_id = _meter(values, key, known, read_at)
-    reading = NewMeterReading(meter_id, read_at, total, TOTALS[given[0]], block.rows[place])
-    return reading, _flag(values.get("is_correction"))
-
-
-def _meter(
-    values: dict[str, object], key: object, known: dict[object, list[_InPlace]], read_at: datetime
-) -> int:
+        return "read_at", values.get("read_at"), "This is no moment with a time zone.", REMEDY
+    if len(totals) != 1:
+        remedy = f"Give one of {', '.join(TOTALS)}."
+        return "total", ", ".join(totals), "A row has exactly one total.", remedy
+    if sighted.totals[place] is None:
+        message = "This is no number that can be counted with."
+        return totals[0], values[totals[0]], message, "Write what the register shows, with a point."
     if key is None:
-        raise _BadCell("meter_id", values.get("meter_id"), "The row names no meter.",
-                       "Give meter_id, or treatment_unit_serial (and water if not permeate).")  # fmt: skip
-    candidates = known[key]
-    if not candidates:
+        remedy = "Give meter_id, or treatment_unit_serial (and water if not permeate)."
+        return "meter_id", values.get("meter_id"), "The row names no meter.", remedy
+    if not known[key]:
         name, shown = ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
-        raise _BadCell(name, shown, "There is no such meter in your branch.",
-                       "Check it against the list of meters.")  # fmt: skip
-    meter_id = _in_place(candidates, read_at)
-    if meter_id is None:
-        raise _BadCell("read_at", values.get("read_at"), "No such meter was in place at this moment.",
-                       "Check the date, or add the meter first.")  # fmt: skip
-    return meter_id
+        return name, shown, "There is no such meter in your branch.", "Check it against the list of meters."
+    if _in_place(known[key], read_at) is None:
+        message = "No such meter was in place at this moment."
+        return "read_at", values["read_at"], message, "Check the date, or add the meter first."
+    value = values["is_correction"]
+    return "is_correction", value, "This is neither true nor false.", "Write true or leave it out."
 
 
-def _in_place(candidates: list[_InPlace], read_at: datetime) -> int | None:
-    for meter in candidates:
-        if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
-            return meter.meter_id
+def _in_place(candidates: list[InPlace], read_at: datetime) -> int | None:
+    for meter_id, installed_at, removed_at in candidates:
+        if installed_at <= read_at and (removed_at is None or read_at <= removed_at):
+            return meter_id
     return None
 
 
@@ -234,28 +202,12 @@ def _number_or_none(value: object) -> float | None:
     return number if number is not None and math.isfinite(number) else None
 
 
-def _number(name: str, value: object) -> float:
-    number = _number_or_none(value)
-    if number is None:
-        raise _BadCell(name, value, "This is no number that can be counted with.",
-                       "Write what the register shows, with a point.")  # fmt: skip
-    return number
-
-
 def _flag_or_none(value: object) -> bool | None:
     if value is None:
         return False
     if isinstance(value, str):
         value = value.lower()
     return value in _YES if isinstance(value, str | bool) and value in _YES | _NO else None
-
-
-def _flag(value: object) -> bool:
-    flag = _flag_or_none(value)
-    if flag is None:
-        raise _BadCell("is_correction", value, "This is neither true nor false.",
-                       "Write true or leave it out.")  # fmt: skip
-    return flag
 
 
 def _shown(value: object) -> str:

@@ -16,6 +16,15 @@ MOST_FIELDS = 100
 """More would only repeat the same mistake."""
 
 
+class Refusal(exceptions.APIException):
+    """A refusal with a status of its own and a remedy, where DRF has none that fits."""
+
+    def __init__(self, status: int, title: str, remedy: str = "") -> None:
+        super().__init__(title)
+        self.status_code = status
+        self.remedy = remedy
+
+
 def as_problem(error: Exception, context: dict) -> Response | None:
     """Turn an expected refusal into problem details; leave anything else to Django."""
     if isinstance(error, CannotDo):

@@ -1,4 +1,4 @@
-"""Tokens of other programs, and answers kept so that a repeated call gets the same one."""
+"""Tokens of other programs, and the answers that a repeated call gets again."""
 
 from django.db import models
 from django.db.models import F, Q
@@ -44,7 +44,7 @@ class ApiToken(models.Model):
         return f"{self.name} ({self.secret_start}…)"
 
 
-class KeptAnswer(models.Model):
+class IdempotencyRecord(models.Model):
     """What a call with an ``Idempotency-Key`` was answered. Without a status it is still being worked on."""
 
     person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="+")
@@ -56,6 +56,8 @@ class KeptAnswer(models.Model):
     answer = models.BinaryField(default=b"", help_text="The answer's JSON, compressed.")
 
     class Meta:
+        # Renamed in Python only: releases that run beside this one know the table by its old name.
+        db_table = "api_keptanswer"
         constraints = [
             models.UniqueConstraint(fields=["person", "key"], name="api_keptanswer_key_once"),
             both_or_neither("status", "answered_at", "api_keptanswer_status_when_answered"),

@@ -13,8 +13,8 @@ from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from api.authentication import CallRate
 from api.models import ApiToken
-from api.throttling import CallRate
 from api.tokens import make_token, permissions_on_offer, revoke_token
 from api.with_python import OVERRIDES, STEPS
 from fleet.models import AuditArea, Person
@@ -25,6 +25,12 @@ from shared.errors import CannotDo
 from shared.roles import Permission
 from shared.told import told
 
+LASTS: Final = [
+    (7, gettext_lazy("7 days")),
+    (30, gettext_lazy("30 days")),
+    (90, gettext_lazy("90 days")),
+    (365, gettext_lazy("a year")),
+]
 TOKEN_COLUMNS: Final = [
     Column("Token", lambda row: row["token"].name),
     Column("Begins", lambda row: row["token"].secret_start),

@@ -3,12 +3,18 @@
 import json
 from typing import Final
 
-from rest_framework.exceptions import ParseError
+from rest_framework.exceptions import APIException, ParseError
 from rest_framework.parsers import BaseParser
 
-from api.refusals import Refusal
-
 MOST_JSON_BYTES: Final = 1024 * 1024
+
+
+class TooLarge(APIException):
+    """Refuses a body that is too long to be read."""
+
+    status_code = 413
+    default_detail = "The body is larger than 1 MB."
+    remedy = "Send less at a time."
 
 
 class BoundedJsonParser(BaseParser):
@@ -17,10 +23,10 @@ class BoundedJsonParser(BaseParser):
     media_type = "application/json"
 
     def parse(self, stream, media_type=None, parser_context=None) -> object:
-        """Return the body as Python values. Raises ParseError, or Refusal 413."""
+        """Return the body as Python values. Raises ParseError, or TooLarge."""
         raw = stream.read(MOST_JSON_BYTES + 1)
         if len(raw) > MOST_JSON_BYTES:
-            raise Refusal(413, "The body is larger than 1 MB.", "Send less at a time.")
+            raise TooLarge
         try:
             return json.loads(raw.decode("utf-8"), parse_constant=_refuse)
         except RecursionError as error:
@@ -29,28 +35,24 @@ class BoundedJsonParser(BaseParser):
             raise ParseError(f"The body is not JSON: {error}") from error
 
 
-class _Untouched(BaseParser):
-    """Hands the stream on."""
+class JsonLinesParser(BaseParser):
+    """One JSON object a line; hands the unread stream on."""
+
+    media_type = "application/x-ndjson"
 
     def parse(self, stream, media_type=None, parser_context=None) -> object:
         """Return the unread stream."""
         return stream
 
 
-class JsonLinesParser(_Untouched):
-    """One JSON object a line."""
-
-    media_type = "application/x-ndjson"
-
-
-class JsonLinesAliasParser(_Untouched):
+class JsonLinesAliasParser(JsonLinesParser):
     """The same under its other name."""
 
     media_type = "application/jsonl"
 
 
-class CsvParser(_Untouched):
-    """Comma-separated values with a header (RFC 4180)."""
+class CsvParser(JsonLinesParser):
+    """Comma-separated values with a header (RFC 4180), unread too."""
 
     media_type = "text/csv"
 

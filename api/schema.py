@@ -1,13 +1,14 @@
-"""The OpenAPI description: each operation from its own class, each refusal as problem details."""
+"""The OpenAPI description: each operation from its ViewSet, each refusal as problem details."""
 
 import inspect
-import re
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.openapi import AutoSchema
 
 from api.errors import CONTENT_TYPE
+
+if TYPE_CHECKING:
+    from api.viewsets import Deprecation
 
 PROBLEM: Final[dict[str, Any]] = {
     "type": "object",
@@ -45,33 +46,35 @@ OF_A_MATCH: Final = {"412": "It was changed since you read it.", "428": "If-Matc
 
 
 class OperationSchema(AutoSchema):
-    """Names and describes an operation by its own class: ``ShowSite`` is ``show_site``."""
+    """Names and describes operations: a write by its own method, reads by the list and its ViewSet."""
 
     def get_operation_id(self) -> str:
-        """Return the class's name in words."""
-        return re.sub(r"(?<!^)(?=[A-Z])", "_", type(self.view).__name__).lower()
+        """Return ``list_work_orders`` or ``show_work_order``; a write names itself."""
+        rows = self.view.basename.replace("-", "_")
+        return f"list_{rows}" if self.view.action == "list" else f"show_{_one(rows)}"
 
     def get_description(self) -> str:
-        """Return what the class says of itself."""
-        told = inspect.getdoc(type(self.view)) or ""
-        return f"{told}\n\n{self.view.deprecation.words()}" if self.is_deprecated() else told
+        """Return what the method or the ViewSet says of itself."""
+        action = self.view.action
+        told = inspect.getdoc(getattr(self.view, action) if action != "list" else type(self.view)) or ""
+        if action == "retrieve":
+            told = f"Show one {self.view.shows}."
+        return f"{told}\n\n{self._deprecation()}" if self.is_deprecated() else told
 
     def is_deprecated(self) -> bool:
         """Say whether the operation is marked as on its way out."""
-        return getattr(self.view, "deprecation", None) is not None
+        return self._deprecation() is not None
 
     def get_summary(self) -> str:
         """Return the first sentence of it."""
         return self.get_description().split("\n")[0].split(". ")[0].rstrip(".")
 
+    def _deprecation(self) -> "Deprecation | None":
+        return self.view.deprecated.get(self.view.action)
 
-class Generator(SchemaGenerator):
-    """Looks into an address for the operation behind each method."""
 
-    def create_view(self, callback, method, request=None):
-        """Return the operation's own class for one method."""
-        views = getattr(callback, "views", {})
-        return super().create_view(views.get(method, callback), method, request)
+def _one(rows: str) -> str:
+    return rows.removesuffix("ies") + "y" if rows.endswith("ies") else rows.removesuffix("s")
 
 
 def add_fields(result: dict, generator, request, public) -> dict:

@@ -14,8 +14,6 @@ PURE_NUMBERS = {"arrays", "change", "grouping", "series"}
 """Statistics and sorting that work in whatever measure they are given."""
 MEASURELESS = {"wear_basis.positive", "meter_faults.is_sure"}
 """Take any numbers, or give yes and no."""
-EXERCISES = {"academic", "benchmark"}
-"""Planner's exercises: their fields are explained where the figures are printed."""
 STILL_WITHOUT_PARAMETERS = {"feed_water.TestIndex.rows_with"}
 """The same."""
 SELF_EXPLAINING = re.compile(
@@ -149,7 +147,7 @@ def test_every_field_is_explained_in_place_by_its_unit_or_on_the_page_of_names(r
     names = set(re.findall(r"`([a-z0-9_]+)`", (root / "shared/NAMES.md").read_text("utf-8")))
     unexplained = []
     for item in items_of(root, SCIENCE, PLANNING, MONEY):
-        if isinstance(item.node, ast.ClassDef) and is_dataclass(item.node) and item.module not in EXERCISES:
+        if isinstance(item.node, ast.ClassDef) and is_dataclass(item.node):
             for field, has_own in fields_of(item):
                 in_class = re.search(rf"\b{field}\b", item.text)
                 if not (has_own or in_class or SELF_EXPLAINING.search(field) or field in names):

@@ -32,7 +32,6 @@ from pyvrp.search import (
     compute_neighbours,
 )
 
-from scheduling.planning.academic import TENTHS, RoutingFile, distances_tenths, tenths
 from scheduling.planning.axis import AxisModel, Visit
 from scheduling.planning.tables import Assignment, Sequence_, Tables
 from scheduling.planning.timing import timed
@@ -250,33 +249,3 @@ def _read(model: AxisModel, solution: Solution) -> Assignment:
         members.remove(number)
         found[number] = sequence
     return found
-
-
-def bare_distance(file: RoutingFile, seconds: float, seed: int) -> float | None:
-    """Return what the solver alone reaches on an academic file, or None when it finds nothing feasible."""
-    matrix: Any = distances_tenths(file)
-    depot = file.customers[0]
-    data = ProblemData(
-        locations=[Location(one.x, one.y) for one in file.customers],
-        clients=[
-            Client(
-                location=index,
-                delivery=[one.demand],
-                service_duration=tenths(one.service),
-                tw_early=tenths(one.ready),
-                tw_late=tenths(one.due),
-            )
-            for index, one in enumerate(file.customers)
-            if index
-        ],
-        depots=[Depot(0)],
-        vehicle_types=[
-            VehicleType(
-                file.vehicles, [file.capacity], tw_early=tenths(depot.ready), tw_late=tenths(depot.due)
-            )
-        ],
-        distance_matrices=[matrix],
-        duration_matrices=[matrix],
-    )
-    result = pyvrp.solve(data, _Stop(Effort(seconds), None), seed=seed, collect_stats=False)
-    return result.best.distance() / TENTHS if result.best.is_feasible() else None

@@ -300,7 +300,7 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_PAGINATION_CLASS": "api.paging.KeysetPagination",
-    "DEFAULT_THROTTLE_CLASSES": ["api.throttling.CallRate"],
+    "DEFAULT_THROTTLE_CLASSES": ["api.authentication.CallRate"],
     "DEFAULT_THROTTLE_RATES": {
         "read": read_text("TAPWARD_API_READS", "600/min"),
         "write": read_text("TAPWARD_API_WRITES", "120/min"),
@@ -322,7 +322,6 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
-    "DEFAULT_GENERATOR_CLASS": "api.schema.Generator",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_fields",

@@ -11,7 +11,7 @@ from hypothesis import strategies as some
 from api import bulk_lines
 from api.bulk_lines import csv_blocks, json_blocks
 from api.bulk_rows import sight
-from api.moments import read_moment, read_moments
+from api.fields import read_moment, read_moments
 
 GOOD = b'{"meter_id":1,"read_at":"2026-11-01T08:00:00Z","total_gal":5}'
 PIECES = [

@@ -6,8 +6,8 @@ from unittest.mock import patch
 
 import pytest
 
-from api import bulk_body, bulk_lines, bulk_readings, kept_answers
-from api.models import KeptAnswer
+from api import bulk_lines, bulk_readings, idempotency
+from api.models import IdempotencyRecord
 from fleet import tasks
 from fleet.models import MeterReading, UnitState
 from fleet.readings import meter_readings
@@ -164,9 +164,9 @@ def test_a_second_call_waits_for_the_first_and_may_go_on_when_that_was_lost(hub,
     with patch.object(bulk_readings, "record_meter_readings", side_effect=meanwhile):
         send(hub, [row(here)])
     assert seen["status"] == 409
-    KeptAnswer.objects.update(status=None, answered_at=None)
+    IdempotencyRecord.objects.update(status=None, answered_at=None)
     assert send(hub, [row(here)]).status_code == 409
-    time_machine.move_to(make.NOW + kept_answers.CLAIM_LASTS, tick=False)
+    time_machine.move_to(make.NOW + idempotency.CLAIM_LASTS, tick=False)
     answer = send(hub, [row(here)]).json()
     assert (answer["recorded"], answer["duplicates"]) == (0, 1)
 
@@ -195,7 +195,7 @@ def test_kept_answers_do_not_pile_up_for_ever(hub, here, time_machine):
     send(hub, [row(here)])
     time_machine.move_to(make.NOW + timedelta(days=8), tick=False)
     send(hub, [row(here, at="2026-11-01T09:00:00Z", total=121)], key="key-2")
-    assert list(KeptAnswer.objects.values_list("key", flat=True)) == ["key-2"]
+    assert list(IdempotencyRecord.objects.values_list("key", flat=True)) == ["key-2"]
 
 
 def test_the_treatment_units_are_assessed_again_after_it(hub, here, django_capture_on_commit_callbacks):
@@ -253,17 +253,17 @@ def test_a_meter_that_was_not_in_place_then_takes_no_reading(hub, here):
 
 
 def test_a_body_with_too_many_rows_is_refused_whole(hub, here, monkeypatch):
-    monkeypatch.setattr(bulk_body, "MOST_ROWS", 2)
+    monkeypatch.setattr(bulk_lines, "MOST_ROWS", 2)
     body = "".join(
         json.dumps(row(here, at=f"2026-11-01T0{n}:00:00Z", total=120 + n)) + "\n" for n in range(4)
     )
     assert send(hub, body).status_code == 413
     assert not stored(here).exists()
-    assert not KeptAnswer.objects.exists()
+    assert not IdempotencyRecord.objects.exists()
 
 
 def test_a_body_with_too_many_bytes_is_refused_whole(hub, here, monkeypatch):
-    monkeypatch.setattr(bulk_body, "MOST_BYTES", 100)
+    monkeypatch.setattr(bulk_lines, "MOST_BYTES", 100)
     assert send(hub, [row(here), row(here)]).status_code == 413
 
 

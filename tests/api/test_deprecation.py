@@ -5,15 +5,17 @@ from email.utils import parsedate_to_datetime
 
 import pytest
 
-from api.deprecation import Deprecation
-from api.fleet_operations import ListSites
+from api.register import SiteViewSet
+from api.viewsets import Deprecation
 
 SINCE, GONE_ON = date(2026, 10, 1), date(2027, 10, 1)
 
 
 @pytest.fixture
 def marked(monkeypatch):
-    monkeypatch.setattr(ListSites, "deprecation", Deprecation(SINCE, GONE_ON, "List places instead."))
+    monkeypatch.setattr(
+        SiteViewSet, "deprecated", {"list": Deprecation(SINCE, GONE_ON, "List places instead.")}
+    )
 
 
 def test_answers_and_refusals_of_a_marked_operation_carry_the_headers(planner, marked):

@@ -1,17 +1,18 @@
 """What a careless or hostile caller sends: refused cleanly, nothing written, nothing broken."""
 
 import base64
+import itertools
 import json
 import uuid
 
 import pytest
+from django.core import signing
 
-from api.access_table import ACCESS
-from api.models import KeptAnswer
-from api.urls import operations
+from api.models import IdempotencyRecord
 from fleet.models import MeterReading
 from scheduling.models import WorkOrder
 from tests import factories as make
+from tests.api.access_table import ACCESS, ADDRESSES
 from tests.api.rows import Caller
 from tests.api.test_bulk_readings import AT, CSV, LINES, send
 
@@ -55,8 +56,8 @@ def is_clean(answer) -> bool:
 
 @pytest.mark.parametrize("address", LISTS)
 def test_no_query_breaks_a_list(owner, address):
-    by_address = {str(one.pattern): one.callback.operations for one in operations}
-    names = by_address[address]["GET"].filterset_class.get_filters()
+    (viewset,) = (viewset for method, at, viewset, _ in ADDRESSES if (method, at) == ("GET", address))
+    names = viewset.filterset_class.get_filters()
     for name in [*names, "cursor", "page_size", "ordering"]:
         for text in BAD_TEXTS:
             answer = owner.client.generic(
@@ -81,8 +82,11 @@ def quoted(text: str) -> str:
 )  # fmt: skip
 def test_a_cursor_somebody_made_up_is_refused(owner, address, inside):
     text = base64.urlsafe_b64encode(json.dumps(inside).encode()).decode().rstrip("=")
-    for ordering in ("", inside[0] if isinstance(inside, list) else ""):
-        query = {"cursor": text} | ({"ordering": ordering} if ordering else {})
+    signed = signing.dumps(inside, salt="some.Other")
+    for cursor, ordering in itertools.product(
+        (text, signed), ("", inside[0] if isinstance(inside, list) else "")
+    ):
+        query = {"cursor": cursor} | ({"ordering": ordering} if ordering else {})
         assert owner.get(address, query).status_code == 400
 
 
@@ -130,6 +134,46 @@ def test_each_field_of_a_new_order_is_refused_by_name(owner, here, field, value)
     answer = owner.call("POST", "work-orders", json.dumps(body | {field: value}))
     assert answer.status_code == 400, answer.content
     assert [problem["field"] for problem in answer.json()["fields"]] == [field]
+
+
+def test_a_boolean_is_no_number(owner, here):
+    for field, body, address in (
+        ("latitude", {"latitude": True}, f"sites/{here.site.pk}"),
+        ("hardness_mg_l", {"site_code": here.site.code, "sampled_at": AT, "hardness_mg_l": False},
+         "feed-tests"),
+        ("feed_pressure_psi", {"treatment_unit_id": here.unit.pk, "read_at": AT, "feed_pressure_psi": True},
+         "performance-readings"),
+    ):  # fmt: skip
+        method = "PATCH" if field == "latitude" else "POST"
+        answer = owner.call(method, address, body, **{"If-Match": "*"})
+        assert answer.status_code == 400, (field, answer.content)
+        assert [problem["field"] for problem in answer.json()["fields"]] == [field]
+
+
+def test_a_misspelt_field_is_refused_and_the_nearest_named(owner, here):
+    body = {"treatment_unit_id": here.unit.pk, "read_at": AT, "feed_presure_psi": 61.0}
+    answer = owner.call("POST", "performance-readings", body)
+    assert answer.status_code == 400
+    (problem,) = answer.json()["fields"]
+    assert (problem["field"], "feed_pressure_psi" in problem["message"]) == ("feed_presure_psi", True)
+    answer = owner.call("POST", "performance-readings", {"\ud800": 1})
+    assert answer.status_code == 400
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"why": "Another leak."}, {"window_to": "2026-11-06"}, {"minutes": 7}, {"promised_on": "2026-11-04"}],
+)
+def test_a_client_id_with_another_body_is_a_conflict_and_with_the_same_the_same_order(owner, here, other):
+    body = {
+        "client_id": str(uuid.uuid4()), "treatment_unit_id": here.unit.pk, "why": "A leak.",
+        "window_from": "2026-11-02", "window_to": "2026-11-05",
+    }  # fmt: skip
+    first = owner.call("POST", "work-orders", body)
+    assert owner.call("POST", "work-orders", body).json()["id"] == first.json()["id"]
+    answer = owner.call("POST", "work-orders", body | other)
+    assert answer.status_code == 409, answer.content
+    assert answer.json()["fields"][0]["field"] == "client_id"
 
 
 def test_upside_down_windows_and_past_promises_are_conflicts_with_a_remedy(owner, here):
@@ -198,7 +242,7 @@ def test_a_header_that_can_not_do_refuses_the_whole_body_and_keeps_no_answer(own
     answer = send(owner, body, content_type=CSV)
     assert answer.status_code == 400
     assert answer.headers["Content-Type"] == "application/problem+json"
-    assert not KeptAnswer.objects.exists()
+    assert not IdempotencyRecord.objects.exists()
 
 
 def test_a_csv_line_with_an_open_quote_is_returned(owner, here):
@@ -223,7 +267,7 @@ def test_a_fault_of_ours_is_problem_details_and_tells_nothing_of_itself(owner, m
     def fail(*_, **__):
         raise RuntimeError("secret of the house")
 
-    monkeypatch.setattr("api.fleet_operations.ListSites.get", fail)
+    monkeypatch.setattr("api.register.SiteViewSet.list", fail)
     owner.client.raise_request_exception = False
     answer = owner.get("sites")
     assert answer.status_code == 500

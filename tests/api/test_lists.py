@@ -6,11 +6,11 @@ import pytest
 from django.conf import settings
 from django.urls import reverse
 
-from api.access_table import ACCESS
-from api.throttling import CallRate
+from api.authentication import CallRate
 from scheduling.models import WorkOrder
 from shared.roles import Role
 from tests import factories as make
+from tests.api.access_table import ACCESS
 
 LISTS = sorted(address for method, address in ACCESS if method == "GET" and "<" not in address)
 

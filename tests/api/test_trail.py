@@ -4,11 +4,11 @@ from datetime import timedelta
 
 import pytest
 
-from api.access_table import ACCESS
 from fleet.models import AuditArea
 from scheduling.models import PlanPrice
 from scheduling.overview.activity import Asked, changes
 from tests import factories as make
+from tests.api.access_table import ACCESS
 from tests.api.rows import Caller
 
 AT = "2026-11-01T08:00:00Z"

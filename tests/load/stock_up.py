@@ -19,12 +19,15 @@ from api.tokens import make_token  # noqa: E402
 from fleet.assessment.days import to_days  # noqa: E402
 from fleet.assessment.runs import assess_fleet  # noqa: E402
 from fleet.models import Branch, Person  # noqa: E402
-from fleet.services.made_up_fleet import load_made_up_fleet, vacuum  # noqa: E402
 from scheduling.models import WorkOrder  # noqa: E402
 from scheduling.orders.raising import raise_work  # noqa: E402
 from shared.periods import local_day  # noqa: E402
 from shared.roles import Permission  # noqa: E402
 from tests import factories as make  # noqa: E402
+from tests.benchmarks.made_up_fleet import (
+    load_made_up_fleet,
+    vacuum,
+)
 from tests.load.company import make_company  # noqa: E402
 
 TECHNICIANS, STOPS = 10, 8

@@ -8,9 +8,9 @@ import pytest
 from scheduling.planning.assemble import assignment_of
 from scheduling.planning.planner import plan_week
 from scheduling.planning.problem import AccessHours, Link, Pin, PinLevel, PlanSettings, Shift
-from scheduling.planning.synthetic import Size, invented_week
 from scheduling.planning.tables import build_tables
 from scheduling.planning.timing import plan_cost_s
+from tests.benchmarks.synthetic import Size, invented_week
 from tests.scheduling.planning.small import HOUR, MONDAY, TUESDAY, WEDNESDAY, order, person, spot, week
 
 NEAR = spot("near", 10)

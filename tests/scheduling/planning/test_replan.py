@@ -6,13 +6,13 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from scheduling.planning.benchmark import promises_on, urgent_orders
 from scheduling.planning.checker import check
 from scheduling.planning.compare import ChangeKind, compare
 from scheduling.planning.planner import plan_week
 from scheduling.planning.problem import Link, Pin, PinLevel
 from scheduling.planning.replan import replan
-from scheduling.planning.synthetic import Size, invented_week
+from tests.benchmarks.routes import promises_on, urgent_orders
+from tests.benchmarks.synthetic import Size, invented_week
 from tests.scheduling.planning.small import HOUR, MONDAY, TUESDAY, WEDNESDAY, order, person, spot, week
 
 NEAR, NORTH = spot("near", 10), spot("north", 0, 12)

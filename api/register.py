@@ -1,0 +1,285 @@
+"""Sites, treatment units, parts and meters; parts in and out."""
+
+from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilter, FilterSet
+from rest_framework import serializers
+from rest_framework.exceptions import ValidationError
+
+from api.fields import Body, DayField, DayFilter, Details, MomentFilter, PastMomentField, Row, key_field
+from api.viewsets import ListViewSet, RowViewSet, operation
+from fleet.models import (
+    AuditArea,
+    Meter,
+    MeterWater,
+    Part,
+    PartKind,
+    PartRole,
+    Position,
+    ReadinessState,
+    RemovalReason,
+    Site,
+    TreatmentUnit,
+    UnitState,
+)
+from fleet.register import parts, sites
+from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
+from shared.roles import Permission
+
+UNIT = ["treatment_unit_id", "treatment_unit_serial"]
+
+
+class OfUnitFilter(FilterSet):
+    """Of whatever belongs to a treatment unit."""
+
+    treatment_unit_serial = CharFilter(field_name="treatment_unit__serial")
+    site_code = CharFilter(field_name="treatment_unit__site__code")
+
+
+class SiteRow(Row):
+    """A site."""
+
+    class Meta:
+        model = Site
+        fields = [
+            "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
+            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed",
+        ]  # fmt: skip
+
+
+class SiteDetails(Details):
+    """What can be changed of a site."""
+
+    latitude = serializers.FloatField(min_value=-90, max_value=90, allow_null=True, required=False)
+    longitude = serializers.FloatField(min_value=-180, max_value=180, allow_null=True, required=False)
+
+    class Meta:
+        model = Site
+        fields = SITE_DETAILS
+
+
+class SiteFilter(FilterSet):
+    """Of sites."""
+
+    code = CharFilter()
+    customer_code = CharFilter(field_name="customer__code")
+    branch_code = CharFilter(field_name="branch__code")
+    area = CharFilter()
+    is_closed = BooleanFilter()
+
+
+class SiteViewSet(RowViewSet):
+    """List sites."""
+
+    shows = "site"
+    needs = (Permission.SEE_FLEET,)
+    queryset = Site.objects.select_related("customer", "branch", "supply")
+    serializer_class = SiteRow
+    filterset_class = SiteFilter
+    orderings = ("id", "code", "name")
+
+    @operation("change_site", Permission.EDIT_FLEET, SiteDetails, SiteRow)
+    def partial_update(self, site: Site, values: dict) -> int:
+        """Change what is known of a site."""
+        sites.change_site(site, **values)
+        self.note("site changed", AuditArea.FLEET, site.code, self.changes(site.pk))
+        return site.pk
+
+
+class UnitStateRow(Row):
+    """What assessment knows of a treatment unit."""
+
+    class Meta:
+        model = UnitState
+        fields = [
+            "permeate_gal_per_day", "spread_gal_per_sqrt_day", "recovery", "recovery_is_measured",
+            "is_design_duty", "readings_used", "last_read_at", "readiness", "owed_flush", "owed_part_id",
+            "owed_since", "flush_gal", "flush_minutes", "flow_change", "passage_change", "drop_change",
+            "raw_flow_change", "normalised_flow_gpm", "salt_passage", "crosses_limit_on", "pattern",
+            "is_decaying", "next_due_on", "worst_wear", "assessed_at",
+        ]  # fmt: skip
+
+
+class TreatmentUnitRow(Row):
+    """A treatment unit with its state; no state before the first assessment."""
+
+    state = UnitStateRow(read_only=True, allow_null=True, default=None)
+
+    class Meta:
+        model = TreatmentUnit
+        fields = [
+            "id", "serial", "label", "site_id", "site_code", "commissioned_on", "design_recovery",
+            "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
+            "is_out_of_service", "out_of_service_reason", "state",
+        ]  # fmt: skip
+
+
+class TreatmentUnitDetails(Details):
+    """What can be changed of a treatment unit."""
+
+    idle_limit_days = serializers.FloatField(min_value=0.5, max_value=3650, required=False)
+    note = serializers.CharField(max_length=4000, allow_blank=True, required=False)
+
+    class Meta:
+        model = TreatmentUnit
+        fields = UNIT_DETAILS
+
+
+class TreatmentUnitFilter(FilterSet):
+    """Of treatment units."""
+
+    serial = CharFilter()
+    site_code = CharFilter(field_name="site__code")
+    branch_code = CharFilter(field_name="site__branch__code")
+    readiness = ChoiceFilter(field_name="state__readiness", choices=ReadinessState.choices)
+    is_decaying = BooleanFilter(field_name="state__is_decaying")
+    is_out_of_service = BooleanFilter()
+    next_due_to = DayFilter(field_name="state__next_due_on", lookup_expr="lte")
+
+
+class TreatmentUnitViewSet(RowViewSet):
+    """List treatment units with their state."""
+
+    shows = "treatment unit with its state"
+    needs = (Permission.SEE_FLEET,)
+    queryset = TreatmentUnit.objects.select_related("site", "state")
+    serializer_class = TreatmentUnitRow
+    filterset_class = TreatmentUnitFilter
+    orderings = ("id", "serial")
+
+    @operation("change_treatment_unit", Permission.EDIT_FLEET, TreatmentUnitDetails, TreatmentUnitRow)
+    def partial_update(self, unit: TreatmentUnit, values: dict) -> int:
+        """Change what is known of a treatment unit, or take it out of service for a reason."""
+        sites.change_treatment_unit(unit, **values)
+        self.note("treatment unit changed", AuditArea.FLEET, unit.serial, self.changes(unit.pk))
+        return unit.pk
+
+
+class PartRow(Row):
+    """A physical part with its time in place."""
+
+    position = serializers.CharField(source="position.code", read_only=True)
+    role = serializers.CharField(source="kind.role", read_only=True)
+
+    class Meta:
+        model = Part
+        fields = [
+            "id", *UNIT, "position", "kind_code", "kind_name", "role", "serial", "lot", "made_on",
+            "installed_at", "removed_at", "removal_reason", "clean_drop_psi", "clean_drop_flow_gpm",
+        ]  # fmt: skip
+
+
+class PutIn(Body):
+    """What is known of a part that is put in."""
+
+    kind_code = serializers.CharField(max_length=80)
+    serial = serializers.CharField(max_length=60, required=False, allow_blank=True, default="")
+    lot = serializers.CharField(max_length=60, required=False, allow_blank=True, default="")
+    made_on = DayField(required=False, allow_null=True, default=None)
+
+    def validate(self, attrs: dict) -> dict:
+        """Find the kind in the catalogue, as ``part``."""
+        kind = PartKind.objects.filter(code=attrs["kind_code"]).first()
+        if kind is None:
+            raise ValidationError({"kind_code": "There is no such kind of part in the catalogue."})
+        return attrs | {"part": {"kind": kind} | {name: attrs[name] for name in ("serial", "lot", "made_on")}}
+
+
+class NewPart(PutIn):
+    """A part put into an empty position."""
+
+    treatment_unit_id = key_field()
+    position = serializers.CharField(max_length=40, help_text="Code of the position.")
+    installed_at = PastMomentField()
+
+
+class PartRemoval(Body):
+    """A part taken out."""
+
+    removed_at = PastMomentField()
+    removal_reason = serializers.ChoiceField(choices=RemovalReason.choices)
+
+
+class PartReplacement(PutIn):
+    """A part taken out and another put in at the same moment."""
+
+    changed_at = PastMomentField()
+    removal_reason = serializers.ChoiceField(choices=RemovalReason.choices)
+
+
+class PartFilter(OfUnitFilter):
+    """Of parts."""
+
+    kind_code = CharFilter(field_name="kind__code")
+    role = ChoiceFilter(field_name="kind__role", choices=PartRole.choices)
+    lot = CharFilter()
+    is_in_place = BooleanFilter(field_name="removed_at", lookup_expr="isnull")
+    installed_from = MomentFilter(field_name="installed_at", lookup_expr="gte")
+    installed_to = MomentFilter(field_name="installed_at", lookup_expr="lt")
+
+
+class PartViewSet(RowViewSet):
+    """List parts, in place and taken out."""
+
+    shows = "part"
+    needs = (Permission.SEE_FLEET,)
+    queryset = Part.objects.select_related("treatment_unit", "position", "kind")
+    serializer_class = PartRow
+    filterset_class = PartFilter
+    orderings = ("id", "installed_at")
+
+    @operation("install_part", Permission.EDIT_FLEET, NewPart, PartRow, edits=False, status=201)
+    def create(self, values: dict) -> int:
+        """Put a part into an empty position."""
+        unit = self.one_of(
+            TreatmentUnit.objects.all(), "treatment_unit_id", "treatment unit", pk=values["treatment_unit_id"]
+        )
+        position = Position.objects.filter(treatment_unit=unit, code=values["position"]).first()
+        if position is None:
+            raise ValidationError({"position": f"{unit} has no such position."})
+        part = parts.install(position=position, at=values["installed_at"], **values["part"])
+        self.note("part put in", AuditArea.FLEET, unit.serial, _told(part))
+        return part.pk
+
+    @operation("remove_part", Permission.EDIT_FLEET, PartRemoval, PartRow, at="removal")
+    def removal(self, part: Part, values: dict) -> int:
+        """Take a part out."""
+        parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
+        told = f"{_told(part)} → none: {values['removal_reason']}"
+        self.note("part taken out", AuditArea.FLEET, part.treatment_unit.serial, told)
+        return part.pk
+
+    @operation("replace_part", Permission.EDIT_FLEET, PartReplacement, PartRow, at="replacement", status=201)
+    def replacement(self, old: Part, values: dict) -> int:
+        """Take a part out and put another in at the same moment. The answer is the new one."""
+        new = parts.replace(old, at=values["changed_at"], reason=values["removal_reason"], **values["part"])
+        told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
+        self.note("part replaced", AuditArea.FLEET, old.treatment_unit.serial, told)
+        return new.pk
+
+
+def _told(part: Part) -> str:
+    return " ".join(filter(None, (part.position.code, part.kind.code, part.serial)))
+
+
+class MeterRow(Row):
+    """A water meter and its time in place."""
+
+    class Meta:
+        model = Meter
+        fields = ["id", *UNIT, "water", "serial", "measure", "digits", "installed_at", "removed_at"]
+
+
+class MeterFilter(OfUnitFilter):
+    """Of meters."""
+
+    serial = CharFilter()
+    water = ChoiceFilter(choices=MeterWater.choices)
+    is_in_place = BooleanFilter(field_name="removed_at", lookup_expr="isnull")
+
+
+class MeterViewSet(ListViewSet):
+    """List meters."""
+
+    needs = (Permission.SEE_FLEET,)
+    queryset = Meter.objects.select_related("treatment_unit")
+    serializer_class = MeterRow
+    filterset_class = MeterFilter

@@ -1,0 +1,122 @@
+"""Published routes; technicians with their absences."""
+
+from django.db.models import Prefetch
+from django.utils import timezone
+from django_filters.rest_framework import BooleanFilter, CharFilter, FilterSet
+from rest_framework import serializers
+
+from api.fields import Body, DayField, DayFilter, Row
+from api.viewsets import RowViewSet, operation
+from fleet.models import AuditArea
+from scheduling.models import Absence, Route, Stop, Technician
+from scheduling.routes import replanning
+from shared.roles import Permission
+
+
+class StopRow(Row):
+    """One site visit of a route with the orders done there."""
+
+    work_order_ids = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Stop
+        fields = ["place", "site_id", "site_code", "arrives_at", "starts_at", "leaves_at", "drive_minutes",
+                  "drive_metres", "work_order_ids"]  # fmt: skip
+
+    def get_work_order_ids(self, stop: Stop) -> list[int]:
+        """Return the orders in force at this stop."""
+        return [placed.order_id for placed in stop.orders.all() if placed.is_in_force]
+
+
+class RouteRow(Row):
+    """One technician's published day."""
+
+    branch_code = serializers.CharField(source="technician.branch.code", read_only=True)
+    stops = StopRow(many=True, read_only=True)
+
+    class Meta:
+        model = Route
+        fields = ["id", "technician_code", "branch_code", "day", "leaves_at", "returns_at", "lunch_at",
+                  "drive_minutes", "work_minutes", "drive_metres", "stops"]  # fmt: skip
+
+
+class RouteFilter(FilterSet):
+    """Of published routes."""
+
+    technician_code = CharFilter(field_name="technician__code")
+    branch_code = CharFilter(field_name="technician__branch__code")
+    day_from = DayFilter(field_name="day", lookup_expr="gte")
+    day_to = DayFilter(field_name="day", lookup_expr="lte")
+
+
+class RouteViewSet(RowViewSet):
+    """List published routes with their stops."""
+
+    shows = "published route with its stops"
+    needs = (Permission.SEE_WORK, Permission.SEE_OWN_DAY)
+    queryset = (
+        Route.objects.filter(is_in_force=True)
+        .select_related("technician__branch")
+        .prefetch_related(Prefetch("stops", Stop.objects.select_related("site").prefetch_related("orders")))
+    )
+    serializer_class = RouteRow
+    filterset_class = RouteFilter
+    orderings = ("id", "day")
+
+
+class AbsenceRow(Row):
+    """Days a technician does not work, both included."""
+
+    class Meta:
+        model = Absence
+        fields = ["first_on", "last_on", "reason"]
+
+
+class TechnicianRow(Row):
+    """Somebody with a van."""
+
+    skill_codes = serializers.SlugRelatedField("code", source="skills", many=True, read_only=True)
+    absences = AbsenceRow(many=True, read_only=True)
+
+    class Meta:
+        model = Technician
+        fields = ["id", "code", "name", "branch_code", "skill_codes", "is_active", "absences"]
+
+
+class NewAbsence(Body):
+    """First and last day, both included."""
+
+    first_on = DayField()
+    last_on = DayField()
+    reason = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
+
+
+class TechnicianFilter(FilterSet):
+    """Of technicians."""
+
+    code = CharFilter()
+    branch_code = CharFilter(field_name="branch__code")
+    is_active = BooleanFilter()
+
+
+class TechnicianViewSet(RowViewSet):
+    """List technicians with their absences."""
+
+    shows = "technician"
+    needs = (Permission.SEE_WORK,)
+    queryset = Technician.objects.select_related("branch").prefetch_related("skills", "absences")
+    serializer_class = TechnicianRow
+    filterset_class = TechnicianFilter
+    orderings = ("id", "code", "name")
+
+    @operation("add_absence", Permission.PLAN_ROUTES, NewAbsence, TechnicianRow, at="absences", status=201)
+    def absences(self, technician: Technician, values: dict) -> int:
+        """Write a technician's absence. Published routes stay as they are until they are planned anew."""
+        absence = replanning.write_absence(
+            technician.branch, technician, values["first_on"], values["last_on"], values["reason"],
+            timezone.localdate(),
+        )  # fmt: skip
+        # Why somebody is away is nobody's business in the trail.
+        told = f"{absence.first_on} to {absence.last_on}"
+        self.note("absence written", AuditArea.PLANS, technician.name, told)
+        return technician.pk

@@ -1,0 +1,64 @@
+"""Who may call what, written down once more beside what the operations themselves ask for.
+
+So neither can change unseen: every address is walked against it, and one without a row fails.
+"""
+
+from typing import Final
+
+from api.urls import router
+from shared.roles import Role
+
+ANY_OFFICE: Final = frozenset({Role.PLANNER, Role.OWNER, Role.INTEGRATOR})
+EVERYONE: Final = frozenset(Role)
+OWNER: Final = frozenset({Role.OWNER})
+MANAGERS: Final = frozenset({Role.PLANNER, Role.OWNER})
+
+ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
+    ("GET", "sites"): ANY_OFFICE,
+    ("GET", "sites/<int:pk>"): ANY_OFFICE,
+    ("PATCH", "sites/<int:pk>"): MANAGERS,
+    ("GET", "treatment-units"): ANY_OFFICE,
+    ("GET", "treatment-units/<int:pk>"): ANY_OFFICE,
+    ("PATCH", "treatment-units/<int:pk>"): MANAGERS,
+    ("GET", "parts"): ANY_OFFICE,
+    ("GET", "parts/<int:pk>"): ANY_OFFICE,
+    ("POST", "parts"): MANAGERS,
+    ("POST", "parts/<int:pk>/removal"): MANAGERS,
+    ("POST", "parts/<int:pk>/replacement"): MANAGERS,
+    ("GET", "part-states"): ANY_OFFICE,
+    ("GET", "findings"): ANY_OFFICE,
+    ("GET", "findings/<int:pk>"): ANY_OFFICE,
+    ("GET", "meters"): ANY_OFFICE,
+    ("GET", "meter-readings"): ANY_OFFICE,
+    ("POST", "meter-readings/bulk"): EVERYONE,
+    ("GET", "performance-readings"): ANY_OFFICE,
+    ("POST", "performance-readings"): EVERYONE,
+    ("GET", "feed-tests"): ANY_OFFICE,
+    ("POST", "feed-tests"): EVERYONE,
+    ("GET", "work-orders"): EVERYONE,
+    ("POST", "work-orders"): MANAGERS,
+    ("GET", "work-orders/<int:pk>"): EVERYONE,
+    ("PATCH", "work-orders/<int:pk>"): MANAGERS,
+    ("POST", "work-orders/<int:pk>/withdraw"): MANAGERS,
+    ("GET", "routes"): EVERYONE,
+    ("GET", "routes/<int:pk>"): EVERYONE,
+    ("GET", "close-outs"): EVERYONE,
+    ("GET", "close-outs/<int:pk>"): EVERYONE,
+    ("GET", "technicians"): ANY_OFFICE,
+    ("GET", "technicians/<int:pk>"): ANY_OFFICE,
+    ("POST", "technicians/<int:pk>/absences"): MANAGERS,
+    ("GET", "plans"): MANAGERS,
+    ("GET", "plans/<int:pk>"): MANAGERS,
+    ("POST", "plans/<int:pk>/prices"): OWNER,
+    ("POST", "plans/<int:pk>/periods"): OWNER,
+    ("GET", "revenue-entries"): MANAGERS,
+    ("GET", "revenue-entries/<int:pk>"): MANAGERS,
+}
+"""(method, address under /api/) → roles. A technician sees own routes, their orders and own close-outs."""
+ADDRESSES: Final = [
+    (method.upper(), str(address.pattern), address.callback.cls, action)
+    for address in router.urls
+    for method, action in address.callback.actions.items()
+    if method != "head"
+]
+"""(method, address, ViewSet, action) of every operation there is."""
