@@ -47,7 +47,7 @@ class Table:
 
 TABLES: Final = (
     Table("fleet/sentences/services.py", "services, and of the log of changes",
-          ("fleet/services/*.py", "fleet/assessment/explanation.py", "fleet/people/models.py", "fleet/outgoing/*.py",
+          ("fleet/services/*.py", "fleet/assessment/explanation.py", "fleet/people/models.py", "fleet/webhooks/*.py",
            "fleet/assessment/scaling_opinion.py", "shared/roles.py", "shared/access.py",
            "shared/config/middleware.py"),
           r"benchmark|made_up|backups|explain|signing|bulk_rows|web_role|partition|change_marks|marks"),
@@ -67,7 +67,8 @@ TABLES: Final = (
            "scheduling/orders/raising.py", "scheduling/services/undo*.py",
            "scheduling/visits/photos.py", "scheduling/visits/entry.py")),
     Table("scheduling/sentences/services.py", "services",
-          ("scheduling/services/*.py", "scheduling/documents/label_sheet.py", "scheduling/money/forecast.py",
+          ("scheduling/services/*.py", "scheduling/operations/jobs.py",
+           "scheduling/documents/label_sheet.py", "scheduling/money/forecast.py",
            "scheduling/overview/activity.py", "scheduling/views/*.py"),
           r"step_texts|services/(close_out|order|raising|undo)|route_(moves|p|s)|replanning|/routes|views/list_columns"),
     Table("scheduling/sentences/routes.py", "services that keep plans and routes",
