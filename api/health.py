@@ -7,12 +7,12 @@ from django.db import DatabaseError, connection
 from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.urls import path
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
-from api.metrics import WatchedNumbers
 from scheduling.operations.watching import numbers, oldest_work_at, queue_state
 
 THIS_MACHINE = {"127.0.0.1", "::1"}
@@ -52,7 +52,7 @@ def metrics(request: HttpRequest) -> HttpResponse:
         return HttpResponse("Not for this caller.\n", status=403, content_type="text/plain")
     now = timezone.now()
     registry = CollectorRegistry()
-    registry.register(WatchedNumbers(numbers(now=now, today=timezone.localdate(now)), now))
+    registry.register(numbers(now=now, today=timezone.localdate(now)))
     return HttpResponse(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
 
 
@@ -80,3 +80,10 @@ def _may_read_metrics(request: HttpRequest) -> bool:
     # Behind a proxy everybody seems to come from this machine.
     is_forwarded = any(name in request.headers for name in FORWARDED)
     return request.META.get("REMOTE_ADDR") in THIS_MACHINE and not is_forwarded
+
+
+urlpatterns = [
+    path("healthz", healthz, name="healthz"),
+    path("readyz", readyz, name="readyz"),
+    path("metrics", metrics, name="metrics"),
+]

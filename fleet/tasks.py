@@ -12,7 +12,7 @@ from fleet.assessment.runs import start_night
 from fleet.assessment.use_rules import learn_use
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
-from fleet.webhooks.sending import forget_old, send_due
+from fleet.webhooks.outbox import forget_old, send_due
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)

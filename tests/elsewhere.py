@@ -6,7 +6,7 @@ from pathlib import Path
 
 from django.db import connection
 
-from scheduling.operations.backup_postgres import Place, scratch
+from scheduling.operations.backup_databases import Postgres
 
 
 @contextlib.contextmanager
@@ -29,5 +29,5 @@ def empty_database(folder: Path) -> Iterator[None]:
         with pointed_at(NAME=str(folder / "another.sqlite3")):
             yield
         return
-    with scratch(Place(connection.settings_dict)) as place, pointed_at(NAME=place.name):
+    with Postgres(connection.settings_dict).scratch() as place, pointed_at(NAME=place.name):
         yield

@@ -30,7 +30,10 @@ def postgres_url() -> str:
     """Return the address of a PostgreSQL server, starting one if need be."""
     if given := os.environ.get("TAPWARD_TEST_POSTGRES_URL"):
         return given
-    url = OwnPostgres(["-c", "synchronous_commit=off"]).url
+    server = OwnPostgres(["-c", "synchronous_commit=off"])
+    url = server.url
+    # Dumps and restores by the server's own programs: others may be of another version.
+    os.environ.setdefault("TAPWARD_POSTGRES_PROGRAMS", str(server.binaries))
     os.environ["TAPWARD_TEST_POSTGRES_URL"] = url
     return url
 

@@ -16,7 +16,7 @@ from django.db.utils import OperationalError
 from fleet.assessment import runs
 from fleet.models import AssessmentRun, MeterReading
 from scheduling.models import WorkOrder
-from scheduling.operations.backup_postgres import Place
+from scheduling.operations.backup_databases import Postgres
 from scheduling.orders import raising
 from tests.elsewhere import empty_database
 
@@ -124,7 +124,7 @@ def test_the_upgraded_company_works_on(previous):
 def test_a_migration_that_would_wait_for_traffic_gives_up_and_says_so(previous, settings, capsys):
     settings.MIGRATE_LOCK_SECONDS = 1
     settings.MIGRATE_TRIES = 1
-    with Place(connection.settings_dict).connect() as other:
+    with Postgres(connection.settings_dict).connect() as other:
         other.execute("BEGIN")
         other.execute("SELECT count(*) FROM fleet_assessmentrun")
         with pytest.raises(CommandError, match=r"held by traffic.*Nothing of that step was changed"):

@@ -158,7 +158,7 @@ SENTENCES: Final = (
     gettext_noop("own settings changed"),
     gettext_noop("Give a public https address, or have its network added to TAPWARD_WEBHOOK_NETWORKS."),
     gettext_noop("This is no address that can be called."),
-    gettext_noop("%(host)s leads to %(address)s, which is not public."),
+    gettext_noop("%(host)s leads to an address that is not public."),
     gettext_noop("Plain http is for one's own networks only."),
     gettext_noop("No answer within %(whole_s)s s"),
     gettext_noop("Nothing is to be told."),

@@ -124,12 +124,6 @@ def oldest_undelivered_at(now: datetime) -> datetime | None:
     return waiting.aggregate(oldest=Min("event__happened_at"))["oldest"]
 
 
-def outbox_age_s(now: datetime) -> float:
-    """Return how long the oldest undelivered event has been waiting. [s]"""
-    oldest = oldest_undelivered_at(now)
-    return (now - oldest).total_seconds() if oldest else 0.0
-
-
 def given_up_webhooks() -> int:
     """Return how many addresses were switched off because they kept failing."""
     return Webhook.objects.filter(is_on=False, failures_in_row__gt=0).count()

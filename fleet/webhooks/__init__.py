@@ -1,0 +1,1 @@
+"""Tells other programs by HTTP what happened: signed, tried again, never to addresses inside."""

@@ -1,19 +1,45 @@
-"""Entering, changing and switching webhooks; new secrets with an overlap."""
+"""Entering, changing and switching webhooks; their secrets and signatures, as “Standard Webhooks” has them.
 
+A secret is derived from the webhook's salt and the installation's key. It is kept in no table, so a copy of
+the database signs nothing.
+"""
+
+import base64
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
+import standardwebhooks
 from django.db import transaction
+from django.utils.crypto import salted_hmac
 
 from fleet.models import DeliveryState, Person, Webhook, WebhookKind
-from fleet.webhooks import sending
-from fleet.webhooks.addresses import Network, target_of
+from fleet.webhooks.calling import Network, target_of
 from fleet.webhooks.models import new_salt
 from shared.errors import CannotDo
 
 OVERLAP: Final = timedelta(days=1)
 """How long the old secret signs beside the new one."""
+
+
+def secret_of(salt: str) -> str:
+    """Return the secret that belongs to a salt, as its receiver keeps it."""
+    key = salted_hmac("tapward.webhook", salt, algorithm="sha256").digest()
+    return f"whsec_{base64.b64encode(key).decode()}"
+
+
+def headers(hook: Webhook, message_id: str, body: str, *, now: datetime) -> dict[str, str]:
+    """Return the headers of a call; one signature for each secret that counts."""
+    salts = [hook.salt, hook.old_salt] if hook.old_until and now < hook.old_until else [hook.salt]
+    moment = now.astimezone(UTC)
+    signatures = [standardwebhooks.Webhook(secret_of(salt)).sign(message_id, moment, body) for salt in salts]
+    return {
+        "content-type": "application/json",
+        "user-agent": "Tapward-Webhooks/1",
+        "webhook-id": message_id,
+        "webhook-timestamp": str(int(moment.timestamp())),
+        "webhook-signature": " ".join(signatures),
+    }
 
 
 def add(
@@ -26,20 +52,15 @@ def add(
     wanted = [kind for kind in WebhookKind.values if kind in set(kinds)]
     if not wanted:
         raise CannotDo("Nothing is to be told.", remedy="Choose one kind of event at least.", field="kinds")
-    check_url(url, allowed)
-    hook = Webhook.objects.create(
-        name=name, url=url, kinds=wanted, branch_id=by.branch_id, made_at=now, made_by=by
-    )
-    return hook, sending.secret_of(hook.salt)
-
-
-def check_url(url: str, allowed: Sequence[Network]) -> None:
-    """Refuse an address that may not be called now. Raises CannotDo."""
     try:
         target_of(url, allowed)
     except OSError as error:
         raise CannotDo("This host is not known to the name service.", remedy="Check the address.",
                        field="url") from error  # fmt: skip
+    hook = Webhook.objects.create(
+        name=name, url=url, kinds=wanted, branch_id=by.branch_id, made_at=now, made_by=by
+    )
+    return hook, secret_of(hook.salt)
 
 
 @transaction.atomic
@@ -56,7 +77,7 @@ def rotate(hook: Webhook, *, now: datetime) -> str:
         )
     row.old_salt, row.old_until, row.salt = row.salt, now + OVERLAP, new_salt()
     row.save(update_fields=["salt", "old_salt", "old_until"])
-    return sending.secret_of(row.salt)
+    return secret_of(row.salt)
 
 
 @transaction.atomic

@@ -1,16 +1,20 @@
-"""The one file: a tar with the list, the database and the photos.
+"""Back up, check and restore: one tar with a list, the database and the photos.
 
-Back up, check and restore. What is written is proved by restoring it and comparing every table.
+What is written is proved by restoring it and comparing every table before the file gets its name. Kept by
+ourselves: the general backup packages tried write two files and compare nothing.
 """
 
+import hashlib
+import json
 import os
 import shutil
 import tarfile
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final
 
 from django.apps import apps
@@ -18,123 +22,95 @@ from django.conf import settings
 from django.db import connection
 from django.db.migrations.loader import MigrationLoader
 
-from scheduling.operations import backup_postgres, backup_sqlite
-from scheduling.operations.backup_manifest import NAME, Manifest, TableSum, differences, sha256_of
-from scheduling.operations.backup_postgres import Place
+from scheduling.operations.backup_databases import Postgres, Sqlite, Sums, TableSum
 from shared.errors import CannotDo
 
-PHOTOS = "media"
-
-
-def hashes_of(folder: Path) -> dict[str, str]:
-    """Return every file below a folder with its hash, by its path in the archive."""
-    if not folder.is_dir():
-        return {}
-    files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
-    return {f"{PHOTOS}/{path.relative_to(folder).as_posix()}": sha256_of(path) for path in files}
-
-
-def write(target: Path, manifest: Manifest, database: Path, photos: Path) -> None:
-    """Write the file under another name first, so that a half one never looks whole."""
-    half = target.with_name(f"{target.name}.part")
-    text = database.with_name(NAME)
-    text.write_text(manifest.as_json(), encoding="utf-8")
-    try:
-        with os.fdopen(os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as stream:
-            with tarfile.open(fileobj=stream, mode="w") as tar:
-                tar.add(text, NAME)
-                tar.add(database, database.name)
-                for name in manifest.files:
-                    tar.add(photos / name.removeprefix(f"{PHOTOS}/"), name)
-            stream.flush()
-            os.fsync(stream.fileno())
-        half.replace(target)
-    except OSError as error:
-        half.unlink(missing_ok=True)
-        raise CannotDo(
-            f"The backup could not be written: {error.strerror or error}.",
-            remedy="Free space or choose another folder; nothing half-written was left.",
-        ) from error
-
-
-def read_list(file: Path) -> Manifest:
-    """Return a backup's list. Raises CannotDo when the file is none of ours."""
-    try:
-        with tarfile.open(file) as tar:
-            member = tar.extractfile(NAME)
-            return Manifest.from_json(member.read().decode() if member else "")
-    except (tarfile.TarError, KeyError, OSError, UnicodeDecodeError) as error:
-        raise CannotDo(f"{file} is no backup of ours, or is cut off.", remedy="Use another file.") from error
-
-
-def unpack(file: Path, folder: Path) -> Manifest:
-    """Unpack a backup and compare every file with the list. Raises CannotDo on any difference."""
-    manifest = read_list(file)
-    try:
-        with tarfile.open(file) as tar:
-            tar.extractall(folder, filter="data")
-    except (tarfile.TarError, OSError) as error:
-        raise CannotDo(f"{file} can't be unpacked: {error}.", remedy="Use another backup.") from error
-    promised = {name: digest for name, digest in manifest.files.items()}
-    promised[database_in(folder, manifest).name] = manifest.database_sha256
-    for name, digest in promised.items():
-        path = folder / name
-        if not path.is_file() or sha256_of(path) != digest:
-            raise CannotDo(f"{name} in the backup is missing or damaged.", remedy="Use another backup.")
-    return manifest
-
-
-def database_in(folder: Path, manifest: Manifest) -> Path:
-    """Return where the database lies in an unpacked backup."""
-    return folder / ("database.sqlite3" if manifest.engine == "sqlite" else "database.dump")
-
-
+FORM: Final = 1
+LIST: Final = "manifest.json"
+PHOTOS: Final = "media"
+ENGINES: Final = {"sqlite": Sqlite, "postgresql": Postgres}
 NOT_CONTENTS: Final = {
     "django_migrations", "django_content_type", "auth_permission", "fleet_taskrun", "fleet_changemark",
 }  # fmt: skip
 """Rows of these do not make a database somebody's own."""
 
 
+@dataclass(frozen=True)
+class Manifest:
+    """What a backup says of itself. ``engine`` is sqlite or postgresql; ``files`` are photos and hashes."""
+
+    engine: str
+    made_at: str
+    database_sha256: str
+    tables: Sums
+    migrations: list[str]
+    files: dict[str, str] = field(default_factory=dict)
+    form: int = FORM
+
+    @property
+    def rows(self) -> int:
+        return sum(table.rows for table in self.tables.values())
+
+    @property
+    def missing_migrations(self) -> int:
+        """How many migrations a restored backup still has to go through."""
+        return len(_known_migrations() - set(self.migrations))
+
+    def compare(self, found: Sums) -> None:
+        """Raise CannotDo where a database differs from the list."""
+        told = []
+        for name in sorted(self.tables.keys() | found.keys()):
+            was, now = self.tables.get(name), found.get(name)
+            if was is None or now is None:
+                told.append(f"table {name} is {'missing' if now is None else 'not in the list'}")
+            elif was.rows != now.rows:
+                told.append(f"table {name} has {now.rows} rows instead of {was.rows}")
+            elif was != now:
+                told.append(f"table {name} has other contents")
+        if told:
+            raise CannotDo(
+                f"The backup does not restore to what it says: {'; '.join(told[:5])}.",
+                remedy="Make or use another.",
+            )
+
+
 def back_up(folder: Path, *, now: datetime, prove: bool = True) -> tuple[Path, Manifest]:
     """Write one file with the database and the photos, while everybody works on.
 
-    Raises CannotDo when it can't be written, or when it does not restore to what it says.
+    Raises CannotDo, leaving no file, when it can't be written or does not restore to what it says.
     """
     folder.mkdir(parents=True, exist_ok=True)
     target = folder / f"tapward-{now:%Y%m%d-%H%M%S}.tar"
     if target.exists():
         raise CannotDo(f"{target} is there already.", remedy="Wait a second and try again.")
+    database = ENGINES[connection.vendor](connection.settings_dict)
     photos = Path(settings.MEDIA_ROOT)
     with _room(folder) as room:
-        database, tables, migrations = _copy_database(room)
+        copy = room / database.file
+        tables, migrations = database.copy_to(copy)
         # Photos after the database: a row's photo is stored before the row.
         manifest = Manifest(
             engine=connection.vendor,
             made_at=now.isoformat(),
-            database_sha256=sha256_of(database),
+            database_sha256=_sha256_of(copy),
             tables=tables,
             migrations=sorted(migrations),
-            files=hashes_of(photos),
+            files=_hashes_below(photos),
         )
-        write(target, manifest, database, photos)
-    if prove:
-        check(target)
+        unproved = room / "backup.tar"
+        _write(unproved, manifest, copy, photos)
+        copy.unlink()
+        if prove:
+            check(unproved)
+        unproved.replace(target)
     return target, manifest
 
 
 def check(file: Path) -> Manifest:
     """Restore a backup into a scratch database and compare it with its list, table by table."""
     with _room(file.parent) as room:
-        manifest = unpack(file, room)
-        _refuse_other_engine(manifest)
-        database = database_in(room, manifest)
-        if manifest.engine == "sqlite":
-            found = backup_sqlite.table_sums(database)
-        else:
-            with backup_postgres.scratch(_place()) as place:
-                backup_postgres.restore_into(place, database, with_rights=False)
-                found = backup_postgres.table_sums(place)
-    _compare(manifest, found)
+        manifest, database, copy = _unpack(file, room)
+        manifest.compare(database.sums_of(copy))
     return manifest
 
 
@@ -144,42 +120,96 @@ def restore(file: Path, *, over: bool) -> Manifest:
     Raises CannotDo, with nothing changed, when the database holds anything and ``over`` is not given.
     """
     with _room(Path(settings.DATA_DIR)) as room:
-        manifest = unpack(file, room)
-        _refuse_other_engine(manifest)
-        _refuse_newer(manifest)
+        manifest, database, copy = _unpack(file, room)
+        if unknown := sorted(set(manifest.migrations) - _known_migrations()):
+            raise CannotDo(
+                f"The backup was made by a newer release (it knows {unknown[-1]}).",
+                remedy="Install that release, then restore.",
+            )
         if not over:
             _refuse_full()
-        database = database_in(room, manifest)
         connection.close()
-        if manifest.engine == "sqlite":
-            _restore_sqlite(database, manifest)
-        else:
-            backup_postgres.restore_into(_place(), database, with_rights=True)
-            _compare(manifest, backup_postgres.table_sums(_place()))
+        database.replace_by(copy, manifest.compare)
         _put_photos(room / PHOTOS)
     return manifest
 
 
-def missing_migrations(manifest: Manifest) -> int:
-    """Return how many migrations a restored backup still has to go through."""
-    return len(_known_migrations() - set(manifest.migrations))
+def _write(target: Path, manifest: Manifest, database: Path, photos: Path) -> None:
+    listed = target.with_name(LIST)
+    listed.write_text(json.dumps(asdict(manifest), indent=1, sort_keys=True), encoding="utf-8")
+    try:
+        with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as stream:
+            with tarfile.open(fileobj=stream, mode="w") as tar:
+                tar.add(listed, LIST)
+                tar.add(database, database.name)
+                for name in manifest.files:
+                    tar.add(photos / name.removeprefix(f"{PHOTOS}/"), name)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except OSError as error:
+        raise CannotDo(
+            f"The backup could not be written: {error.strerror or error}.",
+            remedy="Free space or choose another folder; nothing half-written was left.",
+        ) from error
 
 
-def _copy_database(room: Path) -> tuple[Path, dict[str, TableSum], list[str]]:
-    if connection.vendor == "sqlite":
-        path = room / backup_sqlite.FILE
-        backup_sqlite.copy_database(_sqlite_path(), path)
-        return path, backup_sqlite.table_sums(path), backup_sqlite.migrations(path)
-    path = room / backup_postgres.FILE
-    return path, *backup_postgres.copy_database(_place(), path)
+def _unpack(file: Path, room: Path) -> tuple[Manifest, Sqlite | Postgres, Path]:
+    """Unpack what the list names, and nothing else, and compare it. Returns list, database and its copy.
+
+    Raises CannotDo on any difference.
+    """
+    try:
+        with tarfile.open(file) as tar:
+            listed = tar.extractfile(LIST)
+            manifest = _manifest_of(listed.read() if listed else b"")
+    except (tarfile.TarError, KeyError, OSError) as error:
+        raise CannotDo(f"{file} is no backup of ours, or is cut off.", remedy="Use another file.") from error
+    if manifest.engine != connection.vendor:
+        raise CannotDo(
+            f"The backup is of {manifest.engine}, DATABASE_URL names {connection.vendor}.",
+            remedy="Set DATABASE_URL to a database of the backup's kind.",
+        )
+    database = ENGINES[connection.vendor](connection.settings_dict)
+    left = {name: digest for name, digest in manifest.files.items() if _is_photo(name)}
+    left[database.file] = manifest.database_sha256
+    try:
+        with tarfile.open(file) as tar:
+            # Member by member: the safe way of unpacking a whole archive needs Python 3.11.4.
+            for member in tar:
+                if not member.isreg() or member.name not in left:
+                    continue
+                path = room / member.name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with tar.extractfile(member) as source, path.open("wb") as target:
+                    shutil.copyfileobj(source, target)
+                if _sha256_of(path) == left[member.name]:
+                    del left[member.name]
+    except (tarfile.TarError, OSError) as error:
+        raise CannotDo(f"{file} can't be unpacked: {error}.", remedy="Use another backup.") from error
+    if left or len(manifest.files) != sum(map(_is_photo, manifest.files)):
+        name = min(left, default="A file")
+        raise CannotDo(f"{name} in the backup is missing or damaged.", remedy="Use another backup.")
+    return manifest, database, room / database.file
 
 
-def _restore_sqlite(database: Path, manifest: Manifest) -> None:
-    _compare(manifest, backup_sqlite.table_sums(database))
-    live = _sqlite_path()
-    if live.exists():
-        backup_sqlite.copy_database(live, live.with_name(f"{live.name}.before-restore"))
-    backup_sqlite.copy_database(database, live)
+def _manifest_of(text: bytes) -> Manifest:
+    try:
+        given = json.loads(text)
+        tables = {name: TableSum(**one) for name, one in given.pop("tables").items()}
+        made = Manifest(**given, tables=tables)
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise CannotDo("The file's list of contents can't be read.", remedy="Use another backup.") from error
+    if made.form != FORM:
+        raise CannotDo(
+            f"The backup has form {made.form}.", remedy="Restore it with the release that made it."
+        )
+    return made
+
+
+def _is_photo(name: str) -> bool:
+    """Say whether a name stays below the folder of photos."""
+    parts = PurePosixPath(name).parts
+    return len(parts) > 1 and parts[0] == PHOTOS and ".." not in parts
 
 
 def _put_photos(given: Path) -> None:
@@ -192,31 +222,6 @@ def _put_photos(given: Path) -> None:
     if given.is_dir():
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.move(given, place)
-
-
-def _compare(manifest: Manifest, found: dict[str, TableSum]) -> None:
-    if told := differences(manifest.tables, found):
-        raise CannotDo(
-            f"The backup does not restore to what it says: {'; '.join(told[:5])}.",
-            remedy="Keep it aside and make or use another.",
-        )
-
-
-def _refuse_other_engine(manifest: Manifest) -> None:
-    if manifest.engine != connection.vendor:
-        raise CannotDo(
-            f"The backup is of {manifest.engine}, DATABASE_URL names {connection.vendor}.",
-            remedy="Set DATABASE_URL to a database of the backup's kind.",
-        )
-
-
-def _refuse_newer(manifest: Manifest) -> None:
-    unknown = sorted(set(manifest.migrations) - _known_migrations())
-    if unknown:
-        raise CannotDo(
-            f"The backup was made by a newer release (it knows {unknown[-1]}).",
-            remedy="Install that release, then restore.",
-        )
 
 
 def _refuse_full() -> None:
@@ -236,12 +241,15 @@ def _known_migrations() -> set[str]:
     return {f"{app}.{name}" for app, name in MigrationLoader(None, ignore_no_migrations=True).disk_migrations}
 
 
-def _place() -> Place:
-    return Place(connection.settings_dict)
+def _hashes_below(folder: Path) -> dict[str, str]:
+    """Return every file below a folder with its hash, by its path in the archive."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
+    return {f"{PHOTOS}/{path.relative_to(folder).as_posix()}": _sha256_of(path) for path in files}
 
 
-def _sqlite_path() -> Path:
-    return Path(connection.settings_dict["NAME"])
+def _sha256_of(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @contextmanager

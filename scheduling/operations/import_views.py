@@ -12,8 +12,7 @@ from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods
 
 from scheduling.models import JobKind, JobState, LongJob
-from scheduling.operations import jobs as operations_jobs
-from scheduling.operations import long_jobs, tasks
+from scheduling.operations import jobs, tasks
 from scheduling.operations.views import progress_context
 from scheduling.pages.downloads import XLSX_TYPE
 from scheduling.pages.request_context import now_and_today
@@ -78,14 +77,14 @@ def import_preview(request, token):
     context = {**progress_context(job), "token": token, "file": job.given.get("file", "")}
     if job.state == JobState.DONE:
         context |= _outcome(job.answer)
-    context["is_kept"] = operations_jobs.kept_file(token, request.user.pk) is not None
+    context["is_kept"] = jobs.kept_file(token, request.user.pk) is not None
     return render(request, "operations/import_preview.html", context)
 
 
 @requires(Permission.IMPORT_FLEET)
 def import_rest(request, token):
     """Send the refused rows as a workbook, with what is wrong beside them."""
-    path = operations_jobs.rest_file(token, request.user.pk)
+    path = jobs.rest_file(token, request.user.pk)
     if path is None:
         raise Http404(gettext("No refused rows are kept for this upload. Upload the workbook again."))
     return FileResponse(
@@ -106,7 +105,7 @@ def template_workbook(request):
 
 def _keep(request, upload):
     now, _ = now_and_today(request)
-    token = operations_jobs.keep(upload.name, upload.chunks(), person_id=request.user.pk, now=now)
+    token = jobs.keep_upload(upload.name, upload.chunks(), person_id=request.user.pk, now=now)
     _begin(request, JobKind.IMPORT_LOOK, token, {"file": Path(upload.name).name}, now)
     return token
 
@@ -135,7 +134,7 @@ def _go_on(request, token, job):
 
 
 def _begin(request, kind, token, given, now) -> None:
-    made = long_jobs.begin(kind, given=given, upload=token, by=request.user, now=now)
+    made = jobs.begin(kind, given=given, upload=token, by=request.user, now=now)
     tasks.do_long_job.beside(job_id=made.pk)
 
 

@@ -15,18 +15,11 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.models import JobKind, LongJob
-from scheduling.operations import (
-    long_jobs as service,
-)
-from scheduling.operations import (
-    personal_data as services,
-)
-from scheduling.operations import (
-    personal_data_rows as queries,
-)
-from scheduling.operations import tasks
-from scheduling.operations.operations_page import operations
+from scheduling.operations import jobs, tasks
+from scheduling.operations import personal_data as services
+from scheduling.operations import personal_data_rows as queries
 from scheduling.operations.personal_data_rows import Kind, Subject, take_out
+from scheduling.operations.status import operations
 from scheduling.pages import list_columns
 from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import now_and_today
@@ -62,7 +55,7 @@ def stop_long_job(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask it to stop."""
     now, _ = now_and_today(request)
     found = _own(request, pk)
-    service.cancel(found, now=now)
+    jobs.cancel(found, now=now)
     messages.info(request, "Asked to stop.")
     return redirect(page_of(found))
 
@@ -71,8 +64,8 @@ def progress_context(found: LongJob) -> dict:
     """Return what the part that shows progress needs."""
     return {
         "job": found,
-        "progress": None if found.is_over else service.progress_of(found),
-        "wants_stop": not found.is_over and service.wants_stop(found.pk),
+        "progress": None if found.is_over else jobs.progress_of(found),
+        "wants_stop": not found.is_over and jobs.wants_stop(found.pk),
         "page_url": page_of(found),
     }
 
@@ -194,6 +187,6 @@ def _page(request: HttpRequest, subject: Subject, form: EraseForm) -> HttpRespon
 def bring_up_to_date_now(request):
     """Begin it and go where one sees how far it is."""
     now, _ = now_and_today(request)
-    made = service.begin(JobKind.UPKEEP, by=request.user, now=now)
+    made = jobs.begin(JobKind.UPKEEP, by=request.user, now=now)
     tasks.do_long_job.beside(job_id=made.pk)
     return redirect("long_job", pk=made.pk)

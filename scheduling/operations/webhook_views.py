@@ -14,8 +14,8 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import AuditArea, DeliveryState, Webhook, WebhookDelivery, WebhookKind
-from fleet.webhooks import hooks, sending
-from fleet.webhooks.addresses import networks
+from fleet.webhooks import hooks, outbox
+from fleet.webhooks.calling import networks
 from scheduling.operations.forms import DeliveryFilter, HookForm
 from scheduling.pages import list_columns
 from scheduling.pages.downloads import Column, ListFile, asked_file, page_or_file
@@ -124,7 +124,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         now, _ = now_and_today(request)
         try:
-            sending.send_again(found, now=now)
+            outbox.send_again(found, now=now)
         except CannotDo as error:
             messages.error(request, told(str(error)))
         else:
@@ -143,7 +143,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def webhook_help(request: HttpRequest) -> HttpResponse:
     """Tell how a receiver checks what comes."""
-    context = {"kinds": WebhookKind.choices, "tries": sending.MOST_TRIES, "days": sending.KEEP_DAYS}
+    context = {"kinds": WebhookKind.choices, "tries": outbox.MOST_TRIES, "days": outbox.KEEP_DAYS}
     return render(request, "operations/webhook_help.html", context)
 
 

@@ -43,7 +43,7 @@ PACES: Final = [
 DUTIES: Final = columns(
     title="What", how_often="How often", last_at="Last", word="How it went", problem="Problem"
 )
-FAILED: Final = columns(at="When", title="What", word="How", problem="Problem", task_id="Task")
+FAILED: Final = columns(last_at="When", title="What", word="How", problem="Problem", task_id="Task")
 NOTICES: Final = columns(
     made_at="Made", get_kind_display="Notice", customer__name="Customer", visit__site__name="Site",
     visit__arrives_from="Visit from", visit__arrives_until="Visit until", get_state_display="State",

@@ -1,17 +1,23 @@
-"""Planning in a process of its own: a solver that never returns is ended, not waited for."""
+"""Planning in a process of its own: a solver that never returns is ended, not waited for.
+
+Run as a module, this is that process: it gets one wish, tells how far it is, answers, and ends when its
+parent is gone. Not a ``multiprocessing.Process``: the queue's workers are daemons and may not start one.
+"""
 
 from __future__ import annotations
 
+import os
 import pickle
-import queue
+import resource
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, Final
 
 from scheduling.planning.assemble import assignment_of
 from scheduling.planning.planner import OnProgress, PlanBroken, ShouldStop, finish, plan_week
@@ -21,10 +27,14 @@ from scheduling.planning.replan import Replanned, replan
 from scheduling.planning.tables import build_tables
 
 ROOT = Path(__file__).resolve().parents[2]
-CHILD = (sys.executable, "-m", "scheduling.planning.solver_child")
+CHILD = (sys.executable, "-m", "scheduling.planning.solver_process")
 GRACE_S = 15.0
 """How long beyond its time, or after a wish to stop, the search may take to come home. Our choice. [s]"""
 ASK_EVERY_S = 0.2
+LEAST_S = 0.5
+SPARE_CPU_S = 30
+"""Beyond time and grace; only counts when the parent died without a word. [s]"""
+WORK: Final[dict[str, Callable[..., object]]] = {"plan": plan_week, "replan": replan}
 ENDED = Refusal(
     "the search",
     "did not come back in its time and was ended; this is the best it had told, or plain insertion.",
@@ -116,21 +126,17 @@ def _ask(
     """Return the child's answer. Raises SearchLost when it had to be ended or died."""
     started_at = time.time()
     ends_at = time.monotonic() + limits.seconds + limits.grace_s
+    line, theirs = Pipe()
     process = subprocess.Popen(
-        child, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    heard: queue.Queue[tuple[str, Any]] = queue.Queue()
-    threading.Thread(target=_listen, args=(process.stdout, heard), daemon=True).start()
+        [*child, str(theirs.fileno())], cwd=ROOT, pass_fds=[theirs.fileno()],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    theirs.close()
     is_asked_to_stop = False
     try:
-        _tell(process.stdin, {**wish, "seconds": limits.seconds, "grace_s": limits.grace_s, "at": started_at})
+        _tell(line, {**wish, "seconds": limits.seconds, "grace_s": limits.grace_s, "at": started_at})
         while time.monotonic() < ends_at:
-            try:
-                what, value = heard.get(timeout=ASK_EVERY_S)
-            except queue.Empty:
-                what, value = "", None
+            what, value = _hear(line)
             if what == "answer":
                 return value
             if what == "broken":
@@ -146,34 +152,66 @@ def _ask(
             if should_stop is not None and not is_asked_to_stop and should_stop():
                 is_asked_to_stop = True
                 ends_at = min(ends_at, time.monotonic() + limits.grace_s)
-                _tell(process.stdin, "stop")
+                _tell(line, "stop")
     finally:
         process.kill()
         process.wait()
-        for pipe in (process.stdin, process.stdout):
-            _close(pipe)
+        line.close()
     raise SearchLost
 
 
-def _tell(pipe: IO[bytes], value: object) -> None:
+def _hear(line: Connection) -> tuple[str, Any]:
+    """Return what is told within a moment: nothing, a word with its value, or that the other end is gone."""
     try:
-        pickle.dump(value, pipe)
-        pipe.flush()
-    except OSError:  # the child is gone; the reader says so
-        return
+        return line.recv() if line.poll(ASK_EVERY_S) else ("", None)
+    except (EOFError, OSError, ValueError, pickle.UnpicklingError):
+        return "gone", None
 
 
-def _close(pipe: Any) -> None:
+def _tell(line: Connection, value: object) -> bool:
+    """Say whether it could be told: not where the other end is gone."""
     try:
-        pipe.close()
-    except OSError:  # what was still to be written has nobody to read it
-        return
+        line.send(value)
+    except OSError:
+        return False
+    return True
 
 
-def _listen(pipe: IO[bytes], heard: queue.Queue[tuple[str, Any]]) -> None:
-    """Pass on what the child tells, until it is gone."""
+def _plan_for_parent(line: Connection) -> None:
+    """Plan what is asked for and answer."""
+
+    def tell(what: str, value: object) -> None:
+        if not _tell(line, (what, value)):
+            os._exit(1)
+
+    wish: dict[str, Any] = line.recv()
+    work, seconds = wish.pop("what"), float(wish.pop("seconds"))
+    # Should nobody else end this process, the system does.
+    most = int(seconds + float(wish.pop("grace_s"))) + SPARE_CPU_S
+    resource.setrlimit(resource.RLIMIT_CPU, (most, resource.getrlimit(resource.RLIMIT_CPU)[1]))
+    stop = threading.Event()
+    threading.Thread(target=_watch, args=(line, stop), daemon=True).start()
+    wish["seconds"] = max(LEAST_S, seconds - (time.time() - float(wish.pop("at"))))
+    wish["on_progress"] = lambda share, words: tell("progress", (share, words))
+    if work == "plan":
+        wish["on_plan"] = lambda plan: tell("plan", plan)
+    try:
+        tell("answer", WORK[work](**wish, should_stop=stop.is_set))
+    except PlanBroken as error:
+        tell("broken", error.violations)
+    except Exception as error:
+        tell("failed", f"{type(error).__name__}: {error}")
+
+
+def _watch(line: Connection, stop: threading.Event) -> None:
+    """Wait for the wish to stop; end at once when the parent is gone."""
     try:
         while True:
-            heard.put(pickle.load(pipe))
-    except (EOFError, OSError, ValueError, pickle.UnpicklingError):
-        heard.put(("gone", None))
+            line.recv()
+            stop.set()
+    except (EOFError, OSError):
+        os._exit(1)
+
+
+if __name__ == "__main__":
+    _plan_for_parent(Connection(int(sys.argv[-1])))

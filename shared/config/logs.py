@@ -1,7 +1,4 @@
-"""Which request or task is at work, carried through logs and queue.
-
-Log lines as JSON or plain text, with request and task ids and without anybody's data.
-Gives every request an id and one line in the log: what was asked, by route, never by address or name.
+"""Log lines as JSON or plain text, with request and task ids and without anybody's data.
 
 An error's own text may hold a name, an address or a key, so only its kind and its place in the code are
 written; the text of errors that come from machines (database, queue, files) is kept, cleaned.
@@ -18,14 +15,9 @@ from datetime import UTC, datetime
 
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 task_id: ContextVar[str] = ContextVar("task_id", default="")
+"""Which request or task is at work, carried through logs and queue."""
 GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}\Z")
-
-
-def taken_or_new(given: str) -> str:
-    """Return a caller's id when it is a plain one, else a fresh one."""
-    return given if GIVEN_ID.match(given) else uuid.uuid4().hex
-
-
+QUIET = {"healthz", "readyz", "metrics"}
 CLEANED = (
     (re.compile(r"DETAIL:.*", re.DOTALL), "(detail left out)"),
     (re.compile(r"(?:Key|row contains) \(.*", re.DOTALL), "(values left out)"),
@@ -47,11 +39,50 @@ ADDRESS_LINE = re.compile(r"^(?P<what>[A-Za-z ()]+): /.*", re.DOTALL)
 """The web framework's own lines end in the address that was asked for."""
 
 
+def taken_or_new(given: str) -> str:
+    """Return a caller's id when it is a plain one, else a fresh one."""
+    return given if GIVEN_ID.match(given) else uuid.uuid4().hex
+
+
 def clean(text: str) -> str:
     """Return text without e-mail addresses, telephone numbers, keys and quoted rows."""
     for pattern, instead in CLEANED:
         text = pattern.sub(instead, text)
     return text
+
+
+class RequestLog:
+    """Middleware: an id for every request and one line in the log, by route, never by address or name.
+
+    The answer carries the id, so that a person can quote it.
+    """
+
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        mark = request_id.set(taken_or_new(request.headers.get("X-Request-ID", "")))
+        began = time.monotonic()
+        try:
+            answer = self.get_response(request)
+            answer["X-Request-ID"] = request_id.get()
+            self._write(request, answer, (time.monotonic() - began) * 1000)
+            return answer
+        finally:
+            request_id.reset(mark)
+
+    def _write(self, request, answer, took_ms: float) -> None:
+        match = getattr(request, "resolver_match", None)
+        is_static_file = match is None and answer.status_code < 400
+        if is_static_file or (match is not None and match.url_name in QUIET):
+            return
+        told = {
+            "method": request.method if len(request.method or "") < 9 else "odd",
+            "route": match.route if match else "(no such page)",
+            "status": answer.status_code,
+            "took_ms": round(took_ms, 1),
+        }
+        logging.getLogger("tapward.requests").info("request", extra={"told": told})
 
 
 class PlainText(logging.Formatter):
@@ -127,38 +158,3 @@ def logging_settings(form: str) -> dict:
             "django.server": {"handlers": [], "level": "ERROR", "propagate": True},
         },
     }
-
-
-log = logging.getLogger("tapward.requests")
-QUIET = {"healthz", "readyz", "metrics"}
-
-
-class RequestLog:
-    """Middleware. The answer carries the id, so that a person can quote it."""
-
-    def __init__(self, get_response):
-        self.get_response = get_response
-
-    def __call__(self, request):
-        mark = request_id.set(taken_or_new(request.headers.get("X-Request-ID", "")))
-        began = time.monotonic()
-        try:
-            answer = self.get_response(request)
-            answer["X-Request-ID"] = request_id.get()
-            self._write(request, answer, (time.monotonic() - began) * 1000)
-            return answer
-        finally:
-            request_id.reset(mark)
-
-    def _write(self, request, answer, took_ms: float) -> None:
-        match = getattr(request, "resolver_match", None)
-        is_static_file = match is None and answer.status_code < 400
-        if is_static_file or (match is not None and match.url_name in QUIET):
-            return
-        told = {
-            "method": request.method if len(request.method or "") < 9 else "odd",
-            "route": match.route if match else "(no such page)",
-            "status": answer.status_code,
-            "took_ms": round(took_ms, 1),
-        }
-        log.info("request", extra={"told": told})

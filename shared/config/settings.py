@@ -270,6 +270,7 @@ MQTT_TLS = read_flag("TAPWARD_MQTT_TLS", False)
 MQTT_CA_FILE = read_text("TAPWARD_MQTT_CA", "")
 TELEMETRY_SILENT_HOURS = read_whole("TAPWARD_SILENT_HOURS", 36, 1)
 # Networks of one's own that webhooks may reach, e.g. 10.1.0.0/16; none: public addresses by https only.
+POSTGRES_PROGRAMS = read_text("TAPWARD_POSTGRES_PROGRAMS", "")
 WEBHOOK_NETWORKS = read_list("TAPWARD_WEBHOOK_NETWORKS", [])
 
 EMAIL_BACKEND = read_text("TAPWARD_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")

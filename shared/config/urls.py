@@ -3,7 +3,7 @@
 from django.urls import include, path
 
 urlpatterns = [
-    path("", include("api.health_urls")),
+    path("", include("api.health")),
     path("", include("scheduling.urls")),
     path("", include("fleet.urls")),
     path("api/", include("api.urls")),

@@ -14,8 +14,7 @@ from fleet.models import AssessmentRun, MeterReading, Part, ReadinessChange, Rea
 from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.rows import NewMeterReading
 from scheduling.models import CloseOut, WorkOrder
-from scheduling.operations import backup_postgres
-from scheduling.operations.backup_postgres import Place
+from scheduling.operations.backup_databases import Postgres
 from scheduling.orders.raising import raise_work
 from scheduling.orders.steps import ensure_step_sheets
 from scheduling.visits import close_out
@@ -52,10 +51,10 @@ def server(tmp_path):
     dump = tmp_path / "database.dump"
     connections["default"].close()
     settings = connections["default"].settings_dict
-    backup_postgres.copy_database(Place(settings), dump)
+    Postgres(settings).copy_to(dump)
     given = {"HOST": "127.0.0.1", "PORT": str(own.port), "USER": "tapward", "PASSWORD": "", "NAME": "tapward"}
     with pointed_at(**given):
-        backup_postgres.restore_into(Place(settings), dump, with_rights=False)
+        Postgres(settings).load(dump, "--no-privileges")
         yield own
     own.crash()
 

@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from fleet.models import DeliveryState, WebhookDelivery, WebhookKind
-from fleet.webhooks import addresses, hooks, outbox, sending
+from fleet.webhooks import calling, hooks, outbox
 from tests import factories as make
 from tests import servers
 from tests.factories import NOW
@@ -15,7 +15,7 @@ from tests.faults.fleet_at_risk import ROOT, database_url, wait_until
 from tests.fleet.webhooks.receiver import Receiver
 
 pytestmark = [pytest.mark.postgres, pytest.mark.slow, pytest.mark.django_db(transaction=True)]
-LOCAL = addresses.networks(["127.0.0.0/8"])
+LOCAL = calling.networks(["127.0.0.0/8"])
 
 
 def test_a_sender_killed_mid_delivery_loses_nothing_and_the_id_stays():
@@ -39,9 +39,9 @@ def test_a_sender_killed_mid_delivery_loses_nothing_and_the_id_stays():
 
     delivery.refresh_from_db()
     assert delivery.state == DeliveryState.WAITING
-    assert sending.deliver(delivery.pk, now=NOW, allowed=LOCAL) is None, "its claim has not run out yet"
+    assert outbox.deliver(delivery.pk, now=NOW, allowed=LOCAL) is None, "its claim has not run out yet"
     receiver.delay_s = 0
-    assert sending.deliver(delivery.pk, now=NOW + sending.CLAIM, allowed=LOCAL) is True
+    assert outbox.deliver(delivery.pk, now=NOW + outbox.CLAIM, allowed=LOCAL) is True
     ids = [headers["webhook-id"] for _, headers, _ in receiver.calls]
     assert ids == [str(delivery.event_id)] * 2
     receiver.close()

@@ -14,7 +14,7 @@ from django.utils import timezone
 from fleet.assessment import runs as assessment_runs
 from fleet.models import AssessmentRun, AssessmentShard, Finding, ReadinessChange, ShardState, TaskRun
 from scheduling.models import WorkOrder
-from scheduling.operations.backup_postgres import Place
+from scheduling.operations.backup_databases import Postgres
 from scheduling.orders.raising import raise_work
 from tests import servers
 from tests.factories import NOW
@@ -233,7 +233,7 @@ def test_a_task_handed_out_again_while_it_still_runs_is_done_once(undisturbed, w
     url = f"redis://127.0.0.1:{port}/0"
     run_id, shard_ids = start_run()
     first = AssessmentShard.objects.get(pk=shard_ids[0])
-    with Place(connection.settings_dict).connect() as other:
+    with Postgres(connection.settings_dict).connect() as other:
         # Somebody holds a treatment unit of the shard, so its assessment takes longer than the queue waits.
         other.execute("BEGIN")
         other.execute("SELECT id FROM fleet_treatmentunit WHERE id = %s FOR UPDATE", [first.first_unit_id])

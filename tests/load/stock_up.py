@@ -24,10 +24,7 @@ from scheduling.orders.raising import raise_work  # noqa: E402
 from shared.periods import local_day  # noqa: E402
 from shared.roles import Permission  # noqa: E402
 from tests import factories as make  # noqa: E402
-from tests.benchmarks.made_up_fleet import (
-    load_made_up_fleet,
-    vacuum,
-)
+from tests.benchmarks.made_up_fleet import load_made_up_fleet, vacuum  # noqa: E402
 from tests.load.company import make_company  # noqa: E402
 
 TECHNICIANS, STOPS = 10, 8

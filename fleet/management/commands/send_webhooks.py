@@ -5,7 +5,7 @@ import time
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
-from fleet.webhooks.sending import send_due
+from fleet.webhooks.outbox import send_due
 
 
 class Command(BaseCommand):

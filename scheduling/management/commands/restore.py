@@ -30,5 +30,5 @@ class Command(BaseCommand):
             f"{what}: {manifest.rows} rows of {len(manifest.tables)} tables, {len(manifest.files)} photos, "
             f"made {manifest.made_at}; every table compared."
         )
-        if not options["check"] and (missing := backups.missing_migrations(manifest)):
+        if not options["check"] and (missing := manifest.missing_migrations):
             self.stdout.write(f"It is of an older release: run manage.py migrate ({missing} to go).")

@@ -1,5 +1,8 @@
 """The drill: a backup taken while others write restores to exactly what it says, on both databases."""
 
+import hashlib
+import io
+import json
 import tarfile
 import threading
 from datetime import timedelta
@@ -10,7 +13,7 @@ from django.core.management import CommandError, call_command
 from django.db import connection, connections
 
 from fleet.models import Customer, MeterReading, Site, TaskRun
-from scheduling.operations import backup_postgres, backups
+from scheduling.operations import backup_databases, backups
 from shared.errors import CannotDo
 from tests import factories as make
 
@@ -113,16 +116,49 @@ def test_a_damaged_backup_is_refused_and_nothing_is_changed(company, tmp_path):
 
 
 def test_a_list_that_promises_another_row_is_found_out(company, tmp_path, monkeypatch):
-    real = backups._copy_database
+    database = backups.ENGINES[connection.vendor]
+    real = database.copy_to
 
-    def promise_more(room):
-        path, tables, migrations = real(room)
+    def promise_more(self, target):
+        tables, migrations = real(self, target)
         one = tables["fleet_customer"]
-        return path, tables | {"fleet_customer": type(one)(one.rows + 1, one.checksum)}, migrations
+        return tables | {"fleet_customer": type(one)(one.rows + 1, one.checksum)}, migrations
 
-    monkeypatch.setattr(backups, "_copy_database", promise_more)
+    monkeypatch.setattr(database, "copy_to", promise_more)
     with pytest.raises(CannotDo, match="fleet_customer has"):
         backups.back_up(tmp_path / "kept", now=make.NOW)
+    assert list((tmp_path / "kept").iterdir()) == [], "what is not proved does not stay"
+
+
+def with_members(file, wanted, listed=()):
+    """Write a backup anew with more members, of which some stand in its list."""
+    with tarfile.open(file) as tar:
+        kept = {one.name: tar.extractfile(one).read() for one in tar if one.isreg()}
+    given = json.loads(kept["manifest.json"])
+    given["files"] |= {name: hashlib.sha256(b"x").hexdigest() for name in listed}
+    kept |= {"manifest.json": json.dumps(given).encode()} | dict.fromkeys(wanted, b"x")
+    with tarfile.open(file, "w") as tar:
+        for name, content in kept.items():
+            member = tarfile.TarInfo(name)
+            member.size = len(content)
+            tar.addfile(member, io.BytesIO(content))
+        link = tarfile.TarInfo("media/photos/link")
+        link.type, link.linkname = tarfile.SYMTYPE, "/etc"
+        tar.addfile(link)
+
+
+def test_only_what_the_list_names_is_unpacked_and_never_outside_its_folder(company, tmp_path):
+    file, _ = backups.back_up(tmp_path / "kept", now=make.NOW, prove=False)
+    room = tmp_path / "room" / "deep"
+    room.mkdir(parents=True)
+    with_members(file, ["media/not-listed.jpg", "media/../../outside.txt"])
+    backups._unpack(file, room)
+    found = {path.relative_to(room).as_posix() for path in room.rglob("*") if not path.is_dir()}
+    assert found == {"media/photos/2026/one.jpg", backups.ENGINES[connection.vendor].file}
+    with_members(file, ["media/../../outside.txt"], ["media/../../outside.txt"])
+    with pytest.raises(CannotDo, match="missing or damaged"):
+        backups.check(file)
+    assert not list(tmp_path.rglob("outside.txt"))
 
 
 def test_a_backup_of_a_newer_release_is_refused(company, tmp_path, monkeypatch):
@@ -143,7 +179,7 @@ def test_a_failed_backup_is_written_down_and_leaves_no_half_file(company, tmp_pa
     def full(*args):
         raise CannotDo("The backup could not be written: No space left on device.", remedy="Free space.")
 
-    monkeypatch.setattr("scheduling.operations.backups.write", full)
+    monkeypatch.setattr("scheduling.operations.backups._write", full)
     with pytest.raises(CommandError, match="No space left"):
         call_command("back_up", tmp_path / "kept")
     assert list((tmp_path / "kept").iterdir()) == []
@@ -151,10 +187,10 @@ def test_a_failed_backup_is_written_down_and_leaves_no_half_file(company, tmp_pa
 
 
 def test_a_missing_program_is_named_with_its_remedy(monkeypatch):
-    monkeypatch.setattr(backup_postgres.glob, "glob", lambda pattern: [])
-    monkeypatch.setattr(backup_postgres.shutil, "which", lambda name: None)
+    monkeypatch.setattr(backup_databases.glob, "glob", lambda pattern: [])
+    monkeypatch.setattr(backup_databases.shutil, "which", lambda name: None)
     with pytest.raises(CannotDo, match=r"pg_dump is not on this machine.*postgresql-client"):
-        backup_postgres.find_tool("pg_dump")
+        backup_databases.find_tool("pg_dump")
 
 
 @pytest.mark.postgres

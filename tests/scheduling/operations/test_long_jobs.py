@@ -9,7 +9,7 @@ from openpyxl import Workbook
 
 from fleet.models import AssessmentRun, Customer
 from scheduling.models import JobKind, JobState, LongJob
-from scheduling.operations import jobs, long_jobs
+from scheduling.operations import jobs
 from scheduling.workbook import importing
 from shared.errors import CannotDo
 from tests import factories as make
@@ -23,7 +23,7 @@ def own_folder(settings, tmp_path, monkeypatch):
     settings.DATA_DIR = tmp_path
     caches["progress"].clear()
     # Every word is told, so that a test need not wait for the next one.
-    monkeypatch.setattr(long_jobs, "TELL_EVERY_S", 0.0)
+    monkeypatch.setattr(jobs, "TELL_EVERY_S", 0.0)
 
 
 def upload(planner, count=3):
@@ -35,11 +35,11 @@ def upload(planner, count=3):
         sheet.append([f"C{number}", f"Customer {number} (invented)"])
     file = io.BytesIO()
     book.save(file)
-    return jobs.keep("fleet.xlsx", [file.getvalue()], person_id=planner.pk, now=NOW)
+    return jobs.keep_upload("fleet.xlsx", [file.getvalue()], person_id=planner.pk, now=NOW)
 
 
 def wanted(planner, kind=JobKind.IMPORT_WRITE, **given):
-    return long_jobs.begin(kind, given=given, upload=upload(planner), by=planner, now=NOW)
+    return jobs.begin(kind, given=given, upload=upload(planner), by=planner, now=NOW)
 
 
 def do(job):
@@ -70,7 +70,7 @@ def test_a_worker_that_died_after_the_rows_were_written_is_taken_up_where_it_was
     with monkeypatch.context() as patched:
         patched.setattr(jobs, "assess_fleet", dies)
         # A process that dies writes no end either.
-        patched.setattr(long_jobs, "_end", lambda *given, **more: None)
+        patched.setattr(jobs, "_end", lambda *given, **more: None)
         with pytest.raises(SystemExit):
             do(job)
     job = do(job)
@@ -82,14 +82,14 @@ def test_a_worker_that_died_after_the_rows_were_written_is_taken_up_where_it_was
 @pytest.mark.parametrize("at", ["reading the file", "looking at", "writing", "all rows"])
 def test_stopped_anywhere_before_the_end_nothing_is_written(monkeypatch, at):
     job = wanted(make.person("planner"))
-    tell = long_jobs.Watch.tell
+    tell = jobs.Watch.tell
 
     def stop_there(self, part, words):
         if words.startswith(at):
-            long_jobs.cancel(job, now=NOW)
+            jobs.cancel(job, now=NOW)
         tell(self, part, words)
 
-    monkeypatch.setattr(long_jobs.Watch, "tell", stop_there)
+    monkeypatch.setattr(jobs.Watch, "tell", stop_there)
     assert do(job).state == JobState.STOPPED
     assert not Customer.objects.exists()
     assert not AssessmentRun.objects.exists()
@@ -102,7 +102,7 @@ def test_once_the_rows_are_written_a_wish_to_stop_comes_too_late(monkeypatch):
 
     def write_and_stop(*given, **more):
         report = write(*given, **more)
-        long_jobs.cancel(job, now=NOW)
+        jobs.cancel(job, now=NOW)
         return report
 
     monkeypatch.setattr(importing, "write_prepared", write_and_stop)
@@ -114,19 +114,19 @@ def test_once_the_rows_are_written_a_wish_to_stop_comes_too_late(monkeypatch):
 
 def test_what_nobody_has_begun_is_stopped_at_once_and_never_begun():
     job = wanted(make.person("planner"))
-    long_jobs.cancel(job, now=NOW)
+    jobs.cancel(job, now=NOW)
     assert do(job).state == JobState.STOPPED
     assert not Customer.objects.exists()
 
 
 def test_what_was_lost_with_its_process_can_be_stopped(monkeypatch):
     job = wanted(make.person("planner"))
-    long_jobs.Watch(job.pk).tell(0.4, "writing")
-    long_jobs.cancel(job, now=NOW)
+    jobs.Watch(job.pk).tell(0.4, "writing")
+    jobs.cancel(job, now=NOW)
     job.refresh_from_db()
     assert job.state == JobState.RUNNING, "it was heard of just now"
-    monkeypatch.setattr(long_jobs, "SILENT_S", 0)
-    long_jobs.cancel(job, now=NOW)
+    monkeypatch.setattr(jobs, "SILENT_S", 0)
+    jobs.cancel(job, now=NOW)
     job.refresh_from_db()
     assert job.state == JobState.STOPPED
 
@@ -135,9 +135,9 @@ def test_one_upload_is_worked_on_once_at_a_time():
     planner = make.person("planner")
     job = wanted(planner)
     with pytest.raises(CannotDo, match="being worked on"):
-        long_jobs.begin(JobKind.IMPORT_WRITE, upload=job.upload, by=planner, now=NOW)
+        jobs.begin(JobKind.IMPORT_WRITE, upload=job.upload, by=planner, now=NOW)
     do(job)
-    long_jobs.begin(JobKind.IMPORT_LOOK, upload=job.upload, by=planner, now=NOW)
+    jobs.begin(JobKind.IMPORT_LOOK, upload=job.upload, by=planner, now=NOW)
 
 
 def test_an_error_of_ours_is_told_without_its_text_and_raised(monkeypatch):
@@ -157,7 +157,7 @@ def test_an_error_of_ours_is_told_without_its_text_and_raised(monkeypatch):
 def test_an_upload_nobody_wrote_is_thrown_away_after_a_week():
     planner = make.person("planner")
     token = upload(planner)
-    jobs.keep("other.xlsx", [b"x"], person_id=planner.pk, now=NOW + timedelta(days=3650))
+    jobs.keep_upload("other.xlsx", [b"x"], person_id=planner.pk, now=NOW + timedelta(days=3650))
     assert jobs.kept_file(token, planner.pk) is None
 
 
@@ -165,15 +165,15 @@ def test_upkeep_is_told_stage_by_stage_and_stops_between_stages(monkeypatch):
     make.treatment_unit()
     planner = make.person("planner")
     words = []
-    tell = long_jobs.Watch.tell
+    tell = jobs.Watch.tell
     monkeypatch.setattr(
-        long_jobs.Watch, "tell", lambda self, part, told: (words.append(told), tell(self, part, told))
+        jobs.Watch, "tell", lambda self, part, told: (words.append(told), tell(self, part, told))
     )
-    done = do(long_jobs.begin(JobKind.UPKEEP, by=planner, now=NOW))
+    done = do(jobs.begin(JobKind.UPKEEP, by=planner, now=NOW))
     assert done.answer["units"] == 1
     assert words[-1] == "entering what was earned"
-    stopped = long_jobs.begin(JobKind.UPKEEP, by=planner, now=NOW)
-    long_jobs.Watch(stopped.pk).tell(0, "begun")
-    long_jobs.cancel(stopped, now=NOW)
+    stopped = jobs.begin(JobKind.UPKEEP, by=planner, now=NOW)
+    jobs.Watch(stopped.pk).tell(0, "begun")
+    jobs.cancel(stopped, now=NOW)
     assert do(stopped).state == JobState.STOPPED
     assert LongJob.objects.count() == 2

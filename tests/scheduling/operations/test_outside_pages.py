@@ -21,7 +21,8 @@ from fleet.telemetry import last_seen
 from fleet.telemetry.dead_letters import Message
 from fleet.telemetry.intake import take
 from fleet.telemetry.mapping import QUANTITIES, measures_of
-from fleet.webhooks import outbox, sending
+from fleet.webhooks import hooks, outbox
+from fleet.webhooks.models import new_salt
 from tests import factories as make
 from tests.factories import NOW
 from tests.fleet.telemetry.telemetry_maps import water_map
@@ -126,13 +127,13 @@ def test_people_of_another_branch_see_neither_message_nor_webhook(client, integr
 def test_a_secret_is_shown_once_and_never_again(client, integrator, settings):
     page = enter(client, settings).content.decode()
     hook = Webhook.objects.get()
-    secret = sending.secret_of(hook.salt)
+    secret = hooks.secret_of(hook.salt)
     assert html.unescape(re.search(r'id="new-secret">([^<]+)<', page)[1]) == secret
     for address in (reverse("webhooks"), reverse("webhook", args=[hook.pk])):
         assert secret not in html.unescape(client.get(address).content.decode())
     page = client.post(reverse("rotate_webhook", args=[hook.pk])).content.decode()
     hook.refresh_from_db()
-    assert sending.secret_of(hook.salt) in html.unescape(page)
+    assert hooks.secret_of(hook.salt) in html.unescape(page)
 
 
 def test_an_address_inside_is_refused_on_the_page(client, integrator, settings):
@@ -160,13 +161,13 @@ def test_the_example_code_of_the_help_page_tells_genuine_from_forged(client, int
     names = {}
     exec(code, names)
     body, at = b'{"a":1}', int(NOW.timestamp())
-    salts = [Webhook().salt, Webhook().salt]
-    headers = sending.signed_headers(salts, "id-1", at, body)
-    for salt in salts:
-        assert names["is_genuine"](sending.secret_of(salt), headers, body, now=lambda: at + 299)
-        assert not names["is_genuine"](sending.secret_of(salt), headers, body + b" ", now=lambda: at)
-        assert not names["is_genuine"](sending.secret_of(salt), headers, body, now=lambda: at + 301)
-    other = sending.secret_of(Webhook().salt)
+    hook = Webhook(old_salt=new_salt(), old_until=NOW + timedelta(hours=1))
+    headers = hooks.headers(hook, "id-1", body.decode(), now=NOW)
+    for salt in (hook.salt, hook.old_salt):
+        assert names["is_genuine"](hooks.secret_of(salt), headers, body, now=lambda: at + 299)
+        assert not names["is_genuine"](hooks.secret_of(salt), headers, body + b" ", now=lambda: at)
+        assert not names["is_genuine"](hooks.secret_of(salt), headers, body, now=lambda: at + 301)
+    other = hooks.secret_of(Webhook().salt)
     assert not names["is_genuine"](other, headers, body, now=lambda: at)
 
 

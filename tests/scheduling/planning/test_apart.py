@@ -1,10 +1,10 @@
 """A search that never comes home is ended; what it had told, or a plain plan, stands."""
 
 import os
-import pickle
 import subprocess
 import sys
 import time
+from multiprocessing.connection import Pipe
 
 import pytest
 
@@ -22,7 +22,10 @@ from scheduling.planning.solver_process import (
 )
 from tests.scheduling.planning.small import HOUR, MONDAY, order, person, spot, week
 
-READ = "import os, pickle, sys, time\nwish = pickle.load(sys.stdin.buffer)\nout = sys.stdout.buffer\n"
+READ = (
+    "import os, sys, time\nfrom multiprocessing.connection import Connection\n"
+    "line = Connection(int(sys.argv[-1]))\nwish = line.recv()\n"
+)
 HANG = "time.sleep(3600)\n"
 SHORT = Limits(0.3, grace_s=0.3)
 
@@ -73,7 +76,7 @@ def test_what_was_told_before_the_end_is_kept_and_explained():
         "from scheduling.planning.replan import take_off\n"
         "plan = plan_week(wish['problem'], seconds=1, seed=1, use_solver=False)\n"
         "plan = take_off(wish['problem'], plan, 'z').proposal\n"
-        f"pickle.dump(('plan', plan), out); out.flush()\n{HANG}"
+        f"line.send(('plan', plan))\n{HANG}"
     )
     plan = plan_apart(problem, Limits(10, grace_s=0), seed=1, child=child(script))
     assert ENDED in plan.refusals
@@ -82,7 +85,7 @@ def test_what_was_told_before_the_end_is_kept_and_explained():
     assert all(stop.why for _, stop in plan.placements())
 
 
-@pytest.mark.parametrize("script", ["os._exit(9)\n", "out.write(b'not a word of ours'); out.flush()\n"])
+@pytest.mark.parametrize("script", ["os._exit(9)\n", "os.write(line.fileno(), b'not a word of ours')\n"])
 def test_a_search_that_dies_or_talks_nonsense_leaves_a_plain_plan(script):
     plan = plan_apart(small_week(), Limits(600), seed=1, child=child(script))
     assert ENDED in plan.refusals
@@ -110,11 +113,11 @@ def test_an_error_of_the_search_is_told_not_hidden():
     with pytest.raises(SearchFailed, match="MemoryError"):
         plan_apart(
             small_week(), Limits(600), seed=1,
-            child=child("pickle.dump(('failed', 'MemoryError: no room'), out); out.flush()\n"),
+            child=child("line.send(('failed', 'MemoryError: no room'))\n"),
         )  # fmt: skip
     broken = (
         "from scheduling.planning.checker import Violation\n"
-        "pickle.dump(('broken', [Violation('lunch', 'too late')]), out); out.flush()\n"
+        "line.send(('broken', [Violation('lunch', 'too late')]))\n"
     )
     with pytest.raises(PlanBroken, match="lunch: too late"):
         plan_apart(small_week(), Limits(600), seed=1, child=child(broken))
@@ -135,7 +138,9 @@ def test_a_re_plan_whose_search_is_lost_still_keeps_promises():
 
 
 def test_a_search_whose_parent_is_gone_ends_by_itself():
-    process = subprocess.Popen(CHILD, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    line, theirs = Pipe()
+    process = subprocess.Popen([*CHILD, str(theirs.fileno())], cwd=ROOT, pass_fds=[theirs.fileno()])
+    theirs.close()
     wish = {
         "what": "plan",
         "problem": small_week(),
@@ -144,9 +149,7 @@ def test_a_search_whose_parent_is_gone_ends_by_itself():
         "grace_s": 1,
         "at": time.time(),
     }
-    pickle.dump(wish, process.stdin)
-    process.stdin.flush()
-    assert pickle.load(process.stdout)[0] == "progress"
-    process.stdin.close()
+    line.send(wish)
+    assert line.recv()[0] == "progress"
+    line.close()
     assert process.wait(60) == 1
-    process.stdout.close()
