@@ -15,6 +15,7 @@ from django.db.models import QuerySet
 from api.bulk_lines import Block
 from api.moments import REMEDY, read_moment, read_moments
 from fleet.models import MeterWater
+from fleet.queries.meters import meter_in_place
 from fleet.readings.rows import NewMeterReading, arrays
 from shared.errors import RowProblem
 from shared.measures import Measure
@@ -127,7 +128,8 @@ def read_rows(sighted: Sighted, known: KnownMeters) -> ReadRows:
     for place, (row, key, read_at, total, measure, is_correction) in enumerate(cells):
         meter_id = None
         if not (key is None or read_at is None or total is None or is_correction is None):
-            meter_id = _in_place(known.found[key], read_at)
+            meter = meter_in_place(known.found[key], read_at)
+            meter_id = meter and meter.meter_id
         if meter_id is None or place in block.faults:
             try:
                 reading, is_correction = _looked_at(block, place, key, known.found)
@@ -172,18 +174,11 @@ def _meter(
         name, shown = ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
         raise _BadCell(name, shown, "There is no such meter in your branch.",
                        "Check it against the list of meters.")  # fmt: skip
-    meter_id = _in_place(candidates, read_at)
-    if meter_id is None:
+    meter = meter_in_place(candidates, read_at)
+    if meter is None:
         raise _BadCell("read_at", values.get("read_at"), "No such meter was in place at this moment.",
                        "Check the date, or add the meter first.")  # fmt: skip
-    return meter_id
-
-
-def _in_place(candidates: list[_InPlace], read_at: datetime) -> int | None:
-    for meter in candidates:
-        if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
-            return meter.meter_id
-    return None
+    return meter.meter_id
 
 
 def _key(meter_id: object, serial: object, water: object) -> object:

@@ -17,8 +17,8 @@ from rest_framework.renderers import JSONRenderer
 from api import kept_answers
 from api.bulk_body import take_body
 from api.bulk_readings import record
+from fleet.assessment.synthetic_fleet import load_synthetic_fleet, vacuum
 from fleet.models import Meter, MeterReading, Person
-from fleet.services.made_up_fleet import load_made_up_fleet, vacuum
 from shared.errors import CannotDo
 
 METERS: Final = 10_000
@@ -58,7 +58,7 @@ def measure_intake(
     Every call keeps its Idempotency-Key and answers each row. Raises CannotDo where a row is refused.
     """
     tell = tell or (lambda _text: None)
-    load_made_up_fleet(min(METERS, rows), 4, seed=1)
+    load_synthetic_fleet(min(METERS, rows), 4, seed=1)
     meters = list(Meter.objects.order_by("pk").select_related("treatment_unit"))
     person = Person.objects.create_user("benchmark", role="integrator")
     at = now - timedelta(days=1)

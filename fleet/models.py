@@ -1,16 +1,10 @@
 """The public list of fleet's tables."""
 
 from fleet.assessment.models import (
-    LIMITS,
-    OF_PART,
-    OF_UNIT,
     AssessmentRun,
     AssessmentShard,
-    ChangeMark,
-    Figures,
     Finding,
     FindingKind,
-    Layout,
     LimitName,
     OwedFlush,
     PartState,
@@ -18,10 +12,9 @@ from fleet.assessment.models import (
     ReadinessChange,
     ReadinessState,
     ShardState,
+    StaleFlag,
     UnitState,
     UseRules,
-    figure_of,
-    numbers_of,
 )
 from fleet.people.models import (
     AuditArea,
@@ -36,7 +29,6 @@ from fleet.people.models import (
     SecondFactor,
 )
 from fleet.readings.models import (
-    DayReading,
     Meter,
     MeterMeasure,
     MeterReading,
@@ -83,24 +75,18 @@ from fleet.webhooks.models import (
 )
 
 __all__ = [
-    "LIMITS",
-    "OF_PART",
-    "OF_UNIT",
     "AssessmentRun",
     "AssessmentShard",
     "AuditArea",
     "AuditEntry",
     "Branch",
     "Cartridge",
-    "ChangeMark",
     "Customer",
-    "DayReading",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
     "FailedLogIn",
     "FeedTest",
-    "Figures",
     "Finding",
     "FindingKind",
     "Flush",
@@ -108,7 +94,6 @@ __all__ = [
     "HeardSource",
     "Language",
     "LastHeard",
-    "Layout",
     "LimitName",
     "MeasureSystem",
     "Membrane",
@@ -137,6 +122,7 @@ __all__ = [
     "SecondFactor",
     "ShardState",
     "Site",
+    "StaleFlag",
     "SupplyKind",
     "TaskOutcome",
     "TaskRun",
@@ -151,6 +137,4 @@ __all__ = [
     "WebhookDelivery",
     "WebhookEvent",
     "WebhookKind",
-    "figure_of",
-    "numbers_of",
 ]

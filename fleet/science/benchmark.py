@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from fleet.science.assess import assess_shard
 from fleet.science.columns import ShardColumns
 from fleet.science.found import ShardFindings
-from fleet.science.made_up import make_shard
+from fleet.science.synthetic import make_shard
 
 _NOW_D = 20_000.0
 _KIB = 1024.0

@@ -11,8 +11,8 @@ from typing import Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from fleet.assessment.synthetic_fleet import load_synthetic_fleet, vacuum
 from fleet.models import MeterReading
-from fleet.services.made_up_fleet import load_made_up_fleet, vacuum
 from fleet.telemetry.broker import Broker, BrokerSettings
 from fleet.telemetry.listener import Listener, Pace
 from fleet.telemetry.mapping import keep_map
@@ -44,7 +44,7 @@ def measure_telemetry(
     Two sessions get every message: one is emptied without saving, one by the listener itself. Raises CannotDo
     where a message does not arrive.
     """
-    load_made_up_fleet(UNITS, 4, seed=1)
+    load_synthetic_fleet(UNITS, 4, seed=1)
     vacuum()
     root = f"tapward-benchmark-{uuid.uuid4().hex[:8]}"
     alone = replace(settings, group="")

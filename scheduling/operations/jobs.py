@@ -15,7 +15,6 @@ from typing import Final
 from django.conf import settings
 from django.db import transaction
 
-from fleet.assessment import day_readings, runs
 from fleet.assessment.runs import assess_fleet
 from fleet.models import AssessmentRun
 from scheduling.billing import invoicing, revenue
@@ -165,14 +164,13 @@ def bring_up_to_date(
     what comes next; what it raises ends the line there, with whole stages done.
     """
     tell = on_stage or (lambda words: None)
-    run = runs.assess_fleet(now, shard_size, on_progress)
+    run = assess_fleet(now, shard_size, on_progress)
     tell("opening what past routes missed, and raising work")
     publishing.release_missed(now=now)
     raised = raising.raise_work(now=now)
     tell("entering what was earned")
     invoicing.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
-    day_readings.roll_up_fleet(now, shard_size)
     return Upkeep(run, raised, earned)
 
 

@@ -75,10 +75,10 @@ DUTIES: Final = (
         timedelta(hours=26),
     ),
     Duty(
-        "fleet.tasks.roll_up_readings",
-        gettext_lazy("Roll up old days of readings"),
-        gettext_lazy("every night at 4:30"),
-        timedelta(hours=26),
+        "fleet.tasks.assess_stale",
+        gettext_lazy("Assess what was recorded since"),
+        gettext_lazy("every minute"),
+        timedelta(minutes=10),
     ),
     Duty(
         "fleet.tasks.tidy_task_runs",

@@ -31,10 +31,7 @@ app.conf.beat_schedule = {
         "task": "scheduling.tasks.tell_customers",
         "schedule": crontab(minute="*/5"),
     },
-    "roll up old days of readings": {
-        "task": "fleet.tasks.roll_up_readings",
-        "schedule": crontab(hour=4, minute=30),
-    },
+    "assess what was recorded since": {"task": "fleet.tasks.assess_stale", "schedule": 60.0},
     "forget old records of tasks": {
         "task": "fleet.tasks.tidy_task_runs",
         "schedule": crontab(hour=4, minute=10),

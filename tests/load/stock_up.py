@@ -18,13 +18,13 @@ from django.utils import timezone  # noqa: E402
 from api.tokens import make_token  # noqa: E402
 from fleet.assessment.days import to_days  # noqa: E402
 from fleet.assessment.runs import assess_fleet  # noqa: E402
+from fleet.assessment.synthetic_fleet import (
+    load_synthetic_fleet,
+    vacuum,
+)
 from fleet.models import (
     Branch,
     Person,
-)
-from fleet.services.made_up_fleet import (
-    load_made_up_fleet,
-    vacuum,
 )
 from scheduling.models import WorkOrder  # noqa: E402
 from scheduling.orders.raising import raise_work  # noqa: E402
@@ -53,7 +53,7 @@ def stock_up(units: int, users: int, tell: Callable[[str], None] = print) -> Doo
     """Fill an empty, migrated database and return the doors into it."""
     now = timezone.now()
     _told(
-        tell, "filled", lambda: load_made_up_fleet(units, READINGS_PER_UNIT, SEED, float(int(to_days(now))))
+        tell, "filled", lambda: load_synthetic_fleet(units, READINGS_PER_UNIT, SEED, float(int(to_days(now))))
     )
     # The made-up rows bring their own keys; what is made by hand goes on after them.
     with connection.cursor() as cursor:

@@ -47,10 +47,11 @@ class Table:
 
 TABLES: Final = (
     Table("fleet/sentences/services.py", "services, and of the log of changes",
-          ("fleet/services/*.py", "fleet/assessment/explanation.py", "fleet/people/models.py", "fleet/outgoing/*.py",
+          ("fleet/assessment/*.py", "fleet/services/*.py", "fleet/assessment/explanation.py",
+           "fleet/people/models.py", "fleet/outgoing/*.py",
            "fleet/assessment/scaling_opinion.py", "shared/roles.py", "shared/access.py",
            "shared/config/middleware.py"),
-          r"benchmark|made_up|backups|explain|signing|bulk_rows|web_role|partition|change_marks|marks"),
+          r"benchmark|synthetic|backups|explain|signing|bulk_rows|web_role|stale_flags|column|marks"),
     Table("fleet/sentences/telemetry.py", "telemetry", ("fleet/telemetry/*.py",), r"broker|listener"),
     Table("fleet/sentences/workbook.py", "refused rows of a workbook", ("fleet/workbook/*.py",),
           r"write_file|sheets_|columns|registry|measures_met"),

@@ -9,11 +9,16 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from api.intake_benchmark import measure_intake
+from fleet.assessment.benchmark import (
+    PARTS as ASSESS_PARTS,
+)
+from fleet.assessment.benchmark import (
+    AssessFigures,
+    measure_assessment,
+    throwaway_database,
+)
 from fleet.assessment.days import to_days
 from fleet.science.benchmark import BenchmarkRow, benchmark_core
-from fleet.services.assess_benchmark import PARTS as ASSESS_PARTS
-from fleet.services.assess_benchmark import measure_assessment, throwaway_database
-from fleet.services.assess_figures import AssessFigures
 from fleet.telemetry.benchmark import measure_telemetry
 from fleet.telemetry.broker import BrokerSettings
 from scheduling.demo.chart_benchmark import measure_charts
@@ -96,7 +101,6 @@ class Command(BaseCommand):
                 options["readings"],
                 every_days=options["every_days"],
                 parts=options["parts"],
-                # Midnight, so that the made-up year lies in the months that a fresh install has.
                 now_d=float(int(to_days(timezone.now()))),
                 repeats=options["repeats"],
                 tell=lambda text: self.stderr.write(f"  {text}"),
@@ -232,12 +236,13 @@ def _assess_text(found: AssessFigures) -> str:
             f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} "
             f"times as fast"
         )
-    if found.night_all_s:
+    if found.stale_all_s:
         lines.append(
-            f"a night with a reading for each {found.night_all_s:.1f} s"
-            f"{_share(found.night_all_over_rebuild)}; "
-            f"with one for one in seven {found.night_week_s:.1f} s{_share(found.night_week_over_rebuild)}, "
-            f"{found.night_week_units:,} treatment units due"
+            f"what is stale after a reading for each {found.stale_all_s:.1f} s"
+            f"{_share(found.stale_all_over_rebuild)}; "
+            f"after one for one in a hundred {found.stale_few_s:.1f} s"
+            f"{_share(found.stale_few_over_rebuild)}, "
+            f"{found.stale_few_units:,} treatment units"
         )
     if found.two_workers_s:
         lines.append(

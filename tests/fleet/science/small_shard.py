@@ -16,7 +16,7 @@ from fleet.science.columns import (
     Water,
 )
 from fleet.science.found import ShardFindings
-from fleet.science.made_up import make_table
+from fleet.science.synthetic import make_table
 
 NOW_D = 20_000.0
 STANDARD_PARTS = {

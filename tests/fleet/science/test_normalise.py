@@ -9,7 +9,6 @@ from fleet.science.assess import assess_shard
 from fleet.science.chemistry import log_mean_factor, osmotic_pressure_from_tds
 from fleet.science.decay import assess_performance
 from fleet.science.gauges import BELIEVABLE
-from fleet.science.made_up import make_shard
 from fleet.science.normalise import (
     net_driving_pressure,
     normalised_flow,
@@ -20,6 +19,7 @@ from fleet.science.normalise import (
     temperature_factor,
 )
 from fleet.science.performance_charts import PerformanceSettings
+from fleet.science.synthetic import make_shard
 from shared.measures import PSI_PER_BAR
 from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 from tests.fleet.science.published import published

@@ -10,7 +10,8 @@ from fleet.assessment import runs
 from fleet.models import Finding, FindingKind
 from scheduling.contracts import plans
 from scheduling.models import OrderKind, OrderState, StepSheet, WorkOrder, WorkOrderEvent, WorkOrderPart
-from scheduling.orders import raising, work_orders
+from scheduling.orders import raising as orders_raising
+from scheduling.orders import work_orders
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -45,7 +46,7 @@ def everything():
 @pytest.mark.parametrize(("finding_kind", "order_kind"), ALL_KINDS.items())
 def test_each_kind_of_finding_raises_its_kind_of_order(finding_kind, order_kind):
     found = factories.finding(factories.treatment_unit(), finding_kind)
-    report = raising.raise_work(now=NOW)
+    report = orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert (order.kind, order.cause_key, order.finding) == (order_kind, found.cause_key, found)
     assert report.raised == {order_kind: 1}
@@ -53,17 +54,17 @@ def test_each_kind_of_finding_raises_its_kind_of_order(finding_kind, order_kind)
 
 
 def test_a_first_import_with_many_findings_is_raised_some_at_a_time_each_once(monkeypatch):
-    monkeypatch.setattr(raising, "CHUNK", 2)
+    monkeypatch.setattr(orders_raising, "CHUNK", 2)
     findings = [carbon_due() for _ in range(7)]
-    assert raising.raise_work(now=NOW).raised == {OrderKind.CHANGE_DUE: 7}
-    assert raising.raise_work(now=NOW).is_empty
+    assert orders_raising.raise_work(now=NOW).raised == {OrderKind.CHANGE_DUE: 7}
+    assert orders_raising.raise_work(now=NOW).is_empty
     causes = WorkOrder.objects.order_by("cause_key").values_list("cause_key", flat=True)
     assert list(causes) == sorted(found.cause_key for found in findings)
 
 
 def test_a_change_order_says_why_when_how_long_and_with_what():
     found = carbon_due(numbers={"seen_gal": 6800})
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert order.why == found.why
     assert order.numbers["seen_gal"] == 6800
@@ -77,9 +78,9 @@ def test_raising_twice_changes_nothing():
     for kind in ALL_KINDS:
         factories.finding(factories.treatment_unit(), kind)
     factories.plan(factories.treatment_unit().site, visit_every_months=1)
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     first = everything()
-    report = raising.raise_work(now=NOW + timedelta(minutes=15))
+    report = orders_raising.raise_work(now=NOW + timedelta(minutes=15))
     assert report.is_empty
     assert everything() == first
 
@@ -91,7 +92,7 @@ def test_no_window_begins_or_ends_before_today():
         likely_on=TODAY - timedelta(days=40),
         late_on=TODAY - timedelta(days=30),
     )
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert (order.window_from, order.window_to) == (TODAY, TODAY)
 
@@ -101,18 +102,18 @@ def test_a_second_flush_waits_for_the_day_after_the_bed_was_left():
         factories.treatment_unit(), FindingKind.REFLUSH_REQUIRED, early_on=TODAY, late_on=TODAY,
         numbers={"owed": "bedded_overnight", "flush_minutes": 20},
     )  # fmt: skip
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert (order.window_from, order.window_to) == (TODAY + timedelta(days=1), TODAY + timedelta(days=2))
 
 
 def test_a_stronger_finding_updates_its_order_and_the_history_says_so():
     found = carbon_due()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     Finding.objects.filter(pk=found.pk).update(
         strength=1.2, why="Carbon: 120% used.", late_on=TODAY + timedelta(days=3)
     )
-    report = raising.raise_work(now=NOW + timedelta(days=1))
+    report = orders_raising.raise_work(now=NOW + timedelta(days=1))
     order = WorkOrder.objects.get()
     assert report.strengthened == 1
     assert (order.strength, order.why) == (1.2, "Carbon: 120% used.")
@@ -126,19 +127,19 @@ def test_an_owed_flush_is_not_put_off_by_its_finding_growing_older():
     found = factories.finding(
         factories.treatment_unit(), FindingKind.REFLUSH_REQUIRED, late_on=TODAY + timedelta(days=2)
     )
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     Finding.objects.filter(pk=found.pk).update(strength=1.5, late_on=TODAY + timedelta(days=9))
-    raising.raise_work(now=NOW + timedelta(days=7))
+    orders_raising.raise_work(now=NOW + timedelta(days=7))
     assert WorkOrder.objects.get().window_to == TODAY + timedelta(days=2)
 
 
 def test_a_cause_that_vanished_withdraws_its_order_also_from_a_route():
     found = carbon_due()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     factories.route(factories.technician(), [order])
     Finding.objects.filter(pk=found.pk).update(gone_at=NOW, gone_because="newer readings put it off")
-    report = raising.raise_work(now=NOW)
+    report = orders_raising.raise_work(now=NOW)
     order.refresh_from_db()
     assert report.withdrawn == 1
     assert (order.state, order.withdrawn_because) == (OrderState.WITHDRAWN, "newer readings put it off")
@@ -147,12 +148,12 @@ def test_a_cause_that_vanished_withdraws_its_order_also_from_a_route():
 
 def test_a_cause_found_again_meanwhile_keeps_its_order():
     found = carbon_due()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     Finding.objects.filter(pk=found.pk).update(gone_at=NOW, gone_because="gone")
     again = factories.finding(
         found.treatment_unit, part=found.part, cause_key=found.cause_key, why="Carbon: 95% used."
     )
-    report = raising.raise_work(now=NOW)
+    report = orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert (report.withdrawn, report.raised) == (0, {})
     assert (order.state, order.finding, order.why) == (OrderState.OPEN, again, "Carbon: 95% used.")
@@ -160,33 +161,33 @@ def test_a_cause_found_again_meanwhile_keeps_its_order():
 
 def test_orders_of_a_closed_site_are_withdrawn_and_none_raised():
     found = carbon_due()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     site = found.treatment_unit.site
     site.is_closed = True
     site.save()
     factories.finding(found.treatment_unit, FindingKind.READING_WANTED)
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     assert WorkOrder.objects.get().withdrawn_because == "the site is closed"
 
 
 def test_what_a_person_withdrew_is_not_raised_again_at_once():
     carbon_due()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     by = factories.person("planner")
     work_orders.withdraw(WorkOrder.objects.get(), by=by, reason="customer closes in May", now=NOW)
-    raising.raise_work(now=NOW + timedelta(minutes=15))
+    orders_raising.raise_work(now=NOW + timedelta(minutes=15))
     assert WorkOrder.objects.count() == 1
-    raising.raise_work(now=NOW + timedelta(days=31))
+    orders_raising.raise_work(now=NOW + timedelta(days=31))
     assert WorkOrder.objects.standing().count() == 1
 
 
 def test_work_done_on_a_decaying_membrane_waits_for_new_readings_to_speak():
     found = factories.finding(factories.treatment_unit(), FindingKind.PERFORMANCE_DECAY)
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     WorkOrder.objects.update(state="done", ended_at=NOW, finding=found)
-    raising.raise_work(now=NOW + timedelta(days=13))
+    orders_raising.raise_work(now=NOW + timedelta(days=13))
     assert WorkOrder.objects.count() == 1
-    raising.raise_work(now=NOW + timedelta(days=15))
+    orders_raising.raise_work(now=NOW + timedelta(days=15))
     assert WorkOrder.objects.count() == 2
 
 
@@ -258,37 +259,37 @@ def test_a_one_off_that_cannot_be_names_the_field_and_the_remedy(change, field):
 def test_a_promised_visit_is_raised_once_whatever_became_of_it():
     unit = factories.treatment_unit()
     plan = factories.plan(unit.site, visit_every_months=3, starts_on=date(2025, 2, 10))
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     order = WorkOrder.objects.get()
     assert order.cause_key == f"plan_visit:plan:{plan.pk}:2026-11-10"
     assert (order.window_from, order.window_to) == (TODAY, date(2026, 11, 24))
     WorkOrder.objects.update(state="done", ended_at=NOW)
-    raising.raise_work(now=NOW + timedelta(days=1))
+    orders_raising.raise_work(now=NOW + timedelta(days=1))
     assert WorkOrder.objects.count() == 1
-    raising.raise_work(now=NOW + timedelta(days=85))
+    orders_raising.raise_work(now=NOW + timedelta(days=85))
     assert WorkOrder.objects.standing().get().cause_key.endswith("2027-02-10")
 
 
 def test_a_plan_that_came_in_late_is_not_sent_to_every_visit_of_the_past():
     unit = factories.treatment_unit()
     factories.plan(unit.site, visit_every_months=6, starts_on=date(2024, 3, 1))
-    raising.raise_work(now=NOW)  # the last was due on 1 Sep
+    orders_raising.raise_work(now=NOW)  # the last was due on 1 Sep
     assert not WorkOrder.objects.exists()
 
 
 def test_a_promise_at_a_site_without_a_treatment_unit_is_told():
     factories.plan(factories.site(), visit_every_months=1, starts_on=date(2026, 10, 1))
-    report = raising.raise_work(now=NOW)
+    report = orders_raising.raise_work(now=NOW)
     assert "has no treatment unit in service" in report.problems[0]
 
 
 def test_a_visit_of_a_plan_that_ended_is_withdrawn():
     unit = factories.treatment_unit()
     plan = factories.plan(unit.site, visit_every_months=1, starts_on=date(2026, 1, 5))
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     plan.ends_on = TODAY
     plan.save()
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     assert WorkOrder.objects.get().withdrawn_because == "the plan has ended"
 
 
@@ -308,20 +309,20 @@ def test_thousands_of_findings_take_few_queries():
         for n in range(2500)
     )  # fmt: skip
     with CaptureQueriesContext(connection) as asked:
-        report = raising.raise_work(now=NOW)
+        report = orders_raising.raise_work(now=NOW)
     assert report.raised_total == 2500
     assert len(asked) < 2500 / 20  # SQLite takes some forty rows in one statement
     with CaptureQueriesContext(connection) as asked:
-        assert raising.raise_work(now=NOW).is_empty
+        assert orders_raising.raise_work(now=NOW).is_empty
     assert len(asked) < 20
 
 
 def test_an_assessed_unit_gets_its_orders_and_keeps_them_through_a_second_night():
     factories.whole_unit()
     runs.assess_fleet(NOW)
-    raising.raise_work(now=NOW)
+    orders_raising.raise_work(now=NOW)
     first = set(WorkOrder.objects.standing().values_list("pk", "cause_key"))
     assert first
     runs.assess_fleet(NOW + timedelta(days=1))
-    raising.raise_work(now=NOW + timedelta(days=1))
+    orders_raising.raise_work(now=NOW + timedelta(days=1))
     assert first <= set(WorkOrder.objects.standing().values_list("pk", "cause_key"))
