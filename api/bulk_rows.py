@@ -15,6 +15,7 @@ from django.db.models import QuerySet
 from api.bulk_lines import Block
 from api.fields import REMEDY, read_moments
 from fleet.models import MeterWater
+from fleet.readings.meter_in_place import meter_in_place
 from fleet.readings.rows import NewMeterReading, arrays
 from shared.errors import RowProblem
 from shared.measures import Measure
@@ -39,8 +40,13 @@ MOST_REMEMBERED: Final = 20_000
 """Meters remembered from batch to batch, so that a long call's memory stays flat."""
 
 
-InPlace = tuple[int, datetime, datetime | None]
-"""A meter's key, and from when to when it was in place."""
+@dataclass(frozen=True, slots=True)
+class InPlace:
+    """A meter and its time in place."""
+
+    meter_id: int
+    installed_at: datetime
+    removed_at: datetime | None
 
 
 class KnownMeters:
@@ -59,13 +65,13 @@ class KnownMeters:
         self.found |= {key: [] for key in unasked}
         for part in arrays(sorted(key for key in unasked if isinstance(key, int))):
             for meter_id, *times in self.meters.filter(pk__any_of=part).values_list("pk", *_TIMES):
-                self.found[meter_id] = [(meter_id, *times)]
+                self.found[meter_id] = [InPlace(meter_id, *times)]
         serials = {key[0] for key in unasked if isinstance(key, tuple)}
         for part in arrays(sorted(serials)):
             named = self.meters.filter(treatment_unit__serial__any_of=part).order_by("-installed_at", "-pk")
             for serial, water, *meter in named.values_list("treatment_unit__serial", "water", "pk", *_TIMES):
                 if (serial, water) in unasked:
-                    self.found[serial, water].append(tuple(meter))
+                    self.found[serial, water].append(InPlace(*meter))
 
 
 @dataclass
@@ -107,7 +113,8 @@ def read_rows(
     for place, (row, key, read_at, total, measure, is_correction) in enumerate(cells):
         meter_id = None
         if not (key is None or read_at is None or total is None or is_correction is None):
-            meter_id = _in_place(known.found[key], read_at)
+            meter = meter_in_place(known.found[key], read_at)
+            meter_id = meter and meter.meter_id
         if meter_id is None or place in block.faults:
             name, value, message, remedy = _problem(sighted, place, known.found)
             problems.append(RowProblem(SHEET, row, name, _shown(value), message, remedy))
@@ -140,18 +147,11 @@ def _problem(
     if not known[key]:
         name, shown = ("meter_id", key) if isinstance(key, int) else ("treatment_unit_serial", " ".join(key))
         return name, shown, "There is no such meter in your branch.", "Check it against the list of meters."
-    if _in_place(known[key], read_at) is None:
+    if meter_in_place(known[key], read_at) is None:
         message = "No such meter was in place at this moment."
         return "read_at", values["read_at"], message, "Check the date, or add the meter first."
     value = values["is_correction"]
     return "is_correction", value, "This is neither true nor false.", "Write true or leave it out."
-
-
-def _in_place(candidates: list[InPlace], read_at: datetime) -> int | None:
-    for meter_id, installed_at, removed_at in candidates:
-        if installed_at <= read_at and (removed_at is None or read_at <= removed_at):
-            return meter_id
-    return None
 
 
 def _key(meter_id: object, serial: object, water: object) -> object:

@@ -1,16 +1,10 @@
 """The public list of fleet's tables."""
 
 from fleet.assessment.models import (
-    LIMITS,
-    OF_PART,
-    OF_UNIT,
     AssessmentRun,
     AssessmentShard,
-    ChangeMark,
-    Figures,
     Finding,
     FindingKind,
-    Layout,
     LimitName,
     OwedFlush,
     PartState,
@@ -18,10 +12,9 @@ from fleet.assessment.models import (
     ReadinessChange,
     ReadinessState,
     ShardState,
+    StaleFlag,
     UnitState,
     UseRules,
-    figure_of,
-    numbers_of,
 )
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
@@ -35,7 +28,6 @@ from fleet.people.models import (
     SecondFactor,
 )
 from fleet.readings.models import (
-    DayReading,
     Meter,
     MeterMeasure,
     MeterReading,
@@ -82,24 +74,18 @@ from fleet.webhooks.models import (
 )
 
 __all__ = [
-    "LIMITS",
-    "OF_PART",
-    "OF_UNIT",
     "AssessmentRun",
     "AssessmentShard",
     "AuditArea",
     "AuditEntry",
     "Branch",
     "Cartridge",
-    "ChangeMark",
     "Customer",
-    "DayReading",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
     "FailedLogIn",
     "FeedTest",
-    "Figures",
     "Finding",
     "FindingKind",
     "Flush",
@@ -107,7 +93,6 @@ __all__ = [
     "HeardSource",
     "Language",
     "LastHeard",
-    "Layout",
     "LimitName",
     "MeasureSystem",
     "Membrane",
@@ -136,6 +121,7 @@ __all__ = [
     "SecondFactor",
     "ShardState",
     "Site",
+    "StaleFlag",
     "SupplyKind",
     "TaskOutcome",
     "TaskRun",
@@ -150,6 +136,4 @@ __all__ = [
     "WebhookDelivery",
     "WebhookEvent",
     "WebhookKind",
-    "figure_of",
-    "numbers_of",
 ]

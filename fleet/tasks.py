@@ -5,10 +5,8 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.assessment import runs
-from fleet.assessment.day_readings import roll_up_fleet
 from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives as learn
-from fleet.assessment.runs import start_night
 from fleet.assessment.use_rules import learn_use
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
@@ -19,7 +17,7 @@ from fleet.webhooks.outbox import forget_old, send_due
 def assess_fleet(**kwargs):
     """Cut the fleet into shards and hand each to a worker, once a night."""
     now = timezone.now()
-    run = start_night(now, timezone.localdate(now), settings.SHARD_SIZE)
+    run = runs.start_night(now, timezone.localdate(now), settings.SHARD_SIZE)
     if run is None:
         return
     for shard_id in run.shards.values_list("id", flat=True):
@@ -38,6 +36,12 @@ def assess_units(*, unit_ids: list[int], **kwargs):
     runs.assess_units(unit_ids, timezone.now())
 
 
+@shared_task(acks_late=True, soft_time_limit=900)
+def assess_stale(**kwargs):
+    """Assess the treatment units of which something was recorded since."""
+    runs.assess_stale(timezone.now(), settings.SHARD_SIZE)
+
+
 @shared_task(acks_late=True, soft_time_limit=300)
 def take_up_lost_shards(**kwargs):
     """Hand out again the shards whose worker was lost, and finish runs whose last one was."""
@@ -53,12 +57,6 @@ def learn_lives(**kwargs):
     now = timezone.now()
     learn(to_days(now))
     learn_use(now)
-
-
-@shared_task(acks_late=True, soft_time_limit=3600)
-def roll_up_readings(**kwargs):
-    """Let a few readings stand for each old day of meters that report often."""
-    roll_up_fleet(timezone.now(), settings.SHARD_SIZE)
 
 
 @shared_task(acks_late=True, soft_time_limit=300)

@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.assessment.columns import read_part_times, read_shard_then
-from fleet.database.columns import UnitRange, number_of, read_columns
+from fleet.assessment.column_reader import UnitRange, number_of, read_columns
+from fleet.assessment.columns import read_part_times, read_shard, sorted_rows
 from fleet.models import RemovalReason, TreatmentUnit
 from fleet.science.assess import assess_shard
 from fleet.science.calibration import brier_score, calibration_table, outcome_by
@@ -96,7 +96,7 @@ class _Replay:
 
 
 def _replay(which: UnitRange, then_d: float, part_ids: np.ndarray) -> _Replay:
-    columns = read_shard_then(which, then_d).columns
+    columns = read_shard(which, then_d, is_past=True).columns
     life = assess_shard(columns, then_d).life
     row = np.searchsorted(part_ids, columns.parts.part_id)
     wear = np.full(len(part_ids), np.nan)
@@ -107,8 +107,8 @@ def _replay(which: UnitRange, then_d: float, part_ids: np.ndarray) -> _Replay:
 def _came_out_as(which: UnitRange, reasons: dict[str, int]) -> np.ndarray:
     """Return by part id whether it came out for one of the reasons."""
     columns = {"part_id": "p.id", "ended": number_of("p.removal_reason", reasons)}
-    rest = f"FROM fleet_part p WHERE {which.where('p.treatment_unit_id')} ORDER BY p.id"
-    return read_columns(columns, rest)["ended"] > 0
+    rest = f"FROM fleet_part p WHERE {which.where('p.treatment_unit_id')}"
+    return sorted_rows(read_columns(columns, rest), "part_id")["ended"] > 0
 
 
 def _is_worn_now(which: UnitRange, part_ids: np.ndarray) -> np.ndarray:

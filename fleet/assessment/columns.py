@@ -1,18 +1,16 @@
-"""The bridge from rows to the science: one shard of treatment units as columns.
+"""The bridge from rows to the science: one shard of treatment units as columns."""
 
-A shard as it was known at a moment in the past, parts removed since included.
-"""
-
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from fleet.assessment.day_readings import WATER_NUMBERS, read_registers
-from fleet.database.columns import UnitRange, by_then, days_of, days_of_date, flag_of, number_of, read_columns
-from fleet.models import FlushKind, MembraneType, PartRole
+from fleet.assessment.column_reader import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
+from fleet.models import FlushKind, MembraneType, MeterWater, PartRole
 from fleet.science import columns as science
+from fleet.science.day_readings import first_young_day, stands_for_its_day
 from fleet.science.readiness import ROUNDING_D
 
+WATER_NUMBERS = {water.value: int(science.Water[water.name]) for water in MeterWater}
 ROLE_NUMBERS = {role.value: int(science.PartRole[role.name]) for role in PartRole}
 FLUSH_NUMBERS = {kind.value: int(science.FlushKind[kind.name]) for kind in FlushKind}
 MEMBRANE_NUMBERS = {
@@ -39,7 +37,13 @@ _RATINGS = [
 
 
 _PACK = 64
-"""Treatment units whose rows of a short table come packed as one."""
+"""Treatment units whose readings come packed as one: a year of hourly ones is a hundredth of what fits."""
+_LEARNED = ("learned_life_gal", "learned_life_shape")
+FROM_PARTS = (
+    "FROM fleet_part p JOIN fleet_position o ON o.id = p.position_id "
+    "JOIN fleet_partkind k ON k.id = p.kind_id"
+)
+"""Parts with their positions and kinds, for ``read_columns``."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ class Shard:
     """What each part of ``columns.parts`` costs the company. [currency]"""
 
 
-def read_shard(which: UnitRange, until_d: float) -> Shard:
+def read_shard(which: UnitRange, until_d: float, *, is_past: bool = False) -> Shard:
     """Return the columns of a shard as known at a moment.
 
     Parameters
@@ -60,6 +64,10 @@ def read_shard(which: UnitRange, until_d: float) -> Shard:
     which : UnitRange
     until_d : float
         Nothing later than this is read. [days since 1970-01-01 UTC]
+    is_past : bool
+        Take the parts that were in place then, removed since or not, with ratings as they are in the
+        catalogue now and no life learned since. A reading corrected since comes as corrected; treatment
+        units taken out of service since come as such.
     """
     unit_table = _read_units(which)
     unit_ids = unit_table["unit_id"].astype(np.int64)
@@ -77,7 +85,7 @@ def read_shard(which: UnitRange, until_d: float) -> Shard:
         is_out_of_service=unit_table["is_out_of_service"] > 0,
         idle_limit_days=unit_table["idle_limit_days"],
     )
-    parts, part_cost = _read_parts(which, unit_ids, until_d)
+    parts, part_cost = _read_parts(which, unit_ids, until_d, is_past=is_past)
     shard_columns = science.ShardColumns(
         units=units,
         readings=_read_meter_readings(which, unit_ids, until_d),
@@ -97,7 +105,7 @@ def _row_of(keys: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     return np.where(keys[rows] == wanted, rows, -1).astype(np.int64)
 
 
-def _sorted(table: dict[str, np.ndarray], *by: str) -> dict[str, np.ndarray]:
+def sorted_rows(table: dict[str, np.ndarray], *by: str) -> dict[str, np.ndarray]:
     """Return the rows in order of these columns, the first one outermost."""
     order = np.lexsort([table[name] for name in reversed(by)])
     return {name: column[order] for name, column in table.items()}
@@ -131,7 +139,7 @@ def _read_units(which: UnitRange) -> dict[str, np.ndarray]:
         "idle_limit_days": "u.idle_limit_days",
     }
     rest = f"FROM fleet_treatmentunit u JOIN fleet_site s ON s.id = u.site_id WHERE {which.where('u.id')}"
-    return _sorted(read_columns(columns, rest, packed_by=f"u.id / {_PACK}"), "unit_id")
+    return sorted_rows(read_columns(columns, rest), "unit_id")
 
 
 def _read_tests(which: UnitRange, until_d: float) -> tuple[science.FeedTests, np.ndarray]:
@@ -147,23 +155,43 @@ def _read_tests(which: UnitRange, until_d: float) -> tuple[science.FeedTests, np
         f"FROM fleet_feedtest t WHERE (t.site_id IN ({sites}) OR t.supply_id IN ({supplies})) "
         f"AND {days_of('t.sampled_at')} <= {float(until_d)!r}"
     )
-    table = read_columns(columns, rest)
-    order = np.lexsort((table["sampled_at_d"], table["key"]))
-    table = {name: column[order] for name, column in table.items()}
+    table = sorted_rows(read_columns(columns, rest), "key", "sampled_at_d")
     keys = table["key"].astype(np.int64)
     source_keys, source_row = np.unique(keys, return_inverse=True)
     return _build(science.FeedTests, table, source_row=source_row.astype(np.int64)), source_keys
 
 
+def register_columns() -> dict[str, str]:
+    """Return each column of a register as SQL over a reading ``r``."""
+    return {
+        "unit_id": "r.treatment_unit_id",
+        "water": number_of("r.water", WATER_NUMBERS),
+        "meter_id": "r.meter_id",
+        "read_at_d": days_of("r.read_at"),
+        "total_gal": "r.total_gal",
+        "rollover_gal": "r.rollover_gal",
+    }
+
+
 def _read_meter_readings(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> science.MeterReadings:
-    table = read_registers(which, unit_ids, until_d)
-    order = np.lexsort((table["meter_id"], table["read_at_d"], table["water"], table["unit_id"]))
-    table = {name: column[order] for name, column in table.items()}
+    """Return the newest revision of every reading; of old days with many only those that stand for them."""
+    rest = (
+        f"FROM fleet_meterreading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
+        f"AND {days_of('r.read_at')} <= {float(until_d)!r}"
+    )
+    table = read_columns(register_columns(), rest, packed_by=f"r.treatment_unit_id / {_PACK}")
+    unit_id, meter_id = (table[name].astype(np.int64) for name in ("unit_id", "meter_id"))
+    young = first_young_day(unit_id, table["read_at_d"])
+    chosen = stands_for_its_day(meter_id, table["read_at_d"], table["total_gal"], young)
+    table = {name: column[chosen] for name, column in table.items()}
+    table = sorted_rows(table, "unit_id", "water", "read_at_d", "meter_id")
     return _build(science.MeterReadings, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))
 
 
-def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> tuple[science.Parts, np.ndarray]:
-    """Return the parts in place and what each costs."""
+def _read_parts(
+    which: UnitRange, unit_ids: np.ndarray, until_d: float, *, is_past: bool = False
+) -> tuple[science.Parts, np.ndarray]:
+    """Return the parts in place and what each costs; of a past moment those removed since, too."""
     columns = {
         "part_id": "p.id",
         "cost": "k.cost",
@@ -179,14 +207,15 @@ def _read_parts(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> tuple
         "needs_flush": flag_of("k.needs_flush"),
         **{name: f"k.{name}" for name in _RATINGS},
     }
+    then = f" OR {days_of('p.removed_at')} > {float(until_d)!r}" if is_past else ""
     rest = (
-        "FROM fleet_part p JOIN fleet_position o ON o.id = p.position_id "
-        "JOIN fleet_partkind k ON k.id = p.kind_id "
-        f"WHERE {which.where('p.treatment_unit_id')} AND p.removed_at IS NULL "
+        f"{FROM_PARTS} WHERE {which.where('p.treatment_unit_id')} AND (p.removed_at IS NULL{then}) "
         f"AND {days_of('p.installed_at')} <= {float(until_d)!r}"
     )
-    table = read_columns(columns, rest, packed_by=f"p.treatment_unit_id / {_PACK}")
-    table = _sorted(table, "unit_id", "position_order", "part_id")
+    table = sorted_rows(read_columns(columns, rest), "unit_id", "position_order", "part_id")
+    if is_past:
+        # Learned from all removals up to now; in the past they were not known.
+        table |= {name: np.full(len(table["part_id"]), np.nan) for name in _LEARNED}
     unit_row = _row_of(unit_ids, table["unit_id"].astype(np.int64))
     return _build(science.Parts, table, unit_row=unit_row), table["cost"]
 
@@ -200,10 +229,12 @@ def _read_performance(which: UnitRange, unit_ids: np.ndarray, until_d: float) ->
     }
     rest = (
         f"FROM fleet_performancereading r WHERE {which.where('r.treatment_unit_id')} AND r.is_latest "
-        f"AND {by_then('r.read_at', until_d)} AND {days_of('r.read_at')} <= {float(until_d)!r}"
+        f"AND {days_of('r.read_at')} <= {float(until_d)!r}"
     )
     # One latest reading a moment, so that unit and moment tell the order.
-    table = _sorted(read_columns(columns, rest, packed_by="r.treatment_unit_id"), "unit_id", "read_at_d")
+    table = sorted_rows(
+        read_columns(columns, rest, packed_by=f"r.treatment_unit_id / {_PACK}"), "unit_id", "read_at_d"
+    )
     unit_row = _row_of(unit_ids, table["unit_id"].astype(np.int64))
     return _build(science.PerformanceReadings, table, unit_row=unit_row)
 
@@ -223,27 +254,9 @@ def _read_flushes(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> sci
         f"FROM fleet_flush f WHERE {which.where('f.treatment_unit_id')} "
         f"AND {days_of('f.flushed_at')} <= {float(until_d) + ROUNDING_D!r}"
     )
-    table = read_columns(columns, rest, packed_by=f"f.treatment_unit_id / {_PACK}")
-    table = _sorted(table, "unit_id", "flushed_at_d", "flush_id")
+    table = read_columns(columns, rest)
+    table = sorted_rows(table, "unit_id", "flushed_at_d", "flush_id")
     return _build(science.Flushes, table, unit_row=_row_of(unit_ids, table["unit_id"].astype(np.int64)))
-
-
-_OF_PART = {
-    "part_id": "p.id",
-    "unit_id": "p.treatment_unit_id",
-    "position_order": 'o."order"',
-    "role": "",
-    "water": "",
-    "installed_at_d": "",
-    "made_on_d": "",
-    "clean_drop_psi": "p.clean_drop_psi",
-    "clean_drop_flow_gpm": "p.clean_drop_flow_gpm",
-    "membrane_type": "",
-    "needs_flush": "",
-    "cost": "k.cost",
-}
-_LEARNED = ("learned_life_gal", "learned_life_shape")
-"""Learned from all removals up to now; in the past they were not known."""
 
 
 @dataclass(frozen=True)
@@ -262,60 +275,6 @@ class PartTimes:
     """What the position sees by the design duty: feed or permeate. [gal/day]"""
 
 
-def read_shard_then(which: UnitRange, then_d: float) -> Shard:
-    """Return the columns of a shard as known at a past moment.
-
-    Parameters
-    ----------
-    which : UnitRange
-    then_d : float
-        The moment. [days since 1970-01-01 UTC]
-
-    Returns
-    -------
-    Shard
-        Parts that were in place then, removed since or not, with ratings as they are in the catalogue now and
-        no life learned since. A reading corrected since comes as corrected; treatment units that have been
-        taken out of service since come as such.
-    """
-    shard = read_shard(which, then_d)
-    parts, cost = _parts_then(which, shard.columns.units.unit_id, then_d)
-    return replace(shard, columns=replace(shard.columns, parts=parts), part_cost=cost)
-
-
-def _parts_then(which: UnitRange, unit_ids: np.ndarray, then_d: float) -> tuple[science.Parts, np.ndarray]:
-    computed = {
-        "role": number_of("k.role", ROLE_NUMBERS),
-        "water": number_of("o.water", WATER_NUMBERS),
-        "installed_at_d": days_of("p.installed_at"),
-        "made_on_d": days_of_date("p.made_on"),
-        "membrane_type": number_of("k.membrane_type", MEMBRANE_NUMBERS),
-        "needs_flush": flag_of("k.needs_flush"),
-    }
-    names = [field.name for field in fields(science.Parts) if field.name not in (*_LEARNED, "unit_row")]
-    columns = {name: f"k.{name}" for name in names} | _OF_PART | computed
-    then = float(then_d)
-    rest = (
-        "FROM fleet_part p JOIN fleet_position o ON o.id = p.position_id "
-        "JOIN fleet_partkind k ON k.id = p.kind_id "
-        f"WHERE {which.where('p.treatment_unit_id')} AND {days_of('p.installed_at')} <= {then!r} "
-        f"AND (p.removed_at IS NULL OR {days_of('p.removed_at')} > {then!r}) "
-        'ORDER BY p.treatment_unit_id, o."order", p.id'
-    )
-    table = read_columns(columns, rest)
-    for name in _LEARNED:
-        table[name] = np.full(len(table["part_id"]), np.nan)
-    table["unit_row"] = np.searchsorted(unit_ids, table["unit_id"])
-    values = {field.name: _as_type(table[field.name], field.type) for field in fields(science.Parts)}
-    return science.Parts(**values), table["cost"]
-
-
-def _as_type(column: np.ndarray, kind: object) -> np.ndarray:
-    if kind is science.Ints:
-        return np.nan_to_num(column, nan=-1).astype(np.int64)
-    return column > 0 if kind is science.Flags else column
-
-
 def read_part_times(which: UnitRange) -> PartTimes:
     """Return when each part ever installed came in and went out, with its rating and design duty."""
     feed = number_of("o.water", WATER_NUMBERS)
@@ -331,11 +290,9 @@ def read_part_times(which: UnitRange) -> PartTimes:
         f"({feed}) = {WATER_NUMBERS['feed']} THEN u.design_recovery ELSE 1.0 END",
     }
     rest = (
-        "FROM fleet_part p JOIN fleet_position o ON o.id = p.position_id "
-        "JOIN fleet_partkind k ON k.id = p.kind_id "
-        "JOIN fleet_treatmentunit u ON u.id = p.treatment_unit_id "
-        f"WHERE {which.where('p.treatment_unit_id')} ORDER BY p.id"
+        f"{FROM_PARTS} JOIN fleet_treatmentunit u ON u.id = p.treatment_unit_id "
+        f"WHERE {which.where('p.treatment_unit_id')}"
     )
-    table = read_columns(columns, rest)
+    table = sorted_rows(read_columns(columns, rest), "part_id")
     whole = {name: table.pop(name).astype(np.int64) for name in ("part_id", "kind_id", "position_id")}
     return PartTimes(**whole, **table)

@@ -1,298 +1,125 @@
-"""When does what assessment knows become a finding that wants action? Plain rules over one shard.
+"""Bring open findings in line with what assessment knows: new ones, stronger ones, gone ones."""
 
-What stands of findings, and what is asked for, as columns.
-"""
-
-from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
-from django.db import connection
+from django.db.models import QuerySet
 
-from fleet.assessment.explanation import learned_names
-from fleet.assessment.state_writes import as_written
-from fleet.database.bulk_write import Seen, plains
-from fleet.database.columns import UnitRange, days_of_date
-from fleet.models import FindingKind, LimitName, OwedFlush, PatternName, ReadinessState
+from fleet.assessment.bulk_rows import write_rows
+from fleet.assessment.columns import Shard
+from fleet.assessment.desired_findings import desired_findings
+from fleet.assessment.open_findings import is_stronger, read_open
+from fleet.assessment.states import StateTable
+from fleet.models import Finding, FindingKind, TreatmentUnit, WebhookKind
+from fleet.science import found as science
+from fleet.webhooks import outbox
 
-CHANGE_AHEAD_DAYS: Final = 28
-"""A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
-STRONGEST: Final = 3.0
-"""Wear beyond this says no more than “far past”."""
-KEEP_DAYS: Final = 14
-"""A standing change finding goes only when its early date moves this much beyond that: no flutter."""
-DECAY_WINDOW_DAYS: Final = 21
-"""A decaying treatment unit is looked at within three weeks. *Common practice.*"""
-REFLUSH_WINDOW_DAYS: Final = 2
-"""Carbon fines and storage solution wait no longer than this. *Common practice.*"""
-SILENT_DAYS: Final = 45
-"""No reading for this long: somebody should read the meter."""
-FAULT_MEMORY_DAYS: Final = 60
-"""A meter fault older than this is history, not something to act on."""
-STRENGTH_MOVED: Final = 0.02
-DAYS_MOVED: Final = 3
-"""A standing finding is written anew when its strength or one of its dates has moved by this much."""
-FEED_TEST_DAYS: Final = 365
-"""A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
-
-
-@dataclass
-class Candidate:
-    """A finding as the rules would have it now."""
-
-    kind: str
-    cause_key: str
-    treatment_unit_id: int
-    method: str
-    why: str
-    strength: float
-    part_id: int | None = None
-    not_before_on: date | None = None
-    early_on: date | None = None
-    likely_on: date | None = None
-    late_on: date | None = None
-    numbers: dict = field(default_factory=dict)
+CLOCK_RAN_AHEAD: Final = "it was found by a clock that ran ahead"
 
 
 @dataclass(frozen=True)
-class UnitFacts:
-    """What the rules need to know of a treatment unit beside its state."""
+class SyncCounts:
+    """How many findings were new, changed and gone."""
 
-    serial: str
-    site_id: int
-    is_first_at_site: bool
-    last_test_on: date | None
-    last_read_on: date | None
+    found: int
+    changed: int
+    gone: int
 
 
-def change_cause(part_id: int) -> str:
-    """Return the one cause of a part's change."""
-    return f"change_due:part:{part_id}"
-
-
-def reflush_cause(treatment_unit_id: int, owed: str, part_id: int | None) -> str:
-    """Return the one cause of an owed flush."""
-    return f"reflush_required:unit:{treatment_unit_id}:{owed}:part:{part_id or 0}"
-
-
-def change_due(state: Seen, name: str, asked: dict[str, Any]) -> Candidate:
-    """Say why a change is asked for. ``asked`` is strength and dates by name."""
-    limit = as_written(LimitName).get(state.governing, "").lower() or "life"
-    numbers = state.numbers
-    learned = learned_names(numbers)
-    rests = f"; rests on what the fleet taught ({learned})" if learned else ""
-    return Candidate(
-        kind=FindingKind.CHANGE_DUE,
-        cause_key=change_cause(state.part_id),
-        treatment_unit_id=state.treatment_unit_id,
-        part_id=state.part_id,
-        method="wear",
-        why=f"{name}: {_wear_words(state, limit)}{rests}.",
-        not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
-        numbers=numbers,
-        **asked,
-    )
-
-
-def reflush_required(state: Seen, asked: dict[str, Any], today: date) -> Candidate:
-    """Say which flush is owed, since when and how much."""
-    owed, since = state.owed_flush, asked["early_on"]
-    label = as_written(OwedFlush)[owed]
-    flush_gal, flush_minutes = state.flush_gal, state.flush_minutes
-    volume = f"{flush_gal:.0f} gal" if flush_gal else "until it runs clear"
-    minutes = f", about {flush_minutes:.0f} min" if flush_minutes else ""
-    return Candidate(
-        kind=FindingKind.REFLUSH_REQUIRED,
-        cause_key=reflush_cause(state.treatment_unit_id, owed, state.owed_part_id),
-        treatment_unit_id=state.treatment_unit_id,
-        part_id=state.owed_part_id,
-        method="readiness",
-        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
-        not_before_on=min(today, since),
-        numbers={"flush_gal": flush_gal, "flush_minutes": flush_minutes, "owed": owed},
-        **asked,
-    )
-
-
-def performance_decay(state: Seen, membrane_part_id: int | None, today: date) -> Candidate | None:
-    """Ask for a look when normalised performance has changed for certain, never for cold water."""
-    quiet = ("", PatternName.COLD_WATER_ONLY)
-    if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
-        return None
-    changes = {
-        "normalised flow": state.flow_change,
-        "salt passage": state.passage_change,
-        "pressure drop": state.drop_change,
-    }
-    latest = today + timedelta(days=DECAY_WINDOW_DAYS)
-    known = {name: change for name, change in changes.items() if change is not None}
-    told = ", ".join(f"{name} {_change_words(change)}" for name, change in known.items())
-    pattern = as_written(PatternName)[state.pattern]
-    return Candidate(
-        kind=FindingKind.PERFORMANCE_DECAY,
-        cause_key=f"performance_decay:part:{membrane_part_id}",
-        treatment_unit_id=state.treatment_unit_id,
-        part_id=membrane_part_id,
-        method="normalised",
-        why=f"{pattern}: {told} against its own baseline.",
-        strength=max((abs(change) for change in known.values()), default=0.0),
-        not_before_on=today,
-        early_on=today,
-        likely_on=min(state.crosses_limit_on or today, latest),
-        late_on=latest,
-        numbers={**state.numbers, "pattern": state.pattern},
-    )
-
-
-def reading_wanted(state: Seen, facts: UnitFacts, today: date) -> Candidate | None:
-    """Ask for a reading where the meter has been silent or never spoke."""
-    if state.readiness == ReadinessState.OUT_OF_SERVICE:
-        return None
-    last = facts.last_read_on
-    if last is not None and (today - last).days <= SILENT_DAYS:
-        return None
-    silent = f"silent for {(today - last).days} days" if last else "never read"
-    return Candidate(
-        kind=FindingKind.READING_WANTED,
-        cause_key=f"reading_wanted:unit:{state.treatment_unit_id}",
-        treatment_unit_id=state.treatment_unit_id,
-        method="last reading",
-        why=f"Meter of {facts.serial} {silent}; due dates rest on the design duty until it is read.",
-        strength=min((today - last).days / 365, 3.0) if last else 1.0,
-        not_before_on=today,
-        early_on=today,
-        likely_on=today + timedelta(days=30),
-        late_on=today + timedelta(days=60),
-        numbers={"last_read_on": last.isoformat() if last else None, "limit_days": SILENT_DAYS},
-    )
-
-
-def feed_test_due(state: Seen, facts: UnitFacts, today: date) -> Candidate | None:
-    """Ask once per site for a feed test where the newest is old or there is none."""
-    if not facts.is_first_at_site or state.readiness == ReadinessState.OUT_OF_SERVICE:
-        return None
-    last = facts.last_test_on
-    if last is not None and (today - last).days <= FEED_TEST_DAYS:
-        return None
-    told = f"last tested {last:%d %b %Y}" if last else "never tested"
-    return Candidate(
-        kind=FindingKind.FEED_TEST_DUE,
-        cause_key=f"feed_test_due:site:{facts.site_id}",
-        treatment_unit_id=state.treatment_unit_id,
-        method="last feed test",
-        why=f"Feed water {told}; chlorine and hardness shorten lives and should be known within a year.",
-        strength=min((today - last).days / 365, 3.0) if last else 1.0,
-        not_before_on=today,
-        early_on=today,
-        likely_on=today + timedelta(days=45),
-        late_on=today + timedelta(days=90),
-        numbers={"last_test_on": last.isoformat() if last else None, "limit_days": FEED_TEST_DAYS},
-    )
-
-
-def _change_words(change: float) -> str:
-    """Say a relative change with its sign, or that there is none."""
-    return "level" if abs(change) < 0.005 else f"{change:+.0%}"
-
-
-def _wear_words(state: Seen, limit: str) -> str:
-    """Say how worn a part is and since or until when, without false precision past the limit."""
-    if state.wear is None:
-        return "wear is not known"
-    if state.wear >= STRONGEST:
-        return f"far past its limit by {limit}"
-    if state.wear >= 1:
-        return f"{state.wear:.0%} of its life by {limit}, past its limit"
-    when = f"limit likely on {state.likely_on:%d %b %Y}" if state.likely_on else "limit near"
-    return f"{state.wear:.0%} of its life by {limit}, {when}"
-
-
-def _days(text: str | None) -> date | None:
-    return date.fromisoformat(text) if text else None
-
-
-_DATES = ("early_on", "likely_on", "late_on")
-
-
-@dataclass(frozen=True)
-class Asked:
-    """How strongly and for when something is asked for. Dates are datetime64[D], NaT where there is none."""
-
-    strength: np.ndarray
-    early_on: np.ndarray
-    likely_on: np.ndarray
-    late_on: np.ndarray
-
-    def rows(self, which: np.ndarray) -> "Asked":
-        """Return some of the rows."""
-        return Asked(**{name: column[which] for name, column in vars(self).items()})
-
-    def by_row(self) -> list[dict[str, Any]]:
-        """Return every row as plain values by name."""
-        names = vars(self)
-        return [dict(zip(names, row, strict=True)) for row in zip(*map(plains, names.values()), strict=True)]
-
-
-@dataclass(frozen=True)
-class Standing:
-    """The findings that stand for some treatment units; their long columns are not read."""
-
-    row_of: dict[str, int]
-    """By cause."""
-    id: np.ndarray
-    is_ahead: np.ndarray
-    """Written as of a moment to come, by a clock that ran ahead."""
-    asked: Asked
-
-    def rows(self, causes: list[str]) -> np.ndarray:
-        """Return the row of each cause, -1 where it does not stand."""
-        return np.array([self.row_of.get(cause, -1) for cause in causes], dtype=np.int64)
-
-
-def read_standing(unit_ids: list[int], now: datetime) -> Standing:
-    """Return what stands for these treatment units."""
-    dates = ", ".join(days_of_date(name) for name in _DATES)
-    where = UnitRange(only_ids=tuple(unit_ids)).where("treatment_unit_id")
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"SELECT cause_key, id, strength, changed_at > %s, {dates} FROM fleet_finding "
-            f"WHERE {where} AND gone_at IS NULL",
-            [connection.ops.adapt_datetimefield_value(now)],
+def sync_findings(
+    shard: Shard,
+    found: science.ShardFindings,
+    units: StateTable,
+    parts: StateTable,
+    zones: list[str],
+    now: datetime,
+) -> SyncCounts:
+    """Write the difference between what is open and what should be, once per cause."""
+    before = read_open(units.columns["treatment_unit_id"].tolist(), now)
+    is_desired = np.zeros(len(before.id), dtype=bool)
+    fresh: dict[str, dict[str, Any]] = {}
+    changed: list[dict[str, Any]] = []
+    for desired in desired_findings(shard, found, units, parts, zones, before, now):
+        is_open = desired.open_row >= 0
+        old = desired.open_row[is_open]
+        is_desired[old] = True
+        to_write = ~is_open
+        to_write[is_open] = before.is_ahead[old] | is_stronger(
+            before.dates.rows(old), desired.dates.rows(is_open)
         )
-        rows = cursor.fetchall()
-    causes, ids, strength, is_ahead, *days = zip(*rows, strict=True) if rows else [()] * 7
-    return Standing(
-        row_of={cause: row for row, cause in enumerate(causes)},
-        id=np.array(ids, dtype=np.int64),
-        is_ahead=np.array(is_ahead, dtype=bool),
-        asked=Asked(np.array(strength, dtype=np.float64), *map(_as_days, days)),
-    )
+        which = np.flatnonzero(to_write)
+        for row, candidate in zip(desired.open_row[which].tolist(), desired.write(which), strict=True):
+            cells = {**vars(candidate), "kind": str(candidate.kind), "method_version": 1, "changed_at": now}
+            if row < 0:
+                fresh[candidate.cause_key] = cells | {"found_at": now}
+            else:
+                changed.append(cells | {"id": int(before.id[row])})
+    gone = _end(before.id[~is_desired].tolist(), set(parts.columns["part_id"].tolist()), now)
+    write_rows(Finding, _by_column(list(fresh.values())))
+    _tell(list(fresh.values()), now)
+    found_at = dict(_of([one["id"] for one in changed]).values_list("id", "found_at"))
+    for one in changed:
+        # One found as of a moment to come was found now.
+        one["found_at"] = min(found_at[one["id"]], now)
+    write_rows(Finding, _by_column(changed), "id")
+    return SyncCounts(len(fresh), len(changed), gone)
 
 
-def _as_days(days: tuple[float | None, ...]) -> np.ndarray:
-    values = np.array(days, dtype=np.float64)
-    return np.where(
-        np.isnan(values), np.datetime64("NaT"), np.nan_to_num(values).astype(np.int64).astype("datetime64[D]")
-    )
+def _of(ids: list[int]) -> QuerySet[Finding]:
+    return Finding.objects.filter(pk__any_of=ids)
 
 
-def asked_of(candidates: list[Candidate]) -> Asked:
-    """Return what single findings ask for."""
-    return Asked(
-        np.array([one.strength for one in candidates], dtype=np.float64),
-        *(
-            np.array([getattr(one, name) for one in candidates], dtype="datetime64[D]")
-            for name in _DATES
+def _by_column(rows: list[dict[str, Any]]) -> dict[str, list]:
+    return {name: [row[name] for row in rows] for name in rows[0]} if rows else {}
+
+
+def _tell(fresh: list[dict[str, Any]], now: datetime) -> None:
+    """Tell other programs of new findings."""
+    if not fresh or not outbox.listeners(WebhookKind.FINDING_RAISED):
+        return
+    units = TreatmentUnit.objects.select_related("site").in_bulk({one["treatment_unit_id"] for one in fresh})
+    outbox.announce(
+        WebhookKind.FINDING_RAISED,
+        (
+            outbox.Told(
+                units[one["treatment_unit_id"]].site.branch_id,
+                {
+                    "cause_key": one["cause_key"],
+                    "kind": one["kind"],
+                    "treatment_unit_serial": units[one["treatment_unit_id"]].serial,
+                    "site_code": units[one["treatment_unit_id"]].site.code,
+                    "why": one["why"],
+                    "likely_on": one["likely_on"].isoformat() if one["likely_on"] else None,
+                },
+            )
+            for one in fresh
         ),
-    )  # fmt: skip
+        now=now,
+    )
 
 
-def is_stronger(old: Asked, new: Asked) -> np.ndarray:
-    """Say of each row whether it should be rewritten: stronger, or its dates moved by days."""
-    answer = np.abs(new.strength - old.strength) >= STRENGTH_MOVED
-    for name in _DATES:
-        before, after = getattr(old, name), getattr(new, name)
-        moved = np.abs(after - before) >= np.timedelta64(DAYS_MOVED, "D")
-        answer |= moved | (np.isnat(before) != np.isnat(after))
-    return answer
+def _end(ids: list[int], parts_in_place: set[int], now: datetime) -> int:
+    """End findings, each with its reason; how many."""
+    because = defaultdict(list)
+    for finding in _of(ids).only("kind", "part_id", "changed_at"):
+        was_ahead = finding.changed_at > now
+        because[CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place)].append(finding.pk)
+    for reason, ended in because.items():
+        _of(ended).update(gone_at=now, changed_at=now, gone_because=reason)
+    return len(ids)
+
+
+def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
+    if finding.part_id and finding.part_id not in parts_in_place:
+        return "the part is no longer in place"
+    return {
+        FindingKind.CHANGE_DUE: "newer readings put the due date further away",
+        FindingKind.REFLUSH_REQUIRED: "a flush that ran clear was recorded",
+        FindingKind.PERFORMANCE_DECAY: "normalised performance is back in line with its baseline",
+        FindingKind.METER_FAULT: "no new fault for 60 days",
+        FindingKind.READING_WANTED: "a reading came in",
+        FindingKind.FEED_TEST_DUE: "a feed test came in",
+    }[FindingKind(finding.kind)]

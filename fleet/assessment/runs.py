@@ -1,7 +1,6 @@
 """Assess the fleet, shard by shard. Every shard may run twice, die half-way, or run beside another.
 
 Work in processes of its own, so that a measurement's memory and time are that work's alone.
-The night's run: begun once, however many timetables or deliveries ask for it.
 """
 
 import multiprocessing
@@ -16,13 +15,12 @@ from typing import Final
 from django.db import IntegrityError, connections, transaction
 from django.db.models import F, Q
 
-from fleet.assessment import finding_writes, states
+from fleet.assessment import findings, states
+from fleet.assessment.column_reader import UnitRange, ranges_of
 from fleet.assessment.columns import Shard, read_shard
 from fleet.assessment.days import to_days
-from fleet.assessment.stale_units import due_units, take_in_marks
-from fleet.assessment.state_writes import write_states
+from fleet.assessment.stale_flags import consume_flags, stale_units
 from fleet.assessment.use_rules import rules_at
-from fleet.database.columns import UnitRange
 from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
 from fleet.science.assess import assess_shard
 from shared.told import in_english
@@ -56,18 +54,25 @@ def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
     """Assess just these treatment units, e.g. after a close-out."""
     if not unit_ids:
         return AssessmentCounts()
-    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now, is_full=True)
+    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now)
+
+
+def assess_stale(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE) -> AssessmentCounts:
+    """Assess the treatment units of which something was recorded since, e.g. within a minute of a reading."""
+    ids, total = stale_units(now), AssessmentCounts()
+    for i in range(0, len(ids), shard_size):
+        which = UnitRange(only_ids=ids[i : i + shard_size])
+        total = total.plus(_assess(which, now, now, only_stale=True))
+    return total
 
 
 def assess_fleet(
     now: datetime,
     shard_size: int = DEFAULT_SHARD_SIZE,
     on_progress: Callable[[int, int], None] | None = None,
-    *,
-    is_full: bool = True,
 ) -> AssessmentRun:
-    """Assess the fleet here and now, one shard after the other: all of it, or only what wants a look."""
-    run = start_run(now, shard_size, is_full=is_full)
+    """Assess the fleet here and now, one shard after the other."""
+    run = start_run(now, shard_size)
     shard_ids = list(run.shards.values_list("id", flat=True))
     for done, shard_id in enumerate(shard_ids, start=1):
         assess_claimed(shard_id, now)
@@ -78,17 +83,32 @@ def assess_fleet(
 
 
 @transaction.atomic
-def start_run(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE, *, is_full: bool = True) -> AssessmentRun:
+def start_run(
+    now: datetime, shard_size: int = DEFAULT_SHARD_SIZE, *, night_on: date | None = None
+) -> AssessmentRun:
     """Cut the fleet into shards of treatment units by id and write them down as waiting."""
-    run = AssessmentRun.objects.create(started_at=now, as_of=now, is_full=is_full)
+    run = AssessmentRun.objects.create(started_at=now, as_of=now, night_on=night_on)
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
-    bounds = [(ids[i], ids[min(i + shard_size, len(ids)) - 1]) for i in range(0, len(ids), shard_size)]
     AssessmentShard.objects.bulk_create(
-        AssessmentShard(run=run, first_unit_id=first, last_unit_id=last) for first, last in bounds
+        AssessmentShard(run=run, first_unit_id=which.first_id, last_unit_id=which.last_id)
+        for which in ranges_of(ids, shard_size)
     )
-    if not bounds:
+    if not ids:
         AssessmentRun.objects.filter(pk=run.pk).update(finished_at=now)
     return run
+
+
+def start_night(now: datetime, night_on: date, shard_size: int) -> AssessmentRun | None:
+    """Begin the run of a night; None when it was begun before.
+
+    The database keeps one run a night, so two timetables at the same moment begin one.
+    """
+    if AssessmentRun.objects.filter(night_on=night_on).exists():
+        return None
+    try:
+        return start_run(now, shard_size, night_on=night_on)
+    except IntegrityError:
+        return None
 
 
 def assess_claimed(shard_id: int, now: datetime) -> bool:
@@ -104,7 +124,7 @@ def assess_claimed(shard_id: int, now: datetime) -> bool:
     shard = AssessmentShard.objects.select_related("run").get(pk=shard_id)
     with transaction.atomic():
         which = UnitRange(shard.first_unit_id, shard.last_unit_id)
-        counts = _assess(which, shard.run.as_of, now, is_full=shard.run.is_full)
+        counts = _assess(which, shard.run.as_of, now)
         AssessmentShard.objects.filter(pk=shard_id).update(
             state=ShardState.DONE, done_at=now, counts=counts.__dict__
         )
@@ -145,25 +165,30 @@ def _claimable(now: datetime) -> Q:
 
 
 @in_english
-def _assess(which: UnitRange, now: datetime, clock: datetime, *, is_full: bool) -> AssessmentCounts:
+def _assess(
+    which: UnitRange, now: datetime, clock: datetime, *, only_stale: bool = False
+) -> AssessmentCounts:
     """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what it is now."""
     now_d = to_days(now)
     with transaction.atomic():
         held = _held(which, now, clock)
         rules = rules_at(now)
-        wanted = held if is_full else due_units(held, now, rules.learned_at)
-        if wanted is None:
-            return AssessmentCounts()
-        # Before anything is read: a mark that comes later stays for the next night.
-        take_in_marks(wanted, now)
-        shard = read_shard(wanted, now_d)
+        if only_stale:
+            # Another worker may have taken them in while this one waited.
+            ids = stale_units(now, held)
+            if not ids:
+                return AssessmentCounts()
+            held = UnitRange(only_ids=ids)
+        # Before anything is read: a flag that comes later stays for the next assessment.
+        consume_flags(held, now)
+        shard = read_shard(held, now_d)
         zones, kinds = _sites_of(shard)
         columns = replace(shard.columns, units=rules.lend(shard.columns.units, kinds))
         found = assess_shard(columns, now_d, rules.settings)
         parts = states.part_states(shard, found, rules, zones, kinds, now, now_d)
         units = states.unit_states(shard.columns, found, parts, zones, now, now_d)
-        readiness_changes = write_states(units, parts, now)
-        raised = finding_writes.sync_findings(shard, found, units, parts, zones, now)
+        readiness_changes = states.write_states(units, parts, now)
+        raised = findings.sync_findings(shard, found, units, parts, zones, now)
     return AssessmentCounts(
         units=len(units),
         parts=len(parts),
@@ -243,20 +268,3 @@ def _do(work: Callable[[], object], answer_to: Connection) -> None:
     seconds, busy = time.perf_counter() - began, time.process_time() - busy
     answer_to.send(Spent(seconds, busy, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, answer))
     connections.close_all()
-
-
-def start_night(now: datetime, night_on: date, shard_size: int) -> AssessmentRun | None:
-    """Begin the run of a night; None when it was begun before.
-
-    The database keeps one run a night, so two timetables at the same moment begin one.
-    """
-    if AssessmentRun.objects.filter(night_on=night_on).exists():
-        return None
-    try:
-        with transaction.atomic():
-            run = start_run(now, shard_size, is_full=False)
-            run.night_on = night_on
-            AssessmentRun.objects.filter(pk=run.pk).update(night_on=night_on)
-    except IntegrityError:
-        return None
-    return run

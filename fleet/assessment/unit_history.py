@@ -7,13 +7,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.assessment.columns import MEMBRANE_NUMBERS, ROLE_NUMBERS, read_shard
-from fleet.assessment.day_readings import WATER_NUMBERS
+from fleet.assessment.column_reader import UnitRange
+from fleet.assessment.columns import MEMBRANE_NUMBERS, ROLE_NUMBERS, WATER_NUMBERS, read_shard
 from fleet.assessment.use_rules import rules_at
-from fleet.database.columns import UnitRange
 from fleet.models import MeterWater, Part
-from fleet.science import columns as science_columns
-from fleet.science import found as science
+from fleet.science import columns as science
+from fleet.science import found as science_found
 from fleet.science.assess import assess_shard
 from fleet.science.settings import AssessmentSettings
 
@@ -99,7 +98,7 @@ def _moments(days: np.ndarray) -> pd.Series:
 
 
 def _wear_frame(
-    columns: science_columns.ShardColumns, rows: list[Part], now_d: float, rules: AssessmentSettings
+    columns: science.ShardColumns, rows: list[Part], now_d: float, rules: AssessmentSettings
 ) -> pd.DataFrame:
     empty = pd.DataFrame({"at": [], "position": [], "part_id": [], "kind": [], "wear": []})
     if not rows:
@@ -115,7 +114,7 @@ def _wear_frame(
     pieces = []
     for at in times:
         here = np.flatnonzero((installed <= at) & (at < removed))
-        some = science_columns.Parts(**{name: column[here] for name, column in vars(parts).items()})
+        some = science.Parts(**{name: column[here] for name, column in vars(parts).items()})
         wear = assess_shard(replace(columns, parts=some), float(at), rules).life.wear
         pieces.append(pd.DataFrame({"row": here, "at_d": at, "wear": wear}))
     told = pd.concat(pieces, ignore_index=True).sort_values(["row", "at_d"], ignore_index=True)
@@ -130,7 +129,7 @@ def _wear_frame(
     )
 
 
-def _all_parts(rows: list[Part]) -> science_columns.Parts:
+def _all_parts(rows: list[Part]) -> science.Parts:
     """Return parts, those taken out too, as the science takes them."""
     given = {
         "part_id": [row.pk for row in rows],
@@ -143,13 +142,13 @@ def _all_parts(rows: list[Part]) -> science_columns.Parts:
         "membrane_type": [MEMBRANE_NUMBERS[row.kind.membrane_type] for row in rows],
     }
     columns = {}
-    for column in fields(science_columns.Parts):
+    for column in fields(science.Parts):
         values = given.get(column.name)
         if values is None:
             values = [_rating(row, column.name) for row in rows]
-        kind = {science_columns.Ints: np.int64, science_columns.Flags: np.bool_}.get(column.type, np.float64)
+        kind = {science.Ints: np.int64, science.Flags: np.bool_}.get(column.type, np.float64)
         columns[column.name] = np.array(values, dtype=kind)
-    return science_columns.Parts(**columns)
+    return science.Parts(**columns)
 
 
 def _rating(row: Part, name: str) -> float | bool:
@@ -172,7 +171,7 @@ def _changes_frame(rows: list[Part], as_of: datetime) -> pd.DataFrame:
     )
 
 
-def _performance_frame(series: science.PerformanceSeries) -> pd.DataFrame:
+def _performance_frame(series: science_found.PerformanceSeries) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "at": _moments(series.read_at_d),
@@ -186,7 +185,7 @@ def _performance_frame(series: science.PerformanceSeries) -> pd.DataFrame:
 
 
 def _use_frame(
-    readings: science_columns.MeterReadings, faults: science.MeterFaults
+    readings: science.MeterReadings, faults: science_found.MeterFaults
 ) -> tuple[pd.DataFrame, str]:
     """Return use between readings of the permeate meter, else the feed meter, faults counted as mended."""
     for water in (MeterWater.PERMEATE, MeterWater.FEED, MeterWater.CONCENTRATE):
@@ -230,4 +229,4 @@ def _thinned(from_d: np.ndarray, to_d: np.ndarray, rate: np.ndarray, names: np.n
 
 
 def _fault_word(code: int) -> str:
-    return "" if code == 0 else science_columns.UseFault(code).name.replace("_", " ").lower()
+    return "" if code == 0 else science.UseFault(code).name.replace("_", " ").lower()

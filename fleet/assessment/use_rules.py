@@ -1,7 +1,4 @@
-"""What the fleet has taught of its use, as known at a moment, for an assessment of that moment.
-
-Learn from the fleet how its use swings, by season and weekday, and what like sites use.
-"""
+"""How the fleet uses water, by season, weekday and kind of site: learned, and as known at a moment."""
 
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -10,9 +7,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.columns import read_shard
 from fleet.assessment.days import to_days
-from fleet.database.columns import UnitRange
 from fleet.models import TreatmentUnit, UseRules
 from fleet.science.columns import ShardColumns, Units
 from fleet.science.curves import permeate_intervals
@@ -20,6 +17,13 @@ from fleet.science.found import UnitUse
 from fleet.science.season import SeasonClock, learn_clock
 from fleet.science.settings import AssessmentSettings, UseSettings
 from fleet.science.use import LikeSites, compute_use, fit_use_rules, learn_like_sites, lend_use
+
+SAMPLE_UNITS: Final = 20_000
+"""Treatment units learned from; a median of so many no longer moves."""
+ROUNDS: Final = 4
+"""Each round draws the spreads less towards the old rule; after four they have arrived."""
+LEAST_LIKE_SITES: Final = 3
+"""Fewer metered units of a kind of site lend nothing. Ours."""
 
 
 @dataclass(frozen=True)
@@ -71,14 +75,6 @@ def rules_at(moment: datetime) -> FleetRules:
         ),
     )
     return FleetRules(settings, newest.like_sites, newest.learned_at)
-
-
-SAMPLE_UNITS: Final = 20_000
-"""Treatment units learned from; a median of so many no longer moves."""
-ROUNDS: Final = 4
-"""Each round draws the spreads less towards the old rule; after four they have arrived."""
-LEAST_LIKE_SITES: Final = 3
-"""Fewer metered units of a kind of site lend nothing. Ours."""
 
 
 @dataclass(frozen=True)

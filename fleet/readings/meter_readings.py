@@ -13,8 +13,7 @@ import numpy as np
 from django.db import connection, transaction
 from django.db.models import OuterRef, Q, Subquery
 
-from fleet.database.bulk_write import WORTH_COPYING, copy_columns, microseconds, moments
-from fleet.database.columns import is_postgres
+from fleet.database.bulk_write import copy_columns, microseconds, moments
 from fleet.models import Meter, MeterReading, ReadingSource
 from fleet.readings.meters import Mark, MeterBook, MeterColumns, MeterFacts, columns_of, refuse_falls
 from fleet.readings.rows import (
@@ -29,6 +28,8 @@ from fleet.readings.rows import (
 )
 from shared.measures import gal_per
 
+WORTH_COPYING: Final = 200
+"""Below this many rows COPY costs more than it saves."""
 Key = tuple[int, datetime]
 """A meter's id and the moment it was read."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -49,7 +50,7 @@ def standing_at(keys: Iterable[Key]) -> dict[Key, Standing]:
     listed = list(keys)
     if not listed:
         return {}
-    if not is_postgres():
+    if connection.vendor != "postgresql":
         return _standing_from(_firsts(listed))
     meter_ids, read_at = zip(*listed, strict=True)
     since_1970_us = microseconds(read_at).tolist()
@@ -85,7 +86,7 @@ def write_meter_rows(
     """Add rows; those they replace, by id, are no longer the latest."""
     for part in arrays(replaced):
         MeterReading.objects.filter(pk__any_of=part).update(is_latest=False)
-    if is_postgres() and len(rows.meter_id) >= WORTH_COPYING:
+    if connection.vendor == "postgresql" and len(rows.meter_id) >= WORTH_COPYING:
         _copy(rows, source, now)
         return
     named = {column.name: getattr(rows, column.name).tolist() for column in fields(rows)}

@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 from django.db import connection
 
-from fleet.database.columns import is_postgres
 from fleet.models import Meter, MeterMeasure, MeterWater
 from fleet.readings.rows import AHEAD, FIRST_YEAR, Batch, NewMeterReading, arrays
 from fleet.science.settings import UseSettings
@@ -172,7 +171,7 @@ class MeterBook:
 
 def _lock(meter_ids: list[int]) -> None:
     """Lock rows in the order of their keys, so that no two calls wait for each other. SQLite needs none."""
-    if not is_postgres():
+    if connection.vendor != "postgresql":
         return
     with connection.cursor() as cursor:
         cursor.execute(

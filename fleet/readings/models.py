@@ -70,7 +70,7 @@ class ReadingSource(models.TextChoices):
 class MeterReading(models.Model):
     """A register total. ``treatment_unit`` and ``water`` repeat the meter's, so that a shard reads one table.
 
-    Nothing points at this table, so that PostgreSQL may keep it in monthly partitions.
+    Nothing points at this table: installations begun before it was kept in one piece have it in partitions.
     """
 
     treatment_unit = models.ForeignKey(
@@ -108,31 +108,6 @@ class MeterReading(models.Model):
 
     def __str__(self):
         return f"{self.meter_id} {self.read_at:%Y-%m-%d} {self.total}"
-
-
-class DayReading(models.Model):
-    """A meter reading that stands for its day, where a meter gives many. Derived; made anew by the night.
-
-    All days of a treatment unit up to its last one here are rolled up. Bare numbers, so that nothing that is
-    derived keeps anything from being deleted.
-    """
-
-    treatment_unit_id = models.BigIntegerField()
-    meter_id = models.BigIntegerField()
-    water = models.CharField(max_length=12, choices=MeterWater)
-    read_at = models.DateTimeField()
-    total_gal = models.FloatField()
-    rollover_gal = models.FloatField()
-
-    class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["meter_id", "read_at"], name="fleet_dayreading_once_per_moment"),
-            known_values("water", MeterWater, "fleet_dayreading_water_known"),
-        ]
-        indexes = [models.Index(fields=["treatment_unit_id", "read_at"], name="fleet_dayreading_columns")]
-
-    def __str__(self):
-        return f"{self.meter_id} {self.read_at:%Y-%m-%d} {self.total_gal}"
 
 
 class PerformanceReading(models.Model):

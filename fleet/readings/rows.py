@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from fleet.database.columns import is_postgres
+from django.db import connection
+
 from shared.errors import RowProblem
 from shared.measures import Measure
 
@@ -185,7 +186,7 @@ def chunks(items: Iterable) -> Iterable[list]:
 
 def arrays(items: Iterable) -> Iterable[list]:
     """Cut ids into pieces for ``any_of``: long ones where the database takes arrays."""
-    return _pieces(items, MANY if is_postgres() else CHUNK)
+    return _pieces(items, MANY if connection.vendor == "postgresql" else CHUNK)
 
 
 def _pieces(items: Iterable, size: int) -> Iterable[list]:

@@ -8,11 +8,6 @@ from typing import Final
 from django.utils.translation import gettext_noop
 
 SENTENCES: Final = (
-    gettext_noop("A feed test belongs to a site or to a supply."),
-    gettext_noop("Name one of the two."),
-    gettext_noop("Nothing was measured."),
-    gettext_noop("Fill in at least one value, or leave the row out."),
-    gettext_noop("A feed test is not overwritten: add a later one."),
     gettext_noop("the register jumped as if the meter had been swapped"),
     gettext_noop("the register ran backwards"),
     gettext_noop("the register stood still while the site should use water"),
@@ -54,6 +49,12 @@ SENTENCES: Final = (
     gettext_noop("no new fault for 60 days"),
     gettext_noop("a reading came in"),
     gettext_noop("a feed test came in"),
+    gettext_noop("Rated by months or pressure drop, not by volume: no life in gallons is learned."),
+    gettext_noop("A feed test belongs to a site or to a supply."),
+    gettext_noop("Name one of the two."),
+    gettext_noop("Nothing was measured."),
+    gettext_noop("Fill in at least one value, or leave the row out."),
+    gettext_noop("A feed test is not overwritten: add a later one."),
     gettext_noop("A flush that ran clear took water and time."),
     gettext_noop("Fill in the gallons to drain or the minutes."),
     gettext_noop("Correct %(field)s of the flush."),
@@ -127,7 +128,6 @@ SENTENCES: Final = (
     gettext_noop("%(unknown)s can't be changed here."),
     gettext_noop("Change one of: %(list)s."),
     gettext_noop("Correct this value."),
-    gettext_noop("Row"),
     gettext_noop(
         "The disk was full, nothing was written. Free space or move the data to a larger "
         "disk."),

@@ -23,6 +23,7 @@ from fleet.models import (
     TreatmentUnit,
 )
 from fleet.readings.gauges import record_performance_readings
+from fleet.readings.meter_in_place import meter_in_place
 from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.rows import NewMeterReading, NewPerformanceReading, chunks
 from fleet.telemetry import dead_letters, last_seen, mapping
@@ -35,7 +36,7 @@ from shared.measures import Measure
 
 @dataclass(frozen=True)
 class KnownUnit:
-    """A treatment unit with its meters by water, the latest first."""
+    """A treatment unit with its meters by water."""
 
     pk: int
     branch_id: int
@@ -48,18 +49,18 @@ def known_units(serials: Iterable[str]) -> dict[str, KnownUnit]:
     for part in chunks(sorted(set(serials))):
         rows = TreatmentUnit.objects.filter(serial__in=part).values_list("pk", "serial", "site__branch_id")
         by_pk = {pk: known.setdefault(serial, KnownUnit(pk, branch)) for pk, serial, branch in rows}
-        for meter in Meter.objects.filter(treatment_unit__in=by_pk).order_by("-installed_at", "-pk"):
+        for meter in Meter.objects.filter(treatment_unit__in=by_pk).order_by("-pk"):
             by_pk[meter.treatment_unit_id].meters.setdefault(meter.water, []).append(meter)
     return known
 
 
-def meter_in_place(unit: KnownUnit, water: str, read_at: datetime) -> Meter:
+def meter_read(unit: KnownUnit, water: str, read_at: datetime) -> Meter:
     """Return the meter that counted this water at a moment. Raises Unreadable when there was none."""
-    for meter in unit.meters.get(water, []):
-        if meter.installed_at <= read_at and (meter.removed_at is None or read_at <= meter.removed_at):
-            return meter
-    raise Unreadable(f"The treatment unit had no {water} meter at this moment.", field=f"{water}_total",
-                     remedy="Check the moment, or add the meter first.")  # fmt: skip
+    meter = meter_in_place(unit.meters.get(water, []), read_at)
+    if meter is None:
+        raise Unreadable(f"The treatment unit had no {water} meter at this moment.", field=f"{water}_total",
+                         remedy="Check the moment, or add the meter first.")  # fmt: skip
+    return meter
 
 
 @dataclass
@@ -152,7 +153,7 @@ def _add(
     for value in sample.totals:
         water = TOTALS[value.quantity]
         try:
-            meter = meter_in_place(unit, water, sample.read_at)
+            meter = meter_read(unit, water, sample.read_at)
         except Unreadable as why:
             batch.refused.setdefault(place, Refused.because(message, why, name, unit.branch_id))
             continue

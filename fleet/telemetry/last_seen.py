@@ -10,7 +10,6 @@ from datetime import UTC, datetime, timedelta
 from django.db import connection, transaction
 from django.db.models import F, Min, Q, QuerySet
 
-from fleet.database.columns import is_postgres
 from fleet.models import (
     DeadLetter,
     DeadLetterState,
@@ -42,7 +41,7 @@ def note(found: Sequence[Heard], *, now: datetime) -> None:
     for one in found:
         key = (one.treatment_unit_id, one.source)
         newest[key] = max(one.read_at, newest.get(key, one.read_at))
-    if is_postgres():
+    if connection.vendor == "postgresql":
         _note_at_once(newest, now)
         return
     for part in chunks({unit_id for unit_id, _ in newest}):

@@ -10,11 +10,11 @@ from typing import NamedTuple, TypeVar
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
+from fleet.readings.rows import FIRST_YEAR
 from fleet.workbook.columns import Column, Kind, convert, listed, measure_named
 from shared.measures import Measure
 
 T = TypeVar("T")
-FIRST_YEAR = 1980
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(\S.*)?")
 _CODE = re.compile(r"[-a-zA-Z0-9_]+")
 NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")

@@ -22,6 +22,7 @@ from fleet.models import (
     ReadingSource,
 )
 from fleet.readings.gauges import record_performance_readings
+from fleet.readings.meter_in_place import meter_in_place
 from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.rows import NewMeterReading, NewPerformanceReading
 from fleet.workbook.parse import ParsedSheet, Row, table_values
@@ -325,10 +326,9 @@ def _meter_read(run: ImportRun, row: Row, meters: list[Meter], water: str, read_
     """Return the meter that was read: the named one, else the one in place then."""
     serial = row.get("meter")
     named = [meter for meter in meters if serial is None or meter.serial == serial]
-    exact = [meter for meter in named if _in_place(meter, read_at, timedelta(0))]
-    near = exact or [meter for meter in named if _in_place(meter, read_at, _SLACK)]
-    if near:
-        return near[0]
+    meter = meter_in_place(named, read_at, _SLACK)
+    if meter is not None:
+        return meter
     refused = run.refused_places.get(("meters", str(row.get("treatment_unit")), water))
     if refused is not None:
         message, remedy = (
@@ -345,10 +345,6 @@ def _meter_read(run: ImportRun, row: Row, meters: list[Meter], water: str, read_
         remedy = "Correct the date, or name the meter that was in place."
     run.refuse(row, "meter" if serial else "read_at", message, remedy)
     return None
-
-
-def _in_place(meter: Meter, at: datetime, slack: timedelta) -> bool:
-    return meter.installed_at - slack <= at and (meter.removed_at is None or at <= meter.removed_at + slack)
 
 
 def write_performance_readings(run: ImportRun, parsed: ParsedSheet) -> None:

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from fleet.assessment.columns import PartTimes, read_part_times, read_shard_then
-from fleet.database.columns import UnitRange
+from fleet.assessment.column_reader import UnitRange
+from fleet.assessment.columns import PartTimes, read_part_times, read_shard
 from fleet.models import PartKind, TreatmentUnit
 from fleet.science.assess import assess_shard
 from fleet.science.settings import DAYS_PER_MONTH
@@ -175,7 +175,7 @@ def _forecast(
 
 
 def _then(which: UnitRange, times: PartTimes, kind_rows: dict[int, int], then_d: float) -> _Then:
-    shard = read_shard_then(which, float(then_d))
+    shard = read_shard(which, float(then_d), is_past=True)
     life = assess_shard(shard.columns, float(then_d)).life
     parts = shard.columns.parts
     place = np.searchsorted(times.part_id, parts.part_id)

@@ -10,7 +10,7 @@ import numpy as np
 from django.db.models import Count, Q, QuerySet
 from django.utils.translation import gettext
 
-from fleet.models import PartRole, PartState, ReadinessState, UnitState, figure_of
+from fleet.models import PartRole, PartState, ReadinessState, UnitState
 from fleet.science.economics import chance_past
 from scheduling.billing.bridge import to_money
 from scheduling.contracts.plan_columns import day_number, read_plans
@@ -23,7 +23,6 @@ CARBON_ROLES: Final = [PartRole.CARBON, PartRole.CATALYTIC_CARBON]
 LEAST_CHANCE: Final = 0.5
 """Carbon counts as spent from this chance of being past its limit on. Ours. [-]"""
 _DAYS_PER_WEEK: Final = 7
-_FIGURES: Final = ("written_numbers", "packed")
 
 
 class RiskSite(NamedTuple):
@@ -147,7 +146,7 @@ def late_carbon(*, today: date, branch_id: int | None) -> list[LateCarbon]:
         _states(branch_id)
         .filter(part__kind__role__in=CARBON_ROLES, likely_on__lte=today, early_on__isnull=False)
         .filter(late_on__isnull=False)
-        .values_list("treatment_unit_id", "part__kind__name", "early_on", "likely_on", "late_on", *_FIGURES)
+        .values_list("treatment_unit_id", "part__kind__name", "early_on", "likely_on", "late_on", "numbers")
         .order_by("likely_on", "pk")
     )  # fmt: skip
     if not carbon:
@@ -158,20 +157,19 @@ def late_carbon(*, today: date, branch_id: int | None) -> list[LateCarbon]:
         .filter(part__kind__role=PartRole.MEMBRANE, treatment_unit_id__in=_units(branch_id, today))
         .values_list(
             "treatment_unit_id", "treatment_unit__serial", "treatment_unit__site__code",
-            "treatment_unit__site__name", "part__kind__name", "part__kind__cost", *_FIGURES,
+            "treatment_unit__site__name", "part__kind__name", "part__kind__cost", "numbers",
         )
     }  # fmt: skip
     dates = np.array([[day_number(day) for day in row[2:5]] for row in carbon], dtype=np.float64)
     chances = chance_past(np.float64(day_number(today)), *dates.T).tolist()
     rows = []
-    for (unit_id, carbon_name, _, likely, _, *carbons), chance in zip(carbon, chances, strict=True):
+    for (unit_id, carbon_name, _, likely, _, carbons), chance in zip(carbon, chances, strict=True):
         if unit_id not in membranes or chance < LEAST_CHANCE:
             continue
-        serial, site_code, site_name, membrane, price, *membranes_own = membranes[unit_id]
-        wear_per_day, wear = (
-            figure_of(*membranes_own, "limits", "oxidant_exposure", name) for name in ("wear_per_day", "wear")
-        )
-        lost = figure_of(*carbons, "membrane_life_lost_per_week")
+        serial, site_code, site_name, membrane, price, membranes_own = membranes[unit_id]
+        exposure = membranes_own.get("limits", {}).get("oxidant_exposure", {})
+        wear_per_day, wear = exposure.get("wear_per_day"), exposure.get("wear")
+        lost = carbons.get("membrane_life_lost_per_week")
         if lost is None:
             lost = (wear_per_day or 0.0) * _DAYS_PER_WEEK
         weekly = to_cents(Decimal(repr(float(lost) * chance)) * price)

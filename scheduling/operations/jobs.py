@@ -18,7 +18,6 @@ from django.conf import settings
 from django.core.cache import caches
 from django.db import IntegrityError, connection, transaction
 
-from fleet.assessment import day_readings, runs
 from fleet.assessment.runs import assess_fleet
 from fleet.models import AssessmentRun, Person
 from fleet.runs.task_runs import plain_problem
@@ -54,14 +53,13 @@ def bring_up_to_date(
     what comes next; what it raises ends the line there, with whole stages done.
     """
     tell = on_stage or (lambda words: None)
-    run = runs.assess_fleet(now, shard_size, on_progress)
+    run = assess_fleet(now, shard_size, on_progress)
     tell("opening what past routes missed, and raising work")
     publishing.release_missed(now=now)
     raised = raising.raise_work(now=now)
     tell("entering what was earned")
     invoicing.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
-    day_readings.roll_up_fleet(now, shard_size)
     return Upkeep(run, raised, earned)
 
 

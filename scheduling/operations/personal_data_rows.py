@@ -27,7 +27,6 @@ from fleet.models import (
     AuditEntry,
     Customer,
     FeedTest,
-    Figures,
     Finding,
     Flush,
     LastHeard,
@@ -42,7 +41,6 @@ from fleet.models import (
     Site,
     TreatmentUnit,
     UnitState,
-    numbers_of,
 )
 from fleet.people import audit
 from scheduling.models import (
@@ -283,12 +281,7 @@ def counted(subject: Subject) -> list[tuple[str, int]]:
 def as_dicts(rows: QuerySet) -> Iterator[dict[str, Any]]:
     """Yield rows with the columns that are taken out."""
     names = [field.attname for field in columns_taken_out(rows.model)]
-    if not issubclass(rows.model, Figures):
-        yield from rows.values(*names).iterator(2000)
-        return
-    for row in rows.values(*names, "packed").iterator(2000):
-        figures = numbers_of(row.pop("written_numbers"), row.pop("packed"))
-        yield row | {"numbers": figures}
+    yield from rows.values(*names).iterator(2000)
 
 
 IN_MEMORY: Final = 8 * 1024 * 1024

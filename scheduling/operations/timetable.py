@@ -52,7 +52,12 @@ DUTIES: Final = (
     ),
     _minutes("fleet.tasks.note_silence", gettext_lazy("Notice what fell silent"), 15),
     _nightly("scheduling.tasks.enter_revenue", gettext_lazy("Enter revenue"), 3, 30),
-    _nightly("fleet.tasks.roll_up_readings", gettext_lazy("Roll up old days of readings"), 4, 30),
+    Duty(
+        "fleet.tasks.assess_stale",
+        gettext_lazy("Assess what was recorded since"),
+        gettext_lazy("every minute"),
+        60.0,
+    ),
     _nightly("fleet.tasks.tidy_task_runs", gettext_lazy("Forget old records of tasks"), 4, 10),
     _nightly("fleet.tasks.forget_old_events", gettext_lazy("Forget old events of webhooks"), 4, 10),
     Duty(

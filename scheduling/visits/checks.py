@@ -16,9 +16,7 @@ from django.db.models import QuerySet
 
 from fleet.models import (
     FlushKind,
-    Meter,
     MeterReading,
-    MeterWater,
     Part,
     PartKind,
     PerformanceReading,
@@ -28,6 +26,7 @@ from fleet.models import (
 )
 from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
+from fleet.readings.meter_in_place import meters_to_read
 from fleet.register import parts
 from scheduling.models import CloseOut, OrderKind, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
@@ -288,8 +287,7 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
     """Record the register. Raises CannotDo when there is no meter, or the total can't be."""
     if form.meter_total is None:
         return
-    meters = Meter.objects.filter(treatment_unit_id=order.treatment_unit_id, removed_at__isnull=True)
-    meter = meters.filter(water=MeterWater.PERMEATE).first() or meters.order_by("pk").first()
+    meter = meters_to_read(order.treatment_unit_id, form.finished_at).first()
     if meter is None:
         raise CannotDo(
             f"{order.treatment_unit.serial} has no meter.",

@@ -8,7 +8,8 @@ from typing import Final
 from django.db.models import OuterRef, Subquery
 from django.utils.translation import gettext_lazy
 
-from fleet.models import Meter, MeterReading, MeterWater, PerformanceReading, TreatmentUnit, UnitState
+from fleet.models import Meter, MeterReading, PerformanceReading, TreatmentUnit, UnitState
+from fleet.readings.meter_in_place import meters_to_read
 
 GAUGES: Final[dict[str, str]] = {
     "feed_pressure_psi": gettext_lazy("Feed pressure"),
@@ -72,13 +73,16 @@ def plausible(values: list[float]) -> tuple[float, float] | None:
 def meter_to_read(treatment_unit: TreatmentUnit, state: UnitState | None, now: datetime) -> MeterRow | None:
     """Return the meter that is read at a visit: the permeate meter, else the first there is."""
     newest = MeterReading.objects.filter(meter_id=OuterRef("pk"), is_latest=True).order_by("-read_at")
-    meters = Meter.objects.filter(treatment_unit=treatment_unit, removed_at__isnull=True).annotate(
-        last_total=Subquery(newest.values("total")[:1]),
-        last_gal=Subquery(newest.values("total_gal")[:1]),
-        last_at=Subquery(newest.values("read_at")[:1]),
+    meter = (
+        meters_to_read(treatment_unit.pk, now)
+        .annotate(
+            last_total=Subquery(newest.values("total")[:1]),
+            last_gal=Subquery(newest.values("total_gal")[:1]),
+            last_at=Subquery(newest.values("read_at")[:1]),
+        )
+        .first()
     )
-    listed = sorted(meters, key=lambda meter: (meter.water != MeterWater.PERMEATE, meter.pk))
-    return _meter_row(listed[0], treatment_unit, state, now) if listed else None
+    return _meter_row(meter, treatment_unit, state, now) if meter else None
 
 
 def _meter_row(

@@ -1,4 +1,4 @@
-"""How fast a stored fleet is assessed: a made-up fleet in a database of its own, beside bare reads."""
+"""How fast a stored fleet is assessed: a synthetic fleet in a database of its own, beside bare reads."""
 
 import time
 from collections.abc import Callable, Collection, Iterator
@@ -10,20 +10,18 @@ from typing import Final
 
 from django.db import connection, transaction
 
-from fleet.assessment import finding_writes, runs, states
-from fleet.assessment.columns import read_shard
-from fleet.assessment.day_readings import register_columns
+from fleet.assessment import findings, runs, states
+from fleet.assessment.column_reader import UnitRange, ranges_of, read_columns
+from fleet.assessment.columns import read_shard, register_columns
 from fleet.assessment.days import EPOCH, to_days
 from fleet.assessment.runs import Spent, beside
-from fleet.assessment.state_writes import write_states
 from fleet.assessment.use_rules import rules_at
-from fleet.database.columns import UnitRange, read_columns
 from fleet.models import MeterReading, TreatmentUnit
 from fleet.science.assess import assess_shard
 from shared.errors import CannotDo
-from tests.benchmarks.made_up_fleet import NOW_D, load_made_up_fleet, vacuum
+from tests.benchmarks.synthetic_fleet import NOW_D, load_synthetic_fleet, vacuum
 
-PARTS: Final = ("rebuild", "copy", "night", "two")
+PARTS: Final = ("rebuild", "copy", "stale", "two")
 """What can be measured, in this order: ratios to the rebuild need it in the same run."""
 LONG_RUN: Final = 20
 """Shards from which on a run tells how far it is."""
@@ -67,14 +65,14 @@ class AssessFigures:
     orm_rows_per_second: float | None = None
     """One object a row, by the ORM, on a sample."""
     copy_over_orm: float | None = None
-    night_all_s: float | None = None
-    """A night with one new reading for every treatment unit."""
-    night_all_over_rebuild: float | None = None
-    night_week_s: float | None = None
-    """A night with one new reading for one in seven, after a week of such nights."""
-    night_week_units: int | None = None
-    """How many treatment units such a night takes."""
-    night_week_over_rebuild: float | None = None
+    stale_all_s: float | None = None
+    """What is stale, after one new reading for every treatment unit."""
+    stale_all_over_rebuild: float | None = None
+    stale_few_s: float | None = None
+    """The same after one new reading for one in a hundred."""
+    stale_few_units: int | None = None
+    """How many treatment units that takes."""
+    stale_few_over_rebuild: float | None = None
     two_workers_s: float | None = None
     """A rebuild shared by two."""
     two_workers_gain: float | None = None
@@ -115,7 +113,7 @@ def measure_assessment(
     repeats: int = 3,
     tell: Callable[[str], None] | None = None,
 ) -> AssessFigures:
-    """Load a made-up fleet into the connected, empty database and measure its assessment.
+    """Load a synthetic fleet into the connected, empty database and measure its runs.
 
     Parameters
     ----------
@@ -128,7 +126,7 @@ def measure_assessment(
     parts : collection of str
         What of ``PARTS`` is measured; the first assessment always is.
     now_d : float
-        The moment of the made-up fleet: readings lie before it. [days since 1970-01-01 UTC]
+        The moment of the synthetic fleet: readings lie before it. [days since 1970-01-01 UTC]
     shard_size : int
         Treatment units per shard.
     repeats : int
@@ -145,14 +143,14 @@ def measure_assessment(
     if TreatmentUnit.objects.exists():
         raise CannotDo("This database holds a fleet.", remedy="Measure in an empty one.")
     (load,) = beside(
-        lambda: load_made_up_fleet(
+        lambda: load_synthetic_fleet(
             units, readings_per_unit, seed=1, now_d=now_d, every_days=every_days, tell=tell
         )
     )
     tell(f"loaded {units:,} treatment units in {load.seconds:.1f} s, {load.peak_mib:,.0f} MiB")
     vacuum()
     clock = _Clock(EPOCH + timedelta(days=now_d), shard_size, tell)
-    first = clock.assess(is_full=True)
+    first = clock.assess()
     tell(f"first assessment {first.seconds:.1f} s")
     found = AssessFigures(
         units=units,
@@ -162,7 +160,7 @@ def measure_assessment(
         worker_peak_mib=first.peak_mib,
     )
     ids = list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True))
-    for part, measure in zip(PARTS, (_rebuild, _copy, _night, _two), strict=True):
+    for part, measure in zip(PARTS, (_rebuild, _copy, _stale, _two), strict=True):
         if part in parts:
             measure(found, clock, ids, repeats)
             tell(_told(part, found))
@@ -173,15 +171,15 @@ def _told(part: str, found: AssessFigures) -> str:
     told = {
         "rebuild": f"rebuild {found.rebuild_s or 0:.1f} s",
         "copy": f"bare COPY {found.bare_copy_s or 0:.1f} s",
-        "night": f"night with a reading for each {found.night_all_s or 0:.1f} s, "
-        f"with one for one in seven {found.night_week_s or 0:.1f} s",
+        "stale": f"after a reading for each {found.stale_all_s or 0:.1f} s, "
+        f"for one in a hundred {found.stale_few_s or 0:.1f} s",
         "two": f"two workers {found.two_workers_s or 0:.1f} s",
     }
     return told[part]
 
 
 def _rebuild(found: AssessFigures, clock: "_Clock", ids: list[int], repeats: int) -> None:
-    spent = [clock.assess(is_full=True) for _ in range(repeats)]
+    spent = [clock.assess() for _ in range(repeats)]
     found.rebuild_s = median(one.seconds for one in spent)
     found.rebuild_processor_s = median(one.processor_s for one in spent)
     found.units_per_second = found.units / found.rebuild_s
@@ -201,16 +199,16 @@ def _copy(found: AssessFigures, clock: "_Clock", ids: list[int], repeats: int) -
     found.copy_over_orm = found.copy_rows_per_second / found.orm_rows_per_second
 
 
-def _night(found: AssessFigures, clock: "_Clock", _ids: list[int], repeats: int) -> None:
-    every = [clock.night(one_in=1) for _ in range(repeats)]
-    week = [clock.night(one_in=7) for _ in range(7 + repeats)][7:]
-    found.night_all_s = median(one.seconds for one in every)
-    found.night_week_s = median(one.seconds for one in week)
-    found.night_week_units = int(median(one.answer for one in week))
+def _stale(found: AssessFigures, clock: "_Clock", _ids: list[int], repeats: int) -> None:
+    every = [clock.assess_stale(one_in=1) for _ in range(repeats)]
+    few = [clock.assess_stale(one_in=100) for _ in range(repeats)]
+    found.stale_all_s = median(one.seconds for one in every)
+    found.stale_few_s = median(one.seconds for one in few)
+    found.stale_few_units = int(median(one.answer for one in few))
     if found.rebuild_s:
-        found.night_all_over_rebuild = found.night_all_s / found.rebuild_s
-        found.night_week_over_rebuild = found.night_week_s / found.rebuild_s
-    found.worker_peak_mib = max(found.worker_peak_mib, *(one.peak_mib for one in (*every, *week)))
+        found.stale_all_over_rebuild = found.stale_all_s / found.rebuild_s
+        found.stale_few_over_rebuild = found.stale_few_s / found.rebuild_s
+    found.worker_peak_mib = max(found.worker_peak_mib, *(one.peak_mib for one in (*every, *few)))
 
 
 def _two(found: AssessFigures, clock: "_Clock", _ids: list[int], _repeats: int) -> None:
@@ -220,19 +218,17 @@ def _two(found: AssessFigures, clock: "_Clock", _ids: list[int], _repeats: int) 
 
 @dataclass
 class _Clock:
-    """Goes on by a day from assessment to assessment."""
+    """Goes on by a day from assessment to runs."""
 
     moment: datetime
     shard_size: int
     tell: Callable[[str], None]
 
-    def assess(self, *, is_full: bool) -> Spent:
+    def assess(self) -> Spent:
         """Assess in a process of its own; the answer is how many treatment units were."""
         self.moment += timedelta(days=1)
         (spent,) = beside(
-            lambda: runs.assess_fleet(self.moment, self.shard_size, self._progress, is_full=is_full).counts[
-                "units"
-            ]
+            lambda: runs.assess_fleet(self.moment, self.shard_size, self._progress).counts["units"]
         )
         return spent
 
@@ -241,11 +237,13 @@ class _Clock:
         if shards >= LONG_RUN and done * 10 // shards > (done - 1) * 10 // shards:
             self.tell(f"{done} of {shards} shards assessed by {time.strftime('%H:%M:%S')}")
 
-    def night(self, *, one_in: int) -> Spent:
-        """Read the meter of one treatment unit in so many, then assess what is due."""
+    def assess_stale(self, *, one_in: int) -> Spent:
+        """Read the meter of one treatment unit in so many, then assess what is stale."""
+        self.moment += timedelta(days=1)
         with connection.cursor() as cursor:
             cursor.execute(_READ_ONE_MORE, [self.moment, one_in, self.moment.toordinal() % one_in])
-        return self.assess(is_full=False)
+        (spent,) = beside(lambda: runs.assess_stale(self.moment, self.shard_size).units)
+        return spent
 
     def shared_by(self, workers: int) -> float:
         """Return the seconds in which so many workers rebuild, in shards of an eighth or the usual size."""
@@ -263,10 +261,9 @@ class _Clock:
 
 def _bare_copy(ids: list[int], shard_size: int) -> None:
     """Read the meter readings' columns as assessment does, and nothing else."""
-    for begin in range(0, len(ids), shard_size):
-        which = UnitRange(ids[begin], ids[min(begin + shard_size, len(ids)) - 1])
+    for which in ranges_of(ids, shard_size):
         where = which.where("r.treatment_unit_id")
-        read_columns(register_columns(), f"FROM fleet_meterreading r WHERE {where} AND r.is_latest")
+        read_columns(register_columns(), f"FROM fleet_meterreading r WHERE {where} AND r.is_latest", "r.id")
 
 
 def _orm_sample(ids: list[int]) -> tuple[int, float]:
@@ -301,8 +298,8 @@ def _stages(ids: list[int], now: datetime) -> dict[str, float]:
             parts = states.part_states(shard, found, rules_at(now), zones, kinds, now, now_d)
             units = states.unit_states(shard.columns, found, parts, zones, now, now_d)
         with stage("write states"):
-            write_states(units, parts, now)
+            states.write_states(units, parts, now)
         with stage("findings"):
-            finding_writes.sync_findings(shard, found, units, parts, zones, now)
+            findings.sync_findings(shard, found, units, parts, zones, now)
     whole = sum(spent.values())
     return {name: spent[name] / whole for name in sorted(spent, key=spent.get, reverse=True)}

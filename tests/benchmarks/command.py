@@ -237,12 +237,13 @@ def _assess_text(found: AssessFigures) -> str:
             f"one object a row {found.orm_rows_per_second:,.0f} rows/s; COPY is {found.copy_over_orm:.1f} "
             f"times as fast"
         )
-    if found.night_all_s:
+    if found.stale_all_s:
         lines.append(
-            f"a night with a reading for each {found.night_all_s:.1f} s"
-            f"{_share(found.night_all_over_rebuild)}; "
-            f"with one for one in seven {found.night_week_s:.1f} s{_share(found.night_week_over_rebuild)}, "
-            f"{found.night_week_units:,} treatment units due"
+            f"what is stale after a reading for each {found.stale_all_s:.1f} s"
+            f"{_share(found.stale_all_over_rebuild)}; "
+            f"after one for one in a hundred {found.stale_few_s:.1f} s"
+            f"{_share(found.stale_few_over_rebuild)}, "
+            f"{found.stale_few_units:,} treatment units"
         )
     if found.two_workers_s:
         lines.append(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from fleet.science.assess import assess_shard
 from fleet.science.columns import ShardColumns
 from fleet.science.found import ShardFindings
-from tests.benchmarks.made_up_shard import make_shard
+from tests.benchmarks.synthetic_shard import make_shard
 
 _NOW_D = 20_000.0
 _KIB = 1024.0

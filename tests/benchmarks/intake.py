@@ -19,7 +19,7 @@ from api.bulk_lines import take_body
 from api.bulk_readings import record
 from fleet.models import Meter, MeterReading, Person
 from shared.errors import CannotDo
-from tests.benchmarks.made_up_fleet import load_made_up_fleet, vacuum
+from tests.benchmarks.synthetic_fleet import load_synthetic_fleet, vacuum
 
 METERS: Final = 10_000
 _COPY: Final = (
@@ -58,7 +58,7 @@ def measure_intake(
     Every call keeps its Idempotency-Key and answers each row. Raises CannotDo where a row is refused.
     """
     tell = tell or (lambda _text: None)
-    load_made_up_fleet(min(METERS, rows), 4, seed=1)
+    load_synthetic_fleet(min(METERS, rows), 4, seed=1)
     meters = list(Meter.objects.order_by("pk").select_related("treatment_unit"))
     person = Person.objects.create_user("benchmark", role="integrator")
     at = now - timedelta(days=1)

@@ -16,7 +16,7 @@ from fleet.telemetry.broker import Broker, BrokerSettings
 from fleet.telemetry.listener import Listener, Pace
 from fleet.telemetry.mapping import keep_map
 from shared.errors import CannotDo
-from tests.benchmarks.made_up_fleet import load_made_up_fleet, vacuum
+from tests.benchmarks.synthetic_fleet import load_synthetic_fleet, vacuum
 
 UNITS: Final = 1000
 BATCH: Final = 500
@@ -44,7 +44,7 @@ def measure_telemetry(
     Two sessions get every message: one is emptied without saving, one by the listener itself. Raises CannotDo
     where a message does not arrive.
     """
-    load_made_up_fleet(UNITS, 4, seed=1)
+    load_synthetic_fleet(UNITS, 4, seed=1)
     vacuum()
     root = f"tapward-benchmark-{uuid.uuid4().hex[:8]}"
     alone = replace(settings, group="")

@@ -6,17 +6,17 @@ import pytest
 from django.db import connection
 from django.db.models import Count
 
+from fleet.assessment import synthetic_fleet
 from fleet.models import Meter, MeterReading, Part, PerformanceReading, Position, TreatmentUnit, WaterSupply
-from tests.benchmarks import made_up_fleet
 from tests.benchmarks.assessment import measure_assessment
 
 pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
 
 
 def test_a_fleet_loaded_in_pieces_is_whole_and_read_as_often_as_asked(monkeypatch):
-    monkeypatch.setattr(made_up_fleet, "UNITS_AT_ONCE", 100)
+    monkeypatch.setattr(synthetic_fleet, "UNITS_AT_ONCE", 100)
     told = []
-    made_up_fleet.load_made_up_fleet(230, 12, seed=3, every_days=30, tell=told.append)
+    synthetic_fleet.load_synthetic_fleet(230, 12, seed=3, every_days=30, tell=told.append)
     assert list(TreatmentUnit.objects.order_by("id").values_list("id", flat=True)) == list(range(1, 231))
     assert told[-1] == "230 of 230 treatment units loaded"
     assert len(told) == 3
@@ -39,6 +39,6 @@ def test_what_is_left_out_is_none_and_the_rest_is_measured():
     assert found.readings == 720
     assert found.rebuild_s > 0
     assert found.rebuild_over_bare_copy == pytest.approx(found.rebuild_s / found.bare_copy_s)
-    assert found.night_all_s is None
+    assert found.stale_all_s is None
     assert found.two_workers_gain is None
     assert sum(found.stage_share.values()) == pytest.approx(1)

@@ -130,7 +130,7 @@ def test_after_a_clock_jumped_and_came_back_the_next_night_knows_what_a_quiet_on
     assert [row[0] for row in found["findings"]] == [row[0] for row in undisturbed["findings"]]
     if jump < timedelta(0):
         # A night of days ago holds for whom nothing has changed since; all are looked at for the figures.
-        run = runs.start_run(make.NOW, is_full=True)
+        run = runs.start_run(make.NOW)
         for shard_id in run.shards.values_list("id", flat=True):
             runs.assess_claimed(shard_id, make.NOW)
         found = what_is_known()

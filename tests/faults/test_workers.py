@@ -11,7 +11,7 @@ from django.db import connection
 from django.test import Client, override_settings
 from django.utils import timezone
 
-from fleet.assessment import runs as assessment_runs
+from fleet.assessment import runs
 from fleet.models import AssessmentRun, AssessmentShard, Finding, ReadinessChange, ShardState, TaskRun
 from scheduling.models import WorkOrder
 from scheduling.operations.backup_databases import Postgres
@@ -55,7 +55,7 @@ SEED = 7
 def undisturbed():
     """What a run without any trouble comes to; the database is as before."""
     small_fleet(60)
-    assessment_runs.assess_fleet(NOW, shard_size=3)
+    runs.assess_fleet(NOW, shard_size=3)
     known = what_is_known()
     assert len(known["findings"]) > 60
     raise_work(now=timezone.now())
@@ -77,7 +77,7 @@ def workers():
 
 
 def start_run():
-    run = assessment_runs.start_run(NOW, shard_size=3)
+    run = runs.start_run(NOW, shard_size=3)
     return run.pk, list(run.shards.values_list("id", flat=True))
 
 
@@ -184,7 +184,7 @@ def test_a_broker_that_comes_back_empty_loses_no_shard(undisturbed, workers):
     broker, _port = servers.start_redis(port)
     let_claims_run_out(run_id)
     assert not is_finished(run_id) or done_count(run_id) == len(shard_ids)
-    send_shards(url, assessment_runs.waiting_shards(NOW))
+    send_shards(url, runs.waiting_shards(NOW))
     wait_until(lambda: is_finished(run_id), "the run is finished")
     assert_each_once(run_id, undisturbed)
     kill(workers.pop())
@@ -199,7 +199,7 @@ def test_a_broker_that_comes_back_empty_loses_no_shard(undisturbed, workers):
 
 def test_two_timetables_begin_one_night_and_raise_each_order_once(redis_url, workers, tmp_path):
     small_fleet(60)
-    assessment_runs.assess_fleet(timezone.now(), shard_size=3)
+    runs.assess_fleet(timezone.now(), shard_size=3)
     quiet = [finding[0] for finding in what_is_known()["findings"]]
     forget_everything()
     AssessmentRun.objects.all().delete()

@@ -24,7 +24,7 @@ from scheduling.orders.raising import raise_work  # noqa: E402
 from shared.periods import local_day  # noqa: E402
 from shared.roles import Permission  # noqa: E402
 from tests import factories as make  # noqa: E402
-from tests.benchmarks.made_up_fleet import load_made_up_fleet, vacuum  # noqa: E402
+from tests.benchmarks.synthetic_fleet import load_synthetic_fleet, vacuum  # noqa: E402
 from tests.load.company import make_company  # noqa: E402
 
 TECHNICIANS, STOPS = 10, 8
@@ -47,7 +47,7 @@ def stock_up(units: int, users: int, tell: Callable[[str], None] = print) -> Doo
     """Fill an empty, migrated database and return the doors into it."""
     now = timezone.now()
     _told(
-        tell, "filled", lambda: load_made_up_fleet(units, READINGS_PER_UNIT, SEED, float(int(to_days(now))))
+        tell, "filled", lambda: load_synthetic_fleet(units, READINGS_PER_UNIT, SEED, float(int(to_days(now))))
     )
     # The made-up rows bring their own keys; what is made by hand goes on after them.
     with connection.cursor() as cursor:

@@ -1,6 +1,7 @@
 """``manage.py assess``: the same service the nightly task calls."""
 
 import json
+from dataclasses import asdict
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
@@ -18,7 +19,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser):
         parser.add_argument("--explain", metavar="SERIAL", help="show how each figure of one unit came about")
         parser.add_argument(
-            "--only-due", action="store_true", help="as a night does: what changed, and whose day has come"
+            "--only-stale", action="store_true", help="only those of which something was recorded since"
         )
         parser.add_argument("--json", action="store_true", help="answer for programs")
 
@@ -30,17 +31,17 @@ class Command(BaseCommand):
                 raise CommandError(str(error)) from error
             return
         now = timezone.now()
-        run = runs.assess_fleet(
-            now,
-            settings.SHARD_SIZE,
-            None if options["json"] else self._progress,
-            is_full=not options["only_due"],
-        )
-        standing = Finding.objects.filter(gone_at__isnull=True).order_by("kind", "likely_on")
+        if options["only_stale"]:
+            told: dict = {}
+            counts = asdict(runs.assess_stale(now, settings.SHARD_SIZE))
+        else:
+            on_progress = None if options["json"] else self._progress
+            run = runs.assess_fleet(now, settings.SHARD_SIZE, on_progress)
+            told, counts = {"run": run.pk}, run.counts
         if options["json"]:
-            self.stdout.write(json.dumps({"run": run.pk, "as_of": now.isoformat(), **run.counts}))
+            self.stdout.write(json.dumps({**told, "as_of": now.isoformat(), **counts}))
             return
-        counts = run.counts
+        standing = Finding.objects.filter(gone_at__isnull=True)
         self.stdout.write(
             f"Assessed {counts.get('units', 0)} treatment units with {counts.get('parts', 0)} parts: "
             f"{counts.get('found', 0)} new findings, {counts.get('changed', 0)} changed, "

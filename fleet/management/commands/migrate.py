@@ -6,9 +6,8 @@ from django.conf import settings
 from django.core.management.base import CommandError
 from django.core.management.commands.migrate import Command as Migrate
 from django.db import OperationalError, connections
-from django.utils import timezone
 
-from fleet.database import partitions, stale_flags
+from fleet.assessment.stale_flags import sync_triggers
 
 
 class Command(Migrate):
@@ -36,9 +35,7 @@ class Command(Migrate):
     def _migrate(self, connection, *args, **options):
         answer = super().handle(*args, **options)
         if not (options["plan"] or options["check_unapplied"]):
-            stale_flags.put_in(connection)
-            for table in partitions.TABLES:
-                partitions.make_next(table, timezone.localdate())
+            sync_triggers(connection)
         return answer
 
     def _limit(self, connection, lock_s: int, statement_s: int) -> None:

@@ -8,7 +8,7 @@ from django.core.management import call_command
 from django.db import IntegrityError, transaction
 from django.utils import translation
 
-from fleet.assessment import finding_writes, runs
+from fleet.assessment import findings, runs
 from fleet.assessment.explain import explain_unit
 from fleet.models import (
     AssessmentShard,
@@ -89,7 +89,7 @@ def test_a_failure_amid_writing_leaves_nothing_and_the_shard_can_be_claimed_late
         raise RuntimeError("the power went")
 
     with monkeypatch.context() as patched:
-        patched.setattr(finding_writes, "sync_findings", fail)
+        patched.setattr(findings, "sync_findings", fail)
         with pytest.raises(RuntimeError):
             runs.assess_claimed(shard_id, NOW)
     assert not PartState.objects.exists()

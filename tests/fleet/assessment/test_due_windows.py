@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fleet.assessment.days import best_shares, due_windows
+from fleet.assessment.due_windows import best_shares, due_windows
 from fleet.science.columns import Limit, PartRole
 from fleet.science.economics import replacement_cost_rate
 from tests.fleet.science.small_shard import NOW_D, assess, joined, part, shard, steady

@@ -5,7 +5,8 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from fleet.assessment.findings import Asked, Candidate, asked_of, is_stronger, read_standing
+from fleet.assessment.finding_rules import Candidate
+from fleet.assessment.open_findings import FindingDates, dates_of, is_stronger, read_open
 from fleet.models import Finding
 from tests import factories as make
 from tests.factories import NOW, TODAY
@@ -42,19 +43,19 @@ def test_what_moved_is_written_anew_and_nothing_else():
                 new.append(asked_for(0.5 + step, *moved))
     old.append(asked_for(1.0, None, None, None))
     new.append(asked_for(1.0, None, None, None))
-    answers = is_stronger(asked_of(old), asked_of(new)).tolist()
+    answers = is_stronger(dates_of(old), dates_of(new)).tolist()
     assert answers == [has_moved(*pair) for pair in zip(old, new, strict=True)]
     assert {True, False} == set(answers)
 
 
 def test_a_row_of_columns_reads_as_plain_values():
-    asked = asked_of([asked_for(0.25, 1, None, 3)])
+    asked = dates_of([asked_for(0.25, 1, None, 3)])
     assert asked.by_row()[0] == {
         "strength": 0.25, "early_on": TODAY + timedelta(days=1), "likely_on": None,
         "late_on": TODAY + timedelta(days=3),
     }  # fmt: skip
     assert type(asked.by_row()[0]["early_on"]) is date
-    assert len(Asked(*(np.array([]) for _ in range(4))).rows(np.array([], dtype=int)).strength) == 0
+    assert len(FindingDates(*(np.array([]) for _ in range(4))).rows(np.array([], dtype=int)).strength) == 0
 
 
 @pytest.mark.django_db
@@ -73,15 +74,15 @@ def test_what_stands_is_read_as_it_was_written_and_only_of_these_treatment_units
             changed_at=changed_at, gone_at=gone_at, gone_because="for the test" if gone_at else None,
         )  # fmt: skip
     rows = Finding.objects.filter(treatment_unit=unit, gone_at=None)
-    standing = read_standing([unit.pk], NOW)
+    standing = read_open([unit.pk], NOW)
     assert set(standing.row_of) == {"cause 0", "cause 1"}
     for finding in rows.all():
         (row,) = standing.rows([finding.cause_key])
         assert standing.id[row] == finding.pk
         assert standing.is_ahead[row] == (finding.changed_at > NOW)
-        assert standing.asked.by_row()[row] == {
+        assert standing.dates.by_row()[row] == {
             name: getattr(finding, name) for name in ("strength", "early_on", "likely_on", "late_on")
         }
     assert standing.rows(["cause 2", "unknown"]).tolist() == [-1, -1]
-    assert len(read_standing([unit.pk, other.pk], NOW).id) == 3
-    assert len(read_standing([], NOW).id) == 0
+    assert len(read_open([unit.pk, other.pk], NOW).id) == 3
+    assert len(read_open([], NOW).id) == 0

@@ -4,8 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from fleet.assessment import runs
-from fleet.database import bulk_write
+from fleet.assessment import bulk_rows, runs
 from fleet.models import Finding, PartState, UnitState, UseRules
 from tests import factories as make
 from tests.factories import NOW
@@ -34,7 +33,7 @@ def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
     later = NOW + timedelta(days=40)
     answers = []
     for worth_copying in (1, 10**9):
-        monkeypatch.setattr(bulk_write, "WORTH_COPYING", worth_copying)
+        monkeypatch.setattr(bulk_rows, "WORTH_COPYING", worth_copying)
         for model in (Finding, PartState, UnitState):
             model.objects.all().delete()
         runs.assess_fleet(NOW)
@@ -57,4 +56,5 @@ def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
 
 def test_writing_no_rows_does_nothing(django_assert_num_queries):
     with django_assert_num_queries(0):
-        bulk_write.write_over([], "id")
+        bulk_rows.write_rows(UnitState, {"treatment_unit_id": []}, "treatment_unit")
+        bulk_rows.write_rows(Finding, {})

@@ -8,17 +8,9 @@ import numpy as np
 import pytest
 from django.db import connection
 
+from fleet.assessment.column_reader import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.assessment.columns import read_shard
 from fleet.assessment.days import to_days
-from fleet.database.columns import (
-    UnitRange,
-    _parse_binary,
-    days_of,
-    days_of_date,
-    flag_of,
-    number_of,
-    read_columns,
-)
 from fleet.models import TreatmentUnit
 from tests import factories as make
 from tests.factories import NOW
@@ -29,7 +21,8 @@ MOMENT = datetime(2026, 3, 8, 7, 59, 59, 250_000, tzinfo=UTC)
 
 
 def read_one(name, expression, table="fleet_treatmentunit"):
-    return read_columns({name: expression}, f"FROM {table} ORDER BY id")[name]
+    read = read_columns({name: expression, "id": "id"}, f"FROM {table}")
+    return read[name][read["id"].argsort()]
 
 
 def test_nothing_selected_is_arrays_of_no_length():
@@ -95,16 +88,24 @@ def test_nothing_later_than_the_moment_asked_for_is_read():
     assert len(columns.tests.source_row) == 0
 
 
+def test_of_an_old_day_with_many_readings_a_few_are_read_and_of_young_days_all():
+    unit = make.treatment_unit()
+    meter = make.meter(unit, installed_at=NOW - timedelta(days=60))
+    old = (NOW - timedelta(days=40)).replace(hour=0)
+    for hour in range(24):
+        make.meter_reading(meter, 1000 + hour, old + timedelta(hours=hour))
+        make.meter_reading(meter, 2000 + hour, NOW - timedelta(hours=24 - hour))
+    read = read_shard(UnitRange(unit.pk, unit.pk), to_days(NOW)).columns.readings
+    total = read.total_gal.tolist()
+    assert total[:2] == [meter.readings.get(read_at=old + timedelta(hours=h)).total_gal for h in (0, 23)]
+    assert len(total) == 2 + 24
+
+
 def test_units_can_be_left_out_of_a_range():
     first, second = make.treatment_unit(), make.treatment_unit()
     which = UnitRange(first.pk, second.pk, except_ids=(first.pk,))
     assert read_shard(which, to_days(NOW)).columns.units.unit_id.tolist() == [second.pk]
     assert [one.pk for one in TreatmentUnit.objects.filter(which.condition("id"))] == [second.pk]
-
-
-def test_an_answer_that_is_not_binary_copy_is_refused():
-    with pytest.raises(ValueError, match="unknown form"):
-        _parse_binary(b"not a copy", 1)
 
 
 @pytest.mark.postgres
@@ -126,22 +127,25 @@ def test_packed_rows_are_the_rows():
     columns = {"unit": "r.treatment_unit_id", "at": days_of("r.read_at"), "flow": "r.permeate_flow_gpm",
                "drop": "r.sediment_inlet_psi", "id": "r.id"}  # fmt: skip
     rest = "FROM fleet_performancereading r"
-    plain = read_columns(columns, f"{rest} ORDER BY r.id")
-    for packed_by in ("r.treatment_unit_id", "r.id", "1 + r.id * 0"):
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT {', '.join(columns.values())} {rest} ORDER BY r.id")
+        plain = dict(zip(columns, np.array(cursor.fetchall(), dtype=np.float64).T.copy(), strict=True))
+    for packed_by in ("r.treatment_unit_id", "r.id", "()"):
         packed = read_columns(columns, rest, packed_by=packed_by)
         order = packed["id"].argsort()
         for name, column in plain.items():
             assert packed[name][order].tobytes() == column.tobytes()
     assert len(plain["id"])
-    none = read_columns(columns, f"{rest} WHERE r.id < 0", packed_by="r.id")
-    assert [len(column) for column in none.values()] == [0] * 5
+    for packed_by in ("r.id", "()"):
+        none = read_columns(columns, f"{rest} WHERE r.id < 0", packed_by=packed_by)
+        assert [len(column) for column in none.values()] == [0] * 5
 
 
 @pytest.mark.postgres
 def test_infinite_and_not_a_number_cells_arrive_as_such():
     assert connection.vendor == "postgresql"
     values = read_columns(
-        {"x": "v.x"}, "FROM (VALUES (1, 'NaN'::float8), (2, 'Infinity'::float8)) AS v(id, x) ORDER BY v.id"
+        {"x": "v.x"}, "FROM (VALUES (1, 'NaN'::float8), (2, 'Infinity'::float8)) AS v(id, x)"
     )["x"]
     assert math.isnan(values[0])
     assert values[1] == math.inf

@@ -12,8 +12,9 @@ from django.db import DatabaseError, connection, transaction
 from django.urls import reverse
 from django.utils import timezone
 
+from fleet.assessment import bulk_rows
 from fleet.assessment.runs import assess_fleet
-from fleet.database import bulk_write, rights
+from fleet.database import rights
 from fleet.models import AuditArea, AuditEntry, MeterReading, PartState
 from fleet.people import audit
 from shared.roles import Permission
@@ -75,9 +76,9 @@ def test_the_fleet_is_assessed_and_rows_are_staged_in_a_temporary_table(as_web):
     assess_fleet(timezone.now(), shard_size=100)
     state = PartState.objects.filter(treatment_unit=unit).first()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(bulk_write, "WORTH_COPYING", 1)
-        state.wear = 0.25
-        bulk_write.write_over([state], "part")
+        patch.setattr(bulk_rows, "WORTH_COPYING", 1)
+        cells = {field.attname: [getattr(state, field.attname)] for field in PartState._meta.concrete_fields}
+        bulk_rows.write_rows(PartState, cells | {"wear": [0.25]}, "part")
     assert PartState.objects.get(pk=state.pk).wear == 0.25
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from fleet.science.columns import MeterReadings, PerformanceReadings, Units, UseFault, Water
 from fleet.science.found import MeterFaults
-from tests.benchmarks.made_up_shard import make_table
+from tests.benchmarks.synthetic_shard import make_table
 
 LITRES_PER_GAL = 231 * 0.0254**3 * 1000
 NOW_D = 20_000.0

@@ -16,7 +16,7 @@ from fleet.science.columns import (
     Water,
 )
 from fleet.science.found import ShardFindings
-from tests.benchmarks.made_up_shard import make_table
+from tests.benchmarks.synthetic_shard import make_table
 
 NOW_D = 20_000.0
 STANDARD_PARTS = {

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from fleet.science.assess import assess_shard, cut_columns
 from fleet.science.columns import MeterReadings, Parts, UseFault
 from fleet.science.settings import AssessmentSettings, ReadinessSettings, UseSettings, WearSettings
-from tests.benchmarks.made_up_shard import make_shard, make_table
+from tests.benchmarks.synthetic_shard import make_shard, make_table
 from tests.fleet.science.labelled_meters import NOW_D, draw_meters
 
 SHARD = make_shard(60, 30, seed=8, now_d=NOW_D)

@@ -7,7 +7,7 @@ from fleet.science.assess import assess_shard
 from fleet.science.columns import Limit, MeterReadings, PartRole, Parts, Water
 from fleet.science.settings import AssessmentSettings, UseSettings
 from fleet.science.use import fit_use_rules
-from tests.benchmarks.made_up_shard import make_table
+from tests.benchmarks.synthetic_shard import make_table
 from tests.fleet.science.small_shard import NOW_D, shard, units
 
 PARTS = 10_000

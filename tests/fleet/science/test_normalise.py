@@ -20,7 +20,7 @@ from fleet.science.normalise import (
 )
 from fleet.science.performance_charts import PerformanceSettings
 from shared.measures import PSI_PER_BAR
-from tests.benchmarks.made_up_shard import make_shard
+from tests.benchmarks.synthetic_shard import make_shard
 from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 from tests.fleet.science.published import published
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
-from fleet.assessment.columns import read_part_times, read_shard, read_shard_then
+from fleet.assessment.column_reader import UnitRange
+from fleet.assessment.columns import read_part_times, read_shard
 from fleet.assessment.days import to_days
-from fleet.database.columns import UnitRange
 from fleet.models import Part, RemovalReason
 from scheduling.billing.backtest import backtest
 from tests import factories as make
@@ -40,7 +40,7 @@ def whole(unit) -> UnitRange:
 
 def test_a_past_moment_shows_the_part_that_was_in_place_then(history):
     then = datetime(2026, 3, 1, tzinfo=UTC)
-    shard = read_shard_then(whole(history), to_days(then))
+    shard = read_shard(whole(history), to_days(then), is_past=True)
     expected = Part.objects.get(installed_at__lte=then, removed_at__gt=then)
     assert shard.columns.parts.part_id.tolist() == [expected.pk]
     assert shard.columns.readings.read_at_d.max() <= to_days(then)
@@ -48,7 +48,7 @@ def test_a_past_moment_shows_the_part_that_was_in_place_then(history):
 
 def test_today_the_past_and_the_present_read_alike(history):
     now_d = to_days(make.NOW)
-    present, past = read_shard(whole(history), now_d), read_shard_then(whole(history), now_d)
+    present, past = read_shard(whole(history), now_d), read_shard(whole(history), now_d, is_past=True)
     for name, column in vars(present.columns.parts).items():
         assert np.array_equal(vars(past.columns.parts)[name], column, equal_nan=True), name
     assert np.array_equal(past.part_cost, present.part_cost)
@@ -56,7 +56,7 @@ def test_today_the_past_and_the_present_read_alike(history):
 
 def test_a_life_learned_since_is_not_known_in_the_past(history):
     Part.objects.first().kind.__class__.objects.update(learned_life_gal=5000, learned_life_shape=3)
-    parts = read_shard_then(whole(history), to_days(make.NOW)).columns.parts
+    parts = read_shard(whole(history), to_days(make.NOW), is_past=True).columns.parts
     assert np.isnan(parts.learned_life_gal).all()
     assert np.isnan(parts.learned_life_shape).all()
 

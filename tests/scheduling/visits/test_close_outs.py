@@ -462,7 +462,7 @@ def test_an_assessment_that_fails_costs_nothing_that_was_closed(job, monkeypatch
     def broken(*args):
         raise RuntimeError("numbers went astray")
 
-    monkeypatch.setattr(visits_close_out.assessment, "assess_units", broken)
+    monkeypatch.setattr(visits_close_out.runs, "assess_units", broken)
     with caplog.at_level(logging.CRITICAL):
         close_out(form_for(order, technician), by=None, now=NOW)
     order.refresh_from_db()

@@ -1,6 +1,5 @@
-"""Writes a made-up fleet of any size into an empty PostgreSQL database, fast. Nothing in it is measured."""
+"""Writes a synthetic fleet of any size into an empty PostgreSQL database, fast. Nothing in it is measured."""
 
-import struct
 from collections.abc import Callable
 from dataclasses import fields, replace
 from typing import Final
@@ -8,16 +7,15 @@ from typing import Final
 import numpy as np
 from django.db import connection, transaction
 
+from fleet.database.bulk_write import copy_columns
 from fleet.models import Branch, Customer, PartKind
 from fleet.science.columns import PartRole, ShardColumns
-from tests.benchmarks.made_up_shard import UNITS_A_SUPPLY, make_shard
+from tests.benchmarks.synthetic_shard import UNITS_A_SUPPLY, make_shard
 
 NOW_D: Final = 20_000.0
-"""The moment of the made-up fleet. [days since 1970-01-01 UTC]"""
+"""The moment of the synthetic fleet. [days since 1970-01-01 UTC]"""
 UNITS_AT_ONCE: Final = 20_000
 """Made and written in one go, so that memory stays the same whatever the fleet."""
-_HEADER = b"PGCOPY\n\xff\r\n\x00" + struct.pack(">ii", 0, 0)
-_END = struct.pack(">h", -1)
 _AT = "to_timestamp({} * 86400)"
 _POSITIONS = ("sediment", "carbon", "membrane", "post-carbon")
 _KIND_RATINGS = (
@@ -32,7 +30,7 @@ _GAUGES = (
 )  # fmt: skip
 
 
-def load_made_up_fleet(
+def load_synthetic_fleet(
     units: int,
     readings_per_unit: int,
     seed: int,
@@ -41,7 +39,7 @@ def load_made_up_fleet(
     every_days: float = 7.0,
     tell: Callable[[str], None] = lambda _text: None,
 ) -> None:
-    """Write sites, treatment units, parts, readings, gauges, tests and flushes of a made-up fleet.
+    """Write sites, treatment units, parts, readings, gauges, tests and flushes of a synthetic fleet.
 
     Parameters
     ----------
@@ -91,22 +89,12 @@ def vacuum() -> None:
 
 
 def _stage(name: str, table: object) -> None:
-    """Put a table of the science into a temporary table of floats, by binary COPY; NaN becomes NULL."""
+    """Put a table of the science into a temporary table of floats; NaN becomes NULL."""
     columns = {item.name: getattr(table, item.name).astype(np.float64) for item in fields(table)}
-    row = np.dtype([("fields", ">i2"), ("cells", [("length", ">i4"), ("value", ">f8")], (len(columns),))])
-    rows = np.zeros(len(next(iter(columns.values()))), dtype=row)
-    rows["fields"] = len(columns)
-    rows["cells"]["length"] = 8
-    for i, column in enumerate(columns.values()):
-        rows["cells"]["value"][:, i] = column
     listed = ", ".join(f"{column} float8" for column in columns)
     with connection.cursor() as cursor:
         cursor.execute(f"CREATE TEMPORARY TABLE staged_{name} ({listed}) ON COMMIT DROP")
-        with cursor.copy(f"COPY staged_{name} FROM STDIN (FORMAT BINARY)") as copy:
-            copy.write(_HEADER)
-            for begin in range(0, len(rows), 100_000):
-                copy.write(rows[begin : begin + 100_000].tobytes())
-            copy.write(_END)
+    copy_columns(f"staged_{name}", [columns])
 
 
 def _make_kinds(parts: object) -> None:

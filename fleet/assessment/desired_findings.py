@@ -1,7 +1,4 @@
-"""Which findings the rules want of a shard, column by column; words only of rows to be written.
-
-Bring standing findings in line with what assessment knows: new ones, stronger ones, gone ones.
-"""
+"""Which findings the rules want of a shard, column by column; words only of rows to be written."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -11,25 +8,15 @@ from typing import Final
 import numpy as np
 from django.db.models import Min
 
-from fleet.assessment import findings as rules
+from fleet.assessment import finding_rules as rules
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_days, to_local_days
-from fleet.assessment.findings import Asked, Candidate, Standing, asked_of, is_stronger, read_standing
-from fleet.database.bulk_write import StateTable, add_rows, change_rows, write_over
-from fleet.models import (
-    Finding,
-    FindingKind,
-    Part,
-    PartState,
-    ReadinessState,
-    TreatmentUnit,
-    UnitState,
-    WebhookKind,
-)
+from fleet.assessment.open_findings import FindingDates, OpenFindings, dates_of
+from fleet.assessment.states import StateTable
+from fleet.models import FindingKind, Part, ReadinessState, TreatmentUnit
 from fleet.science import columns as science
 from fleet.science import found as science_found
 from fleet.science.feed_water import newest_test_days
-from fleet.webhooks import outbox
 from shared.periods import local_day
 
 FAULT_WINDOW_DAYS: Final = 45
@@ -44,43 +31,44 @@ FAULT_WORDS: Final = {
 
 
 @dataclass(frozen=True)
-class Wanted:
-    """Findings of one sort that should stand. ``write`` makes those of some rows."""
+class DesiredFindings:
+    """Findings of one sort that should be open. ``write`` makes those of some rows."""
 
     causes: list[str]
-    asked: Asked
-    standing_row: np.ndarray
-    """In what stands; -1 for a new one."""
+    dates: FindingDates
+    open_row: np.ndarray
+    """In what is open; -1 for a new one."""
     write: Callable[[np.ndarray], list[rules.Candidate]]
 
 
-def wanted_findings(
+def desired_findings(
     shard: Shard,
     found: science_found.ShardFindings,
-    units: StateTable[UnitState],
-    parts: StateTable[PartState],
+    units: StateTable,
+    parts: StateTable,
     zones: list[str],
-    standing: Standing,
+    before: OpenFindings,
     now: datetime,
-) -> Iterator[Wanted]:
-    """Yield all that should stand as of ``now``, each cause once."""
+) -> Iterator[DesiredFindings]:
+    """Yield all that should be open as of ``now``, each cause once."""
     day_in = {zone: np.datetime64(local_day(now, zone), "D") for zone in set(zones)}
     today = np.array([day_in[zone] for zone in zones], dtype="datetime64[D]")
-    yield _changes(units, parts, shard.columns.parts.unit_row, today, standing)
-    owed_on = to_local_days(found.readiness.owed_since_d, zones, to_days(now))
-    yield _reflushes(units, owed_on, today, standing)
+    yield _changes(units, parts, shard.columns.parts.unit_row, today, before)
+    yield _reflushes(units, today, before)
     single = list(_singles(shard, found, units, zones, today, now))
     causes = [one.cause_key for one in single]
-    yield Wanted(causes, asked_of(single), standing.rows(causes), lambda rows: [single[row] for row in rows])
+    yield DesiredFindings(
+        causes, dates_of(single), before.rows(causes), lambda rows: [single[row] for row in rows]
+    )
 
 
 def _changes(
-    units: StateTable[UnitState],
-    parts: StateTable[PartState],
+    units: StateTable,
+    parts: StateTable,
     unit_row: np.ndarray,
     today_of_unit: np.ndarray,
-    standing: Standing,
-) -> Wanted:
+    before: OpenFindings,
+) -> DesiredFindings:
     """Ask for a change when the early date is near, or wear has reached its limit."""
     today, early, wear = today_of_unit[unit_row], parts.columns["early_on"], parts.columns["wear"]
     works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
@@ -89,15 +77,15 @@ def _changes(
     keep = np.timedelta64(rules.KEEP_DAYS, "D")
     rows = np.flatnonzero(works & (is_worn | (early <= today + ahead + keep)))
     part_ids = parts.columns["part_id"]
-    standing_row = standing.rows(list(map(rules.change_cause, part_ids[rows].tolist())))
-    stands = standing_row >= 0
-    stands[stands] = ~standing.is_ahead[standing_row[stands]]
+    open_row = before.rows(list(map(rules.change_cause, part_ids[rows].tolist())))
+    stands = open_row >= 0
+    stands[stands] = ~before.is_ahead[open_row[stands]]
     is_due = stands | is_worn[rows] | (early[rows] <= today[rows] + ahead)
-    rows, standing_row = rows[is_due], standing_row[is_due]
+    rows, open_row = rows[is_due], open_row[is_due]
     today = today[rows]
-    not_after = parts.layout.days(parts.records[rows], "not_after_on")
+    not_after = parts.not_after_on[rows]
     early, likely, late = (parts.columns[name][rows] for name in ("early_on", "likely_on", "late_on"))
-    asked = Asked(
+    dates = FindingDates(
         strength=np.minimum(np.nan_to_num(wear[rows]), rules.STRONGEST),
         early_on=_or(early, today),
         likely_on=_or(likely, today),
@@ -106,23 +94,21 @@ def _changes(
 
     def write(which: np.ndarray) -> list[rules.Candidate]:
         names = _part_names(part_ids[rows[which]].tolist())
-        seen = zip(parts.seen(rows[which]), asked.rows(which).by_row(), strict=True)
+        seen = zip(parts.rows(rows[which]), dates.rows(which).by_row(), strict=True)
         return [rules.change_due(part, names[part.part_id], by_name) for part, by_name in seen]
 
-    return Wanted(list(map(rules.change_cause, part_ids[rows].tolist())), asked, standing_row, write)
+    return DesiredFindings(list(map(rules.change_cause, part_ids[rows].tolist())), dates, open_row, write)
 
 
-def _reflushes(
-    units: StateTable[UnitState], owed_on: np.ndarray, today_of_unit: np.ndarray, standing: Standing
-) -> Wanted:
+def _reflushes(units: StateTable, today_of_unit: np.ndarray, before: OpenFindings) -> DesiredFindings:
     """Ask for a flush that readiness says is owed."""
     columns = units.columns
     waits = np.isin(columns["readiness"], [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING])
     rows = np.flatnonzero(waits & (columns["owed_flush"] != ""))
     today = today_of_unit[rows]
-    since = _or(owed_on[rows], today)
+    since = _or(columns["owed_since"][rows].astype("datetime64[D]"), today)
     window = np.timedelta64(rules.REFLUSH_WINDOW_DAYS, "D")
-    asked = Asked(
+    dates = FindingDates(
         strength=1.0 + np.minimum((today - since).astype(np.int64), 365) / 365,
         early_on=since,
         likely_on=since,
@@ -135,10 +121,10 @@ def _reflushes(
     causes = [rules.reflush_cause(*one) for one in owed]
 
     def write(which: np.ndarray) -> list[rules.Candidate]:
-        seen = zip(units.seen(rows[which]), asked.rows(which).by_row(), today[which].tolist(), strict=True)
+        seen = zip(units.rows(rows[which]), dates.rows(which).by_row(), today[which].tolist(), strict=True)
         return [rules.reflush_required(*one) for one in seen]
 
-    return Wanted(causes, asked, standing.rows(causes), write)
+    return DesiredFindings(causes, dates, before.rows(causes), write)
 
 
 def _or(days: np.ndarray, others: np.ndarray) -> np.ndarray:
@@ -148,22 +134,19 @@ def _or(days: np.ndarray, others: np.ndarray) -> np.ndarray:
 def _singles(
     shard: Shard,
     found: science_found.ShardFindings,
-    units: StateTable[UnitState],
+    units: StateTable,
     zones: list[str],
     today: np.ndarray,
     now: datetime,
 ) -> Iterator[rules.Candidate]:
     """Yield what is seldom enough to be made one by one."""
     newest_on = to_local_days(newest_test_days(shard.columns), zones, to_days(now))
-    read_on = to_local_days(found.use.last_read_at_d, zones, to_days(now))
-    rows = _units_that_matter(units, newest_on, read_on, today)
+    rows = _units_that_matter(units, newest_on, today)
     faults = _newest_faults(found.faults, now)
-    facts = _unit_facts(
-        shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object), read_on.astype(object)
-    )
+    facts = _unit_facts(shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object))
     membranes = _membrane_ids(shard.columns) if rows else {}
     for i, state, day in zip(
-        rows, units.seen(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
+        rows, units.rows(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
     ):
         several = (
             rules.performance_decay(state, membranes.get(i), day),
@@ -176,10 +159,9 @@ def _singles(
         yield _meter_fault(found.faults, i, unit_id, water, facts[row].serial, zones[row], now)
 
 
-def _units_that_matter(
-    units: StateTable[UnitState], newest_on: np.ndarray, read_on: np.ndarray, today: np.ndarray
-) -> list[int]:
+def _units_that_matter(units: StateTable, newest_on: np.ndarray, today: np.ndarray) -> list[int]:
     """Return the rows of treatment units that a rule for single ones may want."""
+    read_on = units.columns["last_read_at"].astype("datetime64[D]")
     # Not “longer ago than”: what never was has no date, and every comparison with none is False.
     is_read = today - read_on <= np.timedelta64(rules.SILENT_DAYS, "D")
     is_tested = today - newest_on <= np.timedelta64(rules.FEED_TEST_DAYS, "D")
@@ -222,9 +204,7 @@ def _meter_fault(
     )
 
 
-def _unit_facts(
-    shard: Shard, rows: set[int], newest_on: np.ndarray, read_on: np.ndarray
-) -> dict[int, rules.UnitFacts]:
+def _unit_facts(shard: Shard, rows: set[int], newest_on: np.ndarray) -> dict[int, rules.UnitFacts]:
     """Return what the rules need to know beside the state, for these rows of treatment units."""
     if not rows:
         return {}
@@ -244,7 +224,6 @@ def _unit_facts(
             site_id=site_ids[row],
             is_first_at_site=first_at_site[site_ids[row]] == unit_ids[row],
             last_test_on=newest_on[row],
-            last_read_on=read_on[row],
         )
         for row in rows
     }
@@ -263,106 +242,3 @@ def _part_names(part_ids: list[int]) -> dict[int, str]:
         return {}
     rows = Part.objects.filter(id__any_of=part_ids).values_list("id", "position__code", "kind__name")
     return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
-
-
-CLOCK_RAN_AHEAD: Final = "it was found by a clock that ran ahead"
-_REWRITTEN: Final = ("strength", "not_before_on", "early_on", "likely_on", "late_on", "why", "numbers")
-
-
-@dataclass(frozen=True)
-class SyncCounts:
-    """How many findings were new, changed and gone."""
-
-    found: int
-    changed: int
-    gone: int
-
-
-def sync_findings(
-    shard: Shard,
-    found: science_found.ShardFindings,
-    units: StateTable[UnitState],
-    parts: StateTable[PartState],
-    zones: list[str],
-    now: datetime,
-) -> SyncCounts:
-    """Write the difference between what stands and what should stand, once per cause."""
-    standing = read_standing(units.columns["treatment_unit_id"].tolist(), now)
-    is_wanted = np.zeros(len(standing.id), dtype=bool)
-    fresh: dict[str, Candidate] = {}
-    changed: dict[int, Candidate] = {}
-    for wanted in wanted_findings(shard, found, units, parts, zones, standing, now):
-        stands = wanted.standing_row >= 0
-        old = wanted.standing_row[stands]
-        is_wanted[old] = True
-        to_write = ~stands
-        to_write[stands] = standing.is_ahead[old] | is_stronger(
-            standing.asked.rows(old), wanted.asked.rows(stands)
-        )
-        which = np.flatnonzero(to_write)
-        for row, candidate in zip(which.tolist(), wanted.write(which), strict=True):
-            if stands[row]:
-                changed[int(standing.id[wanted.standing_row[row]])] = candidate
-            else:
-                fresh[candidate.cause_key] = candidate
-    lost = Finding.objects.filter(pk__any_of=standing.id[~is_wanted].tolist()) if not is_wanted.all() else []
-    in_place = set(parts.columns["part_id"].tolist())
-    gone = [_end(one, in_place, now) for one in lost]
-    dated = {"found_at": now, "changed_at": now}
-    add_rows(Finding, [{**vars(one), **dated, "kind": str(one.kind)} for one in fresh.values()])
-    _tell(list(fresh.values()), now)
-    _rewrite(changed, now)
-    write_over(gone, "id")
-    return SyncCounts(len(fresh), len(changed), len(gone))
-
-
-def _rewrite(changed: dict[int, Candidate], now: datetime) -> None:
-    """Write findings anew over the standing ones of these ids."""
-    rows = [{name: getattr(one, name) for name in _REWRITTEN} | {"id": pk} for pk, one in changed.items()]
-    # One found as of a moment to come was found now.
-    change_rows(Finding, rows, "id", same={"changed_at": now}, at_most={"found_at": now})
-
-
-def _tell(fresh: list[Candidate], now: datetime) -> None:
-    """Tell other programs of new findings."""
-    if not fresh or not outbox.listeners(WebhookKind.FINDING_RAISED):
-        return
-    units = TreatmentUnit.objects.select_related("site").in_bulk({one.treatment_unit_id for one in fresh})
-    outbox.announce(
-        WebhookKind.FINDING_RAISED,
-        (
-            outbox.Told(
-                units[one.treatment_unit_id].site.branch_id,
-                {
-                    "cause_key": one.cause_key,
-                    "kind": one.kind,
-                    "treatment_unit_serial": units[one.treatment_unit_id].serial,
-                    "site_code": units[one.treatment_unit_id].site.code,
-                    "why": one.why,
-                    "likely_on": one.likely_on.isoformat() if one.likely_on else None,
-                },
-            )
-            for one in fresh
-        ),
-        now=now,
-    )
-
-
-def _end(finding: Finding, parts_in_place: set[int], now: datetime) -> Finding:
-    was_ahead = finding.changed_at > now
-    finding.gone_at = finding.changed_at = now
-    finding.gone_because = CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place)
-    return finding
-
-
-def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
-    if finding.part_id and finding.part_id not in parts_in_place:
-        return "the part is no longer in place"
-    return {
-        FindingKind.CHANGE_DUE: "newer readings put the due date further away",
-        FindingKind.REFLUSH_REQUIRED: "a flush that ran clear was recorded",
-        FindingKind.PERFORMANCE_DECAY: "normalised performance is back in line with its baseline",
-        FindingKind.METER_FAULT: "no new fault for 60 days",
-        FindingKind.READING_WANTED: "a reading came in",
-        FindingKind.FEED_TEST_DUE: "a feed test came in",
-    }[FindingKind(finding.kind)]

@@ -1,0 +1,214 @@
+"""When does what assessment knows become a finding that wants action? Plain rules over one shard."""
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from functools import cache
+from types import SimpleNamespace as RowView
+from typing import Any, Final
+
+from django.db.models import TextChoices
+from django.utils.translation import override
+
+from fleet.assessment.explanation import learned_names
+from fleet.models import FindingKind, LimitName, OwedFlush, PatternName, ReadinessState
+
+CHANGE_AHEAD_DAYS: Final = 28
+"""A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
+STRONGEST: Final = 3.0
+"""Wear beyond this says no more than “far past”."""
+KEEP_DAYS: Final = 14
+"""A standing change finding goes only when its early date moves this much beyond that: no flutter."""
+DECAY_WINDOW_DAYS: Final = 21
+"""A decaying treatment unit is looked at within three weeks. *Common practice.*"""
+REFLUSH_WINDOW_DAYS: Final = 2
+"""Carbon fines and storage solution wait no longer than this. *Common practice.*"""
+SILENT_DAYS: Final = 45
+"""No reading for this long: somebody should read the meter."""
+FAULT_MEMORY_DAYS: Final = 60
+"""A meter fault older than this is history, not something to act on."""
+STRENGTH_MOVED: Final = 0.02
+DAYS_MOVED: Final = 3
+"""A standing finding is written anew when its strength or one of its dates has moved by this much."""
+FEED_TEST_DAYS: Final = 365
+"""A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
+
+
+@dataclass
+class Candidate:
+    """A finding as the rules would have it now."""
+
+    kind: str
+    cause_key: str
+    treatment_unit_id: int
+    method: str
+    why: str
+    strength: float
+    part_id: int | None = None
+    not_before_on: date | None = None
+    early_on: date | None = None
+    likely_on: date | None = None
+    late_on: date | None = None
+    numbers: dict = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class UnitFacts:
+    """What the rules need to know of a treatment unit beside its state."""
+
+    serial: str
+    site_id: int
+    is_first_at_site: bool
+    last_test_on: date | None
+
+
+@cache
+def english_label(choices: type[TextChoices], value: str) -> str:
+    """Return the label of a choice as the code has it: what is stored speaks English."""
+    with override(None):
+        return str(choices(value).label)
+
+
+def change_cause(part_id: int) -> str:
+    """Return the one cause of a part's change."""
+    return f"change_due:part:{part_id}"
+
+
+def reflush_cause(treatment_unit_id: int, owed: str, part_id: int | None) -> str:
+    """Return the one cause of an owed flush."""
+    return f"reflush_required:unit:{treatment_unit_id}:{owed}:part:{part_id or 0}"
+
+
+def change_due(state: RowView, name: str, asked: dict[str, Any]) -> Candidate:
+    """Say why a change is asked for. ``asked`` is strength and dates by name."""
+    limit = english_label(LimitName, state.governing).lower() if state.governing else "life"
+    numbers = state.numbers
+    learned = learned_names(numbers)
+    rests = f"; rests on what the fleet taught ({learned})" if learned else ""
+    return Candidate(
+        kind=FindingKind.CHANGE_DUE,
+        cause_key=change_cause(state.part_id),
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.part_id,
+        method="wear",
+        why=f"{name}: {_wear_words(state, limit)}{rests}.",
+        not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
+        numbers=numbers,
+        **asked,
+    )
+
+
+def reflush_required(state: RowView, asked: dict[str, Any], today: date) -> Candidate:
+    """Say which flush is owed, since when and how much."""
+    owed, since = state.owed_flush, asked["early_on"]
+    label = english_label(OwedFlush, owed)
+    flush_gal, flush_minutes = state.flush_gal, state.flush_minutes
+    volume = f"{flush_gal:.0f} gal" if flush_gal else "until it runs clear"
+    minutes = f", about {flush_minutes:.0f} min" if flush_minutes else ""
+    return Candidate(
+        kind=FindingKind.REFLUSH_REQUIRED,
+        cause_key=reflush_cause(state.treatment_unit_id, owed, state.owed_part_id),
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.owed_part_id,
+        method="readiness",
+        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
+        not_before_on=min(today, since),
+        numbers={"flush_gal": flush_gal, "flush_minutes": flush_minutes, "owed": owed},
+        **asked,
+    )
+
+
+def performance_decay(state: RowView, membrane_part_id: int | None, today: date) -> Candidate | None:
+    """Ask for a look when normalised performance has changed for certain, never for cold water."""
+    quiet = ("", PatternName.COLD_WATER_ONLY)
+    if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
+        return None
+    changes = {
+        "normalised flow": state.flow_change,
+        "salt passage": state.passage_change,
+        "pressure drop": state.drop_change,
+    }
+    latest = today + timedelta(days=DECAY_WINDOW_DAYS)
+    known = {name: change for name, change in changes.items() if change is not None}
+    told = ", ".join(f"{name} {_change_words(change)}" for name, change in known.items())
+    pattern = english_label(PatternName, state.pattern)
+    return Candidate(
+        kind=FindingKind.PERFORMANCE_DECAY,
+        cause_key=f"performance_decay:part:{membrane_part_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=membrane_part_id,
+        method="normalised",
+        why=f"{pattern}: {told} against its own baseline.",
+        strength=max((abs(change) for change in known.values()), default=0.0),
+        not_before_on=today,
+        early_on=today,
+        likely_on=min(state.crosses_limit_on or today, latest),
+        late_on=latest,
+        numbers={**state.numbers, "pattern": state.pattern},
+    )
+
+
+def reading_wanted(state: RowView, facts: UnitFacts, today: date) -> Candidate | None:
+    """Ask for a reading where the meter has been silent or never spoke."""
+    if state.readiness == ReadinessState.OUT_OF_SERVICE:
+        return None
+    last = state.last_read_at.date() if state.last_read_at else None
+    if last is not None and (today - last).days <= SILENT_DAYS:
+        return None
+    silent = f"silent for {(today - last).days} days" if last else "never read"
+    return Candidate(
+        kind=FindingKind.READING_WANTED,
+        cause_key=f"reading_wanted:unit:{state.treatment_unit_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        method="last reading",
+        why=f"Meter of {facts.serial} {silent}; due dates rest on the design duty until it is read.",
+        strength=min((today - last).days / 365, 3.0) if last else 1.0,
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=30),
+        late_on=today + timedelta(days=60),
+        numbers={"last_read_on": last.isoformat() if last else None, "limit_days": SILENT_DAYS},
+    )
+
+
+def feed_test_due(state: RowView, facts: UnitFacts, today: date) -> Candidate | None:
+    """Ask once per site for a feed test where the newest is old or there is none."""
+    if not facts.is_first_at_site or state.readiness == ReadinessState.OUT_OF_SERVICE:
+        return None
+    last = facts.last_test_on
+    if last is not None and (today - last).days <= FEED_TEST_DAYS:
+        return None
+    told = f"last tested {last:%d %b %Y}" if last else "never tested"
+    return Candidate(
+        kind=FindingKind.FEED_TEST_DUE,
+        cause_key=f"feed_test_due:site:{facts.site_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        method="last feed test",
+        why=f"Feed water {told}; chlorine and hardness shorten lives and should be known within a year.",
+        strength=min((today - last).days / 365, 3.0) if last else 1.0,
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=45),
+        late_on=today + timedelta(days=90),
+        numbers={"last_test_on": last.isoformat() if last else None, "limit_days": FEED_TEST_DAYS},
+    )
+
+
+def _change_words(change: float) -> str:
+    """Say a relative change with its sign, or that there is none."""
+    return "level" if abs(change) < 0.005 else f"{change:+.0%}"
+
+
+def _wear_words(state: RowView, limit: str) -> str:
+    """Say how worn a part is and since or until when, without false precision past the limit."""
+    if state.wear is None:
+        return "wear is not known"
+    if state.wear >= STRONGEST:
+        return f"far past its limit by {limit}"
+    if state.wear >= 1:
+        return f"{state.wear:.0%} of its life by {limit}, past its limit"
+    when = f"limit likely on {state.likely_on:%d %b %Y}" if state.likely_on else "limit near"
+    return f"{state.wear:.0%} of its life by {limit}, {when}"
+
+
+def _days(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
