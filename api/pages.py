@@ -8,8 +8,10 @@ from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext, gettext_lazy
+from django.utils.html import format_html
+from django.utils.translation import gettext, gettext_lazy, pgettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -18,11 +20,12 @@ from api.models import ApiToken
 from api.tokens import make_token, permissions_on_offer, revoke_token
 from api.with_python import OVERRIDES, STEPS
 from fleet.models import AuditArea, Person
-from scheduling.pages.downloads import Column, ListFile, page_or_file
+from fleet.table_columns import Moment, button, mark
 from scheduling.pages.request_context import note_change
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import Column, Table, page_or_file
 from shared.told import told
 
 LASTS: Final = [
@@ -31,21 +34,40 @@ LASTS: Final = [
     (90, gettext_lazy("90 days")),
     (365, gettext_lazy("a year")),
 ]
-TOKEN_COLUMNS: Final = [
-    Column("Token", lambda row: row["token"].name),
-    Column("Begins", lambda row: row["token"].secret_start),
-    Column("May", lambda row: "; ".join(row["may"])),
-    Column("Made", lambda row: row["token"].made_at),
-    Column("Last used", lambda row: row["token"].last_used_at),
-    Column("Works until", lambda row: row["token"].expires_at),
-    Column("Revoked", lambda row: row["token"].revoked_at),
-]
-LASTS: Final = [
-    (7, gettext_lazy("7 days")),
-    (30, gettext_lazy("30 days")),
-    (90, gettext_lazy("90 days")),
-    (365, gettext_lazy("a year")),
-]
+
+
+def _may(row: ApiToken) -> str:
+    return "; ".join(Permission[name.upper()].value for name in row.permissions)
+
+
+def _state(row: ApiToken, page: dict) -> str:
+    if row.revoked_at:
+        return mark("off", gettext("Revoked"))
+    if row.expires_at <= page["now"]:
+        return mark("off", gettext("Expired"))
+    return button(
+        page, reverse("revoke_own_token", args=[row.pk]), gettext("Revoke"), css="plain",
+        confirm=gettext("Revoke it? The program that uses it is locked out at once."),
+        said=gettext("Revoke %(name)s") % {"name": row.name},
+    )  # fmt: skip
+
+
+def _day() -> str:
+    return gettext("j M Y")
+
+
+TOKENS: Final = Table(
+    gettext_lazy("Your tokens"),
+    Column(gettext_lazy("Token"), "name", head=True,
+           under=lambda row, page: format_html("<code>{}…</code>", row.secret_start)),
+    Column(gettext_lazy("Begins"), "secret_start", only="file"),
+    Column(pgettext_lazy("what a token may do", "May"), _may),
+    Moment(gettext_lazy("Made"), "made_at", form=_day),
+    Moment(gettext_lazy("Last used"), "last_used_at", empty=gettext_lazy("never")),
+    Moment(gettext_lazy("Works until"), "expires_at", form=_day),
+    Column(gettext_lazy("Revoked"), "revoked_at", label="", unseen=True, show=_state),
+    file="tokens",
+)  # fmt: skip
 
 
 class TokenForm(forms.Form):
@@ -87,18 +109,14 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         else:
             note_change(request, "token made", AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
-    tokens = [
-        {"token": token, "may": [Permission[name.upper()].value for name in token.permissions],
-         "is_over": token.expires_at <= now}
-        for token in ApiToken.objects.filter(person=request.user)[:200]
-    ]  # fmt: skip
+    tokens = ApiToken.objects.filter(person=request.user)[:200]
     context = {"form": form, "tokens": tokens, "secret": secret, "now": now}
     return page_or_file(
         request,
         "api/own_tokens.html",
         context,
         status=422 if form.errors else 200,
-        tokens=ListFile("tokens", TOKEN_COLUMNS, lambda: tokens),
+        tokens=TOKENS.of(tokens),
     )
 
 

@@ -1,6 +1,6 @@
 from django.apps import AppConfig
 
-from scheduling.sentences import close_outs, headings, planning, routes, services, steps, workbook
+from scheduling.sentences import close_outs, planning, routes, services, steps, workbook
 from shared.told import know
 
 
@@ -12,5 +12,5 @@ class SchedulingConfig(AppConfig):
 
     def ready(self) -> None:
         """Make this room's sentences known to pages."""
-        know((*headings.SENTENCES, *planning.SENTENCES, *routes.SENTENCES, *services.SENTENCES))
+        know((*planning.SENTENCES, *routes.SENTENCES, *services.SENTENCES))
         know((*close_outs.SENTENCES, *steps.SENTENCES, *workbook.SENTENCES))

@@ -11,8 +11,8 @@ from scheduling.orders import views as orders_views
 from scheduling.overview import unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
-from scheduling.routes import views as routes_views
-from scheduling.stock import views
+from scheduling.routes import views
+from scheduling.stock import views as stock_views
 from scheduling.visits import document_views
 from scheduling.visits import views as visits_views
 
@@ -23,7 +23,7 @@ urlpatterns = [
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
     path("fleet/", overview_views.fleet_list, name="fleet_list"),
-    path("fleet/rows.<str:form>", overview_views.fleet_file, name="fleet_file"),
+    path("fleet/rows.<str:form>", overview_views.fleet_list, name="fleet_file"),
     path("fleet/with-chosen/", orders_views.with_chosen_units, name="with_chosen_units"),
     path("fleet/map/", overview_views.site_map, name="site_map"),
     path("fleet/map/sites.<str:form>", overview_views.site_map_file, name="site_map_file"),
@@ -40,7 +40,7 @@ urlpatterns = [
     path("jobs/<int:pk>/progress/", operations_views.long_job_progress, name="long_job_progress"),
     path("jobs/<int:pk>/stop/", operations_views.stop_long_job, name="stop_long_job"),
     path("work-orders/", orders_views.work_orders, name="work_orders"),
-    path("work-orders/rows.<str:form>", orders_views.order_file, name="order_file"),
+    path("work-orders/rows.<str:form>", orders_views.work_orders, name="order_file"),
     path("work-orders/for-chosen/", orders_views.raise_for_chosen, name="raise_for_chosen"),
     path("work-orders/withdraw-chosen/", orders_views.withdraw_chosen, name="withdraw_chosen"),
     path("work-orders/reopen-chosen/", orders_views.reopen_chosen, name="reopen_chosen"),
@@ -57,13 +57,13 @@ urlpatterns = [
     path("steps/", step_views.step_sheets, name="step_sheets"),
     path("steps/<slug:kind>/", step_views.step_sheet, name="step_sheet"),
     path("steps/<slug:kind>/<int:version>/", step_views.step_sheet_version, name="step_sheet_version"),
-    path("stock/", views.stock, name="stock"),
-    path("stock/needs.<str:form>", views.needs_file, name="needs_file"),
-    path("stock/set-up/", views.set_up, name="set_up_stock"),
-    path("stock/recall/", views.recall, name="recall"),
-    path("stock/recall/rows.<str:form>", views.recall_file, name="recall_file"),
+    path("stock/", stock_views.stock, name="stock"),
+    path("stock/needs.<str:form>", stock_views.needs_file, name="needs_file"),
+    path("stock/set-up/", stock_views.set_up, name="set_up_stock"),
+    path("stock/recall/", stock_views.recall, name="recall"),
+    path("stock/recall/rows.<str:form>", stock_views.recall, name="recall_file"),
     path("stock/<slug:code>/labels.pdf", document_views.part_label_file, name="part_label_file"),
-    path("stock/<slug:code>/", views.stock_place, name="stock_place"),
+    path("stock/<slug:code>/", stock_views.stock_place, name="stock_place"),
     path("notices/", customers_views.notices, name="notices"),
     path("notices/<int:pk>/", customers_views.notice, name="notice"),
     path("notices/<int:pk>/again/", customers_views.send_notice_again, name="send_notice_again"),
@@ -89,16 +89,16 @@ urlpatterns = [
     path("", include("scheduling.routes.urls")),
     path("", include("scheduling.visits.urls")),
     path("", include("scheduling.operations.urls")),
-    path("plans/", routes_views.proposals, name="proposals"),
-    path("plans/<int:pk>/", routes_views.proposal, name="proposal"),
-    path("plans/<int:pk>/progress/", routes_views.proposal_progress, name="proposal_progress"),
-    path("plans/<int:pk>/stop/", routes_views.stop_proposal, name="stop_proposal"),
-    path("plans/<int:pk>/publish/", routes_views.publish_proposal, name="publish_proposal"),
-    path("plans/<int:pk>/take-back/", routes_views.take_back_proposal, name="take_back_proposal"),
-    path("plans/<int:pk>/set-aside/", routes_views.set_proposal_aside, name="set_proposal_aside"),
-    path("plans/<int:pk>/routes.geojson", routes_views.proposal_geojson, name="proposal_geojson"),
-    path("routes/<int:pk>/", routes_views.route, name="route"),
-    path("routes/<int:pk>/route.geojson", routes_views.route_geojson, name="route_geojson"),
+    path("plans/", views.proposals, name="proposals"),
+    path("plans/<int:pk>/", views.proposal, name="proposal"),
+    path("plans/<int:pk>/progress/", views.proposal_progress, name="proposal_progress"),
+    path("plans/<int:pk>/stop/", views.stop_proposal, name="stop_proposal"),
+    path("plans/<int:pk>/publish/", views.publish_proposal, name="publish_proposal"),
+    path("plans/<int:pk>/take-back/", views.take_back_proposal, name="take_back_proposal"),
+    path("plans/<int:pk>/set-aside/", views.set_proposal_aside, name="set_proposal_aside"),
+    path("plans/<int:pk>/routes.geojson", views.proposal_geojson, name="proposal_geojson"),
+    path("routes/<int:pk>/", views.route, name="route"),
+    path("routes/<int:pk>/route.geojson", views.route_geojson, name="route_geojson"),
     path("phone/day/", visits_views.day, name="day"),
     path("phone/day/<str:on>/", visits_views.day, name="day"),
     path("phone/close-out/<int:pk>/", visits_views.close_out, name="close_out"),
@@ -107,7 +107,7 @@ urlpatterns = [
     path("phone/day.webmanifest", visits_views.manifest, name="phone_manifest"),
     path("revenue/", include("scheduling.billing.urls")),
     path("revenue/", billing_views.revenue_review, name="revenue_review"),
-    path("revenue/sites.<str:form>", billing_views.revenue_file, name="revenue_file"),
+    path("revenue/sites.<str:form>", billing_views.revenue_review, name="revenue_file"),
     path("revenue/entries/", billing_views.revenue_entries, name="revenue_entries"),
-    path("revenue/entries/rows.<str:form>", billing_views.entries_file, name="entries_file"),
+    path("revenue/entries/rows.<str:form>", billing_views.revenue_entries, name="entries_file"),
 ]

@@ -97,7 +97,7 @@ def due_window(early: date | None, likely: date | None, late: date | None, today
 
 
 @register.inclusion_tag("parts/list_files.html", takes_context=True)
-def list_files(context, name: str, words: str):
+def list_files(context, name: str, words: str = ""):
     """Link a list of this page as CSV and XLSX, under the filter of this page."""
     query = context["request"].GET.copy()
     for key in ("page", "as", "list"):
@@ -106,4 +106,12 @@ def list_files(context, name: str, words: str):
     for form in ("csv", "xlsx"):
         query["list"], query["as"] = name, form
         links.append((form.upper(), f"?{query.urlencode()}"))
-    return {"links": links, "words": words}
+    return {"links": links, "words": words or context["lists"][name].said}
+
+
+@register.inclusion_tag("parts/table.html", takes_context=True)
+def table(context, name: str, files: bool = True):
+    """Show a declared list of this page, with its links as files below."""
+    page = context.flatten()
+    shown = page["lists"][name].on_page(page)
+    return {**shown, "name": name, "files": files, "lists": page["lists"], "request": page["request"]}

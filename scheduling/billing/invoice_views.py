@@ -21,13 +21,12 @@ from django.views.decorators.http import require_GET, require_POST
 
 from scheduling.billing import invoicing as queries
 from scheduling.billing import payments
+from scheduling.billing import tables as tables
 from scheduling.billing.forms import TaxRateForm
 from scheduling.billing.invoicing import end_month
 from scheduling.billing.payments import PAID_LINES
 from scheduling.contracts.views import did
 from scheduling.models import InvoiceBatch, InvoiceLine, PaidFile, TaxRate
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, guarded, page_or_file
 from scheduling.pages.forms import month_of
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
@@ -35,6 +34,8 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.periods import add_months, month_start
 from shared.roles import Permission
+from shared.table_files import guarded
+from shared.tables import page_or_file
 from shared.told import told, written
 
 COLUMNS: Final[dict[str, str]] = {
@@ -107,8 +108,8 @@ def invoices(request: HttpRequest) -> HttpResponse:
             "paid_columns": PAID_LINES.columns,
             "last_month": add_months(month_start(today), -1),
         },
-        batches=ListFile("batches", list_columns.BATCHES, lambda: found.batches),
-        files=ListFile("files of paid lines", list_columns.PAID_FILES, lambda: found.files),
+        batches=tables.BATCHES.of(found.batches),
+        files=tables.PAID_FILES.of(found.files),
     )
 
 
@@ -266,5 +267,5 @@ def _page(request: HttpRequest, form: TaxRateForm, status: int) -> HttpResponse:
         "billing/owner_taxes.html",
         {"rates": rates, "form": form},
         status=status,
-        rates=ListFile("tax rates", list_columns.TAX_RATES, lambda: rates),
+        rates=tables.TAX_RATES.of(rates),
     )

@@ -6,19 +6,19 @@ What sites cost to serve and what is left of what they earn.
 from datetime import datetime
 from typing import Final
 
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import get_object_or_404, render
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import get_object_or_404
 from django.utils.translation import gettext
 from django.views.decorators.http import require_GET
 
 from fleet.models import PartKind, Site
 from scheduling.billing import charts, forecast, margin
+from scheduling.billing import margin_tables as tables
 from scheduling.billing.views import kept_review
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
-from shared.roles import Permission, may
+from shared.roles import Permission
+from shared.tables import page_or_file
 
 MOST_MONTHS: Final = 12
 PARTS_SHOWN: Final = 100
@@ -26,10 +26,10 @@ PARTS_SHOWN: Final = 100
 
 @requires(Permission.SEE_REVENUE)
 @require_GET
-def owner_forecast(request: HttpRequest) -> HttpResponse:
-    """Show the forecast; costs only to who may see them."""
+def owner_forecast(request: HttpRequest, form: str = "") -> HttpResponseBase:
+    """Show the forecast, or send its parts; costs only to who may see them."""
     found, as_of = _forecast(request)
-    sees_costs = may(request.user.role, Permission.SEE_MARGINS)
+    _, today = now_and_today(request)
     return page_or_file(
         request,
         "billing/owner_forecast.html",
@@ -37,44 +37,17 @@ def owner_forecast(request: HttpRequest) -> HttpResponse:
             "found": found,
             "as_of": as_of,
             "ahead": charts.changes_ahead(found),
-            "kinds": [(kind, list(zip(kind.means, kind.highs, strict=True))) for kind in found.kinds],
-            "query": request.GET.urlencode(),
             "reorder_months": forecast.REORDER_MONTHS,
             "lengths": [(count, count == len(found.months)) for count in (3, 6, 12)],
         },
-        months=ListFile("months ahead", list_columns.MONTHS_AHEAD, lambda: found.months),
-        order=ListFile(
-            "parts to order",
-            [*list_columns.TO_ORDER, *(list_columns.TO_ORDER_COSTS if sees_costs else [])],
-            lambda: found.reorder,
+        form=form,
+        kinds=tables.KINDS_AHEAD.of(
+            found.kinds, file=f"parts ahead {today:%Y-%m-%d}",
+            more=tables.months_of_kinds([month.month for month in found.months]),
         ),
-    )
-
-
-@requires(Permission.SEE_REVENUE)
-@require_GET
-def owner_forecast_file(request: HttpRequest, form: str) -> HttpResponseBase:
-    """Return the parts ahead and what to order as CSV or XLSX."""
-    found, _ = _forecast(request)
-    _, today = now_and_today(request)
-    columns = [
-        Column("Code", lambda kind: kind.code),
-        Column("Part", lambda kind: kind.name),
-        Column("In stock", lambda kind: kind.in_stock),
-        Column(f"Needed in {forecast.REORDER_MONTHS} months", lambda kind: kind.needed),
-        Column("To order", lambda kind: kind.to_order),
-    ]
-    if may(request.user.role, Permission.SEE_MARGINS):
-        columns += [
-            Column("Cost each", lambda kind: kind.cost, is_money=True),
-            Column("Cost of order", lambda kind: kind.order_cost, is_money=True),
-        ]
-    for i, month in enumerate(found.months):
-        columns += [
-            Column(f"{month.month:%Y-%m} expected", lambda kind, i=i: round(kind.means[i], 2)),
-            Column(f"{month.month:%Y-%m} enough 9 in 10", lambda kind, i=i: kind.highs[i]),
-        ]
-    return table_file(f"parts ahead {today:%Y-%m-%d}", form, columns, found.kinds)
+        months=tables.MONTHS_AHEAD.of(found.months),
+        order=tables.PARTS_TO_ORDER.of(found.reorder, total=found),
+    )  # fmt: skip
 
 
 @requires(Permission.SEE_REVENUE)
@@ -84,31 +57,17 @@ def parts_ahead(request: HttpRequest, code: str) -> HttpResponseBase:
     _, today = now_and_today(request)
     kind = get_object_or_404(PartKind, code=code)
     found = forecast.parts_ahead(code, today=today, branch_id=branch_of(request), months=_months(request))
-    columns = [
-        Column("Treatment unit", lambda row: row.serial),
-        Column("Position", lambda row: row.position),
-        Column("Site code", lambda row: row.site_code),
-        Column("Site", lambda row: row.site_name),
-        Column("Installed", lambda row: row.installed_on),
-        Column("Expected change", lambda row: row.likely_on),
-        *(
-            Column(f"{month:%Y-%m}", lambda row, i=i: round(row.chances[i], 4))
-            for i, month in enumerate(found.months)
-        ),
-    ]
+    shown = found.parts[:PARTS_SHOWN]
     return page_or_file(
         request,
         "billing/owner_parts_ahead.html",
-        {
-            "kind": kind,
-            "found": found,
-            "shown": [
-                {**vars(part), "by_month": list(zip(found.months, part.chances, strict=True))}
-                for part in found.parts[:PARTS_SHOWN]
-            ],
-        },
-        parts=ListFile(f"parts ahead {code}", columns, lambda: found.parts),
-    )
+        {"kind": kind, "found": found, "shown": shown},
+        parts=tables.PARTS_AHEAD.of(
+            shown, every=lambda: found.parts, file=f"parts ahead {code}", total=found,
+            more=tables.months_of_parts(found.months),
+            total_title=gettext("Expected, all %(parts)s parts") % {"parts": f"{len(found.parts):,}"},
+        ),
+    )  # fmt: skip
 
 
 def _months(request: HttpRequest) -> int:
@@ -129,79 +88,34 @@ def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, datetime | None]
 
 
 PAGE_SIZE: Final = 50
-COLUMNS: Final = [
-    Column("Site code", lambda row: row.site_code),
-    Column("Site", lambda row: row.site_name),
-    Column("Customer", lambda row: row.customer),
-    Column("Area", lambda row: row.area),
-    Column("Earned", lambda row: row.revenue, is_money=True),
-    Column("Minutes on site", lambda row: row.labour_minutes),
-    Column("Labour", lambda row: row.labour, is_money=True),
-    Column("Minutes driven", lambda row: round(row.drive_minutes, 1)),
-    Column("Drive", lambda row: row.drive, is_money=True),
-    Column("Parts at cost", lambda row: row.parts, is_money=True),
-    Column("Cost", lambda row: row.cost, is_money=True),
-    Column("Margin", lambda row: row.margin, is_money=True),
-    Column("Close-outs", lambda row: row.close_outs),
-    Column("Outside the plan", lambda row: row.outside_plan),
-]
 
 
 @requires(Permission.SEE_MARGINS)
 @require_GET
-def owner_margin(request: HttpRequest) -> HttpResponse:
-    """Show margins, the worst first."""
+def owner_margin(request: HttpRequest, form: str = "") -> HttpResponseBase:
+    """Show margins, the worst first, or send them."""
     _, today = now_and_today(request)
     found = margin.margin_review(today=today, branch_id=branch_of(request))
     pages = max(1, -(-len(found.sites) // PAGE_SIZE))
     page = min(max(page_number(request), 1), pages)
-    return render(
+    rows = found.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
+    return page_or_file(
         request,
         "billing/owner_margin.html",
         {
             "found": found,
             "total": found.total,
-            "rows": found.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE],
+            "rows": rows,
             "dearest": charts.dearest_sites(found.sites),
             "paging": paging(
                 request, page=page, pages=pages, total=len(found.sites), size=PAGE_SIZE, what=gettext("sites")
             ),
         },
+        form=form,
+        sites=tables.MARGINS.of(
+            rows, every=lambda: found.sites, total=found.total, file=f"margin by site {today:%Y-%m-%d}"
+        ),
     )
-
-
-@requires(Permission.SEE_MARGINS)
-@require_GET
-def owner_margin_file(request: HttpRequest, form: str) -> HttpResponseBase:
-    """Return the margins as CSV or XLSX."""
-    _, today = now_and_today(request)
-    found = margin.margin_review(today=today, branch_id=branch_of(request))
-    return table_file(f"margin by site {today:%Y-%m-%d}", form, COLUMNS, found.sites)
-
-
-LABOUR_COLUMNS: Final = [
-    Column("Order", lambda row: row.order_id),
-    Column("Finished", lambda row: row.finished_at),
-    Column("Work", lambda row: row.what),
-    Column("Technician", lambda row: row.technician),
-    Column("Minutes", lambda row: row.minutes),
-    Column("Cost", lambda row: row.cost, is_money=True),
-    Column("Outside the plan", lambda row: "yes" if row.is_outside_plan else "no"),
-]
-DRIVE_COLUMNS: Final = [
-    Column("Day", lambda row: row.day),
-    Column("Technician", lambda row: row.technician),
-    Column("Minutes", lambda row: round(row.minutes, 1)),
-    Column("Cost", lambda row: row.cost, is_money=True),
-]
-PART_COLUMNS: Final = [
-    Column("Order", lambda row: row.order_id),
-    Column("Finished", lambda row: row.finished_at),
-    Column("Treatment unit", lambda row: row.serial),
-    Column("Code", lambda row: row.code),
-    Column("Part", lambda row: row.name),
-    Column("Cost", lambda row: row.cost, is_money=True),
-]
 
 
 @requires(Permission.SEE_MARGINS)
@@ -218,7 +132,7 @@ def site_costs(request: HttpRequest, code: str) -> HttpResponseBase:
         request,
         "billing/owner_site_costs.html",
         {"site": site, "found": found},
-        labour=ListFile(f"labour at {code}", LABOUR_COLUMNS, lambda: found.labour),
-        drive=ListFile(f"drive to {code}", DRIVE_COLUMNS, lambda: found.drive),
-        parts=ListFile(f"parts at {code}", PART_COLUMNS, lambda: found.parts),
+        labour=tables.LABOUR.of(found.labour, file=f"labour at {code}"),
+        drive=tables.DRIVES.of(found.drive, file=f"drive to {code}"),
+        parts=tables.PARTS_PUT_IN.of(found.parts, file=f"parts at {code}"),
     )

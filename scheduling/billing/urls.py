@@ -7,14 +7,14 @@ from scheduling.contracts import views as contracts_views
 
 urlpatterns = [
     path("bridge/", views.owner_bridge, name="owner_bridge"),
-    path("bridge/rows.<str:form>", views.owner_bridge_file, name="owner_bridge_file"),
+    path("bridge/rows.<str:form>", views.owner_bridge, name="owner_bridge_file"),
     path("margins/", outlook_views.owner_margin, name="owner_margin"),
-    path("margins/rows.<str:form>", outlook_views.owner_margin_file, name="owner_margin_file"),
+    path("margins/rows.<str:form>", outlook_views.owner_margin, name="owner_margin_file"),
     path("margins/<path:code>/", outlook_views.site_costs, name="site_costs"),
     path("risk/", views.owner_risk, name="owner_risk"),
-    path("risk/rows.<str:form>", views.owner_risk_file, name="owner_risk_file"),
+    path("risk/rows.<str:form>", views.owner_risk, name="owner_risk_file"),
     path("forecast/", outlook_views.owner_forecast, name="owner_forecast"),
-    path("forecast/rows.<str:form>", outlook_views.owner_forecast_file, name="owner_forecast_file"),
+    path("forecast/rows.<str:form>", outlook_views.owner_forecast, name="owner_forecast_file"),
     path("forecast/<path:code>/", outlook_views.parts_ahead, name="parts_ahead"),
     path("plans/<path:code>/price/", contracts_views.set_plan_price, name="set_plan_price"),
     path("plans/<path:code>/periods/end/", contracts_views.end_plan_period, name="end_plan_period"),

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib import messages
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -12,15 +13,15 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.models import AuditArea
-from scheduling.contracts import prices as contracts_prices
+from scheduling.contracts import prices
+from scheduling.contracts import tables as tables
 from scheduling.contracts.forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import page_or_file
 from shared.told import told
 
 PAUSE = 100
@@ -41,8 +42,8 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     plan, form = _plan(request, code), PriceForm(request.POST)
 
     def add(data: dict[str, Any]) -> None:
-        price = contracts_prices.set_price(plan, **data)
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, contracts_prices.told_price(price))
+        price = prices.set_price(plan, **data)
+        note_change(request, "plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
 
     if form.is_valid() and did(form, add):
         messages.success(
@@ -66,10 +67,10 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         given = {**data, "by": request.user, "now": now}
         if data["percent_off"] == PAUSE:
             given.pop("percent_off")
-            period = contracts_prices.pause(plan, **given)
+            period = prices.pause(plan, **given)
         else:
-            period = contracts_prices.discount(plan, **given)
-        told = contracts_prices.told_period(period)
+            period = prices.discount(plan, **given)
+        told = prices.told_period(period)
         note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
 
     if form.is_valid() and did(form, add):
@@ -93,7 +94,7 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         return redirect("owner_plan", code=code)
     period = get_object_or_404(PlanPeriod, pk=form.cleaned_data["period"], plan=plan)
     try:
-        contracts_prices.end_period(period, to_on=form.cleaned_data["to_on"])
+        prices.end_period(period, to_on=form.cleaned_data["to_on"])
     except CannotDo as error:
         messages.error(request, told(str(error)))
     else:
@@ -109,7 +110,7 @@ def set_plan_terms(request: HttpRequest, code: str) -> HttpResponse:
     now, _ = now_and_today(request)
     plan, form = _plan(request, code), TermsForm(request.POST)
     given = {"by": request.user, "now": now}
-    if form.is_valid() and did(form, lambda data: contracts_prices.set_terms(plan, **data, **given)):
+    if form.is_valid() and did(form, lambda data: prices.set_terms(plan, **data, **given)):
         messages.success(
             request,
             gettext("From %(from_on)s on %(code)s has its new terms.")
@@ -125,7 +126,7 @@ def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpRespon
     """Take terms back; their row stays."""
     now, _ = now_and_today(request)
     terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
-    contracts_prices.take_back_terms(terms, by=request.user, now=now)
+    prices.take_back_terms(terms, by=request.user, now=now)
     messages.success(
         request, gettext("The terms from %(from_on)s on are taken back.") % {"from_on": terms.from_on}
     )
@@ -159,31 +160,27 @@ def _page(
 ) -> HttpResponse:
     _, today = now_and_today(request)
     given = [form for form in (price_form, period_form, terms_form) if form is not None]
+    terms = list(plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"))
+    first = PlanTerms(
+        from_on=plan.starts_on, escalator_percent=plan.escalator_percent,
+        included_visits_per_year=plan.included_visits_per_year,
+    )  # fmt: skip
+    price = gettext("Per %(get_interval_display)s, %(currency)s") % {
+        "get_interval_display": plan.get_interval_display().lower(),
+        "currency": settings.CURRENCY,
+    }
     return page_or_file(
         request,
         "contracts/owner_plan.html",
         {
             "plan": plan,
-            "now_holds": contracts_prices.terms_on(plan, today),
-            "prices": plan.prices.order_by("-from_on"),
-            "periods": plan.periods.select_related("made_by").order_by("-from_on"),
-            "terms": plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"),
+            "now_holds": prices.terms_on(plan, today),
             "price_form": price_form or PriceForm(),
             "period_form": period_form or PeriodForm(),
             "terms_form": terms_form or TermsForm(),
         },
         status=400 if given else 200,
-        prices=ListFile(
-            "prices of the plan", list_columns.PLAN_PRICES, lambda: plan.prices.order_by("-from_on")
-        ),
-        terms=ListFile(
-            "terms of the plan",
-            list_columns.PLAN_TERMS,
-            lambda: plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"),
-        ),
-        periods=ListFile(
-            "discounts and pauses",
-            list_columns.PLAN_PERIODS,
-            lambda: plan.periods.select_related("made_by").order_by("-from_on"),
-        ),
+        prices=tables.PRICES.of(plan.prices.order_by("-from_on"), more=(tables.price_of(price),)),
+        terms=tables.TERMS.of([*terms, first], every=lambda: terms),
+        periods=tables.PERIODS.of(plan.periods.select_related("made_by").order_by("-from_on")),
     )

@@ -22,9 +22,8 @@ from fleet.models import AuditArea
 from scheduling.crew.day_load import technician_of
 from scheduling.customers import calendars as queries
 from scheduling.customers import sending
+from scheduling.customers.tables import CALENDARS, NOTICES, notice_tone
 from scheduling.models import Notice, NoticeState, Technician
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import (
     branch_of,
     note_change,
@@ -38,13 +37,10 @@ from scheduling.routes.selectors import RouteRow
 from shared.access import opened_by_secret, requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import page_or_file
 from shared.told import told
 
 PAGE_SIZE: Final = 50
-TONES: Final = {
-    NoticeState.WAITING: "info", NoticeState.CLAIMED: "watch", NoticeState.SENT: "good",
-    NoticeState.OVERTAKEN: "off", NoticeState.NOT_WANTED: "off", NoticeState.FAILED: "bad",
-}  # fmt: skip
 
 
 @requires(Permission.MANAGE_WORK)
@@ -58,7 +54,7 @@ def notices(request: HttpRequest) -> HttpResponse:
     pages = Paginator(found, PAGE_SIZE)
     page = pages.get_page(page_number(request))
     context = {
-        "rows": [(one, TONES[NoticeState(one.state)]) for one in page],
+        "rows": page,
         "paging": paging(
             request,
             page=page.number,
@@ -78,7 +74,7 @@ def notices(request: HttpRequest) -> HttpResponse:
         request,
         "customers/notices.html",
         context,
-        notices=ListFile("notices", list_columns.NOTICES, lambda: found.iterator()),
+        notices=NOTICES.of(page, every=found.iterator),
     )
 
 
@@ -90,7 +86,7 @@ def notice(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     context = {
         "notice": found,
-        "tone": TONES[NoticeState(found.state)],
+        "tone": notice_tone(found),
         "can_send_again": sending.can_send_again(found, now),
         "earlier": found.visit.notices.exclude(pk=pk),
     }
@@ -151,7 +147,7 @@ def feeds(request: HttpRequest) -> HttpResponse:
         request,
         "customers/feeds.html",
         {"rows": rows},
-        calendars=ListFile("calendars", list_columns.CALENDARS, lambda: rows),
+        calendars=CALENDARS.of(rows),
     )
 
 

@@ -14,13 +14,13 @@ from django.views.decorators.http import require_http_methods
 from scheduling.models import JobKind, JobState, LongJob
 from scheduling.operations import jobs, tasks
 from scheduling.operations.views import progress_context
-from scheduling.pages.downloads import XLSX_TYPE
 from scheduling.pages.request_context import now_and_today
 from scheduling.workbook import importing as service
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
+from shared.table_files import XLSX_TYPE
 from shared.told import told
 
 LARGEST_BYTES = 60 * 1024 * 1024

@@ -16,54 +16,18 @@ from fleet.models import DeadLetter, DeadLetterState, TelemetryDay, TelemetryMap
 from fleet.telemetry import dead_letters as letters
 from fleet.telemetry import last_seen, mapping
 from fleet.telemetry.intake import retry
-from fleet.telemetry.mapping import title_of
+from scheduling.operations import tables as tables
 from scheduling.operations.forms import HeardFilter, LetterFilter, MapForm
-from scheduling.pages.downloads import Column, ListFile, asked_file
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
+from shared.tables import asked_file, page_or_file
 from shared.told import told
 
 PAGE_SIZE: Final = 50
 DAYS_SHOWN: Final = 14
-LETTER_TONES: Final = {
-    DeadLetterState.WAITING: "watch", DeadLetterState.TAKEN: "good", DeadLetterState.DISMISSED: "off",
-}  # fmt: skip
-MAP_COLUMNS: Final = [
-    Column("Mapping", lambda row: row.name),
-    Column("In use", lambda row: row.is_on),
-    Column("Topic", lambda row: row.topic),
-    Column("Counts from", lambda row: row.counts_from),
-    Column("Kept by", lambda row: str(row.made_by or "")),
-]
-DAY_COLUMNS: Final = [
-    Column("Day (UTC)", lambda row: row.day),
-    Column("Messages", lambda row: row.messages),
-    Column("Readings recorded", lambda row: row.recorded),
-    Column("Known already", lambda row: row.duplicates),
-    Column("Messages refused", lambda row: row.refused),
-]
-LETTER_COLUMNS: Final = [
-    Column("First came", lambda row: row.first_at),
-    Column("Last came", lambda row: row.last_at),
-    Column("Times", lambda row: row.times),
-    Column("Topic", lambda row: row.topic),
-    Column("Field", lambda row: row.field),
-    Column("Reason", lambda row: row.reason),
-    Column("Remedy", lambda row: row.remedy),
-    Column("State", lambda row: row.get_state_display()),
-    Column("Settled by", lambda row: str(row.settled_by or "")),
-]
-HEARD_COLUMNS: Final = [
-    Column("Treatment unit", lambda row: row.treatment_unit.serial),
-    Column("Site", lambda row: row.treatment_unit.site.name),
-    Column("What", lambda row: row.get_source_display()),
-    Column("Last heard", lambda row: row.heard_at),
-    Column("Newest reading", lambda row: row.read_at),
-    Column("Silence noticed", lambda row: row.silent_since),
-]
 
 
 @requires(Permission.CONNECT)
@@ -73,15 +37,8 @@ def telemetry(request: HttpRequest) -> HttpResponseBase:
     now, _ = now_and_today(request)
     rows = mapping.newest_maps(now)
     days = TelemetryDay.objects.all()[:DAYS_SHOWN]
-    file = asked_file(
-        request,
-        maps=ListFile("mappings", MAP_COLUMNS, lambda: rows),
-        days=ListFile("telemetry by day", DAY_COLUMNS, lambda: days),
-    )
-    if file:
-        return file
     context = {
-        "maps": [(row, [(title_of(one["quantity"]), one["measure"]) for one in row.fields]) for row in rows],
+        "maps": rows,
         "days": days,
         "letters": last_seen.waiting_dead_letters(branch_of(request)),
         "silent": last_seen.silent_count(branch_of(request)),
@@ -89,7 +46,13 @@ def telemetry(request: HttpRequest) -> HttpResponseBase:
         "host": settings.MQTT_HOST,
         "may_change": branch_of(request) is None,
     }
-    return render(request, "operations/telemetry.html", context)
+    return page_or_file(
+        request,
+        "operations/telemetry.html",
+        context,
+        maps=tables.MAPPINGS.of(rows),
+        days=tables.TELEMETRY_DAYS.of(days),
+    )
 
 
 @requires(Permission.CONNECT)
@@ -127,14 +90,14 @@ def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
 def dead_letters(request: HttpRequest) -> HttpResponseBase:
     """List messages that could not be taken."""
     found = _letters(request).defer("payload")
-    file = asked_file(request, letters=ListFile("refused messages", LETTER_COLUMNS, found.iterator))
-    if file:
+    if file := asked_file(request, letters=tables.LETTERS.of((), every=found.iterator)):
         return file
     pages = Paginator(found, PAGE_SIZE)
     page = pages.get_page(page_number(request))
     context = {
         "form": LetterFilter(request.GET or None),
-        "rows": [(row, LETTER_TONES[DeadLetterState(row.state)]) for row in page],
+        "rows": page,
+        "lists": {"letters": tables.LETTERS.of(page)},
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
                          what=gettext("messages")),
     }  # fmt: skip
@@ -159,7 +122,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
         )
         return redirect("dead_letters")
     shown = bytes(found.payload)[:4000].decode("utf-8", "backslashreplace").replace("\x00", "\\x00")
-    context = {"letter": found, "payload": shown, "tone": LETTER_TONES[DeadLetterState(found.state)]}
+    context = {"letter": found, "payload": shown, "tone": tables.LETTER_TONES[DeadLetterState(found.state)]}
     return render(request, "operations/dead_letter.html", context)
 
 
@@ -195,14 +158,14 @@ def last_heard(request: HttpRequest) -> HttpResponseBase:
         branch_of(request), only_silent=bool(form.cleaned_data.get("silent")),
         words=form.cleaned_data.get("words") or "",
     )  # fmt: skip
-    file = asked_file(request, heard=ListFile("last heard", HEARD_COLUMNS, found.iterator))
-    if file:
+    if file := asked_file(request, heard=tables.HEARD.of((), every=found.iterator)):
         return file
     pages = Paginator(found, PAGE_SIZE)
     page = pages.get_page(page_number(request))
     context = {
         "form": form,
         "rows": page,
+        "lists": {"heard": tables.HEARD.of(page)},
         "hours": settings.TELEMETRY_SILENT_HOURS,
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
                          what=gettext("meters and gauges")),

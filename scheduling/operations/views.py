@@ -18,15 +18,15 @@ from scheduling.models import JobKind, LongJob
 from scheduling.operations import jobs, tasks
 from scheduling.operations import personal_data as services
 from scheduling.operations import personal_data_rows as queries
+from scheduling.operations import tables as tables
 from scheduling.operations.personal_data_rows import Kind, Subject, take_out
 from scheduling.operations.status import operations
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
+from shared.tables import page_or_file
 
 
 @requires(Permission.RUN_ASSESSMENT)
@@ -91,8 +91,8 @@ def operations_page(request: HttpRequest) -> HttpResponse:
         request,
         "operations/operations.html",
         {"page": page, "now": now},
-        ran=ListFile("what ran", list_columns.DUTIES, lambda: page.duties),
-        failed=ListFile("what failed", list_columns.FAILED, lambda: page.failed),
+        ran=tables.DUTIES.of(page.duties),
+        failed=tables.FAILED.of(page.failed),
     )
 
 

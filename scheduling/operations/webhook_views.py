@@ -16,39 +16,16 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from fleet.models import AuditArea, DeliveryState, Webhook, WebhookDelivery, WebhookKind
 from fleet.webhooks import hooks, outbox
 from fleet.webhooks.calling import networks
+from scheduling.operations import tables as tables
 from scheduling.operations.forms import DeliveryFilter, HookForm
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import Column, ListFile, asked_file, page_or_file
 from scheduling.pages.request_context import branch_of, note_change, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import asked_file, page_or_file
 from shared.told import told
 
 PAGE_SIZE: Final = 50
-TONES: Final = {
-    DeliveryState.WAITING: "info", DeliveryState.DELIVERED: "good", DeliveryState.FAILED: "bad",
-}  # fmt: skip
-HOOK_COLUMNS: Final = [
-    Column("Webhook", lambda row: row.name),
-    Column("Address", lambda row: row.url),
-    Column("On", lambda row: row.is_on),
-    Column("Off because", lambda row: row.off_because),
-    Column("Told of", lambda row: ", ".join(row.kinds)),
-    Column("Branch", lambda row: row.branch.name if row.branch else "all"),
-    Column("Failures in a row", lambda row: row.failures_in_row),
-    Column("Made", lambda row: row.made_at),
-    Column("Made by", lambda row: str(row.made_by)),
-]
-DELIVERY_COLUMNS: Final = [
-    Column("Event", lambda row: str(row.event_id)),
-    Column("Kind", lambda row: row.event.kind),
-    Column("Happened", lambda row: row.event.happened_at),
-    Column("State", lambda row: row.get_state_display()),
-    Column("Tries", lambda row: row.tries),
-    Column("Next try", lambda row: row.next_try_at if row.state == DeliveryState.WAITING else None),
-    Column("Delivered", lambda row: row.delivered_at),
-]
 
 
 @requires(Permission.CONNECT)
@@ -58,8 +35,8 @@ def webhooks(request: HttpRequest) -> HttpResponseBase:
     """List webhooks and take a new one. Its secret is on this answer and nowhere after."""
     now, _ = now_and_today(request)
     rows = _hooks(request)
-    file = asked_file(request, webhooks=ListFile("webhooks", HOOK_COLUMNS, lambda: rows))
-    if file:
+    lists = {"webhooks": tables.WEBHOOKS.of(rows)}
+    if file := asked_file(request, **lists):
         return file
     form, secret = HookForm(request.POST or None), ""
     if request.method == "POST" and form.is_valid():
@@ -71,7 +48,7 @@ def webhooks(request: HttpRequest) -> HttpResponseBase:
             form.add_error(error.field if error.field in form.fields else None, told(str(error)))
         else:
             form = HookForm()
-    context = {"form": form, "rows": rows, "secret": secret}
+    context = {"form": form, "rows": rows, "lists": lists, "secret": secret}
     return render(request, "operations/webhooks.html", context, status=422 if form.errors else 200)
 
 
@@ -130,13 +107,13 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, gettext("It goes out again with the next round, under the same id."))
         return redirect("webhook_delivery", pk=pk)
-    context = {"delivery": found, "attempts": found.attempts.all(), "tone": TONES[DeliveryState(found.state)]}
-    return page_or_file(
-        request,
-        "operations/webhook_delivery.html",
-        context,
-        tries=ListFile("tries", list_columns.TRIES, lambda: context["attempts"]),
-    )
+    attempts = found.attempts.all()
+    context = {
+        "delivery": found,
+        "attempts": attempts,
+        "tone": tables.DELIVERY_TONES[DeliveryState(found.state)],
+    }
+    return page_or_file(request, "operations/webhook_delivery.html", context, tries=tables.TRIES.of(attempts))
 
 
 @requires(Permission.CONNECT)
@@ -156,8 +133,7 @@ def _hook_page(request: HttpRequest, hook: Webhook, *, secret: str = "") -> Http
         found = found.filter(state=asked["state"])
     if asked.get("kind"):
         found = found.filter(event__kind=asked["kind"])
-    file = asked_file(request, deliveries=ListFile("deliveries", DELIVERY_COLUMNS, found.iterator))
-    if file:
+    if file := asked_file(request, deliveries=tables.DELIVERIES.of((), every=found.iterator)):
         return file
     pages = Paginator(found, PAGE_SIZE)
     page = pages.get_page(page_number(request))
@@ -168,7 +144,8 @@ def _hook_page(request: HttpRequest, hook: Webhook, *, secret: str = "") -> Http
         "secret": secret,
         "overlaps": bool(hook.old_until and now < hook.old_until),
         "form": form,
-        "rows": [(row, TONES[DeliveryState(row.state)]) for row in page],
+        "rows": page,
+        "lists": {"deliveries": tables.DELIVERIES.of(page)},
         "paging": paging(request, page=page.number, pages=pages.num_pages, total=pages.count, size=PAGE_SIZE,
                          what=gettext("events")),
     }  # fmt: skip

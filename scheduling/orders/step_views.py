@@ -11,12 +11,12 @@ from django.views.decorators.http import require_GET, require_http_methods
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders import steps as orders_steps
 from scheduling.orders.steps import ASKS, EditedStep
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
+from scheduling.orders.tables import STEP_SHEETS
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import page_or_file
 from shared.told import told
 
 SPARE_ROWS: Final = 4
@@ -33,15 +33,13 @@ def step_sheets(request: HttpRequest) -> HttpResponse:
         sheet.kind: sheet for sheet in StepSheet.objects.filter(is_current=True).select_related("made_by")
     }
     rows = [
-        (kind, word, sheets.get(kind), _controls(sheets[kind]) if kind in sheets else 0)
+        {
+            "kind": kind, "word": word, "sheet": sheets.get(kind),
+            "controls": _controls(sheets[kind]) if kind in sheets else 0,
+        }
         for kind, word in OrderKind.choices
-    ]
-    return page_or_file(
-        request,
-        "orders/step_sheets.html",
-        {"rows": rows},
-        sheets=ListFile("step sheets", list_columns.STEP_SHEETS, lambda: rows),
-    )
+    ]  # fmt: skip
+    return page_or_file(request, "orders/step_sheets.html", {}, sheets=STEP_SHEETS.of(rows))
 
 
 @requires(Permission.MANAGE_WORK)

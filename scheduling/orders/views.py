@@ -4,7 +4,6 @@ Work orders: the list, one order, withdrawing, raising one-off work.
 """
 
 import uuid
-from typing import Final
 from urllib.parse import urlencode
 
 from django import forms
@@ -21,14 +20,15 @@ from scheduling.orders import selectors as orders
 from scheduling.orders import work_orders as service
 from scheduling.orders.forms import OneOffForm, OrderFilterForm, WithdrawForm
 from scheduling.orders.order_page import order_sheet
-from scheduling.pages.downloads import Column, table_file
+from scheduling.orders.tables import ORDERS
 from scheduling.pages.forms import DayInput
-from scheduling.pages.request_context import branch_of, headers, is_metric, now_and_today, page_number, paging
+from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission, may
+from shared.tables import asked_file
 from shared.told import told
 
 
@@ -159,82 +159,35 @@ def _orders(request: HttpRequest) -> list[WorkOrder]:
     return list(orders)
 
 
-TITLES: Final = [
-    ("", gettext_lazy("Order"), False),
-    ("kind", gettext_lazy("Kind"), False),
-    ("site", gettext_lazy("Site and treatment unit"), False),
-    ("due", gettext_lazy("Window"), False),
-    ("", gettext_lazy("Why"), False),
-    ("minutes", gettext_lazy("Minutes"), True),
-    ("", gettext_lazy("Planned"), False),
-]
-COLUMNS: Final = [
-    Column("Order", lambda row: row.number),
-    Column("Kind", lambda row: row.kind_word),
-    Column("State", lambda row: row.state_word),
-    Column("Treatment unit", lambda row: row.serial),
-    Column("Site", lambda row: row.site_name),
-    Column("Site code", lambda row: row.site_code),
-    Column("Customer", lambda row: row.customer),
-    Column("Area", lambda row: row.area),
-    Column("Why", lambda row: row.why),
-    Column("Window from", lambda row: row.window_from),
-    Column("Window to", lambda row: row.window_to),
-    Column("Likely", lambda row: row.likely_on),
-    Column("Days late", lambda row: row.days_late),
-    Column("Minutes", lambda row: row.minutes),
-    Column("Flush minutes", lambda row: row.flush_minutes),
-    Column("Parts", lambda row: row.parts),
-    Column("Promised", lambda row: row.promised_on),
-    Column("Planned on", lambda row: row.placed_on),
-    Column("Technician", lambda row: row.technician),
-    Column("Raised", lambda row: row.raised_at),
-    Column("Withdrawn because", lambda row: row.withdrawn_because),
-]
-
-
 @requires(Permission.SEE_WORK)
 @require_GET
-def work_orders(request: HttpRequest) -> HttpResponse:
-    """List orders by filter, sort and page."""
-    _, today = now_and_today(request)
-    sort = request.GET.get("sort", "due")
-    choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
-        sort=sort, branch_id=branch_of(request)
-    )
-    found = orders.order_page(choice, today=today, page=page_number(request))
-    return render(
-        request,
-        "orders/work_orders.html",
-        {
-            "form": OrderFilterForm(request.GET or None, areas=found.areas),
-            "found": found,
-            "headers": headers(request, TITLES, choice.sort),
-            "paging": paging(
-                request,
-                page=found.page,
-                pages=found.pages,
-                total=found.total,
-                size=orders.PAGE_SIZE,
-                what="orders",
-            ),
-            "query": request.GET.urlencode(),
-            "saved": view_links(request, ViewOf.ORDERS),
-            "withdrawn": withdrawn_together(request),
-            "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
-        },
-    )
-
-
-@requires(Permission.SEE_WORK)
-@require_GET
-def order_file(request: HttpRequest, form: str) -> HttpResponseBase:
-    """Return the list as it is filtered and sorted, as CSV or XLSX."""
+def work_orders(request: HttpRequest, form: str = "") -> HttpResponseBase:
+    """List orders by filter, sort and page, or send all of them."""
     _, today = now_and_today(request)
     choice = OrderFilterForm(request.GET, areas=_asked_area(request)).choice(
         sort=request.GET.get("sort", "due"), branch_id=branch_of(request)
     )
-    return table_file("work orders", form, COLUMNS, orders.every_row(choice, today))
+    every = ORDERS.of((), every=lambda: orders.every_row(choice, today))
+    if file := asked_file(request, form, orders=every):
+        return file
+    found = orders.order_page(choice, today=today, page=page_number(request))
+    context = {
+        "form": OrderFilterForm(request.GET or None, areas=found.areas),
+        "found": found,
+        "lists": {"orders": ORDERS.of(found.rows, sort=choice.sort)},
+        "paging": paging(
+            request,
+            page=found.page,
+            pages=found.pages,
+            total=found.total,
+            size=orders.PAGE_SIZE,
+            what="orders",
+        ),
+        "saved": view_links(request, ViewOf.ORDERS),
+        "withdrawn": withdrawn_together(request),
+        "is_filtered": any(request.GET.get(name) for name in OrderFilterForm.base_fields),
+    }
+    return render(request, "orders/work_orders.html", context)
 
 
 @requires(Permission.SEE_WORK)

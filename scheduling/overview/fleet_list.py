@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db.models import Count, F, Q, QuerySet
 
-from fleet.models import ReadinessState, Site, TreatmentUnit
+from fleet.models import Site, TreatmentUnit
 from scheduling.models import WorkOrder
 
 PAGE_SIZE: Final = 50
@@ -51,33 +51,10 @@ class FleetChoice:
 
 
 @dataclass(frozen=True)
-class UnitRow:
-    """One line of the list."""
-
-    serial: str
-    label: str
-    site_code: str
-    site_name: str
-    area: str
-    customer: str
-    readiness: str
-    readiness_word: str
-    worst_wear: float | None
-    next_due_on: date | None
-    is_decaying: bool
-    pattern: str
-    flow_change: float | None
-    permeate_gal_per_day: float | None
-    is_design_duty: bool
-    last_read_at: datetime | None
-    standing_orders: int
-
-
-@dataclass(frozen=True)
 class FleetPage:
     """One page of the list."""
 
-    rows: list[UnitRow]
+    rows: list[dict]
     total: int
     page: int
     pages: int
@@ -118,7 +95,7 @@ def fleet_page(choice: FleetChoice, *, now: datetime, today: date, page: int) ->
     return FleetPage(rows_of(ids), total, page, pages)
 
 
-def fleet_rows(choice: FleetChoice, *, now: datetime, today: date) -> Iterator[UnitRow]:
+def fleet_rows(choice: FleetChoice, *, now: datetime, today: date) -> Iterator[dict]:
     """Yield every row of a choice, for a file."""
     ids = list(choose(choice, now, today).values_list("id", flat=True))
     for start in range(0, len(ids), FILE_CHUNK):
@@ -140,33 +117,10 @@ def _has_word(word: str) -> Q:
     return Q(serial__icontains=word) | Q(label__icontains=word) | Q(site__in=sites)
 
 
-def rows_of(ids: list[int]) -> list[UnitRow]:
-    """Return rows of the list in the order of the ids. Two queries."""
+def rows_of(ids: list[int]) -> list[dict]:
+    """Return rows of the list in the order of the ids, by field. Two queries."""
     found = {row["id"]: row for row in TreatmentUnit.objects.filter(id__in=ids).values(*_FIELDS)}
     orders = WorkOrder.objects.standing().filter(treatment_unit__in=ids)
     counts = orders.order_by().values("treatment_unit").annotate(n=Count("id"))
     standing = dict(counts.values_list("treatment_unit", "n"))
-    return [_row(found[unit_id], standing.get(unit_id, 0)) for unit_id in ids]
-
-
-def _row(row: dict, standing: int) -> UnitRow:
-    readiness = row["state__readiness"] or ""
-    return UnitRow(
-        serial=row["serial"],
-        label=row["label"],
-        site_code=row["site__code"],
-        site_name=row["site__name"],
-        area=row["site__area"],
-        customer=row["site__customer__name"],
-        readiness=readiness,
-        readiness_word=ReadinessState(readiness).label if readiness else "",
-        worst_wear=row["state__worst_wear"],
-        next_due_on=row["state__next_due_on"],
-        is_decaying=bool(row["state__is_decaying"]),
-        pattern=row["state__pattern"] or "",
-        flow_change=row["state__flow_change"],
-        permeate_gal_per_day=row["state__permeate_gal_per_day"],
-        is_design_duty=bool(row["state__is_design_duty"]),
-        last_read_at=row["state__last_read_at"],
-        standing_orders=standing,
-    )
+    return [found[unit_id] | {"standing_orders": standing.get(unit_id, 0)} for unit_id in ids]

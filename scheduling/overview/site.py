@@ -9,7 +9,7 @@ from django.utils.translation import gettext
 
 from fleet.models import Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
-from scheduling.overview.fleet_list import UnitRow, rows_of
+from scheduling.overview.fleet_list import rows_of
 from scheduling.overview.treatment_unit import FeedTestLine, feed_test_lines
 
 
@@ -56,7 +56,7 @@ class SitePage:
     """The whole page."""
 
     site: Site
-    units: list[UnitRow]
+    units: list[dict]
     plans: list[PlanLine]
     tests: list[FeedTestLine]
     hours: list[OpenHours]

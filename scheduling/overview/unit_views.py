@@ -20,13 +20,14 @@ from fleet.display.charts import Fan, life_chart, performance_chart, use_chart
 from fleet.models import AuditArea, Person
 from fleet.science.settings import AssessmentSettings
 from scheduling.overview import activity
+from scheduling.overview import register_tables as tables
 from scheduling.overview import site as queries
+from scheduling.overview.tables import CHANGES
 from scheduling.overview.treatment_unit import UnitPage, find_unit, unit_page
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import Column, ListFile, asked_file, page_or_file
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.roles import Permission, may
+from shared.tables import asked_file, page_or_file
 
 HISTORY_KEPT_SECONDS = 3600
 
@@ -45,11 +46,11 @@ def treatment_unit(request, serial: str):
         request,
         "overview/treatment_unit.html",
         context,
-        parts=ListFile("parts in place", list_columns.PARTS_IN_PLACE, lambda: page.parts),
-        past_parts=ListFile("parts taken out", list_columns.PARTS_TAKEN_OUT, lambda: page.past_parts),
-        readings=ListFile("meter readings", list_columns.METER_READINGS, lambda: page.meter_readings),
-        gauges=ListFile("gauge readings", list_columns.GAUGES, lambda: page.gauges),
-        tests=ListFile("feed tests", list_columns.FEED_TESTS, lambda: page.tests),
+        parts=tables.PARTS_IN_PLACE.of(page.parts),
+        past_parts=tables.PARTS_TAKEN_OUT.of(page.past_parts),
+        readings=tables.METER_READINGS.of(page.meter_readings),
+        gauges=tables.GAUGES.of(page.gauges),
+        tests=tables.FEED_TESTS.of(page.tests),
     )
 
 
@@ -95,27 +96,19 @@ def site_page(request, code: str):
         raise Http404(gettext("There is no site %(code)s.") % {"code": code})
     plans = {}
     if may(request.user.role, Permission.SEE_REVENUE):
-        plans["plans"] = ListFile("service plans", list_columns.SITE_PLANS, lambda: page.plans)
+        plans["plans"] = tables.SITE_PLANS.of(page.plans)
     return page_or_file(
         request,
         "overview/site.html",
         {"page": page, "site": page.site, "today": today},
-        units=ListFile("treatment units", list_columns.SITE_UNITS, lambda: page.units),
-        tests=ListFile("feed tests", list_columns.FEED_TESTS, lambda: page.tests),
+        units=tables.SITE_UNITS.of(page.units),
+        tests=tables.FEED_TESTS.of(page.tests),
         **plans,
     )
 
 
 PAGE_SIZE: Final = 50
 DAYS_SHOWN: Final = 30
-COLUMNS: Final = [
-    Column("When", lambda row: row["told_at"]),
-    Column("Who", lambda row: row["told_by"] or ""),
-    Column("About", lambda row: AuditArea(row["told_area"]).label),
-    Column("What", lambda row: row["told_what"]),
-    Column("Which", lambda row: row["told_about"]),
-    Column("Detail", lambda row: row["told_detail"]),
-]
 
 
 class AuditFilter(forms.Form):
@@ -170,15 +163,13 @@ def audit_trail(request: HttpRequest) -> HttpResponseBase:
         words=given.get("words") or "",
         branch_id=branch_of(request),
     )
-    file = asked_file(
-        request, changes=ListFile("changes", COLUMNS, lambda: activity.changes(asked).iterator())
-    )
-    if file:
+    every = CHANGES.of((), every=lambda: activity.changes(asked).iterator())
+    if file := asked_file(request, changes=every):
         return file
     found = activity.changes_page(asked, page=page_number(request), size=PAGE_SIZE)
-    rows = [(row, AuditArea(row["told_area"]).label) for row in found.rows]
     context = {
-        "form": form, "rows": rows, "first": first, "last": last,
+        "form": form, "rows": found.rows, "first": first, "last": last,
+        "lists": {"changes": CHANGES.of(found.rows)},
         "paging": paging(request, page=found.page, pages=found.pages, total=found.total, size=PAGE_SIZE,
                          what=gettext("changes"), is_more=found.is_more),
     }  # fmt: skip

@@ -5,28 +5,29 @@ The map of sites, its table and its files.
 """
 
 import math
+from collections.abc import Iterable
 
 from django import forms
 from django.conf import settings
-from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.http import HttpRequest, HttpResponseBase, JsonResponse
 from django.shortcuts import render
-from django.urls import reverse
 from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_GET
 
-from fleet.models import PatternName, ReadinessState
+from fleet.models import ReadinessState
 from scheduling.models import ViewOf
 from scheduling.overview import fleet_list as queries
 from scheduling.overview import site_map as overview_site_map
+from scheduling.overview import tables as tables
 from scheduling.overview.fleet_list import FleetChoice
 from scheduling.overview.overview import overview
+from scheduling.overview.register_tables import SITES, UNITS
 from scheduling.overview.site_map import Box
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import Column, ListFile, page_or_file, table_file
-from scheduling.pages.request_context import branch_of, headers, is_metric, now_and_today, page_number, paging
+from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
 from shared.roles import Permission
+from shared.tables import asked_file, page_or_file
 
 
 @requires(Permission.SEE_WORK)
@@ -38,8 +39,8 @@ def planner_overview(request):
         request,
         "overview/overview.html",
         {"page": found, "today": today},
-        load=ListFile("load ahead", list_columns.DAY_LOADS, lambda: found.days),
-        changes=ListFile("findings since yesterday", list_columns.FINDING_CHANGES, lambda: found.changes),
+        load=tables.LOAD.of(found.days),
+        changes=tables.CHANGES.of(found.changes),
     )
 
 
@@ -54,34 +55,6 @@ SILENT = [
     ("", gettext_lazy("Any")),
     ("45", gettext_lazy("Silent for 45 days")),
     ("90", gettext_lazy("Silent for 90 days")),
-]
-TITLES = [
-    ("serial", gettext_lazy("Treatment unit"), False),
-    ("site", gettext_lazy("Site"), False),
-    ("", gettext_lazy("Readiness"), False),
-    ("wear", gettext_lazy("Most worn part"), False),
-    ("due", gettext_lazy("Next due"), False),
-    ("flow", gettext_lazy("Normalised flow"), True),
-    ("", gettext_lazy("Use"), True),
-    ("read", gettext_lazy("Last read"), False),
-    ("", gettext_lazy("Work"), True),
-]
-COLUMNS = [
-    Column("Serial", lambda row: row.serial),
-    Column("Label", lambda row: row.label),
-    Column("Site code", lambda row: row.site_code),
-    Column("Site", lambda row: row.site_name),
-    Column("Area", lambda row: row.area),
-    Column("Customer", lambda row: row.customer),
-    Column("Readiness", lambda row: row.readiness_word),
-    Column("Most worn part, share used", lambda row: row.worst_wear),
-    Column("Next due", lambda row: row.next_due_on),
-    Column("Decaying", lambda row: row.is_decaying),
-    Column("Pattern", lambda row: PatternName(row.pattern).label if row.pattern else ""),
-    Column("Normalised flow, change", lambda row: row.flow_change),
-    Column("Permeate, gal/day", lambda row: row.permeate_gal_per_day),
-    Column("Last read", lambda row: row.last_read_at),
-    Column("Standing work orders", lambda row: row.standing_orders),
 ]
 
 
@@ -131,65 +104,35 @@ class FleetFilter(forms.Form):
 
 
 @requires(Permission.SEE_FLEET)
-def fleet_list(request):
-    """Show one page of the list; htmx asks for the list alone."""
+def fleet_list(request, form: str = ""):
+    """Show one page of the list, or send all of it; htmx asks for the list alone."""
     now, today = now_and_today(request)
     branch_id = branch_of(request)
-    form = FleetFilter(request.GET, areas=queries.areas(branch_id))
-    choice = form.choice(branch_id)
+    asked = FleetFilter(request.GET, areas=queries.areas(branch_id))
+    choice = asked.choice(branch_id)
+    every = UNITS.of((), every=lambda: queries.fleet_rows(choice, now=now, today=today))
+    if file := asked_file(request, form, units=every):
+        return file
     found = queries.fleet_page(choice, now=now, today=today, page=page_number(request))
     context = {
-        "form": form,
+        "form": asked,
+        "lists": {"units": UNITS.of(found.rows, sort=choice.sort)},
         "rows": found.rows,
-        "total": found.total,
         "today": today,
-        "headers": headers(request, TITLES, choice.sort),
         "paging": paging(
             request, page=found.page, pages=found.pages, total=found.total, size=queries.PAGE_SIZE,
             what=gettext("treatment units"),
         ),
         "is_filtered": choice != FleetChoice(sort=choice.sort, branch_id=branch_id),
         "saved": view_links(request, ViewOf.FLEET),
-        "files": [(form_name.upper(), _file_address(request, form_name)) for form_name in ("csv", "xlsx")],
     }  # fmt: skip
     is_part = request.htmx and not request.htmx.history_restore_request
     return render(request, "overview/rows.html" if is_part else "overview/fleet_list.html", context)
 
 
 @requires(Permission.SEE_FLEET)
-def fleet_file(request, form: str):
-    """Send every row of the same filter as a file."""
-    now, today = now_and_today(request)
-    branch_id = branch_of(request)
-    choice = FleetFilter(request.GET, areas=queries.areas(branch_id)).choice(branch_id)
-    rows = queries.fleet_rows(choice, now=now, today=today)
-    return table_file("fleet", form, COLUMNS, rows)
-
-
-def _file_address(request, form: str) -> str:
-    query = request.GET.copy()
-    query.pop("page", None)
-    return f"{reverse('fleet_file', args=[form])}?{query.urlencode()}"
-
-
-SITE_MAP_COLUMNS = [
-    Column("Site code", lambda row: row.code),
-    Column("Site", lambda row: row.name),
-    Column("Area", lambda row: row.area),
-    Column("Customer", lambda row: row.customer),
-    Column("State", lambda row: row.word),
-    Column("Why", lambda row: row.why),
-    Column("Treatment units", lambda row: row.units),
-    Column("Orders to do", lambda row: row.orders),
-    Column("Orders late", lambda row: row.late),
-    Column("Latitude", lambda row: row.latitude),
-    Column("Longitude", lambda row: row.longitude),
-]
-
-
-@requires(Permission.SEE_FLEET)
 @require_GET
-def site_map(request: HttpRequest) -> HttpResponse:
+def site_map(request: HttpRequest) -> HttpResponseBase:
     """Draw the sites and list the most urgent."""
     _, today = now_and_today(request)
     state, box = _asked(request)
@@ -197,15 +140,21 @@ def site_map(request: HttpRequest) -> HttpResponse:
         today=today, branch_id=branch_of(request), is_metric=is_metric(request), state=state, box=box,
         tiles_at=settings.MAP_TILE_URL,
     )  # fmt: skip
-    query = request.GET.urlencode()
+
+    def rows() -> Iterable:
+        return overview_site_map.site_rows(today=today, branch_id=branch_of(request), state=state, box=box)
+
     context = {
         "page": page,
         "state": state,
         "is_near": box is not None,
-        "query": query,
+        "query": request.GET.urlencode(),
         "tile_credit": settings.MAP_TILE_CREDIT,
     }
-    return render(request, "overview/site_map.html", context)
+    shown = page.rows if page else []
+    said = gettext("The %(rows)s most urgent of these sites") % {"rows": len(shown)}
+    listed = SITES.of(shown, every=rows, caption=said)
+    return page_or_file(request, "overview/site_map.html", context, sites=listed)
 
 
 @requires(Permission.SEE_FLEET)
@@ -217,7 +166,7 @@ def site_map_file(request: HttpRequest, form: str) -> HttpResponseBase:
     rows = overview_site_map.site_rows(today=today, branch_id=branch_of(request), state=state, box=box)
     if form == "geojson":
         return JsonResponse(overview_site_map.site_geojson(rows), content_type="application/geo+json")
-    return table_file("sites", form, SITE_MAP_COLUMNS, iter(rows))
+    return SITES.of(rows).as_file(request, form)
 
 
 def _asked(request: HttpRequest) -> tuple[str, Box | None]:

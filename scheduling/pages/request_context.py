@@ -1,6 +1,5 @@
 """What every page of this room takes from a request: the clock, the branch, the measures, list addresses."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -12,16 +11,6 @@ from fleet.models import AuditArea, MeasureSystem
 from fleet.people import audit
 from scheduling.models import Technician
 from shared.periods import local_day
-
-
-@dataclass(frozen=True)
-class Header:
-    """One heading of a list that sorts."""
-
-    title: str
-    url: str
-    sorted_as: str
-    is_number: bool
 
 
 @dataclass(frozen=True)
@@ -65,17 +54,6 @@ def address_with(request: HttpRequest, **changed: object) -> str:
             query[name] = str(value)
     text = query.urlencode()
     return f"{request.path}?{text}" if text else request.path
-
-
-def headers(request: HttpRequest, titles: Sequence[tuple[str, str, bool]], sort: str) -> list[Header]:
-    """Return headings; a second press turns the order. Titles are (sort key or "", title, is number)."""
-    made = []
-    for key, title, is_number in titles:
-        sorted_as = {key: "ascending", f"-{key}": "descending"}.get(sort, "") if key else ""
-        turned = f"-{key}" if sorted_as == "ascending" or (is_number and not sorted_as) else key
-        url = address_with(request, sort=turned, page=None) if key else ""
-        made.append(Header(title, url, sorted_as, is_number))
-    return made
 
 
 def paging(

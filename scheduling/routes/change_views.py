@@ -16,16 +16,17 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from scheduling.models import Replan, RouteProposal, Stop, Technician, WorkOrder
 from scheduling.orders.selectors import number_of
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, now_and_today
-from scheduling.routes import change_pages, moves, replanning, tasks
+from scheduling.routes import change_pages as queries
+from scheduling.routes import moves, replanning, tasks
+from scheduling.routes import tables as tables
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
+from shared.tables import page_or_file
 from shared.told import told, written
 
 NOBODY = "nobody"
@@ -79,7 +80,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
         "wish": wish,
         "refused": refused,
         "shown": shown,
-        "effect": change_pages.effect_row(shown.effect) if shown and shown.effect else None,
+        "effect": queries.effect_row(shown.effect) if shown and shown.effect else None,
         "seen": moves.latest_number(row),
     }
     return render(request, "routes/move.html", context, status=422 if refused else 200)
@@ -90,12 +91,12 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
 def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
-    rows = change_pages.revision_rows(row.pk)
+    rows = queries.revision_rows(row.pk)
     return page_or_file(
         request,
         "routes/move_changes.html",
         {"row": row, "rows": rows},
-        changes=ListFile("changes by hand", list_columns.HAND_CHANGES, lambda: rows),
+        changes=tables.HAND_CHANGES.of(rows),
     )
 
 
@@ -172,19 +173,19 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
         before = _plans(request).filter(pk=int(other)).first()
     context = {
         "row": row,
-        "others": change_pages.others_to_compare(row),
+        "others": queries.others_to_compare(row),
         "before": before,
-        "effect": change_pages.comparison(before, row) if before else None,
+        "effect": queries.comparison(before, row) if before else None,
     }
     return render(request, "routes/compare.html", context)
 
 
-def _wish(row: RouteProposal, asked: QueryDict) -> tuple[change_pages.MovePage, Wish]:
+def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]:
     ids = [int(one) for one in asked.getlist("order") if one.isascii() and one.isdigit()][:MOST_ORDERS]
     stop = asked.get("stop", "")
     if stop.isascii() and stop.isdigit():
-        ids = change_pages.orders_of_stop(row.pk, int(stop))
-    page = change_pages.move_page(row, ids)
+        ids = queries.orders_of_stop(row.pk, int(stop))
+    page = queries.move_page(row, ids)
     if not page.orders or len({one.order.site.branch_id for one in page.orders}) > 1:
         raise Http404(gettext("This plan has no such stop any more. Go back to the plan."))
     if row.branch_id and page.orders[0].order.site.branch_id != row.branch_id:
@@ -229,7 +230,7 @@ def replan_result(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "asked": asked,
         "row": asked.proposal,
-        "effect": change_pages.effect_row(asked.effect),
+        "effect": queries.effect_row(asked.effect),
         "page_url": reverse("replan_result", args=[pk]),
         "progress_url": reverse("replan_progress", args=[pk]),
     }
@@ -280,7 +281,7 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
 
 
 def _replan_of(request: HttpRequest, pk: int) -> Replan:
-    found = change_pages.replan_of(pk, branch_of(request))
+    found = queries.replan_of(pk, branch_of(request))
     if found is None:
         raise Http404(gettext("There is no such re-plan in your branch."))
     return found

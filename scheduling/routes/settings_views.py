@@ -10,16 +10,16 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.models import AuditArea, Branch
 from scheduling.models import PlanPriceList, TravelCorrection
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
 from scheduling.routes import duration_factors
+from scheduling.routes import tables as tables
 from scheduling.routes import travel as queries
 from scheduling.routes.duration_factors import title_of
 from scheduling.routes.forms import CorrectionForm, PricesForm
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
+from shared.tables import page_or_file
 from shared.told import told, written
 
 
@@ -56,11 +56,9 @@ def travel_times(request: HttpRequest) -> HttpResponse:
         "routes/travel.html",
         context,
         status=422 if form.errors else 200,
-        drives=ListFile("driving times", list_columns.DRIVES, lambda: context["rows"]),
-        paces=ListFile(
-            "learned from visits",
-            list_columns.PACES,
-            lambda: ((one.branch.name, row) for one in context["paces"] for row in (*one.rows, *one.waiting)),
+        drives=tables.TRAVEL_TIMES.of(context["rows"]),
+        paces=tables.PACES.of(
+            [(one.branch.name, row) for one in context["paces"] for row in (*one.rows, *one.waiting)]
         ),
     )
 
@@ -163,5 +161,5 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
         "routes/plan_prices.html",
         context,
         status=422 if form.errors else 200,
-        prices=ListFile("planner prices", list_columns.PLANNER_PRICES, lambda: context["rows"]),
+        prices=tables.PLANNER_PRICES.of(rows),
     )

@@ -15,12 +15,11 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling.models import ProposalState, RouteProposal
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from scheduling.routes import board as queries
 from scheduling.routes import maps, publishing, selectors, tasks
 from scheduling.routes import proposals as service
+from scheduling.routes import tables as tables
 from scheduling.routes.forms import PlanForm
 from scheduling.routes.selectors import routes_in_force
 from shared.access import requires
@@ -28,6 +27,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.periods import days_from
 from shared.roles import Permission, may
+from shared.tables import page_or_file
 from shared.told import told
 
 DAYS_AHEAD = 7
@@ -51,11 +51,10 @@ def proposals(request: HttpRequest) -> HttpResponse:
         "routes/proposals.html",
         {
             "form": form,
-            "proposals": queries.proposal_rows(branch_of(request)),
             "in_force": routes_in_force(days[0], days[-1], branch_of(request)),
         },
         status=422 if form.errors else 200,
-        plans=ListFile("plans", list_columns.PLANS, lambda: queries.proposal_rows(branch_of(request))),
+        plans=tables.PLANS.of(queries.proposal_rows(branch_of(request))),
     )
 
 
@@ -77,12 +76,8 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),
         },
-        stops=ListFile(
-            "stops of the plan",
-            list_columns.PLAN_STOPS,
-            lambda: ((one, stop) for one in board.routes for stop in one.stops),
-        ),
-        left_out=ListFile("orders left out", list_columns.LEFT_OUT, lambda: board.unplaced),
+        stops=tables.PLAN_STOPS.of([(one, stop) for one in board.routes for stop in one.stops]),
+        left_out=tables.LEFT_OUT.of(board.unplaced),
     )
 
 
@@ -204,7 +199,7 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
             "tile_credit": settings.MAP_TILE_CREDIT,
             "geojson_url": reverse("route_geojson", args=[pk]),
         },
-        load=ListFile("load of the van", list_columns.VAN_LOAD, lambda: sheet.load),
+        load=tables.VAN_LOAD.of(sheet.load),
     )
 
 

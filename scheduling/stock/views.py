@@ -9,36 +9,27 @@ from typing import Any, Final
 from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.utils.translation import gettext, gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import PartKind
 from scheduling.crew.day_load import technician_of
 from scheduling.models import StockPlace
-from scheduling.pages import list_columns
-from scheduling.pages.downloads import Column, ListFile, page_or_file, table_file
 from scheduling.pages.request_context import branch_of, now_and_today
 from scheduling.stock import movements
 from scheduling.stock import recall as stock_recall
 from scheduling.stock import selectors as queries
+from scheduling.stock import tables as tables
+from scheduling.stock.tables import RECALL
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
+from shared.tables import page_or_file
 from shared.told import told
 
 USUAL_WEEKS: Final = 6
 DAYS_AHEAD: Final = 7
-NEED_COLUMNS: Final = [
-    Column("Branch", lambda row: row.branch),
-    Column("Kind", lambda row: row.kind),
-    Column("Code", lambda row: row.kind_code),
-    Column("On hand", lambda row: row.on_hand),
-    Column("Standing orders", lambda row: row.standing),
-    Column("Expected beside", lambda row: round(row.expected, 2)),
-    Column("Hold", lambda row: row.hold),
-    Column("To order", lambda row: row.to_order),
-]
 
 
 class KindField(forms.ModelChoiceField):
@@ -99,27 +90,21 @@ FORMS: Final[dict[str, type[MovementForm]]] = {"receive": ReceiveForm, "move": M
 
 @requires(Permission.SEE_STOCK)
 @require_GET
-def stock(request: HttpRequest) -> HttpResponse:
+def stock(request: HttpRequest) -> HttpResponseBase:
     """Show places; to those who plan also what vans lack and what to order."""
     branch_id = _stock_branch(request)
     _, today = now_and_today(request)
     plans = may(request.user.role, Permission.SEE_WORK)
     weeks = _weeks(request)
-    loads = queries.van_loads(today, DAYS_AHEAD, branch_id) if plans else []
-    context = {
-        "places": queries.places(branch_id),
-        "plans": plans,
-        "weeks": weeks,
-        "needs": queries.needs(today, weeks, branch_id) if plans else [],
-        "loads": [row for row in loads if row.missing],
-        "days_ahead": DAYS_AHEAD,
-    }
+    loads = [row for row in queries.van_loads(today, DAYS_AHEAD, branch_id) if row.missing] if plans else []
+    needs = queries.needs(today, weeks, branch_id) if plans else []
     return page_or_file(
         request,
         "stock/stock.html",
-        context,
-        places=ListFile("places", list_columns.PLACES, lambda: context["places"]),
-        loads=ListFile("missing on vans", list_columns.LOADS, lambda: context["loads"]),
+        {"plans": plans, "weeks": weeks, "days_ahead": DAYS_AHEAD},
+        places=tables.PLACES.of(queries.places(branch_id)),
+        loads=tables.LOADS.of(loads),
+        needs=tables.NEEDS.of(needs),
     )
 
 
@@ -128,8 +113,7 @@ def stock(request: HttpRequest) -> HttpResponse:
 def needs_file(request: HttpRequest, form: str) -> HttpResponseBase:
     """Return what to hold and order as CSV or XLSX."""
     _, today = now_and_today(request)
-    rows = queries.needs(today, _weeks(request), branch_of(request))
-    return table_file("parts to order", form, NEED_COLUMNS, rows)
+    return tables.NEEDS.of(queries.needs(today, _weeks(request), branch_of(request))).as_file(request, form)
 
 
 @requires(Permission.MANAGE_WORK)
@@ -227,8 +211,8 @@ def _place_page(
         "stock/stock_place.html",
         context,
         status=status,
-        levels=ListFile("what lies here", list_columns.LEVELS, lambda: context["levels"]),
-        movements=ListFile("movements", list_columns.MOVEMENTS, lambda: context["movements"]),
+        levels=tables.LEVELS.of(context["levels"]),
+        movements=tables.MOVEMENTS.of(context["movements"]),
     )
 
 
@@ -253,30 +237,9 @@ def _weeks(request: HttpRequest) -> int:
     return min(max(int(text), 1), 26) if text.isascii() and text.isdigit() and len(text) < 4 else USUAL_WEEKS
 
 
-COLUMNS: Final = [
-    Column("Lot", lambda row: row.lot),
-    Column("Part", lambda row: row.kind),
-    Column("Part code", lambda row: row.kind_code),
-    Column("Part serial", lambda row: row.part_serial),
-    Column("In place", lambda row: row.is_in_place),
-    Column("Installed", lambda row: row.installed_at),
-    Column("Removed", lambda row: row.removed_at),
-    Column("Treatment unit", lambda row: row.unit_serial),
-    Column("Where", lambda row: row.unit_label),
-    Column("Position", lambda row: row.position),
-    Column("Site", lambda row: row.site),
-    Column("Site code", lambda row: row.site_code),
-    Column("Address", lambda row: row.address),
-    Column("Getting in", lambda row: row.access_note),
-    Column("Customer", lambda row: row.customer),
-    Column("Phone", lambda row: row.phone),
-    Column("E-mail", lambda row: row.email),
-]
-
-
 @requires(Permission.SEE_FLEET)
 @require_GET
-def recall(request: HttpRequest) -> HttpResponse:
+def recall(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show every part of a lot with whom to tell."""
     lot, kind = _asked(request)
     branch_id = branch_of(request)
@@ -290,17 +253,8 @@ def recall(request: HttpRequest) -> HttpResponse:
         "kinds": sorted({(row.kind_code, row.kind) for row in rows}),
         "stock": stock_recall.recall_stock(lot, kind, branch_id) if lot else [],
         "lots": [] if lot else stock_recall.lots_in_place(branch_id),
-        "query": request.GET.urlencode(),
     }
-    return render(request, "stock/recall.html", context)
-
-
-@requires(Permission.SEE_FLEET)
-@require_GET
-def recall_file(request: HttpRequest, form: str) -> HttpResponseBase:
-    """Return the recall list as CSV or XLSX."""
-    lot, kind = _asked(request)
-    return table_file("recall", form, COLUMNS, stock_recall.recall_rows(lot, kind, branch_of(request)))
+    return page_or_file(request, "stock/recall.html", context, form=form, parts=RECALL.of(rows))
 
 
 def _asked(request: HttpRequest) -> tuple[str, str]:

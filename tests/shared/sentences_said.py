@@ -69,13 +69,12 @@ TABLES: Final = (
     Table("scheduling/sentences/services.py", "services",
           ("scheduling/services/*.py", "scheduling/documents/label_sheet.py", "scheduling/money/forecast.py",
            "scheduling/overview/activity.py", "scheduling/views/*.py"),
-          r"step_texts|services/(close_out|order|raising|undo)|route_(moves|p|s)|replanning|/routes|views/list_columns"),
+          r"step_texts|services/(close_out|order|raising|undo)|route_(moves|p|s)|replanning|/routes"),
     Table("scheduling/sentences/routes.py", "services that keep plans and routes",
           ("scheduling/services/route*.py", "scheduling/routes/replanning.py")),
     Table("scheduling/sentences/workbook.py", "refused rows of plans, prices and shifts",
           ("scheduling/workbook/*.py",), r"/sheets|paid_sheet|registry|write_terms\.py$|plan_terms_sheet"),
     Table("api/sentences.py", "tokens", ("api/tokens.py", "api/pages.py")),
-    Table("scheduling/sentences/headings.py", "headings of the files of lists", ("scheduling/views/*.py",)),
 )  # fmt: skip
 
 
@@ -87,17 +86,13 @@ def said_in(table: Table) -> list[str]:
 
 
 def _said(name: Path, table: Table) -> Iterator[str]:
-    only_headings = table.path.endswith("headings.py")
-    only_notes = bool(re.search("/views/|queries/audit|api/pages", str(name))) and not only_headings
+    only_notes = bool(re.search("/views/|queries/audit|api/pages", str(name)))
     for node, above in _walk(ast.parse(name.read_text(encoding="utf-8")), ()):
         calls = [_name_of(one) for one in _statement(above) if isinstance(one, ast.Call)]
         text = _template(node)
         if not text.strip() or _is_code(node, above, calls):
             continue
-        if only_headings:
-            if calls and calls[0] in {"Column", "columns"}:
-                yield text
-        elif calls and calls[0] in NOTES:
+        if calls and calls[0] in NOTES:
             yield from (
                 [text] if re.search("[a-z]{3}", text) and (calls[0] != "History" or " " in text) else []
             )

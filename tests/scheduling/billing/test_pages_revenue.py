@@ -107,7 +107,7 @@ def test_of_many_renewals_the_page_shows_the_first_and_the_file_has_all(owner, m
     for day in (22, 20, 21):
         make.plan(make.site(), renews_on=date(2026, 11, day))
     answer = owner.get(reverse("revenue_review"))
-    assert [row.renews_on.day for row in answer.context["renewals"]] == [20, 21]
+    assert [row.renews_on.day for row in answer.context["lists"]["renewals"].rows] == [20, 21]
     assert "The first 2 of 3; the file has all." in answer.content.decode()
     file = owner.get(reverse("revenue_review"), {"list": "renewals", "as": "csv"})
     assert len(b"".join(file.streaming_content).decode().splitlines()) == 4

@@ -25,7 +25,7 @@ def planner(client):
 
 def listed(choice: FleetChoice, now, page: int = 1) -> list[str]:
     """Serials of one page."""
-    return [row.serial for row in fleet_page(choice, now=now, today=TODAY, page=page).rows]
+    return [row["serial"] for row in fleet_page(choice, now=now, today=TODAY, page=page).rows]
 
 
 def in_state(unit, now, **given) -> UnitState:

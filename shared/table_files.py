@@ -3,13 +3,12 @@
 import csv
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
 
-from django.http import FileResponse, Http404, HttpRequest, HttpResponseBase, StreamingHttpResponse
-from django.shortcuts import render
+from django.http import FileResponse, Http404, HttpResponseBase, StreamingHttpResponse
 from django.utils import timezone
 from django.utils.functional import Promise
 from django.utils.translation import get_language, gettext, override
@@ -19,26 +18,22 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.styles import Font
 from openpyxl.worksheet.worksheet import Worksheet
 
-from shared.told import told
-
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """A spreadsheet may run a cell that begins so (OWASP, CSV injection)."""
-PLAIN: Final = (str, int, float, Decimal, date, type(None))
 XLSX_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column of a download: its heading and how to get its value from a row."""
+class FileColumn:
+    """One column of a file: its heading and how to get its value from a row."""
 
     title: str
     value: Callable[[Any], object]
     is_money: bool = False
 
 
-def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) -> HttpResponseBase:
+def table_file(name: str, form: str, columns: Sequence[FileColumn], rows: Iterable) -> HttpResponseBase:
     """Return a list as a file. ``form`` is csv or xlsx; anything else is not found."""
-    columns = [replace(column, title=str(told(column.title))) for column in columns]
     if form == "csv":
         response = StreamingHttpResponse(
             _csv_lines(columns, rows, get_language()), content_type="text/csv; charset=utf-8"
@@ -51,60 +46,12 @@ def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) 
     raise Http404(gettext("Lists come as csv or xlsx."))
 
 
-@dataclass(frozen=True)
-class ListFile:
-    """A list that a page shows, as a file: the same rows under the same filter, all pages of it."""
-
-    name: str
-    columns: Sequence[Column]
-    rows: Callable[[], Iterable]
-
-
-def asked_file(request: HttpRequest, **lists: ListFile) -> HttpResponseBase | None:
-    """Return the file asked for by ``as`` and ``list`` in this page's own address; None for the page itself.
-
-    Pages link them with the tag ``list_files``.
-    """
-    form = request.GET.get("as", "")
-    if not form or request.method != "GET":
-        return None
-    found = lists.get(request.GET.get("list", ""))
-    if found is None:
-        raise Http404(gettext("This page has no such list."))
-    return table_file(found.name, form, found.columns, found.rows())
-
-
-def page_or_file(
-    request: HttpRequest, template: str, context: dict[str, Any], *, status: int = 200, **lists: ListFile
-) -> HttpResponseBase:
-    """Return the page, or the one of its lists that its own address asks for as a file."""
-    return asked_file(request, **lists) or render(request, template, context, status=status)
-
-
-def columns(**titles: str) -> list[Column]:
-    """Return columns by a row's attributes: ``columns(code="Code", site__name="Site")``.
-
-    A double underscore goes down a step; what can be called is called; what is no plain value is written out.
-    """
-    return [Column(title, _reader(path.split("__"))) for path, title in titles.items()]
-
-
-def _reader(steps: list[str]) -> Callable[[Any], object]:
-    def read(row: Any) -> object:
-        for step in steps:
-            row = None if row is None else getattr(row, step)
-            row = row() if callable(row) else row
-        return row if isinstance(row, PLAIN) else str(row)
-
-    return read
-
-
 def guarded(text: str) -> str:
     """Return text that no spreadsheet takes for a formula."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
-def _csv_lines(columns: Sequence[Column], rows: Iterable, language: str | None) -> Iterator[str]:
+def _csv_lines(columns: Sequence[FileColumn], rows: Iterable, language: str | None) -> Iterator[str]:
     buffer = io.StringIO()
     writer = csv.writer(buffer)
     yield "\ufeff"
@@ -136,7 +83,7 @@ def _csv_value(value: object) -> object:
     return "" if value is None else value
 
 
-def _workbook(name: str, columns: Sequence[Column], rows: Iterable) -> io.BytesIO:
+def _workbook(name: str, columns: Sequence[FileColumn], rows: Iterable) -> io.BytesIO:
     book = Workbook(write_only=True)
     sheet = book.create_sheet(name[:31])
     sheet.freeze_panes = "A2"

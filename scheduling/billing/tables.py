@@ -1,0 +1,261 @@
+"""Lists of what is earned, what it costs, what is at risk, what comes, taxes and what the books have."""
+
+from decimal import Decimal
+from typing import Any, Final
+from urllib.parse import urlencode
+
+from django.template.defaultfilters import floatformat
+from django.urls import reverse
+from django.utils.formats import date_format
+from django.utils.html import format_html
+from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext_lazy as _
+
+from fleet.table_columns import Day, Moment, Told, button, mark, moment
+from fleet.templatetags.tapward import day
+from scheduling.contracts.tables import may_correct, taken_back
+from scheduling.models import TaxRate
+from shared.tables import Column, Money, Number, Table
+
+
+def amount(value: Decimal) -> str:
+    """Write an amount of money."""
+    return floatformat(value, "2g")
+
+
+def month_words(form: str = "M Y") -> Any:
+    """Return how a column shows its row's month."""
+    return lambda row, page: date_format(row.month, gettext(form))
+
+
+def to_minute() -> str:
+    """Return the form of a moment to the minute."""
+    return gettext("j M Y H:i")
+
+
+def address_of(name: str, **asked: object) -> str:
+    """Return a page's address with its query."""
+    return f"{reverse(name)}?{urlencode(asked)}"
+
+
+def _signed(row: Any, page: dict) -> str:
+    if not row.change:
+        return format_html('<span class="soft">{}</span>', "–")
+    return f"{'+' if row.change > 0 else ''}{amount(row.change)}"
+
+
+REVENUE_SITES: Final = Table(
+    _("Revenue by site"),
+    Column(_("Site"), "site_name", head=True, sort="site", link=("site_page", "site_code")),
+    Column(_("Site code"), "site_code", only="file"),
+    Column(_("Customer"), "customer", sort="customer", label=""),
+    Column(_("Area"), "area", sort="area", label=""),
+    Column(_("Plans"), "plans", only="file"),
+    Money(_("Recurring a month"), "recurring", sort="recurring", sums=True, link=lambda row, page: address_of(
+        "owner_bridge", by="plan", month=f"{page['found'].month:%Y-%m}", site=row.site_code) + "#rows"),
+    Money(_("Month before"), "recurring_before", only="file"),
+    Money(_("Against the month before"), "change", in_file=_("Change"), sort="change", sums=True,
+          show=_signed),
+    Money(_("Earned this month"), "earned_month", sums=True, link=lambda row, page: address_of(
+        "revenue_entries", month=f"{page['found'].month:%Y-%m}", site=row.site_code)),
+    Money(_("Earned in 12 months"), "earned_year", sort="earned", sums=True,
+          link=lambda row, page: address_of(
+        "revenue_entries", since=f"{page['found'].year_from:%Y-%m}", month=f"{page['found'].month:%Y-%m}",
+        site=row.site_code)),
+    Column(_("At risk"), "risks_text", in_file=_("At risk because"), sort="risk", sums=True,
+           show=lambda row, page: mark("bad", row.risks_text) if row.risks else ""),
+    total=_("All sites"),
+)  # fmt: skip
+RENEWALS: Final = Table(
+    _("Renewals"),
+    Day(_("Renews"), "renews_on", head=True),
+    Column(_("Code"), "plan_code", only="file"),
+    Column(_("Plan"), "plan_name", label="", link=("owner_plan", "plan_code"), under="plan_code"),
+    Column(_("Site code"), "site_code", only="file"),
+    Column(_("Site"), "site_name", label="", link=("site_page", "site_code")),
+    Day(_("Notice until"), "notice_by", show=lambda row, page: format_html(
+        "{} {}", day(row.notice_by), mark("watch", gettext("Notice over")) if row.is_notice_over else "")),
+    Column(_("Notice day passed"), "is_notice_over", only="file"),
+    Money(_("A month"), "monthly"),
+    file="renewals", css="scrolls",
+)  # fmt: skip
+ENTRIES: Final = Table(
+    _("Entries"),
+    Column(_("Entry"), "pk", head=True),
+    Column(_("Month"), "month", show=month_words(), css="nowrap"),
+    Column(_("Kind"), "kind_word", label=""),
+    Column(_("Site"), "site_name", label="", link=("site_page", "site_code"), under="plan_code"),
+    Column(_("Site code"), "site_code", only="file"),
+    Column(_("Plan"), "plan_code", only="file"),
+    Column(_("Treatment unit"), "serial", only="file"),
+    Told(_("Text"), "text", label="", under=lambda row, page: (
+        gettext("corrects entry %(corrects)s") % {"corrects": row.corrects} if row.corrects else "")),
+    Money(_("Amount"), "amount", sums=True),
+    Column(_("Corrects entry"), "corrects", only="file"),
+    file="revenue entries", total=_("Together, all pages"),
+)  # fmt: skip
+
+
+def _move_name(row: Any, page: dict) -> str:
+    by = page["found"].by
+    address = {"site": "site_page", "plan": "owner_plan"}.get(by)
+    if address:
+        return format_html('<a href="{}">{}</a>', reverse(address, args=[row.key]), row.name)
+    return row.name or gettext("No area given")
+
+
+def _end_address(row: Any, page: dict) -> str:
+    found = page["found"]
+    if found.by == "plan":
+        return reverse("owner_plan", args=[row.key])
+    return f"?{urlencode({'by': 'plan', 'month': page['month_words'], found.by: row.key})}#rows"
+
+
+def _end_said(row: Any, page: dict) -> str:
+    if page["found"].by == "plan":
+        return ""
+    return gettext("%(end)s, plans of %(name)s") % {
+        "end": amount(row.end),
+        "name": row.name or gettext("no area"),
+    }
+
+
+def _step(title: str, name: str) -> Money:
+    """A move of a month; none is left empty, but not in the row of totals."""
+    return Money(title, name, sums=True, show=lambda row, page: amount(getattr(row, name)) if (
+        getattr(row, name) or row is page["found"].total) else "")  # fmt: skip
+
+
+BRIDGE: Final = Table(
+    _("The bridge"),
+    Column(_("Code"), "key", only="file"),
+    Column(_("Name"), "name", head=True, show=_move_name,
+           under=lambda row, page: row.key if row.key != row.name else ""),
+    Money(_("Month before"), "start", sums=True),
+    _step(_("New"), "new"), _step(_("Grown"), "grown"), _step(_("Resumed"), "resumed"),
+    _step(_("Shrunk"), "shrunk"), _step(_("Paused"), "paused"), _step(_("Lost"), "lost"),
+    Money(_("This month"), "end", sums=True, link=_end_address, link_says=_end_said),
+    total=_("Together, all pages"),
+)  # fmt: skip
+RENEWALS_AHEAD: Final = Table(
+    _("Renewals ahead"),
+    Column(_("Month"), "month", head=True, show=month_words("F Y")),
+    Number(_("Plans"), "plans",
+           link=lambda row, page: "?" + urlencode(
+               {"by": "plan", "month": page["month_words"], "renews": f"{row.month:%Y-%m}"}) + "#rows",
+           link_says=lambda row, page: gettext("%(plans)s plans that renew in %(month)s") % {
+               "plans": row.plans, "month": date_format(row.month, "F Y")}),
+    Money(_("They bring a month"), "monthly"),
+    Number(_("Notice day passed"), "notice_over"),
+    file="renewals ahead", beside_heading=True,
+)  # fmt: skip
+
+
+def _falls_on(rate: TaxRate, page: dict) -> str:
+    words = [
+        (rate.falls_on_plans, gettext("plans")), (rate.falls_on_work, gettext("work")),
+        (rate.falls_on_parts, gettext("parts")),
+    ]  # fmt: skip
+    return " ".join(word for is_on, word in words if is_on)
+
+
+def _j_m_y(value: Any) -> str:
+    return moment(value, gettext("j M Y"))
+
+
+def _rate_entered(rate: TaxRate, page: dict) -> str:
+    entered = f"{rate.made_by or ''} {_j_m_y(rate.made_at)}"
+    if rate.taken_back_at or rate.is_used or not may_correct(page):
+        return entered
+    said = gettext("Take back %(code)s from %(from_on)s") % {
+        "code": rate.code, "from_on": date_format(rate.from_on, gettext("j M Y")),
+    }  # fmt: skip
+    address = reverse("take_back_tax_rate", args=[rate.pk])
+    return format_html("{}{}", entered, button(page, address, gettext("Take back"), said=said))
+
+
+def _rate_stands(rate: TaxRate, page: dict) -> str:
+    if rate.taken_back_at:
+        return taken_back(rate)
+    return gettext("Stands on lines handed over") if rate.is_used else ""
+
+
+TAX_RATES: Final = Table(
+    _("Rates"),
+    Column(_("Code"), "code", only="file"),
+    Column(_("Tax"), "name", head=True, under="code"),
+    Day(_("From"), "from_on"),
+    Number(_("Percent"), "percent", show=lambda row, page: row.percent.normalize()),
+    Column(_("Where"), "area", in_file=_("Area, empty: every site"), empty=_("Every site")),
+    Column(_("On"), "falls_on_plans", in_file=_("On plans"), show=_falls_on),
+    Column(_("On work"), "falls_on_work", only="file"),
+    Column(_("On parts"), "falls_on_parts", only="file"),
+    Column(_("Entered by"), "made_by", only="file"),
+    Column(_("Entered"), "made_at", show=_rate_entered, under=_rate_stands),
+    Column(_("Taken back"), "taken_back_at", only="file"),
+    Column(_("Taken back by"), "taken_back_by", only="file"),
+    file="tax rates",
+    beside_heading=True,
+)
+
+
+def _paid(row: Any, page: dict) -> str:
+    if row.paid_lines == row.lines:
+        return gettext("All of it")
+    if not row.paid_lines:
+        return gettext("Nothing yet")
+    return gettext("%(paid_lines)s of %(lines)s lines") % {
+        "paid_lines": floatformat(row.paid_lines, "0g"), "lines": floatformat(row.lines, "0g"),
+    }  # fmt: skip
+
+
+def _newest_paid(row: Any, page: dict) -> str:
+    newest = row.newest_paid_on
+    return gettext("last %(newest_paid_on)s") % {"newest_paid_on": day(newest)} if newest else ""
+
+
+def _tax_lines(row: Any, page: dict) -> str:
+    return ngettext("%(taxes2)s line", "%(taxes2)s lines", row.taxes) % {
+        "taxes2": floatformat(row.taxes, "0g")
+    }
+
+
+BATCHES: Final = Table(
+    _("Batches"),
+    Column(_("Batch"), "name", head=True),
+    Column(_("Up to"), "through", css="nowrap",
+           show=lambda row, page: date_format(row.through, gettext("M Y"))),
+    Moment(_("Made"), "made_at", css="", form=to_minute, under="made_by"),
+    Column(_("Made by"), "made_by", only="file"),
+    Number(_("Entries"), "entries", places=0),
+    Money(_("Before tax"), "net"),
+    Column(_("Tax lines"), "taxes", only="file"),
+    Money(_("Tax"), "tax", under=_tax_lines),
+    Column(_("Paid"), only="page", show=_paid, under=_newest_paid),
+    Money(_("Still open"), "open", only="page"),
+    Column(_("File"), only="page", label="", css="no-print", show=lambda row, page: gettext("CSV"),
+           link=("invoice_batch_file", "pk")),
+    file="batches", beside_heading=True,
+)  # fmt: skip
+
+
+def _file_stands(row: Any, page: dict) -> str:
+    if row.taken_back_at:
+        return gettext("Taken back %(taken_back_at)s") % {"taken_back_at": _j_m_y(row.taken_back_at)}
+    if not may_correct(page):
+        return gettext("Counts")
+    said = gettext("Take back %(name)s") % {"name": row.name}
+    address = reverse("take_back_paid_file", args=[row.pk])
+    return format_html("{}{}", gettext("Counts"), button(page, address, gettext("Take back"), said=said))
+
+
+PAID_FILES: Final = Table(
+    _("Files of paid lines"),
+    Column(_("File"), "name", head=True),
+    Moment(_("Taken in"), "read_at", css="", form=to_minute, under="read_by"),
+    Column(_("By"), "read_by", only="file"),
+    Number(_("Lines"), "lines", places=0),
+    Money(_("Amount"), "amount"),
+    Column(_("Standing"), "taken_back_at", in_file=_("Taken back"), show=_file_stands),
+    file="files of paid lines",
+)
