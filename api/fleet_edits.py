@@ -18,6 +18,7 @@ from fleet.readings import feed_tests, rows
 from fleet.readings import gauges as readings_gauges
 from fleet.readings.rows import RecordReport
 from fleet.register import parts, sites
+from shared.messages import message
 from shared.roles import Permission
 
 EDITS_FLEET = (Permission.EDIT_FLEET,)
@@ -74,7 +75,7 @@ class InstallPart(Operation):
         if position is None:
             raise ValidationError({"position": f"{unit} has no such position."})
         part = parts.install(position=position, at=values["installed_at"], **_part_values(values))
-        note(request, "part put in", AuditArea.FLEET, unit.serial, _told(part))
+        note(request, message("part put in"), AuditArea.FLEET, unit.serial, _told(part))
         return shown(ListParts, part.pk, 201)
 
 
@@ -94,7 +95,7 @@ class RemovePart(EditRow):
         _refuse_future("removed_at", values["removed_at"])
         parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
         told = f"{_told(part)} → none: {values['removal_reason']}"
-        note(request, "part taken out", AuditArea.FLEET, part.treatment_unit.serial, told)
+        note(request, message("part taken out"), AuditArea.FLEET, part.treatment_unit.serial, told)
         return self.shown(pk)
 
 
@@ -116,7 +117,7 @@ class ReplacePart(EditRow):
             old, at=at, reason=values["removal_reason"], **_part_values(values, at, "changed_at")
         )
         told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
-        note(request, "part replaced", AuditArea.FLEET, old.treatment_unit.serial, told)
+        note(request, message("part replaced"), AuditArea.FLEET, old.treatment_unit.serial, told)
         return self.shown(new.pk, 201)
 
 

@@ -3,12 +3,11 @@
 from typing import Final
 
 from django import forms
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext, gettext_lazy
 
 from api.tokens import permissions_on_offer
 from fleet.models import Person
 from shared.roles import Permission
-from shared.told import told
 
 LASTS: Final = [
     (7, gettext_lazy("7 days")),
@@ -32,7 +31,8 @@ class TokenForm(forms.Form):
     def __init__(self, *args, person: Person, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["permissions"].choices = [
-            (permission.name.lower(), told(permission.value)) for permission in permissions_on_offer(person)
+            (permission.name.lower(), gettext(permission.value))
+            for permission in permissions_on_offer(person)
         ]
 
     def clean_permissions(self) -> list[Permission]:

@@ -6,12 +6,17 @@ from rest_framework.request import Request
 from api.models import ApiToken
 from fleet.models import AuditArea
 from fleet.people import audit
+from shared.messages import message
 
 
 def note(request: Request, what: str, area: AuditArea, about: object, detail: str = "") -> None:
     """Add an entry. Tables with a history of their own (work orders) need none."""
-    way = f"token {request.auth.name}" if isinstance(request.auth, ApiToken) else "API in the browser"
-    told = f"{detail[:1800]} ({way})" if detail else way
+    way = (
+        message("token {name}", name=request.auth.name)
+        if isinstance(request.auth, ApiToken)
+        else message("API in the browser")
+    )
+    told = message("{detail} ({way})", detail=detail, way=way) if detail else way
     audit.note(what, area=area, about=about, detail=told, by=request.user, now=timezone.now())
 
 

@@ -22,8 +22,9 @@ from scheduling.pages.downloads import Column, ListFile, page_or_file
 from scheduling.pages.request_context import note_change
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 TOKEN_COLUMNS: Final = [
     Column("Token", lambda row: row["token"].name),
@@ -49,9 +50,9 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         try:
             _, secret = make_token(request.user, now=now, **form.cleaned_data)
         except CannotDo as error:
-            form.add_error(error.field or None, told(str(error)))
+            form.add_error(error.field or None, translate(error))
         else:
-            note_change(request, "token made", AuditArea.OUTSIDE, form.cleaned_data["name"])
+            note_change(request, message("token made"), AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
     tokens = [
         {"token": token, "may": [Permission[name.upper()].value for name in token.permissions],
@@ -75,7 +76,7 @@ def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
     """Revoke one of the own tokens."""
     token = get_object_or_404(ApiToken, pk=pk, person=request.user)
     if revoke_token(token, now=timezone.now()):
-        note_change(request, "token revoked", AuditArea.OUTSIDE, token.name)
+        note_change(request, message("token revoked"), AuditArea.OUTSIDE, token.name)
     messages.success(
         request,
         gettext("%(name)s is revoked. Whatever used it is shut out from now on.") % {"name": token.name},

@@ -15,6 +15,7 @@ from fleet.models import AuditArea
 from scheduling.contracts import prices
 from scheduling.models import PlanPeriod, PlanPrice, ServicePlan, Technician
 from scheduling.routes import replanning
+from shared.messages import message
 from shared.roles import Permission
 
 
@@ -51,7 +52,7 @@ class AddAbsence(EditRow):
         )  # fmt: skip
         # Why somebody is away is nobody's business in the trail.
         told = f"{absence.first_on} to {absence.last_on}"
-        note(request, "absence written", AuditArea.PLANS, technician.name, told)
+        note(request, message("absence written"), AuditArea.PLANS, technician.name, told)
         return self.shown(pk, 201)
 
 
@@ -85,7 +86,7 @@ class AddPlanPrice(EditRow):
         """Add it."""
         plan = self.row_to_edit(request, pk)
         price = prices.set_price(plan, **given(self, request))
-        note(request, "plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
+        note(request, message("plan price set"), AuditArea.MONEY, plan.code, prices.told_price(price))
         return self.shown(pk, 201)
 
 
@@ -107,5 +108,7 @@ class AddPlanPeriod(EditRow):
             period = prices.pause(plan, **values)
         else:
             period = prices.discount(plan, **values)
-        note(request, "discount or pause set", AuditArea.MONEY, plan.code, prices.told_period(period))
+        note(
+            request, message("discount or pause set"), AuditArea.MONEY, plan.code, prices.told_period(period)
+        )
         return self.shown(pk, 201)

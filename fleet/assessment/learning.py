@@ -11,12 +11,15 @@ from fleet.database.columns import UnitRange
 from fleet.models import PartKind, TreatmentUnit
 from fleet.science.learning import LearnedLife, NotEnoughData, PartHistories, learn_life, relative_conditions
 from fleet.science.settings import DAYS_PER_MONTH
+from shared.messages import message
 
 UNITS_AT_ONCE: Final = 20_000
 """Treatment units read at once; well under a gigabyte."""
 
 
-NOT_BY_VOLUME: Final = "Rated by months or pressure drop, not by volume: no life in gallons is learned."
+NOT_BY_VOLUME: Final = message(
+    "Rated by months or pressure drop, not by volume: no life in gallons is learned."
+)
 
 
 @dataclass(frozen=True)

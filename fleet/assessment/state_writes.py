@@ -1,23 +1,10 @@
-"""The words of choices as the code has them: what is stored speaks English, whoever asked for it.
-
-Writes a shard's states over the old ones and keeps every change of readiness.
-"""
+"""Writes a shard's states over the old ones and keeps every change of readiness."""
 
 from datetime import datetime
-from functools import cache
-
-from django.db.models import TextChoices
-from django.utils import translation
 
 from fleet.database.bulk_write import BATCH, StateTable, write_table_over
 from fleet.models import OwedFlush, PartState, ReadinessChange, UnitState
-
-
-@cache
-def as_written(choices: type[TextChoices]) -> dict[str, str]:
-    """Return the label of each value, in no language but the code's own."""
-    with translation.override(None):
-        return {one.value: str(one.label) for one in choices}
+from shared.translation import label_of
 
 
 def write_states(units: StateTable[UnitState], parts: StateTable[PartState], now: datetime) -> int:
@@ -40,7 +27,7 @@ def write_states(units: StateTable[UnitState], parts: StateTable[PartState], now
             changed_at=now,
             was=was.get(unit_id, ""),
             became=readiness,
-            because=as_written(OwedFlush)[owed] if owed else "",
+            because=label_of(OwedFlush, owed) if owed else "",
         )
         for unit_id, readiness, owed in rows
         if was.get(unit_id) != readiness

@@ -4,7 +4,6 @@ Rows of a state table as columns: an object or a figure by name only where someb
 Writes many rows over old ones: COPY and one INSERT on PostgreSQL, the ORM's bulk write elsewhere.
 """
 
-import json
 import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,6 +17,7 @@ from django.db.models import Field, JSONField, Model
 
 from fleet.database.columns import is_postgres
 from fleet.models import Layout
+from shared.translation import MessageField
 
 HEADER: Final = b"PGCOPY\n\xff\r\n\x00" + struct.pack(">ii", 0, 0)
 END: Final = struct.pack(">h", -1)
@@ -368,6 +368,12 @@ def _whole_row(model: type[Model], row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _cell(field: Field, value: Any) -> Any:
+    if isinstance(field, JSONField):
+        return orjson.dumps(value).decode()
+    return field.get_prep_value(value) if isinstance(field, MessageField) else value
+
+
 def _column(model: type[Model], name: str) -> str:
     return connection.ops.quote_name(_field(model, name).column)
 
@@ -381,7 +387,7 @@ def _stage(cursor: Any, model: type[Model], rows: list[dict[str, Any]], what: st
     quote = connection.ops.quote_name
     staged = quote(f"staged_{what}_{model._meta.db_table}")
     listed = ", ".join(_column(model, name) for name in rows[0])
-    json_names = {name for name in rows[0] if isinstance(_field(model, name), JSONField)}
+    fields = {name: _field(model, name) for name in rows[0]}
     table = quote(model._meta.db_table)
     cursor.execute(
         f"CREATE TEMPORARY TABLE IF NOT EXISTS {staged} ON COMMIT DROP AS SELECT {listed} FROM {table} "
@@ -390,19 +396,17 @@ def _stage(cursor: Any, model: type[Model], rows: list[dict[str, Any]], what: st
     cursor.execute(f"TRUNCATE {staged}")
     with cursor.copy(f"COPY {staged} ({listed}) FROM STDIN") as copy:
         for row in rows:
-            copy.write_row(
-                [orjson.dumps(cell).decode() if name in json_names else cell for name, cell in row.items()]
-            )
+            copy.write_row([_cell(fields[name], value) for name, value in row.items()])
     return staged, listed
 
 
 def _copy_rows(rows: list[Model]) -> Callable[[Any], None]:
-    names = [(field.attname, isinstance(field, JSONField)) for field in rows[0]._meta.concrete_fields]
+    fields = rows[0]._meta.concrete_fields
 
     def write(copy: Any) -> None:
         for row in rows:
             held = row.__dict__
-            copy.write_row([json.dumps(held[name]) if is_json else held[name] for name, is_json in names])
+            copy.write_row([_cell(field, held[field.attname]) for field in fields])
 
     return write
 

@@ -20,7 +20,7 @@ from fleet.people import log_ins as people_log_ins
 from fleet.people import second_factors
 from fleet.people.views import CodeForm, caller_of, mark_browser
 from shared.errors import CannotDo
-from shared.told import told
+from shared.translation import translate
 
 
 class OwnPasswordForm(forms.Form):
@@ -60,7 +60,7 @@ def change_own_password(request: HttpRequest) -> HttpResponse:
             return _page(request, 422, password_form=form)
     except CannotDo as error:
         form.is_valid()
-        form.add_error(None, told(str(error)))
+        form.add_error(None, translate(error))
         return _page(request, 429, password_form=form)
     person, key = request.user, request.session.session_key
     people_log_ins.change_password(
@@ -110,7 +110,7 @@ def set_up_second_factor(request: HttpRequest) -> HttpResponse:
             _ask_password(request, form.cleaned_data["password"], now)
             codes = second_factors.confirm(request.user, form.cleaned_data["code"], now=now)
         except CannotDo as error:
-            form.add_error(error.field or None, told(str(error)))
+            form.add_error(error.field or None, translate(error))
         else:
             request.session["second_factor"] = True
             return render(request, "people/recovery_codes.html", {"codes": codes})
@@ -149,7 +149,7 @@ def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
     try:
         codes = second_factors.renew_recovery_codes(request.user, now=timezone.now())
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("own_log_in")
     return render(request, "people/recovery_codes.html", {"codes": codes})
 
@@ -161,7 +161,7 @@ def _without_password(request: HttpRequest, about: str = "factor") -> HttpRespon
         try:
             _ask_password(request, form.cleaned_data["password"], timezone.now())
         except CannotDo as error:
-            form.add_error(error.field or None, told(str(error)))
+            form.add_error(error.field or None, translate(error))
         else:
             return None
     return _page(request, 422, **{f"{about}_form": form})

@@ -27,6 +27,7 @@ from django.utils.crypto import constant_time_compare, salted_hmac
 from fleet.models import AuditArea, FailedLogIn, Person
 from fleet.people import audit
 from shared.errors import CannotDo
+from shared.messages import message
 
 WITHIN: Final = timedelta(hours=1)
 MOST_OF_PAIR: Final = 10
@@ -34,7 +35,7 @@ MOST_OF_ADDRESS: Final = 50
 MOST_OF_ACCOUNT: Final = 100
 MARK_DAYS: Final = 180
 _SALT: Final = "tapward.log-ins"
-_KNOWN: Final = "a browser known before"
+_KNOWN: Final = message("a browser known before")
 """Stands in the address's place, so that such failures are counted by themselves."""
 
 
@@ -131,9 +132,12 @@ def _key(what: str, value: str) -> str:
 def _wait(left: timedelta) -> CannotDo:
     minutes = max(1, -int(-left.total_seconds() // 60))
     return CannotDo(
-        "Too many log-ins failed.",
-        remedy=f"Try again in {minutes} minute{'s' if minutes > 1 else ''}, or use a browser you logged in "
-        "with before.",
+        message("Too many log-ins failed."),
+        remedy=message(
+            "Try again in {minutes} minute{minutes2}, or use a browser you logged in with before.",
+            minutes=minutes,
+            minutes2="s" if minutes > 1 else "",
+        ),
     )
 
 
@@ -177,7 +181,12 @@ def end_sessions(
     ]
     count, _ = Session.objects.filter(session_key__in=keys).delete()
     if count:
-        _note(f"{count} session{'s' if count > 1 else ''} ended", person, by, now)
+        _note(
+            message("{count} session{count2} ended", count=count, count2="s" if count > 1 else ""),
+            person,
+            by,
+            now,
+        )
     return count
 
 
@@ -188,7 +197,7 @@ def change_password(
     """Set a password that was looked at before, end the other sessions, and write it down."""
     person.set_password(password)
     person.save(update_fields=["password"])
-    _note("password changed", person, by, now)
+    _note(message("password changed"), person, by, now)
     end_sessions(person, keep_key=keep_key, by=by, now=now)
 
 
@@ -198,7 +207,7 @@ def shut(person: Person, *, by: Person | None, now: datetime) -> None:
     if person.is_active:
         person.is_active = False
         person.save(update_fields=["is_active"])
-        _note("log-in shut", person, by, now)
+        _note(message("log-in shut"), person, by, now)
     end_sessions(person, keep_key=None, by=by, now=now)
 
 

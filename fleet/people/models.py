@@ -12,8 +12,10 @@ from django.db import models
 from django.utils.translation import gettext_lazy
 
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.model_parts import between, known_values
 from shared.roles import Permission, may
+from shared.translation import MessageField
 
 
 class PersonRole(models.TextChoices):
@@ -165,11 +167,11 @@ class AuditQuerySet(models.QuerySet):
 
     def update(self, **changed) -> NoReturn:
         """Refuse."""
-        raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+        raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
 
     def delete(self) -> NoReturn:
         """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
 class AuditEntry(models.Model):
@@ -180,7 +182,7 @@ class AuditEntry(models.Model):
     area = models.CharField(max_length=8, choices=AuditArea)
     what = models.CharField(max_length=80)
     about = models.CharField(max_length=200, blank=True)
-    detail = models.TextField(blank=True)
+    detail = MessageField(blank=True)
 
     objects = AuditQuerySet.as_manager()
 
@@ -196,9 +198,9 @@ class AuditEntry(models.Model):
     def save(self, *args, **kwargs) -> None:
         """Add a row; refuse to change one."""
         if not self._state.adding:
-            raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+            raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
         super().save(*args, **kwargs)
 
     def delete(self, *args, **kwargs) -> NoReturn:
         """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)

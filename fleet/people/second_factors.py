@@ -19,6 +19,7 @@ from django.utils.crypto import salted_hmac
 from fleet.models import AuditArea, Person, RecoveryCode, SecondFactor
 from fleet.people import audit
 from shared.errors import CannotDo
+from shared.messages import message
 
 SECRET_BYTES: Final = 20
 """RFC 4226, section 4, requirement R6: 160 bits are recommended."""
@@ -60,7 +61,8 @@ def begin(person: Person, *, now: datetime) -> SecondFactor:
     )
     if factor.confirmed_at is not None:
         raise CannotDo(
-            "You have a second factor already.", remedy="Take it away first, then set the new one up."
+            message("You have a second factor already."),
+            remedy=message("Take it away first, then set the new one up."),
         )
     return factor
 
@@ -73,16 +75,19 @@ def confirm(person: Person, code: str, *, now: datetime) -> list[str]:
     """
     factor = SecondFactor.objects.select_for_update().filter(person=person, confirmed_at=None).first()
     if factor is None:
-        raise CannotDo("No second factor was begun.", remedy="Open the page again and scan the picture.")
+        raise CannotDo(
+            message("No second factor was begun."),
+            remedy=message("Open the page again and scan the picture."),
+        )
     if not _take_code(factor, code, now):
         raise CannotDo(
-            "That is not the code of this moment.",
-            remedy="Type the six digits the app shows now; look at the phone's clock if it goes on.",
+            message("That is not the code of this moment."),
+            remedy=message("Type the six digits the app shows now; look at the phone's clock if it goes on."),
             field="code",
         )
     factor.confirmed_at = now
     factor.save(update_fields=["confirmed_at"])
-    _note("second factor set up", person, person, now)
+    _note(message("second factor set up"), person, person, now)
     return _fresh_codes(factor)
 
 
@@ -91,8 +96,8 @@ def renew_recovery_codes(person: Person, *, now: datetime) -> list[str]:
     """Make all recovery codes anew; the old ones open nothing. Raises CannotDo without a factor."""
     factor = standing_factor(person)
     if factor is None:
-        raise CannotDo("You have no second factor.", remedy="Set one up first.")
-    _note("recovery codes made anew", person, person, now)
+        raise CannotDo(message("You have no second factor."), remedy=message("Set one up first."))
+    _note(message("recovery codes made anew"), person, person, now)
     return _fresh_codes(factor)
 
 
@@ -110,7 +115,7 @@ def take(person: Person, code: str, *, now: datetime) -> bool:
             one.used_at = now
             one.save(update_fields=["used_at"])
             left = factor.recovery_codes.filter(used_at=None).count()
-            _note("recovery code used", person, person, now, f"{left} left")
+            _note(message("recovery code used"), person, person, now, message("{left} left", left=left))
             return True
     return False
 
@@ -120,7 +125,7 @@ def remove(person: Person, *, by: Person | None, now: datetime) -> bool:
     """Take the factor and its codes away; says whether there was one."""
     count, _ = SecondFactor.objects.filter(person=person).delete()
     if count:
-        _note("second factor taken away", person, by, now)
+        _note(message("second factor taken away"), person, by, now)
     return bool(count)
 
 

@@ -8,6 +8,7 @@ from django.db import transaction
 from fleet.models import AuditArea, Person
 from fleet.people import audit
 from shared.errors import CannotDo
+from shared.messages import message
 
 OWN_SETTINGS = ("language", "time_zone", "measure_system")
 
@@ -21,8 +22,8 @@ def set_own_settings(
     """
     if time_zone and time_zone not in available_timezones():
         raise CannotDo(
-            f"{time_zone} is no time zone of the IANA list.",
-            remedy="Write one such as America/Chicago, or leave it empty for the company's clock.",
+            message("{time_zone} is no time zone of the IANA list.", time_zone=time_zone),
+            remedy=message("Write one such as America/Chicago, or leave it empty for the company's clock."),
             field="time_zone",
         )
     given = {"language": language, "time_zone": time_zone, "measure_system": measure_system}
@@ -37,7 +38,7 @@ def set_own_settings(
         row.clean_fields(exclude=[f.name for f in Person._meta.fields if f.name not in OWN_SETTINGS])
         row.save(update_fields=changed)
         audit.note(
-            "own settings changed",
+            message("own settings changed"),
             area=AuditArea.PEOPLE,
             about=row.username,
             detail=told,

@@ -32,7 +32,7 @@ from fleet.people import log_ins, second_factors
 from fleet.people.settings import set_own_settings
 from shared.access import begin_session, client_address
 from shared.errors import CannotDo
-from shared.told import told
+from shared.translation import translate
 
 log = logging.getLogger("tapward.log_ins")
 HALF_IN: Final = "half_in"
@@ -87,7 +87,7 @@ class SlowForm(AuthenticationForm):
             log_ins.check_may_try(caller, now=now)
         except CannotDo as error:
             log.warning("log-in", extra={"told": {"outcome": "too many"}})
-            raise ValidationError(told(str(error)), code="too_many") from error
+            raise ValidationError(translate(error), code="too_many") from error
         if not (self.cleaned_data.get("username") and self.cleaned_data.get("password")):
             return self.cleaned_data
         try:
@@ -160,7 +160,7 @@ def second_factor(request: HttpRequest) -> HttpResponse:
                 "code", gettext("That code opens nothing. A code counts once and for about a minute.")
             )
         except CannotDo as error:
-            form.add_error(None, told(str(error)))
+            form.add_error(None, translate(error))
             status = 429
     return render(request, "people/second_factor.html", {"form": form}, status=status)
 

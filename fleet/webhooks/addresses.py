@@ -16,11 +16,14 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from shared.errors import CannotDo
+from shared.messages import message
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 _NAT64: Final = ipaddress.ip_network("64:ff9b::/96")
-_REMEDY: Final = "Give a public https address, or have its network added to TAPWARD_WEBHOOK_NETWORKS."
+_REMEDY: Final = message(
+    "Give a public https address, or have its network added to TAPWARD_WEBHOOK_NETWORKS."
+)
 
 
 @dataclass(frozen=True)
@@ -52,10 +55,12 @@ def check_form(url: str) -> tuple[str, int, str, bool]:
         port, host = parts.port, parts.hostname or ""
         host.encode("idna") if not host.isascii() else host.encode("ascii")
     except ValueError as error:
-        raise CannotDo("This is no address that can be called.", remedy=_REMEDY, field="url") from error
+        raise CannotDo(
+            message("This is no address that can be called."), remedy=_REMEDY, field="url"
+        ) from error
     has_odd = any(ord(sign) <= 32 or ord(sign) == 127 for sign in url) or not url.isascii()
     if parts.scheme not in ("https", "http") or not host or parts.username or parts.password or has_odd:
-        raise CannotDo("This is no address that can be called.", remedy=_REMEDY, field="url")
+        raise CannotDo(message("This is no address that can be called."), remedy=_REMEDY, field="url")
     is_https = parts.scheme == "https"
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
     return host, port or (443 if is_https else 80), path, is_https
@@ -82,9 +87,13 @@ def target_of(
     for address in chosen:
         is_ours = any(address in network for network in allowed)
         if not is_ours and not is_public(address):
-            raise CannotDo(f"{host} leads to {address}, which is not public.", remedy=_REMEDY, field="url")
+            raise CannotDo(
+                message("{host} leads to {address}, which is not public.", host=host, address=address),
+                remedy=_REMEDY,
+                field="url",
+            )
         if not is_ours and not is_https:
-            raise CannotDo("Plain http is for one's own networks only.", remedy=_REMEDY, field="url")
+            raise CannotDo(message("Plain http is for one's own networks only."), remedy=_REMEDY, field="url")
     return Target(host, port, path, is_https, str(chosen[0]))
 
 
@@ -165,8 +174,9 @@ def call(target: Target, body: bytes, headers: dict[str, str], whole_s: float = 
             raise TimeoutError
         return Answer(response.status, _since(began), text=_printable(text))
     except (OSError, http.client.HTTPException, ValueError) as error:
-        problem = f"No answer within {whole_s:g} s" if cut.is_set() else f"{type(error).__name__}: {error}"
-        return Answer(None, _since(began), problem=_printable(problem)[:200])
+        late = message("No answer within {whole_s:g} s", whole_s=whole_s)
+        problem = late if cut.is_set() else _printable(f"{type(error).__name__}: {error}")[:200]
+        return Answer(None, _since(began), problem=problem)
     finally:
         watch.cancel()
         connection.close()

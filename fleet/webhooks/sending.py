@@ -28,6 +28,7 @@ from fleet.models import DeliveryState, Webhook, WebhookAttempt, WebhookDelivery
 from fleet.webhooks import addresses
 from fleet.webhooks.addresses import WHOLE_CALL_S, Answer, Network, call, target_of
 from shared.errors import CannotDo
+from shared.messages import message
 
 PREFIX: Final = "whsec_"
 
@@ -104,7 +105,9 @@ def send_again(delivery: WebhookDelivery, *, now: datetime) -> None:
     if not settled.update(
         state=DeliveryState.WAITING, tries=0, next_try_at=now, claimed_until=None, delivered_at=None
     ):
-        raise CannotDo("This event is waiting to be sent already.", remedy="See when under Next try.")
+        raise CannotDo(
+            message("This event is waiting to be sent already."), remedy=message("See when under Next try.")
+        )
 
 
 def forget_old(now: datetime) -> int:
@@ -118,7 +121,9 @@ def _call(delivery: WebhookDelivery, now: datetime, allowed: Sequence[Network]) 
     """Look the address up anew each time: it may lead inside since it was entered."""
     try:
         target = target_of(delivery.webhook.url, allowed)
-    except (CannotDo, OSError) as error:
+    except CannotDo as error:
+        return Answer(None, 0, problem=error.sentence)
+    except OSError as error:
         return Answer(None, 0, problem=f"{error}"[:200])
     body = delivery.event.body.encode()
     salts = [delivery.webhook.salt]
@@ -147,15 +152,22 @@ def _settle(delivery: WebhookDelivery, answer: Answer, now: datetime) -> None:
         ours.update(next_try_at=now + wait_after(delivery.tries), claimed_until=None)
     hook.update(failures_in_row=F("failures_in_row") + 1)
     if answer.status == GONE:
-        _switch_off(delivery.webhook, "The receiver answered 410: it wants no more")
+        _switch_off(delivery.webhook, message("The receiver answered 410: it wants no more"))
     elif hook.filter(failures_in_row__gte=MOST_FAILURES_IN_ROW).exists():
         said = answer.problem or f"HTTP {answer.status}"
-        _switch_off(delivery.webhook, f"{MOST_FAILURES_IN_ROW} tries in a row failed, the last: {said}")
+        _switch_off(
+            delivery.webhook,
+            message(
+                "{most_failures_in_row} tries in a row failed, the last: {said}",
+                most_failures_in_row=MOST_FAILURES_IN_ROW,
+                said=said,
+            ),
+        )
 
 
 def _switch_off(hook: Webhook, because: str) -> None:
     """Let an address be, and tell whoever entered it."""
-    if not Webhook.objects.filter(pk=hook.pk, is_on=True).update(is_on=False, off_because=because[:200]):
+    if not Webhook.objects.filter(pk=hook.pk, is_on=True).update(is_on=False, off_because=because):
         return
     address = hook.made_by.email
     if address:

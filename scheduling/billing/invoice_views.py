@@ -35,7 +35,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.periods import add_months, month_start
 from shared.roles import Permission
-from shared.told import told, written
+from shared.translation import translate, written
 
 COLUMNS: Final[dict[str, str]] = {
     "batch": gettext_lazy("Number of the hand-over, e.g. B00007."),
@@ -125,7 +125,7 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
     try:
         ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("invoices")
     if ended.closed:
         closed = ", ".join(written(one, "%b %Y") for one in ended.closed)
@@ -164,7 +164,7 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
     try:
         report = _read(upload, request, now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("invoices")
     if report.problems:
         return render(
@@ -244,7 +244,7 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         queries.take_back_rate(rate, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(
             request,

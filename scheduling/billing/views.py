@@ -39,7 +39,7 @@ from scheduling.pages.request_context import (
 from shared.access import requires
 from shared.periods import add_months, month_start
 from shared.roles import Permission, may
-from shared.told import written
+from shared.translation import written
 
 TITLES: Final = [
     ("site", gettext_lazy("Site"), False),

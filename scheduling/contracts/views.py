@@ -12,7 +12,7 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.models import AuditArea
-from scheduling.contracts import prices as contracts_prices
+from scheduling.contracts import prices
 from scheduling.contracts.forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
 from scheduling.pages import list_columns
@@ -20,8 +20,9 @@ from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 PAUSE = 100
 
@@ -41,8 +42,8 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
     plan, form = _plan(request, code), PriceForm(request.POST)
 
     def add(data: dict[str, Any]) -> None:
-        price = contracts_prices.set_price(plan, **data)
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, contracts_prices.told_price(price))
+        price = prices.set_price(plan, **data)
+        note_change(request, message("plan price set"), AuditArea.MONEY, plan.code, prices.told_price(price))
 
     if form.is_valid() and did(form, add):
         messages.success(
@@ -66,11 +67,11 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         given = {**data, "by": request.user, "now": now}
         if data["percent_off"] == PAUSE:
             given.pop("percent_off")
-            period = contracts_prices.pause(plan, **given)
+            period = prices.pause(plan, **given)
         else:
-            period = contracts_prices.discount(plan, **given)
-        told = contracts_prices.told_period(period)
-        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
+            period = prices.discount(plan, **given)
+        told = prices.told_period(period)
+        note_change(request, message("discount or pause set"), AuditArea.MONEY, plan.code, told)
 
     if form.is_valid() and did(form, add):
         messages.success(
@@ -93,12 +94,12 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         return redirect("owner_plan", code=code)
     period = get_object_or_404(PlanPeriod, pk=form.cleaned_data["period"], plan=plan)
     try:
-        contracts_prices.end_period(period, to_on=form.cleaned_data["to_on"])
+        prices.end_period(period, to_on=form.cleaned_data["to_on"])
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         detail = f"on {form.cleaned_data['to_on']}"
-        note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, detail)
+        note_change(request, message("discount or pause ended"), AuditArea.MONEY, plan.code, detail)
     return redirect("owner_plan", code=code)
 
 
@@ -109,7 +110,7 @@ def set_plan_terms(request: HttpRequest, code: str) -> HttpResponse:
     now, _ = now_and_today(request)
     plan, form = _plan(request, code), TermsForm(request.POST)
     given = {"by": request.user, "now": now}
-    if form.is_valid() and did(form, lambda data: contracts_prices.set_terms(plan, **data, **given)):
+    if form.is_valid() and did(form, lambda data: prices.set_terms(plan, **data, **given)):
         messages.success(
             request,
             gettext("From %(from_on)s on %(code)s has its new terms.")
@@ -125,7 +126,7 @@ def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpRespon
     """Take terms back; their row stays."""
     now, _ = now_and_today(request)
     terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
-    contracts_prices.take_back_terms(terms, by=request.user, now=now)
+    prices.take_back_terms(terms, by=request.user, now=now)
     messages.success(
         request, gettext("The terms from %(from_on)s on are taken back.") % {"from_on": terms.from_on}
     )
@@ -137,7 +138,7 @@ def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
     try:
         do(form.cleaned_data)
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
         return False
     return True
 
@@ -164,7 +165,7 @@ def _page(
         "contracts/owner_plan.html",
         {
             "plan": plan,
-            "now_holds": contracts_prices.terms_on(plan, today),
+            "now_holds": prices.terms_on(plan, today),
             "prices": plan.prices.order_by("-from_on"),
             "periods": plan.periods.select_related("made_by").order_by("-from_on"),
             "terms": plan.terms.select_related("made_by", "taken_back_by").order_by("-from_on", "-pk"),

@@ -23,7 +23,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 LARGEST_BYTES = 60 * 1024 * 1024
 SHOWN_IMPORTS = 10
@@ -131,7 +131,7 @@ def _go_on(request, token, job):
     try:
         _begin(request, JobKind.IMPORT_WRITE if is_write else JobKind.IMPORT_LOOK, token, given, now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     return redirect(request.path)
 
 

@@ -26,13 +26,14 @@ from scheduling.orders import raising
 from scheduling.routes import publishing
 from scheduling.workbook import importing
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
 
 SHOWN_PROBLEMS: Final = 300
 """More problems than this don't help on a page; the workbook of the rest has them all."""
 KEPT_FOR: Final = timedelta(days=7)
 """An upload nobody wrote is thrown away after so long."""
-ASSESSING: Final = "the rows are written; the fleet is being assessed"
+ASSESSING: Final = message("the rows are written; the fleet is being assessed")
 Clock = Callable[[], datetime]
 
 
@@ -101,7 +102,7 @@ def write(job: LongJob, watch: Watch, clock: Clock) -> dict:
             clock(),
             settings.SHARD_SIZE,
             lambda done, total: watch.tell(
-                done / total, "The rows are written; the fleet is being assessed."
+                done / total, message("The rows are written; the fleet is being assessed.")
             ),
         )
     if job.answer["is_written"]:
@@ -124,8 +125,8 @@ def _wanted(job: LongJob) -> Path:
     found = kept_file(job.upload, job.made_by_id) if job.upload else None
     if found is None:
         raise CannotDo(
-            "The file is no longer kept, or this worker does not see it.",
-            remedy="Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR.",
+            message("The file is no longer kept, or this worker does not see it."),
+            remedy=message("Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR."),
         )
     return found
 
@@ -166,10 +167,10 @@ def bring_up_to_date(
     """
     tell = on_stage or (lambda words: None)
     run = runs.assess_fleet(now, shard_size, on_progress)
-    tell("opening what past routes missed, and raising work")
+    tell(message("opening what past routes missed, and raising work"))
     publishing.release_missed(now=now)
     raised = raising.raise_work(now=now)
-    tell("entering what was earned")
+    tell(message("entering what was earned"))
     invoicing.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
     day_readings.roll_up_fleet(now, shard_size)
@@ -189,7 +190,8 @@ def _upkeep(job: LongJob, watch: Watch, clock: Callable[[], datetime]) -> dict:
         zone=settings.TIME_ZONE,
         shard_size=settings.SHARD_SIZE,
         on_progress=lambda shards, total: watch.tell(
-            0.9 * shards / total, f"assessing: {shards:,} of {total:,} shards"
+            0.9 * shards / total,
+            message("assessing: {shards:,} of {total:,} shards", shards=shards, total=total),
         ),
         on_stage=lambda words: watch.tell(0.9, words),
     )

@@ -14,6 +14,7 @@ from fleet.models import Person
 from fleet.runs.task_runs import plain_problem
 from scheduling.models import JobKind, JobState, LongJob
 from shared.errors import CannotDo
+from shared.messages import message
 
 TELL_EVERY_S: Final = 0.3
 """Progress is told, and the wish to stop looked up, no more often than this. [s]"""
@@ -48,7 +49,7 @@ def begin(
             )  # fmt: skip
     except IntegrityError as error:
         raise CannotDo(
-            "This file is being worked on already.", remedy="Wait for it, or stop it first."
+            message("This file is being worked on already."), remedy=message("Wait for it, or stop it first.")
         ) from error
 
 
@@ -96,7 +97,7 @@ def carry_out(job_id: int, work: "Work", *, clock: Callable[[], datetime]) -> Lo
     except Stopped:
         _end(job, JobState.STOPPED, clock())
     except CannotDo as error:
-        _end(job, JobState.FAILED, clock(), problem=str(error))
+        _end(job, JobState.FAILED, clock(), problem=error.sentence)
     except BaseException as error:
         _end(job, JobState.FAILED, clock(), problem=plain_problem(error))
         raise
@@ -137,7 +138,7 @@ Work = Callable[[LongJob, Watch, Callable[[], datetime]], dict]
 def _end(
     job: LongJob, state: JobState, ended_at: datetime, *, answer: dict | None = None, problem: str = ""
 ) -> None:
-    changed: dict = {"state": state, "ended_at": ended_at, "problem": problem[:2000]}
+    changed: dict = {"state": state, "ended_at": ended_at, "problem": problem}
     if answer is not None:
         changed["answer"] = answer
     LongJob.objects.filter(pk=job.pk, state=JobState.RUNNING).update(**changed)

@@ -19,8 +19,6 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.styles import Font
 from openpyxl.worksheet.worksheet import Worksheet
 
-from shared.told import told
-
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """A spreadsheet may run a cell that begins so (OWASP, CSV injection)."""
 PLAIN: Final = (str, int, float, Decimal, date, type(None))
@@ -38,7 +36,7 @@ class Column:
 
 def table_file(name: str, form: str, columns: Sequence[Column], rows: Iterable) -> HttpResponseBase:
     """Return a list as a file. ``form`` is csv or xlsx; anything else is not found."""
-    columns = [replace(column, title=str(told(column.title))) for column in columns]
+    columns = [replace(column, title=gettext(column.title) if column.title else "") for column in columns]
     if form == "csv":
         response = StreamingHttpResponse(
             _csv_lines(columns, rows, get_language()), content_type="text/csv; charset=utf-8"

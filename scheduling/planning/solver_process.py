@@ -19,6 +19,7 @@ from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.replan import Replanned, replan
 from scheduling.planning.tables import build_tables
+from shared.messages import message
 
 ROOT = Path(__file__).resolve().parents[2]
 CHILD = (sys.executable, "-m", "scheduling.planning.solver_child")
@@ -26,9 +27,11 @@ GRACE_S = 15.0
 """How long beyond its time, or after a wish to stop, the search may take to come home. Our choice. [s]"""
 ASK_EVERY_S = 0.2
 ENDED = Refusal(
-    "the search",
-    "did not come back in its time and was ended; this is the best it had told, or plain insertion.",
-    "The plan is whole and checked. Ask again for a better one; if it happens twice, tell the makers.",
+    message("the search"),
+    message("did not come back in its time and was ended; this is the best it had told, or plain insertion."),
+    message(
+        "The plan is whole and checked. Ask again for a better one; if it happens twice, tell the makers."
+    ),
 )
 
 

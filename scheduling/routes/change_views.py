@@ -20,14 +20,15 @@ from scheduling.orders.selectors import number_of
 from scheduling.pages import list_columns
 from scheduling.pages.downloads import ListFile, page_or_file
 from scheduling.pages.request_context import branch_of, now_and_today
-from scheduling.routes import change_pages, moves, replanning
+from scheduling.routes import change_pages as queries
+from scheduling.routes import moves, replanning
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
-from shared.told import told, written
+from shared.translation import translate, written
 
 NOBODY = "nobody"
 MOST_ORDERS = 20
@@ -80,7 +81,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
         "wish": wish,
         "refused": refused,
         "shown": shown,
-        "effect": change_pages.effect_row(shown.effect) if shown and shown.effect else None,
+        "effect": queries.effect_row(shown.effect) if shown and shown.effect else None,
         "seen": moves.latest_number(row),
     }
     return render(request, "routes/move.html", context, status=422 if refused else 200)
@@ -91,7 +92,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
 def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
-    rows = change_pages.revision_rows(row.pk)
+    rows = queries.revision_rows(row.pk)
     return page_or_file(
         request,
         "routes/move_changes.html",
@@ -108,7 +109,7 @@ def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         undone = moves.undo(_plan_of(request, pk), by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Undone: %(what)s.") % {"what": undone.what})
     return redirect("plan_changes", pk=pk)
@@ -127,7 +128,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     try:
         moves.set_pin(found, is_pinned, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
         messages.success(request, word)
@@ -149,7 +150,7 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             moves.promise(order, day, by=request.user, now=now)
         except CannotDo as error:
-            form.add_error("day", told(str(error)))
+            form.add_error("day", translate(error))
         else:
             said = (
                 gettext("promised for %(day)s; plans keep that day") % {"day": written(day, "%d %b %Y")}
@@ -173,19 +174,19 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
         before = _plans(request).filter(pk=int(other)).first()
     context = {
         "row": row,
-        "others": change_pages.others_to_compare(row),
+        "others": queries.others_to_compare(row),
         "before": before,
-        "effect": change_pages.comparison(before, row) if before else None,
+        "effect": queries.comparison(before, row) if before else None,
     }
     return render(request, "routes/compare.html", context)
 
 
-def _wish(row: RouteProposal, asked: QueryDict) -> tuple[change_pages.MovePage, Wish]:
+def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]:
     ids = [int(one) for one in asked.getlist("order") if one.isascii() and one.isdigit()][:MOST_ORDERS]
     stop = asked.get("stop", "")
     if stop.isascii() and stop.isdigit():
-        ids = change_pages.orders_of_stop(row.pk, int(stop))
-    page = change_pages.move_page(row, ids)
+        ids = queries.orders_of_stop(row.pk, int(stop))
+    page = queries.move_page(row, ids)
     if not page.orders or len({one.order.site.branch_id for one in page.orders}) > 1:
         raise Http404(gettext("This plan has no such stop any more. Go back to the plan."))
     if row.branch_id and page.orders[0].order.site.branch_id != row.branch_id:
@@ -230,7 +231,7 @@ def replan_result(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "asked": asked,
         "row": asked.proposal,
-        "effect": change_pages.effect_row(asked.effect),
+        "effect": queries.effect_row(asked.effect),
         "page_url": reverse("replan_result", args=[pk]),
         "progress_url": reverse("replan_progress", args=[pk]),
     }
@@ -253,7 +254,7 @@ def undo_replan(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         replanning.undo(asked, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Undone. The absence is gone and the routes are as they were."))
     return redirect("replan_result", pk=pk)
@@ -274,14 +275,14 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
             now=now,
         )
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
         return None
     tasks.replan_routes.beside(replan_id=made.pk)
     return made
 
 
 def _replan_of(request: HttpRequest, pk: int) -> Replan:
-    found = change_pages.replan_of(pk, branch_of(request))
+    found = queries.replan_of(pk, branch_of(request))
     if found is None:
         raise Http404(gettext("There is no such re-plan in your branch."))
     return found

@@ -21,7 +21,7 @@ from scheduling.visits.photos import MOST_BYTES, is_on_earth, too_large
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 
 @requires(Permission.CLOSE_OWN_STOPS)
@@ -59,7 +59,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
             ),
         )
     except CannotDo as error:
-        return _answer(422, told(error.message), remedy=told(error.remedy))
+        return _answer(422, translate(error.message), remedy=translate(error.remedy))
     return JsonResponse({"message": gettext("The photo is kept."), "client_id": str(row.client_id)})
 
 

@@ -27,6 +27,7 @@ from django.utils import timezone, translation
 
 from fleet.models import AuditArea
 from fleet.people import audit
+from shared.messages import message
 
 FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
 """Addresses for programs answer in English on the company's clock, whatever a caller asks for."""
@@ -80,10 +81,10 @@ class ExportsNoted:
         if given.startswith("attachment") and answer.status_code == 200 and request.user.is_authenticated:
             name = FILE_NAME.search(given)
             audit.note(
-                "file taken out",
+                message("file taken out"),
                 area=AuditArea.FILES,
                 about=name[1] if name else "a file",
-                detail=f"from {request.path}",
+                detail=message("from {path}", path=request.path),
                 by=request.user,
                 now=datetime.now(tz=UTC),
             )
