@@ -12,6 +12,7 @@ from scheduling.orders import work_orders
 from scheduling.orders.selectors import number_of
 from scheduling.routes import moves
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 
 
@@ -102,7 +103,11 @@ class WorkOrderViewSet(RowViewSet):
             treatment_unit=unit, by=self.request.user, now=timezone.now(), **values
         )
         if order.treatment_unit_id != unit.pk or not _says(order, values):
-            raise CannotDo("This client_id made another order.", remedy="Make a new one.", field="client_id")
+            raise CannotDo(
+                message("This client_id made another order."),
+                remedy=message("Make a new one."),
+                field="client_id",
+            )
         return order.pk
 
     @operation("promise_work_order", Permission.MANAGE_WORK, PromiseOfOrder, WorkOrderRow)

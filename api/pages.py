@@ -24,9 +24,10 @@ from fleet.table_columns import Moment, button, mark
 from scheduling.pages.request_context import note_change
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 from shared.tables import Column, Table, page_or_file
-from shared.told import told
+from shared.translation import translate
 
 LASTS: Final = [
     (7, gettext_lazy("7 days")),
@@ -88,7 +89,8 @@ class TokenForm(forms.Form):
     def __init__(self, *args, person: Person, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["permissions"].choices = [
-            (permission.name.lower(), told(permission.value)) for permission in permissions_on_offer(person)
+            (permission.name.lower(), translate(permission.value))
+            for permission in permissions_on_offer(person)
         ]
 
 
@@ -105,9 +107,9 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
         try:
             _, secret = make_token(request.user, now=now, **form.cleaned_data)
         except CannotDo as error:
-            form.add_error(error.field or None, told(str(error)))
+            form.add_error(error.field or None, translate(error))
         else:
-            note_change(request, "token made", AuditArea.OUTSIDE, form.cleaned_data["name"])
+            note_change(request, message("token made"), AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
     tokens = ApiToken.objects.filter(person=request.user)[:200]
     context = {"form": form, "tokens": tokens, "secret": secret, "now": now}
@@ -127,7 +129,7 @@ def revoke_own_token(request: HttpRequest, pk: int) -> HttpResponse:
     """Revoke one of the own tokens."""
     token = get_object_or_404(ApiToken, pk=pk, person=request.user)
     if revoke_token(token, now=timezone.now()):
-        note_change(request, "token revoked", AuditArea.OUTSIDE, token.name)
+        note_change(request, message("token revoked"), AuditArea.OUTSIDE, token.name)
     messages.success(
         request,
         gettext("%(name)s is revoked. Whatever used it is shut out from now on.") % {"name": token.name},

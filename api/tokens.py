@@ -11,6 +11,7 @@ from django.db.models import Q
 from api.models import ApiToken
 from fleet.models import Person
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import ROLES, Permission, Role
 
 PREFIX: Final = "tapward_"
@@ -47,21 +48,32 @@ def make_token(
     """Make a token and return it with its secret, which nobody can read again. Raises CannotDo."""
     wanted = list(dict.fromkeys(permissions))
     if not person.may(Permission.USE_API):
-        raise CannotDo("Your role may not make tokens.", remedy="Ask the owner for another role.")
+        raise CannotDo(
+            message("Your role may not make tokens."), remedy=message("Ask the owner for another role.")
+        )
     if not wanted or not set(wanted) <= set(permissions_on_offer(person)):
         raise CannotDo(
-            "A token may do no more than you, and something at least.",
-            remedy="Choose from what is on offer.",
+            message("A token may do no more than you, and something at least."),
+            remedy=message("Choose from what is on offer."),
             field="permissions",
         )
     if not 1 <= days <= MOST_DAYS:
         raise CannotDo(
-            f"A token can't last {days} days.", remedy=f"Give 1 to {MOST_DAYS} days.", field="days"
+            message("A token can't last {days} days.", days=days),
+            remedy=message("Give 1 to {most_days} days.", most_days=MOST_DAYS),
+            field="days",
         )
     if not name.strip():
-        raise CannotDo("The token has no name.", remedy="Name the program that will use it.", field="name")
+        raise CannotDo(
+            message("The token has no name."),
+            remedy=message("Name the program that will use it."),
+            field="name",
+        )
     if ApiToken.objects.standing(now).filter(person=person).count() >= MOST_STANDING:
-        raise CannotDo(f"You have {MOST_STANDING} tokens already.", remedy="Revoke one that is not used.")
+        raise CannotDo(
+            message("You have {most_standing} tokens already.", most_standing=MOST_STANDING),
+            remedy=message("Revoke one that is not used."),
+        )
     secret = PREFIX + secrets.token_urlsafe(32)
     token = ApiToken.objects.create(
         person=person,

@@ -4,8 +4,6 @@ from django.db.models import Field
 
 from fleet.checks import check_database_rights, check_log_ins
 from fleet.database.columns import AnyOf
-from fleet.sentences import by_hand, laws, science, services, telemetry, workbook
-from shared.told import know
 
 
 class FleetConfig(AppConfig):
@@ -15,9 +13,7 @@ class FleetConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Make known ``any_of`` to fields, sentences to pages, rights and log-ins to ``check --deploy``."""
+        """Make known ``any_of`` to fields, rights and log-ins to ``check --deploy``."""
         Field.register_lookup(AnyOf)
-        know((*laws.SENTENCES, *science.SENTENCES, *services.SENTENCES, *telemetry.SENTENCES))
-        know((*workbook.SENTENCES, *by_hand.SENTENCES))
         register(check_database_rights, Tags.security, deploy=True)
         register(check_log_ins, Tags.security, deploy=True)

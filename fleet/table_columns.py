@@ -12,8 +12,8 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext
 
 from fleet.templatetags import tapward
-from shared import told
 from shared.tables import Column, Number, Read, read
+from shared.translation import translate
 
 
 def mark(tone: str, word: object) -> str:
@@ -157,5 +157,5 @@ class Told(Column):
 
     def text(self, value: Any, page: dict) -> object:
         """Return it."""
-        said = str(told.told(value))
+        said = str(translate(value))
         return Truncator(said).chars(self.most) if self.most else said

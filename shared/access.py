@@ -7,7 +7,9 @@ from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 
+from shared.messages import message
 from shared.roles import Permission, may
+from shared.translation import translate
 
 
 def requires(permission: Permission) -> Callable:
@@ -17,7 +19,9 @@ def requires(permission: Permission) -> Callable:
         @wraps(view)
         def guarded(request, *args, **kwargs):
             if not may(request.user.role, permission):
-                raise PermissionDenied(f"Your role may not {permission.value}.")
+                raise PermissionDenied(
+                    translate(message("Your role may not {value}.", value=message(permission.value)))
+                )
             return view(request, *args, **kwargs)
 
         guarded = login_required(guarded)

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from shared.messages import joined
+
 
 class CannotDo(Exception):
     """A command that can't be carried out. Says what is wrong and what would cure it."""
@@ -11,6 +13,11 @@ class CannotDo(Exception):
         self.message = message
         self.remedy = remedy
         self.field = field
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong and the remedy, for a page to translate."""
+        return joined(" ", (self.message, self.remedy))
 
     def __str__(self) -> str:
         return f"{self.message} {self.remedy}".strip()

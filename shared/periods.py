@@ -5,6 +5,8 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from shared.messages import Message, message
+
 
 def local_day(moment: datetime, zone_name: str) -> date:
     """Return the calendar day at a place. Raises ValueError for a naive moment."""
@@ -43,6 +45,6 @@ def days_from(first: date, count: int) -> list[date]:
     return [first + timedelta(days=i) for i in range(count)]
 
 
-def day_text(day: date) -> str:
+def day_text(day: date) -> Message:
     """Return a day as sentences name it: Thu 26 Nov 2026."""
-    return f"{day:%a} {day.day} {day:%b %Y}"
+    return message("{day:day}", day=day)

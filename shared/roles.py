@@ -7,30 +7,32 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from shared.messages import message
+
 
 class Permission(StrEnum):
     """One thing a person may do. The value is what the table below lists."""
 
-    SEE_FLEET = "see the fleet: sites, treatment units, parts, readings, findings"
-    EDIT_FLEET = "change sites, treatment units, parts and catalogue"
-    RECORD_READINGS = "record readings and feed tests"
-    IMPORT_FLEET = "bring in spreadsheets"
-    RUN_ASSESSMENT = "have the fleet assessed and work raised"
-    SEE_WORK = "see every work order and route"
-    MANAGE_WORK = "raise, change, withdraw and undo work"
-    PLAN_ROUTES = "plan and publish routes"
-    SEE_OWN_DAY = "see the own day's stops"
-    CLOSE_OWN_STOPS = "close out the own stops"
-    SEE_STOCK = "see parts on vans and shelves"
-    SEE_REVENUE = "see prices and revenue"
-    SEE_MARGINS = "see costs and margins"
-    CORRECT_MONEY = "correct entries and close months"
-    MANAGE_PEOPLE = "give people their log-ins and roles"
-    HANDLE_PERSONAL_DATA = "take out or erase what is kept about one person"
-    SEE_OPERATIONS = "see what runs by itself and what failed"
-    SEE_CHANGES = "look through who changed what"
-    USE_API = "make tokens for other programs"
-    CONNECT = "set up what comes in by telemetry and goes out by webhook"
+    SEE_FLEET = message("see the fleet: sites, treatment units, parts, readings, findings")
+    EDIT_FLEET = message("change sites, treatment units, parts and catalogue")
+    RECORD_READINGS = message("record readings and feed tests")
+    IMPORT_FLEET = message("bring in spreadsheets")
+    RUN_ASSESSMENT = message("have the fleet assessed and work raised")
+    SEE_WORK = message("see every work order and route")
+    MANAGE_WORK = message("raise, change, withdraw and undo work")
+    PLAN_ROUTES = message("plan and publish routes")
+    SEE_OWN_DAY = message("see the own day's stops")
+    CLOSE_OWN_STOPS = message("close out the own stops")
+    SEE_STOCK = message("see parts on vans and shelves")
+    SEE_REVENUE = message("see prices and revenue")
+    SEE_MARGINS = message("see costs and margins")
+    CORRECT_MONEY = message("correct entries and close months")
+    MANAGE_PEOPLE = message("give people their log-ins and roles")
+    HANDLE_PERSONAL_DATA = message("take out or erase what is kept about one person")
+    SEE_OPERATIONS = message("see what runs by itself and what failed")
+    SEE_CHANGES = message("look through who changed what")
+    USE_API = message("make tokens for other programs")
+    CONNECT = message("set up what comes in by telemetry and goes out by webhook")
 
 
 class Role(StrEnum):
@@ -55,8 +57,8 @@ _P = Permission
 
 ROLES: Final[dict[Role, RoleRule]] = {
     Role.PLANNER: RoleRule(
-        "Planner",
-        "Decides what is done, when and by whom. Sees no margins.",
+        message("Planner"),
+        message("Decides what is done, when and by whom. Sees no margins."),
         frozenset(
             {
                 _P.SEE_FLEET,
@@ -77,14 +79,14 @@ ROLES: Final[dict[Role, RoleRule]] = {
         ),
     ),
     Role.TECHNICIAN: RoleRule(
-        "Technician",
-        "Does the work of the own days and closes it out. Sees no money at all.",
+        message("Technician"),
+        message("Does the work of the own days and closes it out. Sees no money at all."),
         frozenset({_P.SEE_OWN_DAY, _P.CLOSE_OWN_STOPS, _P.RECORD_READINGS, _P.SEE_STOCK}),
     ),
-    Role.OWNER: RoleRule("Owner", "Answers for all of it.", frozenset(Permission)),
+    Role.OWNER: RoleRule(message("Owner"), message("Answers for all of it."), frozenset(Permission)),
     Role.INTEGRATOR: RoleRule(
-        "Integrator",
-        "Another program: brings readings in, takes lists out. Sees no money.",
+        message("Integrator"),
+        message("Another program: brings readings in, takes lists out. Sees no money."),
         frozenset({_P.SEE_FLEET, _P.RECORD_READINGS, _P.SEE_WORK, _P.SEE_STOCK, _P.USE_API, _P.CONNECT}),
     ),
 }

@@ -17,16 +17,17 @@ from fleet.models import FindingKind, Part, ReadinessState, TreatmentUnit
 from fleet.science import columns as science
 from fleet.science import found as science_found
 from fleet.science.feed_water import newest_test_days
+from shared.messages import message
 from shared.periods import local_day
 
 FAULT_WINDOW_DAYS: Final = 45
 """A doubtful meter is looked at within this many days."""
 FAULT_WORDS: Final = {
-    science.UseFault.SWAP: "the register jumped as if the meter had been swapped",
-    science.UseFault.REVERSED: "the register ran backwards",
-    science.UseFault.STUCK: "the register stood still while the site should use water",
-    science.UseFault.MEASURE_SLIP: "a reading looks as if taken in another measure",
-    science.UseFault.OUTLIER: "one reading stands far off and the next is back in line",
+    science.UseFault.SWAP: message("the register jumped as if the meter had been swapped"),
+    science.UseFault.REVERSED: message("the register ran backwards"),
+    science.UseFault.STUCK: message("the register stood still while the site should use water"),
+    science.UseFault.MEASURE_SLIP: message("a reading looks as if taken in another measure"),
+    science.UseFault.OUTLIER: message("one reading stands far off and the next is back in line"),
 }
 
 
@@ -192,8 +193,15 @@ def _meter_fault(
         treatment_unit_id=unit_id,
         method="register",
         why=(
-            f"Meter of {serial}: {FAULT_WORDS[fault]} on {read_on:%d %b %Y} "
-            f"(the register moved by {raw:+,.0f} gal, counted {counted:,.0f} gal)."
+            message(
+                "Meter of {serial}: {fault_words} on {read_on:%d %b %Y} (the register "
+                "moved by {raw:+,.0f} gal, counted {counted:,.0f} gal).",
+                serial=serial,
+                fault_words=FAULT_WORDS[fault],
+                read_on=read_on,
+                raw=raw,
+                counted=counted,
+            )
         ),
         strength=0.5,
         not_before_on=day,
@@ -241,4 +249,7 @@ def _part_names(part_ids: list[int]) -> dict[int, str]:
     if not part_ids:
         return {}
     rows = Part.objects.filter(id__any_of=part_ids).values_list("id", "position__code", "kind__name")
-    return {part_id: f"{kind} in {position}" for part_id, position, kind in rows}
+    return {
+        part_id: message("{kind} in {position}", kind=kind, position=position)
+        for part_id, position, kind in rows
+    }

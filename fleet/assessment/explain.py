@@ -8,6 +8,7 @@ from fleet.assessment.explanation import wear_steps
 from fleet.assessment.scaling_opinion import ScalingOpinion, scaling_opinion, scaling_steps
 from fleet.models import Finding, PartState, TreatmentUnit
 from shared.errors import CannotDo
+from shared.messages import message
 
 
 def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
@@ -18,10 +19,14 @@ def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
     unit = TreatmentUnit.objects.select_related("state", "site").filter(serial=serial).first()
     if unit is None:
         raise CannotDo(
-            f"There is no treatment unit {serial!r}.", remedy="Check the serial in the fleet list."
+            message("There is no treatment unit {serial!r}.", serial=serial),
+            remedy=message("Check the serial in the fleet list."),
         )
     if not hasattr(unit, "state"):
-        raise CannotDo(f"{serial} was never assessed.", remedy="Run manage.py assess first.")
+        raise CannotDo(
+            message("{serial} was never assessed.", serial=serial),
+            remedy=message("Run manage.py assess first."),
+        )
     states = PartState.objects.filter(treatment_unit=unit).select_related("part__kind", "part__position")
     states = sorted(states, key=lambda s: s.part.position.order)
     findings = Finding.objects.filter(treatment_unit=unit, gone_at__isnull=True)

@@ -12,14 +12,15 @@ from django.utils.translation import gettext, gettext_lazy
 
 from fleet.display.figures import digits, show
 from fleet.science.settings import WearSettings
+from shared.messages import joined, message
 from shared.periods import add_months
-from shared.told import written
+from shared.translation import written
 
 NAMES: Final = {
-    "life_gal": "life",
-    "like_sites": "use of like sites",
-    "months": "season",
-    "weekdays": "weekdays",
+    "life_gal": message("life"),
+    "like_sites": message("use of like sites"),
+    "months": message("season"),
+    "weekdays": message("weekdays"),
 }
 
 
@@ -80,13 +81,7 @@ def learned_words(numbers: dict[str, Any]) -> list[str]:
 def learned_names(numbers: dict[str, Any]) -> str:
     """Return what was learned in few words, e.g. for a finding's reason; empty where nothing was."""
     learned = numbers.get("learned") or {}
-    names = {
-        "life_gal": "life",
-        "like_sites": "use of like sites",
-        "months": "season",
-        "weekdays": "weekdays",
-    }
-    return ", ".join(name for key, name in names.items() if learned.get(key))
+    return joined(", ", (name for key, name in NAMES.items() if learned.get(key)))
 
 
 def _share(chance: float, shape: float) -> float:

@@ -13,7 +13,12 @@ from fleet.assessment.columns import Shard
 from fleet.assessment.desired_findings import desired_findings
 from fleet.assessment.open_findings import is_stronger, read_open
 from fleet.assessment.states import StateTable
-from fleet.models import Finding, FindingKind, TreatmentUnit, WebhookKind
+from fleet.models import (
+    Finding,
+    FindingKind,
+    TreatmentUnit,
+    WebhookKind,
+)
 from fleet.science import found as science
 from fleet.webhooks import outbox
 

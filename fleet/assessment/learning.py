@@ -23,13 +23,16 @@ from fleet.science.learning import (
 )
 from fleet.science.settings import DAYS_PER_MONTH, AssessmentSettings
 from fleet.science.use import compute_use
+from shared.messages import message
 
 REASONS = sorted((ENDING_REASONS | CENSORING_REASONS) - {""})
 UNITS_AT_ONCE: Final = 20_000
 """Treatment units read at once; well under a gigabyte."""
 
 
-NOT_BY_VOLUME: Final = "Rated by months or pressure drop, not by volume: no life in gallons is learned."
+NOT_BY_VOLUME: Final = message(
+    "Rated by months or pressure drop, not by volume: no life in gallons is learned."
+)
 
 
 @dataclass(frozen=True)

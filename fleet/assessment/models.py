@@ -6,6 +6,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.register.models import Part, TreatmentUnit
 from shared.model_parts import at_least, both_or_neither, known_values
+from shared.translation import MessageField
 
 
 class LimitName(models.TextChoices):
@@ -155,7 +156,7 @@ class ReadinessChange(models.Model):
     changed_at = models.DateTimeField()
     was = models.CharField(max_length=14, blank=True)
     became = models.CharField(max_length=14, choices=ReadinessState)
-    because = models.CharField(max_length=160, blank=True)
+    because = MessageField(blank=True)
 
     class Meta:
         ordering = ["-changed_at", "-id"]
@@ -190,12 +191,12 @@ class Finding(models.Model):
     early_on = models.DateField(null=True, blank=True)
     likely_on = models.DateField(null=True, blank=True)
     late_on = models.DateField(null=True, blank=True)
-    why = models.TextField()
+    why = MessageField()
     numbers = models.JSONField(default=dict, blank=True)
     found_at = models.DateTimeField()
     changed_at = models.DateTimeField()
     gone_at = models.DateTimeField(null=True, blank=True)
-    gone_because = models.CharField(max_length=160, null=True, blank=True)
+    gone_because = MessageField(null=True, blank=True)
 
     class Meta:
         ordering = ["likely_on", "id"]

@@ -23,7 +23,6 @@ from fleet.assessment.stale_flags import consume_flags, stale_units
 from fleet.assessment.use_rules import rules_at
 from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
 from fleet.science.assess import assess_shard
-from shared.told import in_english
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
 """A claimed shard not finished by then was lost with its worker and may be claimed again."""
@@ -49,7 +48,6 @@ class AssessmentCounts:
         return AssessmentCounts(**{k: getattr(self, k) + getattr(other, k) for k in self.__dict__})
 
 
-@in_english
 def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
     """Assess just these treatment units, e.g. after a close-out."""
     if not unit_ids:
@@ -164,7 +162,6 @@ def _claimable(now: datetime) -> Q:
     return Q(state=ShardState.WAITING) | (Q(state=ShardState.CLAIMED) & is_lost)
 
 
-@in_english
 def _assess(
     which: UnitRange, now: datetime, clock: datetime, *, only_stale: bool = False
 ) -> AssessmentCounts:

@@ -28,7 +28,7 @@ from fleet.science.scaling import (
 )
 from fleet.science.settings import WearSettings
 from shared.periods import local_day
-from shared.told import written
+from shared.translation import written
 
 LABELS: Final = {
     "ph": "pH",

@@ -15,7 +15,7 @@ from django.utils.translation import gettext
 from fleet.display.figures import digits, measure_for
 from shared.drawing import BAD, FAN, FIRST, INK, SECOND, STRONG_LINE, TOLD, draw_once, says
 from shared.measures import from_inside
-from shared.told import written
+from shared.translation import written
 
 WIDTH: Final = 760
 _CHANGE_MARK: Final = {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.5}

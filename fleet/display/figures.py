@@ -10,7 +10,7 @@ from typing import Final
 from django.utils.translation import gettext
 
 from shared.measures import Measure, from_inside
-from shared.told import written
+from shared.translation import written
 
 _GAL_PER_DAY = (Measure.GAL_PER_DAY, Measure.LITRE_PER_DAY)
 _PRESSURE = (Measure.PSI, Measure.BAR)

@@ -10,7 +10,9 @@ from django.utils.translation import gettext_lazy
 
 from fleet.people.models import Person
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.model_parts import known_values
+from shared.translation import MessageField
 
 REMEDY: Final = gettext_lazy("Write a further entry that says what is right.")
 
@@ -33,11 +35,11 @@ class AuditQuerySet(models.QuerySet):
 
     def update(self, **changed) -> NoReturn:
         """Refuse."""
-        raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+        raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
 
     def delete(self) -> NoReturn:
         """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
 class AuditEntry(models.Model):
@@ -48,7 +50,7 @@ class AuditEntry(models.Model):
     area = models.CharField(max_length=8, choices=AuditArea)
     what = models.CharField(max_length=80)
     about = models.CharField(max_length=200, blank=True)
-    detail = models.TextField(blank=True)
+    detail = MessageField(blank=True)
 
     objects = AuditQuerySet.as_manager()
 
@@ -64,21 +66,19 @@ class AuditEntry(models.Model):
     def save(self, *args, **kwargs) -> None:
         """Add a row; refuse to change one."""
         if not self._state.adding:
-            raise CannotDo("The audit trail is not changed.", remedy=REMEDY)
+            raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
         super().save(*args, **kwargs)
 
     def delete(self, *args, **kwargs) -> NoReturn:
         """Refuse."""
-        raise CannotDo("Nothing is taken from the audit trail.", remedy=REMEDY)
+        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
 def note(
     what: str, *, area: AuditArea, about: object = "", detail: str = "", by: Person | None, now: datetime
 ) -> None:
     """Add one entry. Never give it a secret, or a value that may not be kept."""
-    AuditEntry.objects.create(
-        at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail[:2000]
-    )
+    AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
 
 
 def put_marks(words: Sequence[str], mark: str) -> int:

@@ -7,6 +7,7 @@ from django.db import transaction
 
 from fleet.models import FeedTest
 from fleet.readings.rows import ANOTHER_VALUE, BATCH, TESTED, Batch, NewFeedTest, RecordReport, chunks, same
+from shared.messages import message
 
 
 @transaction.atomic
@@ -23,11 +24,11 @@ def record_feed_tests(
         batch.check_moment(i, test.row, "sampled_at", test.sampled_at)
         batch.check_values(i, test.row, test.values, TESTED)
         if (test.site_id is None) == (test.supply_id is None):
-            batch.refuse(i, test.row, "site", "", "A feed test belongs to a site or to a supply.",
-                         "Name one of the two.")  # fmt: skip
+            batch.refuse(i, test.row, "site", "", message("A feed test belongs to a site or to a supply."),
+                         message("Name one of the two."))  # fmt: skip
         elif not test.values:
-            batch.refuse(i, test.row, "sampled_at", "", "Nothing was measured.",
-                         "Fill in at least one value, or leave the row out.")  # fmt: skip
+            batch.refuse(i, test.row, "sampled_at", "", message("Nothing was measured."),
+                         message("Fill in at least one value, or leave the row out."))  # fmt: skip
     standing = _standing_tests(tests)
     report = RecordReport(problems=batch.problems)
     fresh: dict[tuple, NewFeedTest] = {}
@@ -42,7 +43,7 @@ def record_feed_tests(
             report.duplicates += 1
         else:
             batch.refuse(i, test.row, "sampled_at", test.sampled_at.isoformat(), f"{ANOTHER_VALUE}.",
-                         "A feed test is not overwritten: add a later one.")  # fmt: skip
+                         message("A feed test is not overwritten: add a later one."))  # fmt: skip
     if batch.problems and not accept_good_rows:
         return report
     rows = [

@@ -8,6 +8,7 @@ from django.db import transaction
 
 from fleet.models import Flush, FlushKind, OwedFlush, Part, Person, TreatmentUnit
 from shared.errors import CannotDo
+from shared.messages import message
 
 KIND_THAT_CLEARS = {
     OwedFlush.CARBON_FINES: FlushKind.CARBON_FINES,
@@ -41,8 +42,8 @@ def record_flush(
         return known
     if ran_clear and kind != FlushKind.BED_STARTED and not (volume_gal > 0 or minutes > 0):
         raise CannotDo(
-            "A flush that ran clear took water and time.",
-            remedy="Fill in the gallons to drain or the minutes.",
+            message("A flush that ran clear took water and time."),
+            remedy=message("Fill in the gallons to drain or the minutes."),
             field="volume_gal",
         )
     flush = Flush(
@@ -60,6 +61,8 @@ def record_flush(
         flush.full_clean()
     except ValidationError as error:
         field, messages = next(iter(error.message_dict.items()))
-        raise CannotDo(" ".join(messages), remedy=f"Correct {field} of the flush.", field=field) from error
+        raise CannotDo(
+            " ".join(messages), remedy=message("Correct {field} of the flush.", field=field), field=field
+        ) from error
     flush.save()
     return flush

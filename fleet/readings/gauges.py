@@ -17,6 +17,7 @@ from fleet.readings.rows import (
     same,
     store,
 )
+from shared.messages import message
 
 
 @transaction.atomic
@@ -37,11 +38,17 @@ def record_performance_readings(
         batch.check_moment(i, reading.row, "read_at", reading.read_at)
         batch.check_values(i, reading.row, reading.values, GAUGES)
         if reading.treatment_unit_id not in known_units:
-            batch.refuse(i, reading.row, "treatment_unit", reading.treatment_unit_id,
-                         "There is no such treatment unit.", "Check its serial.")  # fmt: skip
+            batch.refuse(
+                i,
+                reading.row,
+                "treatment_unit",
+                reading.treatment_unit_id,
+                message("There is no such treatment unit."),
+                message("Check its serial."),
+            )
         elif not reading.values and not reading.saw_fines:
-            batch.refuse(i, reading.row, "feed_pressure_psi", "", "Nothing was read.",
-                         "Fill in at least one gauge, or leave the row out.")  # fmt: skip
+            batch.refuse(i, reading.row, "feed_pressure_psi", "", message("Nothing was read."),
+                         message("Fill in at least one gauge, or leave the row out."))  # fmt: skip
     standing = _standing_gauges(readings, batch)
     report = RecordReport(problems=batch.problems)
     fresh: dict[tuple[int, datetime], int] = {}
@@ -54,9 +61,14 @@ def record_performance_readings(
             if _same_gauges(readings[twin], reading):
                 report.duplicates += 1
             else:
-                batch.refuse(i, reading.row, "read_at", reading.read_at.isoformat(),
-                             f"Row {readings[twin].row} has other values for the same moment.",
-                             "Keep the right one of the two.")  # fmt: skip
+                batch.refuse(
+                    i,
+                    reading.row,
+                    "read_at",
+                    reading.read_at.isoformat(),
+                    message("Row {row} has other values for the same moment.", row=readings[twin].row),
+                    message("Keep the right one of the two."),
+                )
         elif known is None or (as_correction and not _stands_as(known, reading)):
             fresh[key] = i
         elif _stands_as(known, reading):

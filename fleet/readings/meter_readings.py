@@ -27,6 +27,7 @@ from fleet.readings.rows import (
     same,
 )
 from shared.measures import gal_per
+from shared.messages import message
 
 WORTH_COPYING: Final = 200
 """Below this many rows COPY costs more than it saves."""
@@ -235,9 +236,14 @@ def _choose(
             continue
         known, twin = standing.get(key), fresh.get(key)
         if twin is not None and not same(gallons[twin], gallons[i]):
-            batch.refuse(i, reading.row, "total", reading.total,
-                         f"Row {readings[twin].row} has another value for the same meter and moment.",
-                         "Keep the right one of the two.")  # fmt: skip
+            batch.refuse(
+                i,
+                reading.row,
+                "total",
+                reading.total,
+                message("Row {row} has another value for the same meter and moment.", row=readings[twin].row),
+                message("Keep the right one of the two."),
+            )
         elif twin is not None or (known is not None and same(known.total_gal, gallons[i])):
             report.duplicates += 1
         elif known is None or as_correction:
@@ -256,25 +262,44 @@ def _refuse_what_can_not_be(
     meter = meters.get(reading.meter_id)
     if meter is None:
         batch.refuse(
-            i, reading.row, "meter", reading.meter_id, "There is no such meter.", "Add the meter first."
+            i,
+            reading.row,
+            "meter",
+            reading.meter_id,
+            message("There is no such meter."),
+            message("Add the meter first."),
         )
         return
     batch.check_moment(i, reading.row, "read_at", reading.read_at)
     if not math.isfinite(reading.total):
-        batch.refuse(i, reading.row, "total", reading.total, "This is no number that can be counted with.",
-                     "Write what the register shows.")  # fmt: skip
+        batch.refuse(
+            i,
+            reading.row,
+            "total",
+            reading.total,
+            message("This is no number that can be counted with."),
+            message("Write what the register shows."),
+        )
         return
     if reading.total < 0:
-        batch.refuse(i, reading.row, "total", reading.total, "total can't be negative.",
-                     "Write what the register shows.")  # fmt: skip
+        batch.refuse(i, reading.row, "total", reading.total, message("total can't be negative."),
+                     message("Write what the register shows."))  # fmt: skip
     per_count = meter.gal_per_count if reading.measure is None else gal_per(reading.measure)
     if reading.total * per_count >= meter.end_gal:
         batch.refuse(
-            i, reading.row, "total", reading.total,
-            f"The register of {meter.unit_serial} can't show that much: it ends below "
-            f"{meter.rollover:,.0f} {meter.measure}.",
-            "Check the value and its measure, or the meter's digits.",
-        )  # fmt: skip
+            i,
+            reading.row,
+            "total",
+            reading.total,
+            message(
+                "The register of {unit_serial} can't show that much: it ends below "
+                "{rollover:,.0f} {measure}.",
+                unit_serial=meter.unit_serial,
+                rollover=meter.rollover,
+                measure=meter.measure,
+            ),
+            message("Check the value and its measure, or the meter's digits."),
+        )
 
 
 def _refuse_backwards(

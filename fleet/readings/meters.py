@@ -16,6 +16,7 @@ from fleet.models import Meter, MeterMeasure, MeterWater
 from fleet.readings.rows import AHEAD, FIRST_YEAR, Batch, NewMeterReading, arrays
 from fleet.science.settings import UseSettings
 from shared.measures import Measure, gal_per
+from shared.messages import message
 
 _MINUTES_PER_DAY = 1440
 _SLACK_GAL = 1e-6
@@ -98,9 +99,16 @@ def refuse_falls(batch: Batch, meter: MeterFacts, marks: Iterable[Mark]) -> None
                 _refuse_above(batch, meter, good, mark)
             good, fallen = mark, None
         elif fallen is not None and mark.gal >= fallen.gal:
-            batch.refuse(mark.index, mark.row, "total", _shown(meter, mark),
-                         f"Depends on {batch.sheet} row {fallen.row}, which was refused.",
-                         "Correct that row first.")  # fmt: skip
+            batch.refuse(
+                mark.index,
+                mark.row,
+                "total",
+                _shown(meter, mark),
+                message(
+                    "Depends on {sheet} row {row}, which was refused.", sheet=batch.sheet, row=fallen.row
+                ),
+                message("Correct that row first."),
+            )
         else:
             _refuse_fall(batch, meter, good, mark)
             fallen = mark
@@ -120,27 +128,57 @@ def _shown(meter: MeterFacts, mark: Mark) -> str:
 
 
 def _name(meter: MeterFacts) -> str:
-    return f"the {meter.water} meter {meter.serial}".strip() + f" of {meter.unit_serial}"
+    if not meter.serial:
+        return message("the {water} meter of {unit_serial}", water=meter.water, unit_serial=meter.unit_serial)
+    return message(
+        "the {water} meter {serial} of {unit_serial}",
+        water=meter.water,
+        serial=meter.serial,
+        unit_serial=meter.unit_serial,
+    )
 
 
 def _refuse_fall(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
-    where = f" (row {before.row})" if before.index >= 0 else ""
+    where = message(" (row {row})", row=before.row) if before.index >= 0 else ""
     batch.refuse(
-        mark.index, mark.row, "total", _shown(meter, mark),
-        f"The meter runs backwards: {_name(meter)} showed {_shown(meter, before)} on "
-        f"{before.at:%Y-%m-%d}{where}, and this is no rollover.",
-        "Correct the wrong one of the two, declare the meter swap in the sheet meters, or write yes in the "
-        "column accept if the register really showed this.",
-    )  # fmt: skip
+        mark.index,
+        mark.row,
+        "total",
+        _shown(meter, mark),
+        message(
+            "The meter runs backwards: {meter} showed {meter2} on "
+            "{at:%Y-%m-%d}{where}, and this is no rollover.",
+            meter=_name(meter),
+            meter2=_shown(meter, before),
+            at=before.at,
+            where=where,
+        ),
+        message(
+            "Correct the wrong one of the two, declare the meter swap in the sheet "
+            "meters, or write yes in the column accept if the register really "
+            "showed this."
+        ),
+    )
 
 
 def _refuse_above(batch: Batch, meter: MeterFacts, mark: Mark, standing: Mark) -> None:
     batch.refuse(
-        mark.index, mark.row, "total", _shown(meter, mark),
-        f"The meter would run backwards: {_name(meter)} showed only {_shown(meter, standing)} later, on "
-        f"{standing.at:%Y-%m-%d}, and this is no rollover.",
-        "Correct the total or the date, or write yes in the column accept if the register really showed it.",
-    )  # fmt: skip
+        mark.index,
+        mark.row,
+        "total",
+        _shown(meter, mark),
+        message(
+            "The meter would run backwards: {meter} showed only {meter2} later, on "
+            "{at:%Y-%m-%d}, and this is no rollover.",
+            meter=_name(meter),
+            meter2=_shown(meter, standing),
+            at=standing.at,
+        ),
+        message(
+            "Correct the total or the date, or write yes in the column accept if "
+            "the register really showed it."
+        ),
+    )
 
 
 MOST_REMEMBERED: Final = 20_000

@@ -13,6 +13,7 @@ from django.db import connection
 
 from shared.errors import RowProblem
 from shared.measures import Measure
+from shared.messages import message
 
 AHEAD = timedelta(minutes=10)
 """How far a clock in the field may run ahead."""
@@ -122,14 +123,25 @@ class Batch:
         """Refuse what has not happened yet, has no zone, or is older than any meter."""
         if at.tzinfo is None:
             self.refuse(
-                index, row, column, at.isoformat(), "This moment has no time zone.", "Add one, e.g. Z."
+                index,
+                row,
+                column,
+                at.isoformat(),
+                message("This moment has no time zone."),
+                message("Add one, e.g. Z."),
             )
         elif at > self.now + AHEAD:
-            self.refuse(index, row, column, at.isoformat(), "This date is in the future.",
-                        "Check year, month and day.")  # fmt: skip
+            self.refuse(index, row, column, at.isoformat(), message("This date is in the future."),
+                        message("Check year, month and day."))  # fmt: skip
         elif at.year < FIRST_YEAR:
-            self.refuse(index, row, column, at.isoformat(), f"The year {at.year} is not believable.",
-                        "Check the date.")  # fmt: skip
+            self.refuse(
+                index,
+                row,
+                column,
+                at.isoformat(),
+                message("The year {year} is not believable.", year=at.year),
+                message("Check the date."),
+            )
 
     def check_values(
         self, index: int, row: int, values: dict[str, float], highest_by_name: dict[str, float]
@@ -139,17 +151,38 @@ class Batch:
             highest = highest_by_name.get(name)
             if highest is None:
                 self.refuse(
-                    index, row, name, value, f"There is no measured value {name!r}.", "Check the name."
+                    index,
+                    row,
+                    name,
+                    value,
+                    message("There is no measured value {name!r}.", name=name),
+                    message("Check the name."),
                 )
             elif not math.isfinite(value):
-                self.refuse(index, row, name, value, "This is no number that can be counted with.",
-                            "Leave it out if unknown.")  # fmt: skip
+                self.refuse(index, row, name, value, message("This is no number that can be counted with."),
+                            message("Leave it out if unknown."))  # fmt: skip
             elif value < 0:
-                self.refuse(index, row, name, value, f"{name} can't be negative.", "Check the value.")
+                self.refuse(
+                    index,
+                    row,
+                    name,
+                    value,
+                    message("{name} can't be negative.", name=name),
+                    message("Check the value."),
+                )
             elif value > highest:
-                self.refuse(index, row, name, value,
-                            f"{name} can't be above {highest:g}; this value is not believable.",
-                            "Check the value and its measure.")  # fmt: skip
+                self.refuse(
+                    index,
+                    row,
+                    name,
+                    value,
+                    message(
+                        "{name} can't be above {highest:g}; this value is not believable.",
+                        name=name,
+                        highest=highest,
+                    ),
+                    message("Check the value and its measure."),
+                )
 
 
 CHUNK = 400
@@ -157,8 +190,8 @@ CHUNK = 400
 MANY = 20_000
 """Ids per query where they go as one array."""
 BATCH = 2000
-ANOTHER_VALUE = "Another value is recorded for this moment already"
-AS_CORRECTION = "Readings are not overwritten: record it as a correction."
+ANOTHER_VALUE = message("Another value is recorded for this moment already")
+AS_CORRECTION = message("Readings are not overwritten: record it as a correction.")
 _TOLERANCE = 1e-9
 
 

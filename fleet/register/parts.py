@@ -8,6 +8,7 @@ from django.db.models import Q
 
 from fleet.models import Cartridge, Membrane, Part, PartKind, PartRole, Position, RemovalReason, TreatmentUnit
 from shared.errors import CannotDo
+from shared.messages import message
 
 
 @transaction.atomic
@@ -50,15 +51,20 @@ def remove(part: Part, *, at: datetime, reason: str) -> Part:
     lock_unit(part.treatment_unit_id)
     if reason not in RemovalReason.values:
         raise CannotDo(
-            f"{reason!r} is no reason to take a part out.",
-            remedy=f"Choose one of: {', '.join(RemovalReason.values)}.",
+            message("{reason!r} is no reason to take a part out.", reason=reason),
+            remedy=message("Choose one of: {list}.", list=", ".join(RemovalReason.values)),
             field="removal_reason",
         )
     if at < part.installed_at:
         raise CannotDo(
-            f"The part in {part.position.code} was installed on {part.installed_at:%d %b %Y %H:%M} UTC, "
-            f"after {at:%d %b %Y %H:%M}.",
-            remedy="Correct the time of the removal.",
+            message(
+                "The part in {code} was installed on {installed_at:%d %b %Y %H:%M} "
+                "UTC, after {at:%d %b %Y %H:%M}.",
+                code=part.position.code,
+                installed_at=part.installed_at,
+                at=at,
+            ),
+            remedy=message("Correct the time of the removal."),
             field="removed_at",
         )
     taken = Part.objects.filter(pk=part.pk, removed_at__isnull=True).update(
@@ -66,8 +72,8 @@ def remove(part: Part, *, at: datetime, reason: str) -> Part:
     )
     if not taken:
         raise CannotDo(
-            f"The part in {part.position.code} is out already.",
-            remedy="Look at the treatment unit's history; somebody else recorded this change.",
+            message("The part in {code} is out already.", code=part.position.code),
+            remedy=message("Look at the treatment unit's history; somebody else recorded this change."),
         )
     part.refresh_from_db(fields=["removed_at", "removal_reason"])
     return part
@@ -103,13 +109,14 @@ def put_back(old: Part | None, new: Part | None) -> None:
         )
         if not ended:
             raise CannotDo(
-                f"The part put into {new.position.code} has been taken out since.",
-                remedy="Take the later change back first.",
+                message("The part put into {code} has been taken out since.", code=new.position.code),
+                remedy=message("Take the later change back first."),
             )
     if old is not None:
         if Part.objects.in_place().filter(position=old.position).exists():
             raise CannotDo(
-                f"Another part is in {old.position.code} now.", remedy="Take the later change back first."
+                message("Another part is in {code} now.", code=old.position.code),
+                remedy=message("Take the later change back first."),
             )
         Part.objects.filter(pk=old.pk).update(removed_at=None, removal_reason=None)
 
@@ -136,14 +143,23 @@ def _refuse_overlap(position: Position, at: datetime) -> None:
         return
     if standing.removed_at is None:
         raise CannotDo(
-            f"Another part ({standing.kind}) is in {position.code} since {standing.installed_at:%d %b %Y}.",
-            remedy="Take it out first.",
+            message(
+                "Another part ({kind}) is in {code} since {installed_at:%d %b %Y}.",
+                kind=standing.kind,
+                code=position.code,
+                installed_at=standing.installed_at,
+            ),
+            remedy=message("Take it out first."),
             field="position",
         )
     raise CannotDo(
-        f"{standing.kind} was in {position.code} until {standing.removed_at:%d %b %Y %H:%M} UTC; two parts "
-        f"can't be in one position.",
-        remedy="Install the new part no earlier than that.",
+        message(
+            "{kind} was in {code} until {removed_at:%d %b %Y %H:%M} UTC; two parts can't be in one position.",
+            kind=standing.kind,
+            code=position.code,
+            removed_at=standing.removed_at,
+        ),
+        remedy=message("Install the new part no earlier than that."),
         field="installed_at",
     )
 
@@ -154,4 +170,6 @@ def _check(part: Part) -> None:
         part.full_clean(validate_unique=False)
     except ValidationError as error:
         field, messages = next(iter(error.message_dict.items()))
-        raise CannotDo(" ".join(messages), remedy=f"Correct {field} of the part.", field=field) from error
+        raise CannotDo(
+            " ".join(messages), remedy=message("Correct {field} of the part.", field=field), field=field
+        ) from error

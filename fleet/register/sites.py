@@ -5,6 +5,7 @@ from django.db import transaction
 
 from fleet.models import Site, TreatmentUnit
 from shared.errors import CannotDo
+from shared.messages import message
 
 SITE_DETAILS = ("name", "address", "area", "latitude", "longitude", "access_note", "kind", "is_closed")
 UNIT_DETAILS = ("label", "idle_limit_days", "is_out_of_service", "out_of_service_reason", "note")
@@ -21,22 +22,26 @@ def change_treatment_unit(unit: TreatmentUnit, **details: object) -> TreatmentUn
         details.get("out_of_service_reason") or unit.out_of_service_reason
     ):
         raise CannotDo(
-            f"{unit} can't go out of service without a reason.", remedy="Say why in a few words.",
+            message("{unit} can't go out of service without a reason.", unit=unit),
+            remedy=message("Say why in a few words."),
             field="out_of_service_reason",
-        )  # fmt: skip
+        )
     return _change(unit, UNIT_DETAILS, details)
 
 
 @transaction.atomic
 def _change(row: Site | TreatmentUnit, known: tuple[str, ...], details: dict[str, object]):
     if unknown := sorted(set(details) - set(known)):
-        raise CannotDo(f"{unknown[0]} can't be changed here.", remedy=f"Change one of: {', '.join(known)}.")
+        raise CannotDo(
+            message("{unknown} can't be changed here.", unknown=unknown[0]),
+            remedy=message("Change one of: {list}.", list=", ".join(known)),
+        )
     for name, value in details.items():
         setattr(row, name, value)
     try:
         row.full_clean()
     except ValidationError as error:
         name, words = next(iter(error.message_dict.items()))
-        raise CannotDo(words[0], remedy="Correct this value.", field=name) from error
+        raise CannotDo(words[0], remedy=message("Correct this value."), field=name) from error
     row.save(update_fields=sorted(details))
     return row

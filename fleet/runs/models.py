@@ -5,6 +5,7 @@ from django.db.models import Q
 from django.utils.translation import gettext_lazy
 
 from shared.model_parts import known_values
+from shared.translation import MessageField
 
 
 class TaskOutcome(models.TextChoices):
@@ -24,9 +25,7 @@ class TaskRun(models.Model):
     started_at = models.DateTimeField(db_index=True)
     ended_at = models.DateTimeField(null=True, blank=True)
     outcome = models.CharField(max_length=7, choices=TaskOutcome, default=TaskOutcome.RUNNING)
-    problem = models.CharField(
-        max_length=200, blank=True, help_text="In plain words, without anybody's data."
-    )
+    problem = MessageField(blank=True, help_text="In plain words, without anybody's data.")
 
     class Meta:
         ordering = ["-started_at", "-id"]

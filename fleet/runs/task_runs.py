@@ -8,24 +8,35 @@ from django.db import DatabaseError, InterfaceError, OperationalError, connectio
 from django.db.models import Q
 
 from fleet.models import TaskOutcome, TaskRun
+from shared.messages import message
 
 KEPT_FOR: Final = timedelta(days=14)
 KEPT_WHEN_DONE: Final = timedelta(days=1)
 log = logging.getLogger(__name__)
 
 PLAIN_WORDS: Final = {
-    "disk is full": "The disk was full, nothing was written. Free space or move the data to a larger disk.",
-    "No space left": "The disk was full, nothing was written. Free space or move the data to a larger disk.",
-    "database is locked": "Another program held the database too long. It is tried again.",
-    "lock timeout": "Another transaction held what was needed too long. It is tried again.",
-    "statement timeout": "The database took too long and was stopped. It is tried again.",
+    "disk is full": message(
+        "The disk was full, nothing was written. Free space or move the data to a larger disk."
+    ),
+    "No space left": message(
+        "The disk was full, nothing was written. Free space or move the data to a larger disk."
+    ),
+    "database is locked": message("Another program held the database too long. It is tried again."),
+    "lock timeout": message("Another transaction held what was needed too long. It is tried again."),
+    "statement timeout": message("The database took too long and was stopped. It is tried again."),
 }
 BY_TYPE: Final = {
-    "OperationalError": "The database did not answer. Start it or look at DATABASE_URL. It is tried again.",
-    "InterfaceError": "The database went away. Start it or look at DATABASE_URL. It is tried again.",
-    "ConnectionError": "The queue did not answer. Start Redis or look at REDIS_URL. It is tried again.",
-    "SoftTimeLimitExceeded": "It took longer than it may. Look whether the machine is overloaded.",
-    "MemoryError": "The machine ran out of memory. Give it more or make shards smaller (TAPWARD_SHARD_SIZE).",
+    "OperationalError": message(
+        "The database did not answer. Start it or look at DATABASE_URL. It is tried again."
+    ),
+    "InterfaceError": message("The database went away. Start it or look at DATABASE_URL. It is tried again."),
+    "ConnectionError": message(
+        "The queue did not answer. Start Redis or look at REDIS_URL. It is tried again."
+    ),
+    "SoftTimeLimitExceeded": message("It took longer than it may. Look whether the machine is overloaded."),
+    "MemoryError": message(
+        "The machine ran out of memory. Give it more or make shards smaller (TAPWARD_SHARD_SIZE)."
+    ),
 }
 
 
@@ -39,7 +50,9 @@ def plain_problem(error: BaseException) -> str:
     for kind in kinds:
         if kind in BY_TYPE:
             return BY_TYPE[kind]
-    return f"An error of kind {kinds[0]}. The log has its place in the code under the same task id."
+    return message(
+        "An error of kind {kinds}. The log has its place in the code under the same task id.", kinds=kinds[0]
+    )
 
 
 def begin(*, name: str, task_id: str, request_id: str, now: datetime) -> int | None:
@@ -58,7 +71,7 @@ def end(run_id: int | None, *, now: datetime, error: BaseException | None = None
     if run_id is None:
         return
     outcome = TaskOutcome.DONE if error is None else TaskOutcome.FAILED
-    problem = "" if error is None else plain_problem(error)[:200]
+    problem = "" if error is None else plain_problem(error)
     try:
         _write_end(run_id, ended_at=now, outcome=outcome, problem=problem)
     except (DatabaseError, InterfaceError) as later:

@@ -5,20 +5,22 @@ Laws of learning from the fleet and of what a visit is worth.
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum
 from typing import Final
 
+from shared.messages import message
 
-class Standing(StrEnum):
+
+class Standing(Enum):
     """How well a law is founded. The value is what a page shows."""
 
-    PUBLISHED = "published"
+    PUBLISHED = message("published")
     """In a document that was read; its name is the source."""
-    COMMON_PRACTICE = "common practice"
+    COMMON_PRACTICE = message("common practice")
     """What the trade does; no document."""
-    FROM_MEMORY = "value from memory"
+    FROM_MEMORY = message("value from memory")
     """In a named document that was not read again; checked against something else where the text says so."""
-    OURS = "our own choice"
+    OURS = message("our own choice")
     """Decided here, for the reason given."""
 
 
@@ -43,177 +45,204 @@ class Law:
 LIFE_LAWS: Final = (
     Law(
         key="meters",
-        name="Use from cumulative meters",
-        equation="use = difference of readings; rollover adds the register's length; swap, reversal, "
-        "standstill, litres entered as gallons and misreadings are told apart, repaired and shown",
+        name=message("Use from cumulative meters"),
+        equation=message(
+            "use = difference of readings; rollover adds the register's length; "
+            "swap, reversal, standstill, litres entered as gallons and misreadings "
+            "are told apart, repaired and shown"
+        ),
         used_in=(
             "meter_faults.judge",
             "stuck_meters.mark_stuck",
             "measure_slips.slip_states",
             "use.compute_use",
         ),
-        valid_range="two readings or more",
-        outside_range="with few, the design duty stands in with a wide spread, and the finding says so",
+        valid_range=message("two readings or more"),
+        outside_range=message(
+            "with few, the design duty stands in with a wide spread, and the finding says so"
+        ),
         source="Our rules; their precision and recall on invented faults are in the tests.",
         standing=Standing.OURS,
     ),
     Law(
         key="season",
-        name="Season and week of use",
-        equation="twelve factors of mean 1 bend the calendar into days of average use; seven for weekdays",
+        name=message("Season and week of use"),
+        equation=message(
+            "twelve factors of mean 1 bend the calendar into days of average use; seven for weekdays"
+        ),
         used_in=(
             "due_dates.due_window",
             "season_fit.learn_clock",
             "season_fit.fit_season",
             "season_fit.fit_week",
         ),
-        valid_range="30 units read for a year, intervals of 45 days or less; for weekdays, read daily",
-        outside_range="months with few data stay near 1; even until learned",
+        valid_range=message(
+            "30 units read for a year, intervals of 45 days or less; for weekdays, read daily"
+        ),
+        outside_range=message("months with few data stay near 1; even until learned"),
         source="Our own form: use over the unit's own mean, averaged by month and drawn to 1.",
         standing=Standing.OURS,
     ),
     Law(
         key="like-sites",
-        name="New sites borrow from like sites",
-        equation="design duty × median(use / design duty) of the like, drawn to 1 while they are few",
+        name=message("New sites borrow from like sites"),
+        equation=message(
+            "design duty × median(use / design duty) of the like, drawn to 1 while they are few"
+        ),
         used_in=("use_fleet.learn_like_sites", "use_fleet.lend_use"),
-        valid_range="sites of one kind with readings; the design duty carries their size",
-        outside_range="no like site: the design duty, with a wide spread",
+        valid_range=message("sites of one kind with readings; the design duty carries their size"),
+        outside_range=message("no like site: the design duty, with a wide spread"),
         source="Our own form.",
         standing=Standing.OURS,
     ),
     Law(
         key="swing",
-        name="How much use swings",
-        equation="spread = median of the metered units' spread / use; doubt of the design duty = 1.4826 × "
-        "median |use / design duty - 1|",
+        name=message("How much use swings"),
+        equation=message(
+            "spread = median of the metered units' spread / use; doubt of the "
+            "design duty = 1.4826 × median |use / design duty - 1|"
+        ),
         used_in=("use_fleet.fit_use_rules",),
-        valid_range="30 units with 10 readings or more",
-        outside_range="fewer: 0.7 √day and 50 %, our own choice",
+        valid_range=message("30 units with 10 readings or more"),
+        outside_range=message("fewer: 0.7 √day and 50 %, our own choice"),
         source="Median absolute deviation, 1.4826 for a normal; the rest is our own form.",
         standing=Standing.OURS,
     ),
     Law(
         key="volume",
-        name="Volume",
-        equation="gallons the position saw / rated (or learned) gallons; feed = permeate / recovery",
+        name=message("Volume"),
+        equation=message("gallons the position saw / rated (or learned) gallons; feed = permeate / recovery"),
         used_in=("wear.assess_life",),
-        valid_range="recovery measured from flows, else the set-point",
-        outside_range="no rating, no such limit",
+        valid_range=message("recovery measured from flows, else the set-point"),
+        outside_range=message("no rating, no such limit"),
         source="The part's own rating.",
         standing=Standing.COMMON_PRACTICE,
     ),
     Law(
         key="calendar",
-        name="Calendar",
-        equation="(days in place + days beyond shelf life) / rated months",
+        name=message("Calendar"),
+        equation=message("(days in place + days beyond shelf life) / rated months"),
         used_in=("wear.assess_life",),
         valid_range="any",
-        outside_range="no rating, no such limit",
+        outside_range=message("no rating, no such limit"),
         source="The part's own rating.",
         standing=Standing.COMMON_PRACTICE,
     ),
     Law(
         key="chlorine-dose",
-        name="Chlorine dose on carbon",
-        equation="∫ gallons × oxidant mg/L / (rated gallons × challenge mg/L); chloramine × a factor of the "
-        "medium",
+        name=message("Chlorine dose on carbon"),
+        equation=message(
+            "∫ gallons × oxidant mg/L / (rated gallons × challenge mg/L); chloramine × a factor of the medium"
+        ),
         used_in=("carbon_chain.follow_oxidant", "wear.assess_life"),
-        valid_range="feed test in force, the site's own before the supply's",
-        outside_range="no test, no such limit",
+        valid_range=message("feed test in force, the site's own before the supply's"),
+        outside_range=message("no test, no such limit"),
         source="First-order scaling of the rating with dose. The 2 mg/L challenge of NSF/ANSI 42 is a value "
         "from memory.",
         standing=Standing.OURS,
     ),
     Law(
         key="carbon-leak",
-        name="Chlorine that passes carbon",
-        equation="C/C0 = 0.5^n, n = N - (N - 1) wear; N = contact time / half time",
+        name=message("Chlorine that passes carbon"),
+        equation=message("C/C0 = 0.5^n, n = N - (N - 1) wear; N = contact time / half time"),
         used_in=("leak.leak_share", "leak.leaked_wear", "leak.mean_leak", "leak.fresh_halvings"),
-        valid_range="2 to 12 halvings when fresh",
-        outside_range="held at the bounds; a chlorine test after the carbon replaces the model for 30 days",
+        valid_range=message("2 to 12 halvings when fresh"),
+        outside_range=message(
+            "held at the bounds; a chlorine test after the carbon replaces the model for 30 days"
+        ),
         source="Depth law of DIN 19603; half time fitted to a carbon supplier's 'seconds, in the top 10 cm'. "
         "One half left at the rated end (50 % reduction, NSF/ANSI 42) is a value from memory.",
         standing=Standing.FROM_MEMORY,
     ),
     Law(
         key="contact-time",
-        name="Empty-bed contact time",
+        name=message("Empty-bed contact time"),
         equation="t [min] = V [ft3] × 7.48 / Q [gpm]",
         used_in=("leak.contact_time_min",),
-        valid_range="flow above 0",
+        valid_range=message("flow above 0"),
         outside_range="unknown",
         source="Definition.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="hardness-load",
-        name="Hardness load",
-        equation="softening: gallons × hardness / capacity; membrane and anti-scale: gallons and months × "
-        "hardness × concentration relative to the rating's",
+        name=message("Hardness load"),
+        equation=message(
+            "softening: gallons × hardness / capacity; membrane and anti-scale: "
+            "gallons and months × hardness × concentration relative to the rating's"
+        ),
         used_in=("wear.assess_life",),
-        valid_range="hardness of the feed test in force",
-        outside_range="no test or rating, no such limit",
+        valid_range=message("hardness of the feed test in force"),
+        outside_range=message("no test or rating, no such limit"),
         source="Proportional shortening; the scaling indices are the second opinion.",
         standing=Standing.OURS,
     ),
     Law(
         key="oxidant-exposure",
-        name="Chlorine exposure of polyamide",
-        equation="∫ chlorine after carbon × running hours / tolerance, 500 mg·h/L where the maker gives none",
+        name=message("Chlorine exposure of polyamide"),
+        equation=message(
+            "∫ chlorine after carbon × running hours / tolerance, 500 mg·h/L where the maker gives none"
+        ),
         used_in=("carbon_chain.follow_oxidant", "leak.membrane_life_lost"),
-        valid_range="polyamide; cellulose triacetate needs chlorine and has no such limit",
-        outside_range="no such limit",
+        valid_range=message("polyamide; cellulose triacetate needs chlorine and has no such limit"),
+        outside_range=message("no such limit"),
         source="Membrane makers' pages: 200 to 1000 h at 1 mg/L before noticeable loss.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="pressure-drop",
-        name="Pressure drop of sediment cartridges",
-        equation="Δp = Δp0 exp(K V); wear = ln(Δp/Δp0) / ln(Δp_end/Δp0)",
+        name=message("Pressure drop of sediment cartridges"),
+        equation=message("Δp = Δp0 exp(K V); wear = ln(Δp/Δp0) / ln(Δp_end/Δp0)"),
         used_in=("measured_wear.pressure_wear",),
-        valid_range="a clean and a terminal drop known, gauges read",
-        outside_range="no such limit",
+        valid_range=message("a clean and a terminal drop known, gauges read"),
+        outside_range=message("no such limit"),
         source="Intermediate blocking (Hermia 1982, value from memory); a cartridge maker's convex loading "
         "curves.",
         standing=Standing.FROM_MEMORY,
     ),
     Law(
         key="measured-end",
-        name="Measured end",
-        equation="chlorine after carbon above 0.1 mg/L, fines after a second clear flush, terminal drop "
-        "reached: used up now",
+        name=message("Measured end"),
+        equation=message(
+            "chlorine after carbon above 0.1 mg/L, fines after a second clear "
+            "flush, terminal drop reached: used up now"
+        ),
         used_in=("measured_wear.measured_end",),
-        valid_range="the newest measurement stands",
-        outside_range="not measured: no such limit",
+        valid_range=message("the newest measurement stands"),
+        outside_range=message("not measured: no such limit"),
         source="A commercial RO manual and dialysis practice (AAMI) for 0.1 mg/L.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="first-passage",
-        name="Due dates",
-        equation="F(u) = Φ((u-1)/r) + exp(2/s² + 2p²/s⁴) Φ(-(2p²u/s² + u + 1)/r), r² = s²u + p²u²",
+        name=message("Due dates"),
+        equation=message("F(u) = Φ((u-1)/r) + exp(2/s² + 2p²/s⁴) Φ(-(2p²u/s² + u + 1)/r), r² = s²u + p²u²"),
         used_in=(
             "due_dates.passage_chance",
             "due_dates.passage_density",
             "due_dates.passage_time",
             "due_dates.due_window",
         ),
-        valid_range="use as a drifting random walk with an uncertain mean",
-        outside_range="dates end ten years ahead; fixed dates cap them; a learned life of uncertain length "
-        "widens them: (-ln(1-chance) / ln 2)^(1/β) of its median, squares of the distances added",
+        valid_range=message("use as a drifting random walk with an uncertain mean"),
+        outside_range=message(
+            "dates end ten years ahead; fixed dates cap them; a learned life of "
+            "uncertain length widens them: (-ln(1-chance) / ln 2)^(1/β) of its "
+            "median, squares of the distances added"
+        ),
         source="Inverse Gaussian: Chhikara and Folks (1989); uncertain drift: Peng and Tseng (2009), from "
         "memory; checked by simulation and scipy.",
         standing=Standing.FROM_MEMORY,
     ),
     Law(
         key="flush",
-        name="Flush of new parts",
-        equation="minutes = gallons / gpm; fresh carbon 20 to 30 gal until clear, again after a night's "
-        "bedding; new membrane about 20 minutes",
+        name=message("Flush of new parts"),
+        equation=message(
+            "minutes = gallons / gpm; fresh carbon 20 to 30 gal until clear, again "
+            "after a night's bedding; new membrane about 20 minutes"
+        ),
         used_in=("readiness.flush_minutes", "readiness.assess_readiness"),
-        valid_range="flow above 0",
-        outside_range="unknown; owed until a recorded flush ran clear",
+        valid_range=message("flow above 0"),
+        outside_range=message("unknown; owed until a recorded flush ran clear"),
         source="Common practice; the maker's manual goes first.",
         standing=Standing.COMMON_PRACTICE,
     ),
@@ -222,80 +251,88 @@ LIFE_LAWS: Final = (
 FLEET_LAWS: Final = (
     Law(
         key="weibull",
-        name="Weibull life",
-        equation="S(t) = exp(-(t/η)^β); chance to last x longer = S(t + x) / S(t)",
+        name=message("Weibull life"),
+        equation=message("S(t) = exp(-(t/η)^β); chance to last x longer = S(t + x) / S(t)"),
         used_in=(
             "survival.survival",
             "survival.conditional_survival",
             "survival.remaining_life",
             "survival.mean_life",
         ),
-        valid_range="scale and shape above 0",
+        valid_range=message("scale and shape above 0"),
         outside_range="unknown",
         source="NIST e-Handbook of Statistical Methods 8.1.6.2; checked against scipy.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="learned-life",
-        name="Life learned from removals",
-        equation="censored, late-entry maximum likelihood; ln η = a + Σ b ln(condition / rating's condition)",
+        name=message("Life learned from removals"),
+        equation=message(
+            "censored, late-entry maximum likelihood; ln η = a + Σ b ln(condition / rating's condition)"
+        ),
         used_in=("learning.learn_life", "learning.relative_conditions", "learning.ends_a_life"),
-        valid_range="5 failures or more; a covariate for every 10",
-        outside_range='"not enough data" with the reason; the rating stands alone',
+        valid_range=message("5 failures or more; a covariate for every 10"),
+        outside_range=message('"not enough data" with the reason; the rating stands alone'),
         source="NIST e-Handbook 8.4.1.3 and the lifelines library; checked on three published censored sets. "
         "Ten failures per covariate is common practice.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="shrinkage",
-        name="Leaning on the rating",
-        equation="posterior = estimate and rating weighted by inverse variance; the rating weighs as 10 "
-        "failures",
+        name=message("Leaning on the rating"),
+        equation=message(
+            "posterior = estimate and rating weighted by inverse variance; the rating weighs as 10 failures"
+        ),
         used_in=("learning.learn_life",),
-        valid_range="any number of failures",
-        outside_range="no rating: the data stand alone",
+        valid_range=message("any number of failures"),
+        outside_range=message("no rating: the data stand alone"),
         source="Normal-normal posterior of the textbooks; the weight is our choice.",
         standing=Standing.FROM_MEMORY,
     ),
     Law(
         key="wilson",
-        name="Interval of a share",
+        name=message("Interval of a share"),
         equation="(h + z²/2 ± z √(n p (1-p) + z²/4)) / (n + z²)",
         used_in=("calibration.wilson_interval",),
-        valid_range="any count",
-        outside_range="no count: 0 to 1",
+        valid_range=message("any count"),
+        outside_range=message("no count: 0 to 1"),
         source="Wilson (1927); checked against scipy.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="calibration",
-        name="Calibration and Brier score",
-        equation="per bin of stated chance, the share that came true; score = mean((said - happened)²)",
+        name=message("Calibration and Brier score"),
+        equation=message(
+            "per bin of stated chance, the share that came true; score = mean((said - happened)²)"
+        ),
         used_in=("calibration.calibration_table", "calibration.brier_score", "calibration.outcome_by"),
-        valid_range="statements whose day has passed",
-        outside_range="parts taken out early for another reason are counted apart",
+        valid_range=message("statements whose day has passed"),
+        outside_range=message("parts taken out early for another reason are counted apart"),
         source="Brier (1950) and the practice of forecast verification.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="age-replacement",
-        name="Age at which to replace",
-        equation="C(t) = (Cp R + Cu (1 - R)) / ∫R, least where hazard × (Cu - Cp) = C",
+        name=message("Age at which to replace"),
+        equation=message("C(t) = (Cp R + Cu (1 - R)) / ∫R, least where hazard × (Cu - Cp) = C"),
         used_in=("economics.replacement_cost_rate", "economics.age_replacement"),
-        valid_range="shape above 1 and a failure dearer than a plan",
-        outside_range="run to failure",
+        valid_range=message("shape above 1 and a failure dearer than a plan"),
+        outside_range=message("run to failure"),
         source="Barlow and Proschan, formula and example as in the documentation of the reliability library "
         "for Python.",
         standing=Standing.PUBLISHED,
     ),
     Law(
         key="due-window",
-        name="The two ends of a due window",
-        equation="not before: likely - life × trip / (part + trip); not after: chance past = trip / failure, "
-        "and where a life was learned no later than the age at which to replace",
+        name=message("The two ends of a due window"),
+        equation=message(
+            "not before: likely - life × trip / (part + trip); not after: chance "
+            "past = trip / failure, and where a life was learned no later than the "
+            "age at which to replace"
+        ),
         used_in=("economics.due_window", "economics.chance_past", "economics.day_of_chance"),
-        valid_range="chance from 1 % to 50 % (a setting)",
-        outside_range="held at the bounds; where the ends cross, risk wins",
+        valid_range=message("chance from 1 % to 50 % (a setting)"),
+        outside_range=message("held at the bounds; where the ends cross, risk wins"),
         source="Our policy; the early end is the renewal optimum when shared visits are rare.",
         standing=Standing.OURS,
     ),

@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike
 from scipy.special import gamma
 
 from fleet.science.columns import Flags, Floats, as_floats
+from shared.messages import message
 
 
 @dataclass(frozen=True)
@@ -348,15 +349,21 @@ def learn_life(
         return NotEnoughData(reason, parts, failures, settings.failures_needed)
 
     if failures == 0:
-        return refused("No part of this kind has worn out or failed yet.")
+        return refused(message("No part of this kind has worn out or failed yet."))
     if failures < settings.failures_needed:
-        return refused(f"Only {failures} failures; {settings.failures_needed} are needed.")
+        return refused(
+            message(
+                "Only {failures} failures; {failures_needed} are needed.",
+                failures=failures,
+                failures_needed=settings.failures_needed,
+            )
+        )
     if np.unique(histories.exit_age[used & histories.ended]).size < 2:
-        return refused("All failures came at the same age, so the spread can't be learned.")
+        return refused(message("All failures came at the same age, so the spread can't be learned."))
     frame, chosen = _frame(histories, used, failures, settings)
     fitted = _fit(frame)
     if fitted is None:
-        return refused("The fit did not settle on these histories.")
+        return refused(message("The fit did not settle on these histories."))
     return _shrink(fitted, chosen, histories.covariate_names, rated_life, parts, failures, settings)
 
 

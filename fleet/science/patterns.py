@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from fleet.science.columns import Flags, Ints, Pattern
+from shared.messages import message
 
 
 @dataclass(frozen=True)
@@ -77,48 +78,61 @@ def name_pattern(moved: Directions) -> Ints:
 _CHECKS: Final[dict[Pattern, tuple[str, ...]]] = {
     Pattern.NONE: (),
     Pattern.COLD_WATER_ONLY: (
-        "Nothing is wrong with the membrane: cold water passes it more slowly.",
-        "Take the feed temperature yourself and compare it with the reading.",
-        "If the site needs more water in winter, tell the office; do not change the membrane.",
+        message("Nothing is wrong with the membrane: cold water passes it more slowly."),
+        message("Take the feed temperature yourself and compare it with the reading."),
+        message("If the site needs more water in winter, tell the office; do not change the membrane."),
     ),
     Pattern.FOULING: (
-        "Read the pressure before and after the sediment filter.",
-        "Unplug, release the pressure, open the filter housings: look for slime, rust or carbon fines.",
-        "Check turbidity and iron of the feed against the unit's limits.",
-        "Check that the carbon was flushed until it ran clear after its last change.",
-        "Clean or replace the membrane as its maker's manual says.",
+        message("Read the pressure before and after the sediment filter."),
+        message(
+            "Unplug, release the pressure, open the filter housings: look for slime, rust or carbon fines."
+        ),
+        message("Check turbidity and iron of the feed against the unit's limits."),
+        message("Check that the carbon was flushed until it ran clear after its last change."),
+        message("Clean or replace the membrane as its maker's manual says."),
     ),
     Pattern.SCALING: (
-        "Measure hardness of the feed and after the softener or anti-scale cartridge, if there is one.",
-        "Measure concentrate flow: a clogged or wrong flow restrictor raises recovery.",
-        "Unplug, release the pressure, open the membrane housing: look for white crust at the drain end.",
-        "Check the softener's salt and regeneration.",
-        "Clean or replace the membrane as its maker's manual says.",
+        message(
+            "Measure hardness of the feed and after the softener or anti-scale cartridge, if there is one."
+        ),
+        message("Measure concentrate flow: a clogged or wrong flow restrictor raises recovery."),
+        message(
+            "Unplug, release the pressure, open the membrane housing: look for white crust at the drain end."
+        ),
+        message("Check the softener's salt and regeneration."),
+        message("Clean or replace the membrane as its maker's manual says."),
     ),
     Pattern.OXIDATION: (
-        "Test free and total chlorine after the carbon, with water running.",
-        "Check the age of the carbon and the water it has seen; replace it if any chlorine comes through.",
-        "Ask whether the site or the utility chlorinated lately.",
-        "The membrane does not recover: plan its replacement, after the carbon is right.",
+        message("Test free and total chlorine after the carbon, with water running."),
+        message(
+            "Check the age of the carbon and the water it has seen; replace it if any chlorine comes through."
+        ),
+        message("Ask whether the site or the utility chlorinated lately."),
+        message("The membrane does not recover: plan its replacement, after the carbon is right."),
     ),
     Pattern.SEAL_LEAK: (
-        "Measure conductivity of the permeate after ten minutes of running, not at start.",
-        "Where there are several membranes, measure each one's permeate to find the leak.",
-        "Unplug, release the pressure, open the membrane housing: look at O-rings and permeate tube.",
-        "Check that no bypass or blending valve is open.",
+        message("Measure conductivity of the permeate after ten minutes of running, not at start."),
+        message("Where there are several membranes, measure each one's permeate to find the leak."),
+        message(
+            "Unplug, release the pressure, open the membrane housing: look at O-rings and permeate tube."
+        ),
+        message("Check that no bypass or blending valve is open."),
     ),
     Pattern.COMPACTION: (
-        "Check the feed pressure against the membrane's limit; look for a stuck regulator or water hammer.",
-        "Check the feed temperature: hot water at high pressure packs the membrane.",
-        "Check the permeate back pressure and the tank's air charge.",
-        "The loss is permanent: plan replacement when the flow no longer serves the site.",
+        message(
+            "Check the feed pressure against the membrane's limit; look for a "
+            "stuck regulator or water hammer."
+        ),
+        message("Check the feed temperature: hot water at high pressure packs the membrane."),
+        message("Check the permeate back pressure and the tank's air charge."),
+        message("The loss is permanent: plan replacement when the flow no longer serves the site."),
     ),
     Pattern.UNNAMED: (
-        "Repeat the readings: the three pressures, both flows, temperature, both conductivities.",
-        "Check the gauges and the flow meter against a second instrument.",
-        "Read concentrate pressure and conductivities, so that the cause can be named.",
-        "Look for a partly closed valve ahead of the membrane.",
-        "Unplug, release the pressure, open the filter housings: look for a clogged filter.",
+        message("Repeat the readings: the three pressures, both flows, temperature, both conductivities."),
+        message("Check the gauges and the flow meter against a second instrument."),
+        message("Read concentrate pressure and conductivities, so that the cause can be named."),
+        message("Look for a partly closed valve ahead of the membrane."),
+        message("Unplug, release the pressure, open the filter housings: look for a clogged filter."),
     ),
 }
 

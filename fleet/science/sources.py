@@ -4,14 +4,15 @@ from typing import Final
 
 from fleet.science.laws import FLEET_LAWS, LIFE_LAWS, Law, Standing
 from fleet.science.laws_water import PERFORMANCE_LAWS, WATER_LAWS
+from shared.messages import message
 
 __all__ = ["LAWS", "SHELVES", "Law", "Standing", "law", "laws_of"]
 
 SHELVES: Final[dict[str, tuple[Law, ...]]] = {
-    "Water": WATER_LAWS,
-    "Performance": PERFORMANCE_LAWS,
-    "Use, wear and due dates": LIFE_LAWS,
-    "Learning and money": FLEET_LAWS,
+    message("Water"): WATER_LAWS,
+    message("Performance"): PERFORMANCE_LAWS,
+    message("Use, wear and due dates"): LIFE_LAWS,
+    message("Learning and money"): FLEET_LAWS,
 }
 """Laws under the headings of a page, in its order."""
 LAWS: Final[tuple[Law, ...]] = tuple(entry for shelf in SHELVES.values() for entry in shelf)

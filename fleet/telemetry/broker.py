@@ -11,6 +11,7 @@ from paho.mqtt.properties import Properties
 
 from fleet.telemetry.dead_letters import Message
 from shared.errors import CannotDo
+from shared.messages import message
 
 SESSION_SECONDS = 86_400
 """How long the broker keeps a listener's unacknowledged messages while it is away."""
@@ -95,7 +96,9 @@ class Broker:
             left = until - time.monotonic()
             code = self._client.loop(max(0.0, min(left, PAUSE_S) if waiting else left))
             if self.line.fault:
-                raise CannotDo(self.line.fault, remedy="Check name, user and password of this listener.")
+                raise CannotDo(
+                    self.line.fault, remedy=message("Check name, user and password of this listener.")
+                )
             if code != mqtt.MQTT_ERR_SUCCESS:
                 return False
             has_paused = bool(waiting) and len(waiting) == before

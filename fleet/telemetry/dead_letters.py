@@ -12,6 +12,7 @@ from fleet.models import DeadLetter, DeadLetterState, Person, WebhookKind
 from fleet.telemetry.payload import MOST_BYTES, Unreadable
 from fleet.webhooks import outbox
 from shared.errors import CannotDo
+from shared.messages import message
 
 KEPT_BYTES: Final = MOST_BYTES
 """Of a longer message only the beginning is kept; it is refused for its length anyway."""
@@ -45,8 +46,8 @@ class Refused:
     def because(
         cls, message: Message, why: Unreadable, map_name: str, branch_id: int | None = None
     ) -> "Refused":
-        """Return it with its reason, cut to what the table holds."""
-        return cls(message, map_name, why.field[:120], why.message[:300], why.remedy[:300], branch_id)
+        """Return it with its reason."""
+        return cls(message, map_name, why.field[:120], why.message, why.remedy, branch_id)
 
 
 def keep(refused: Sequence[Refused], *, now: datetime) -> int:
@@ -76,7 +77,7 @@ def dismiss(letter: DeadLetter, *, by: Person, now: datetime) -> None:
     """Put a message aside for good. Raises CannotDo when somebody settled it already."""
     waiting = DeadLetter.objects.filter(pk=letter.pk, state=DeadLetterState.WAITING)
     if not waiting.update(state=DeadLetterState.DISMISSED, settled_at=now, settled_by=by):
-        raise CannotDo("This message is settled already.", remedy="Reload the list.")
+        raise CannotDo(message("This message is settled already."), remedy=message("Reload the list."))
 
 
 def settle(letter: DeadLetter, refused: Sequence[Refused], *, by: Person, now: datetime) -> None:
@@ -91,14 +92,17 @@ def settle(letter: DeadLetter, refused: Sequence[Refused], *, by: Person, now: d
         reason=again.reason, remedy=again.remedy, field=again.field, map_name=again.map_name,
         branch_id=again.branch_id,
     )  # fmt: skip
-    raise CannotDo(f"It was refused again: {again.reason}", remedy=again.remedy)
+    raise CannotDo(message("It was refused again: {reason}", reason=again.reason), remedy=again.remedy)
 
 
 def message_of(letter: DeadLetter) -> Message:
     """Return the message as it came. Raises CannotDo when only its beginning was kept."""
     payload = bytes(letter.payload)
     if len(payload) != letter.payload_bytes:
-        raise CannotDo("Only the beginning of this message was kept.", remedy="Have it sent again, shorter.")
+        raise CannotDo(
+            message("Only the beginning of this message was kept."),
+            remedy=message("Have it sent again, shorter."),
+        )
     return Message(letter.topic, payload)
 
 

@@ -32,6 +32,7 @@ from fleet.telemetry.mapping import AS_SHOWN, TOTALS
 from fleet.telemetry.payload import Sample, Unreadable, samples
 from shared.errors import CannotDo, RowProblem
 from shared.measures import Measure
+from shared.messages import message
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,11 @@ def meter_read(unit: KnownUnit, water: str, read_at: datetime) -> Meter:
     """Return the meter that counted this water at a moment. Raises Unreadable when there was none."""
     meter = meter_in_place(unit.meters.get(water, []), read_at)
     if meter is None:
-        raise Unreadable(f"The treatment unit had no {water} meter at this moment.", field=f"{water}_total",
-                         remedy="Check the moment, or add the meter first.")  # fmt: skip
+        raise Unreadable(
+            message("The treatment unit had no {water} meter at this moment.", water=water),
+            field=f"{water}_total",
+            remedy=message("Check the moment, or add the meter first."),
+        )
     return meter
 
 
@@ -120,42 +124,45 @@ def record(messages: Sequence[Message], *, now: datetime) -> Taken:
 
 
 def _read(
-    batch: _Batch, place: int, message: Message, standing: Sequence[TelemetryMap]
+    batch: _Batch, place: int, received: Message, standing: Sequence[TelemetryMap]
 ) -> list[tuple[str, Sample]]:
     """Return the samples every matching mapping finds in a message; refuse it at the first fault."""
     found: list[tuple[str, Sample]] = []
     is_known = False
     for how in standing:
-        named = mapping.match(how.topic, message.topic)
+        named = mapping.match(how.topic, received.topic)
         if named is None:
             continue
         is_known = True
         try:
-            found += [(how.name, sample) for sample in samples(message.payload, how.__dict__, named)]
+            found += [(how.name, sample) for sample in samples(received.payload, how.__dict__, named)]
         except Unreadable as why:
-            batch.refused.setdefault(place, Refused.because(message, why, how.name))
+            batch.refused.setdefault(place, Refused.because(received, why, how.name))
     if not is_known:
-        why = Unreadable("No mapping is in use for this topic.", field="topic",
-                         remedy="Add a mapping, or switch it on again, then retry.")  # fmt: skip
-        batch.refused[place] = Refused.because(message, why, "")
+        why = Unreadable(message("No mapping is in use for this topic."), field="topic",
+                         remedy=message("Add a mapping, or switch it on again, then retry."))  # fmt: skip
+        batch.refused[place] = Refused.because(received, why, "")
     return found
 
 
 def _add(
-    batch: _Batch, place: int, message: Message, name: str, sample: Sample, unit: KnownUnit | None
+    batch: _Batch, place: int, received: Message, name: str, sample: Sample, unit: KnownUnit | None
 ) -> None:
     """Add a sample's readings to the batch, or refuse its message."""
     if unit is None:
-        why = Unreadable(f"There is no treatment unit {sample.serial}.", field="serial",
-                         remedy="Bring it in first, then retry.")  # fmt: skip
-        batch.refused.setdefault(place, Refused.because(message, why, name))
+        why = Unreadable(
+            message("There is no treatment unit {serial}.", serial=sample.serial),
+            field="serial",
+            remedy=message("Bring it in first, then retry."),
+        )
+        batch.refused.setdefault(place, Refused.because(received, why, name))
         return
     for value in sample.totals:
         water = TOTALS[value.quantity]
         try:
             meter = meter_read(unit, water, sample.read_at)
         except Unreadable as why:
-            batch.refused.setdefault(place, Refused.because(message, why, name, unit.branch_id))
+            batch.refused.setdefault(place, Refused.because(received, why, name, unit.branch_id))
             continue
         measure = None if value.measure == AS_SHOWN else Measure(value.measure)
         batch.totals.append(NewMeterReading(meter.pk, sample.read_at, value.value, measure, place))
@@ -181,6 +188,6 @@ def _refuse_row(
 def retry(letter: DeadLetter, *, by: Person, now: datetime) -> None:
     """Take a message again. Raises CannotDo with the reason when it is refused again."""
     if letter.state == DeadLetterState.TAKEN:
-        raise CannotDo("This message was taken already.", remedy="Reload the list.")
+        raise CannotDo(message("This message was taken already."), remedy=message("Reload the list."))
     taken = record([dead_letters.message_of(letter)], now=now)
     dead_letters.settle(letter, taken.refused, by=by, now=now)

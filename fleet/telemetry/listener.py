@@ -15,6 +15,7 @@ from fleet.telemetry.broker import Broker
 from fleet.telemetry.dead_letters import Message, Refused
 from fleet.telemetry.intake import take
 from fleet.telemetry.payload import Unreadable
+from shared.messages import message
 
 log = logging.getLogger(__name__)
 FIRST_WAIT_S: Final = 0.5
@@ -131,9 +132,12 @@ class Listener:
         self.tally.duplicates += taken.duplicates
         self.tally.refused += len(taken.refused)
 
-    def _set_aside(self, message: Message, now: datetime) -> None:
-        why = Unreadable("It could not be saved; the log says why.", remedy="Tell whoever runs this server.")
-        dead_letters.keep([Refused.because(message, why, "")], now=now)
+    def _set_aside(self, received: Message, now: datetime) -> None:
+        why = Unreadable(
+            message("It could not be saved; the log says why."),
+            remedy=message("Tell whoever runs this server."),
+        )
+        dead_letters.keep([Refused.because(received, why, "")], now=now)
         last_seen.count_day(now, 1, 0, 0, 1)
         self.tally.messages += 1
         self.tally.refused += 1

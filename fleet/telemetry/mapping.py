@@ -15,8 +15,9 @@ from fleet.models import Person, TelemetryMap
 from fleet.readings.rows import GAUGES
 from shared.errors import CannotDo
 from shared.measures import Measure
+from shared.messages import message
 
-AS_SHOWN: Final = "as shown"
+AS_SHOWN: Final = message("as shown")
 """A total as the meter's register shows it, in the meter's own measure."""
 TOTALS: Final = {
     "permeate_total": "permeate",
@@ -72,12 +73,16 @@ def check_pattern(pattern: str) -> None:
     ]
     if not pattern.strip() or pattern.startswith("$") or odd:
         raise CannotDo(
-            f"{pattern!r} is no topic that can be listened to.",
-            remedy="Write levels between slashes; a whole level may be {serial} or {any}.",
+            message("{pattern!r} is no topic that can be listened to.", pattern=pattern),
+            remedy=message("Write levels between slashes; a whole level may be {serial} or {any}."),
             field="topic",
         )
     if pattern.count(SERIAL) > 1:
-        raise CannotDo("{serial} stands in it twice.", remedy="Write {any} for the other.", field="topic")
+        raise CannotDo(
+            message("{serial} stands in it twice."),
+            remedy=message("Write {any} for the other."),
+            field="topic",
+        )
 
 
 def filter_of(pattern: str) -> str:
@@ -122,21 +127,29 @@ def keep_map(name: str, values: Mapping[str, Any], *, by: Person | None, now: da
     """Keep a mapping from now on; what counted before stays as it was. Raises CannotDo for what can't be."""
     check_pattern(values["topic"])
     if not values["fields"]:
-        raise CannotDo("The mapping reads nothing.", remedy="Give the path of one quantity at least.")
+        raise CannotDo(
+            message("The mapping reads nothing."), remedy=message("Give the path of one quantity at least.")
+        )
     for entry in values["fields"]:
         if entry["measure"] not in measures_of(entry["quantity"]):
-            raise CannotDo(f"{entry['quantity']} does not come in {entry['measure']}.",
-                           remedy="Choose one of the measures offered.")  # fmt: skip
+            raise CannotDo(
+                message(
+                    "{quantity} does not come in {measure}.",
+                    quantity=entry["quantity"],
+                    measure=entry["measure"],
+                ),
+                remedy=message("Choose one of the measures offered."),
+            )
     if SERIAL not in values["topic"] and not values["serial_path"]:
         raise CannotDo(
-            "Neither topic nor payload names the treatment unit.",
-            remedy="Put {serial} into the topic, or give the path of the serial.",
+            message("Neither topic nor payload names the treatment unit."),
+            remedy=message("Put {serial} into the topic, or give the path of the serial."),
             field="serial_path",
         )
     row = TelemetryMap(name=name, counts_from=now, made_at=now, made_by=by, **values)
     try:
         row.full_clean()
     except ValidationError as error:
-        raise CannotDo(" ".join(error.messages), remedy="Correct it and keep it again.") from error
+        raise CannotDo(" ".join(error.messages), remedy=message("Correct it and keep it again.")) from error
     row.save()
     return row

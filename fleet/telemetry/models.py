@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy
 from fleet.people.models import Branch, Person
 from fleet.register.models import TreatmentUnit
 from shared.model_parts import known_values
+from shared.translation import MessageField
 
 
 class MomentForm(models.TextChoices):
@@ -92,8 +93,8 @@ class DeadLetter(models.Model):
     payload_bytes = models.PositiveIntegerField(help_text="How long it was; very long ones are kept cut.")
     map_name = models.CharField(max_length=60, blank=True)
     field = models.CharField(max_length=120, blank=True)
-    reason = models.CharField(max_length=300)
-    remedy = models.CharField(max_length=300, blank=True)
+    reason = MessageField()
+    remedy = MessageField(blank=True)
     state = models.CharField(max_length=9, choices=DeadLetterState, default=DeadLetterState.WAITING)
     first_at = models.DateTimeField()
     last_at = models.DateTimeField()

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from fleet.telemetry.mapping import AS_SHOWN, TOTALS
 from shared.measures import Measure, to_inside
+from shared.messages import message
 
 MOST_BYTES: Final = 262_144
 MOST_ROWS: Final = 5_000
@@ -64,11 +65,14 @@ def samples(payload: bytes, how: Mapping[str, Any], named: Mapping[str, str]) ->
     tree = _tree(payload)
     rows = at_path(tree, how["rows_path"]) if how["rows_path"] else [tree]
     if not isinstance(rows, list):
-        raise Unreadable("There is no list of readings here.", field=how["rows_path"],
-                         remedy="Correct the path of the list in the mapping.")  # fmt: skip
+        raise Unreadable(message("There is no list of readings here."), field=how["rows_path"],
+                         remedy=message("Correct the path of the list in the mapping."))  # fmt: skip
     if not rows or len(rows) > MOST_ROWS:
-        raise Unreadable(f"The message has {len(rows)} readings.", field=how["rows_path"],
-                         remedy=f"Send 1 to {MOST_ROWS} in one message.")  # fmt: skip
+        raise Unreadable(
+            message("The message has {rows} readings.", rows=len(rows)),
+            field=how["rows_path"],
+            remedy=message("Send 1 to {most_rows} in one message.", most_rows=MOST_ROWS),
+        )
     return [_sample(tree, row, how, named) for row in rows]
 
 
@@ -86,21 +90,27 @@ def at_path(tree: Any, path: str) -> Any:
 
 def _tree(payload: bytes) -> Any:
     if len(payload) > MOST_BYTES:
-        raise Unreadable(f"The message is {len(payload):,} bytes long.",
-                         remedy=f"Send at most {MOST_BYTES:,} bytes at once.")  # fmt: skip
+        raise Unreadable(
+            message("The message is {payload:,} bytes long.", payload=len(payload)),
+            remedy=message("Send at most {most_bytes:,} bytes at once.", most_bytes=MOST_BYTES),
+        )
     try:
         return json.loads(payload.decode("utf-8"), parse_constant=_no_number)
     except UnicodeDecodeError as error:
-        raise Unreadable("The message is no text in UTF-8.", remedy="Send JSON in UTF-8.") from error
+        raise Unreadable(
+            message("The message is no text in UTF-8."), remedy=message("Send JSON in UTF-8.")
+        ) from error
     except RecursionError as error:
-        raise Unreadable("The message is nested too deeply.", remedy="Send flat JSON.") from error
+        raise Unreadable(
+            message("The message is nested too deeply."), remedy=message("Send flat JSON.")
+        ) from error
     except ValueError as error:
-        raise Unreadable("The message is no JSON.", remedy="Send JSON in UTF-8.") from error
+        raise Unreadable(message("The message is no JSON."), remedy=message("Send JSON in UTF-8.")) from error
 
 
 def _no_number(word: str) -> Any:
-    raise Unreadable(f"{word} is no number that can be counted with.",
-                     remedy="Leave out what was not measured.")  # fmt: skip
+    raise Unreadable(message("{word} is no number that can be counted with.", word=word),
+                     remedy=message("Leave out what was not measured."))  # fmt: skip
 
 
 def _sample(tree: Any, row: Any, how: Mapping[str, Any], named: Mapping[str, str]) -> Sample:
@@ -108,8 +118,8 @@ def _sample(tree: Any, row: Any, how: Mapping[str, Any], named: Mapping[str, str
     read_at = _moment(_look(tree, row, how["moment_path"]), how["moment_path"], how["moment_form"])
     values = list(_values(row, how["fields"]))
     if not values:
-        raise Unreadable("Nothing that is mapped was measured.", field=how["fields"][0]["path"],
-                         remedy="Correct the paths in the mapping.")  # fmt: skip
+        raise Unreadable(message("Nothing that is mapped was measured."), field=how["fields"][0]["path"],
+                         remedy=message("Correct the paths in the mapping."))  # fmt: skip
     return Sample(
         serial=serial,
         read_at=read_at,
@@ -131,8 +141,8 @@ def _look(tree: Any, row: Any, path: str) -> Any:
 def _text(value: Any, path: str) -> str:
     text = str(value) if isinstance(value, str | int) and not isinstance(value, bool) else ""
     if not text or len(text) > 60 or not text.isprintable():
-        raise Unreadable("The message names no treatment unit.", field=path or "serial",
-                         remedy="Have the topic or the payload carry its serial.")  # fmt: skip
+        raise Unreadable(message("The message names no treatment unit."), field=path or "serial",
+                         remedy=message("Have the topic or the payload carry its serial."))  # fmt: skip
     return text
 
 
@@ -150,33 +160,39 @@ def _number(value: Any, path: str) -> float:
             raise ValueError
         number = float(value)
     except (ValueError, OverflowError) as error:
-        raise Unreadable(f"{str(value)[:40]!r} is no number.", field=path,
-                         remedy="Send a number with a point.") from error  # fmt: skip
+        raise Unreadable(message("{value!r} is no number.", value=str(value)[:40]), field=path,
+                         remedy=message("Send a number with a point.")) from error  # fmt: skip
     if not math.isfinite(number):
-        raise Unreadable("This is no number that can be counted with.", field=path,
-                         remedy="Leave out what was not measured.")  # fmt: skip
+        raise Unreadable(message("This is no number that can be counted with."), field=path,
+                         remedy=message("Leave out what was not measured."))  # fmt: skip
     return number
 
 
 def _moment(value: Any, path: str, form: str) -> datetime:
-    remedy = "Send the moment of reading with its zone, in the form the mapping names."
+    remedy = message("Send the moment of reading with its zone, in the form the mapping names.")
     if form == "iso":
         try:
             at = datetime.fromisoformat(value)
         except (TypeError, ValueError) as error:
-            raise Unreadable(f"{str(value)[:40]!r} is no moment.", field=path, remedy=remedy) from error
+            raise Unreadable(
+                message("{value!r} is no moment.", value=str(value)[:40]), field=path, remedy=remedy
+            ) from error
         if at.tzinfo is None:
-            raise Unreadable("This moment has no time zone.", field=path, remedy="Add one, e.g. Z.")
+            raise Unreadable(
+                message("This moment has no time zone."), field=path, remedy=message("Add one, e.g. Z.")
+            )
         return _sane(at, path, remedy)
     seconds = _number(value, path) / (1000 if form == "milliseconds" else 1)
     try:
         return _EPOCH + timedelta(seconds=seconds)
     except OverflowError as error:
-        raise Unreadable(f"{str(value)[:40]!r} is no moment.", field=path, remedy=remedy) from error
+        raise Unreadable(
+            message("{value!r} is no moment.", value=str(value)[:40]), field=path, remedy=remedy
+        ) from error
 
 
 def _sane(at: datetime, path: str, remedy: str) -> datetime:
     try:
         return at.astimezone(UTC)
     except OverflowError as error:
-        raise Unreadable(f"{at!s:.40} is no moment.", field=path, remedy=remedy) from error
+        raise Unreadable(message("{at!s:.40} is no moment.", at=at), field=path, remedy=remedy) from error

@@ -8,10 +8,10 @@ from django.utils.translation import gettext
 
 from fleet.display.figures import digits, place_window, show, wear_length, wear_tone, wear_words
 from fleet.display.navigation import navigation as pages_for
-from shared.told import told, written
+from shared.translation import translate, written
 
 register = template.Library()
-register.filter("told", told)
+register.filter("translated", translate)
 
 READINESS_TONES = {
     "in_service": "good",
@@ -35,7 +35,7 @@ def navigation(context):
 @register.inclusion_tag("parts/mark.html")
 def mark(tone: str, word: str, large: bool = False):
     """Tell a state by word, shape and colour. Tones: good, watch, bad, info, off."""
-    return {"tone": tone, "word": told(word), "large": large}
+    return {"tone": tone, "word": translate(word), "large": large}
 
 
 @register.inclusion_tag("parts/mark.html")

@@ -13,6 +13,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from shared.errors import CannotDo
+from shared.messages import message
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -84,10 +85,12 @@ def target_of(
         port, host = parts.port, parts.hostname or ""
         host.encode("idna")  # refuses empty labels and those over 63 signs, as the name service would
     except ValueError as error:
-        raise CannotDo("This is no address that can be called.", remedy=_REMEDY, field="url") from error
+        raise CannotDo(
+            message("This is no address that can be called."), remedy=_REMEDY, field="url"
+        ) from error
     has_odd = any(ord(sign) <= 32 or ord(sign) >= 127 for sign in url)
     if parts.scheme not in ("https", "http") or not host or parts.username or parts.password or has_odd:
-        raise CannotDo("This is no address that can be called.", remedy=_REMEDY, field="url")
+        raise CannotDo(message("This is no address that can be called."), remedy=_REMEDY, field="url")
     is_https = parts.scheme == "https"
     port = port or (443 if is_https else 80)
     found = [_plain(text) for text in resolve(host, port)]
@@ -96,9 +99,13 @@ def target_of(
     for address in found:
         is_ours = any(address in network for network in allowed)
         if not is_ours and not is_public(address):
-            raise CannotDo(f"{host} leads to an address that is not public.", remedy=_REMEDY, field="url")
+            raise CannotDo(
+                message("{host} leads to an address that is not public.", host=host),
+                remedy=_REMEDY,
+                field="url",
+            )
         if not is_ours and not is_https:
-            raise CannotDo("Plain http is for one's own networks only.", remedy=_REMEDY, field="url")
+            raise CannotDo(message("Plain http is for one's own networks only."), remedy=_REMEDY, field="url")
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
     return Target(host, port, path, is_https, str(found[0]))
 

@@ -17,6 +17,7 @@ from fleet.models import DeliveryState, Person, Webhook, WebhookKind
 from fleet.webhooks.calling import Network, target_of
 from fleet.webhooks.models import new_salt
 from shared.errors import CannotDo
+from shared.messages import message
 
 OVERLAP: Final = timedelta(days=1)
 """How long the old secret signs beside the new one."""
@@ -51,11 +52,15 @@ def add(
     """
     wanted = [kind for kind in WebhookKind.values if kind in set(kinds)]
     if not wanted:
-        raise CannotDo("Nothing is to be told.", remedy="Choose one kind of event at least.", field="kinds")
+        raise CannotDo(
+            message("Nothing is to be told."),
+            remedy=message("Choose one kind of event at least."),
+            field="kinds",
+        )
     try:
         target_of(url, allowed)
     except OSError as error:
-        raise CannotDo("This host is not known to the name service.", remedy="Check the address.",
+        raise CannotDo(message("This host is not known to the name service."), remedy=message("Check the address."),
                        field="url") from error  # fmt: skip
     hook = Webhook.objects.create(
         name=name, url=url, kinds=wanted, branch_id=by.branch_id, made_at=now, made_by=by
@@ -72,8 +77,11 @@ def rotate(hook: Webhook, *, now: datetime) -> str:
     row = Webhook.objects.select_for_update().get(pk=hook.pk)
     if row.old_until and now < row.old_until:
         raise CannotDo(
-            "The last new secret still overlaps with the one before.",
-            remedy=f"Wait until {row.old_until:%d %b %Y, %H:%M} UTC, or enter the webhook anew.",
+            message("The last new secret still overlaps with the one before."),
+            remedy=message(
+                "Wait until {old_until:%d %b %Y, %H:%M} UTC, or enter the webhook anew.",
+                old_until=row.old_until,
+            ),
         )
     row.old_salt, row.old_until, row.salt = row.salt, now + OVERLAP, new_salt()
     row.save(update_fields=["salt", "old_salt", "old_until"])
@@ -83,7 +91,7 @@ def rotate(hook: Webhook, *, now: datetime) -> str:
 @transaction.atomic
 def switch(hook: Webhook, is_on: bool, *, by: Person | str, now: datetime) -> None:
     """Switch a webhook on or off. What waited meanwhile goes out from now on."""
-    because = "" if is_on else f"Switched off by {by}"
+    because = "" if is_on else message("Switched off by {by}", by=by)
     Webhook.objects.filter(pk=hook.pk).update(is_on=is_on, off_because=because[:200], failures_in_row=0)
     if is_on:
         hook.deliveries.filter(state=DeliveryState.WAITING).update(next_try_at=now, tries=0)

@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.people.models import Branch, Person
 from shared.model_parts import known_values
+from shared.translation import MessageField
 
 
 class WebhookKind(models.TextChoices):
@@ -43,7 +44,7 @@ class Webhook(models.Model):
     old_salt = models.CharField(max_length=32, blank=True, editable=False)
     old_until = models.DateTimeField(null=True, blank=True, help_text="Until then both secrets sign.")
     failures_in_row = models.PositiveIntegerField(default=0)
-    off_because = models.CharField(max_length=200, blank=True, help_text="Set when it was switched off.")
+    off_because = MessageField(blank=True, help_text="Set when it was switched off.")
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
 
@@ -120,7 +121,7 @@ class WebhookAttempt(models.Model):
     at = models.DateTimeField()
     status = models.PositiveSmallIntegerField(null=True, blank=True)
     milliseconds = models.PositiveIntegerField()
-    problem = models.CharField(max_length=200, blank=True)
+    problem = MessageField(blank=True)
     answer = models.CharField(max_length=300, blank=True, help_text="The answer's beginning.")
 
     class Meta:

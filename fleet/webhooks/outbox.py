@@ -21,6 +21,7 @@ from fleet.models import DeliveryState, Webhook, WebhookAttempt, WebhookDelivery
 from fleet.webhooks import hooks
 from fleet.webhooks.calling import WHOLE_CALL_S, Answer, Network, call, networks, target_of
 from shared.errors import CannotDo
+from shared.messages import message
 
 BATCH: Final = 1000
 AT_ONCE: Final = 200
@@ -121,7 +122,9 @@ def send_again(delivery: WebhookDelivery, *, now: datetime) -> None:
     if not settled.update(
         state=DeliveryState.WAITING, tries=0, next_try_at=now, claimed_until=None, delivered_at=None
     ):
-        raise CannotDo("This event is waiting to be sent already.", remedy="See when under Next try.")
+        raise CannotDo(
+            message("This event is waiting to be sent already."), remedy=message("See when under Next try.")
+        )
 
 
 def forget_old(now: datetime) -> int:

@@ -13,6 +13,7 @@ from django.core.validators import validate_email
 from fleet.readings.rows import FIRST_YEAR
 from fleet.workbook.columns import Column, Kind, convert, listed, measure_named
 from shared.measures import Measure
+from shared.messages import message
 
 T = TypeVar("T")
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(\S.*)?")
@@ -82,7 +83,7 @@ def read_cell(column: Column, header_measure: Measure | None, raw: object) -> ob
 
 def _clean(raw: str) -> str:
     if NO_TEXT.search(raw):
-        raise BadCell("This cell holds characters that are no text.", "Type the cell anew.")
+        raise BadCell(message("This cell holds characters that are no text."), message("Type the cell anew."))
     return raw.strip()
 
 
@@ -90,12 +91,16 @@ def _text(column: Column, _: Measure | None, raw: object) -> str:
     if isinstance(raw, float) and raw.is_integer() and abs(raw) < 1e15:
         raw = int(raw)
     if isinstance(raw, bool) or not isinstance(raw, str | int | float):
-        raise BadCell("This is no text.", "Format the cell as text and type it anew.")
+        raise BadCell(message("This is no text."), message("Format the cell as text and type it anew."))
     text = str(raw)
     if len(text) > column.max_length:
         raise BadCell(
-            f"The text has {len(text)} characters; {column.max_length} fit.",
-            "Shorten it.",
+            message(
+                "The text has {text} characters; {max_length} fit.",
+                text=len(text),
+                max_length=column.max_length,
+            ),
+            message("Shorten it."),
         )
     return text
 
@@ -103,7 +108,9 @@ def _text(column: Column, _: Measure | None, raw: object) -> str:
 def _code(column: Column, measure: Measure | None, raw: object) -> str:
     text = _text(column, measure, raw)
     if not _CODE.fullmatch(text):
-        raise BadCell("A code has letters, digits, - and _ only.", "Leave out spaces and other signs.")
+        raise BadCell(
+            message("A code has letters, digits, - and _ only."), message("Leave out spaces and other signs.")
+        )
     return text
 
 
@@ -112,7 +119,9 @@ def _email(column: Column, measure: Measure | None, raw: object) -> str:
     try:
         validate_email(text)
     except ValidationError as error:
-        raise BadCell("This is no e-mail address.", "Write it as name@example.com.") from error
+        raise BadCell(
+            message("This is no e-mail address."), message("Write it as name@example.com.")
+        ) from error
     return text
 
 
@@ -126,33 +135,54 @@ def _choice(column: Column, measure: Measure | None, raw: object) -> str:
     if met is not None and any(met.value == value for value, _label in column.choices):
         return met.value
     allowed = ", ".join(value for value, _label in column.choices)
-    raise BadCell("This value is not known here.", f"Write one of: {allowed}.")
+    raise BadCell(
+        message("This value is not known here."), message("Write one of: {allowed}.", allowed=allowed)
+    )
 
 
 def _split_number(raw: object) -> tuple[float, str]:
     if isinstance(raw, bool | date | time | timedelta):
-        raise BadCell("This is no number.", "Format the cell as a number and type it anew.")
+        raise BadCell(message("This is no number."), message("Format the cell as a number and type it anew."))
     if isinstance(raw, int | float | Decimal):
         return float(raw), ""
     match = _NUMBER.fullmatch(str(raw))
     if match is None:
         comma = "," in str(raw)
-        remedy = "Write digits with a point, without thousands separators." if comma else "Write digits only."
-        raise BadCell("This is no number.", remedy)
+        remedy = (
+            message("Write digits with a point, without thousands separators.")
+            if comma
+            else message("Write digits only.")
+        )
+        raise BadCell(message("This is no number."), remedy)
     return float(match[1]), match[2] or ""
 
 
 def _check_range(column: Column, value: float, measure: Measure | None) -> None:
     named = f" {measure.value}" if measure else ""
     if not math.isfinite(value):
-        raise BadCell("This is no number that can be counted with.", "Leave the cell blank if unknown.")
+        raise BadCell(
+            message("This is no number that can be counted with."),
+            message("Leave the cell blank if unknown."),
+        )
     if column.lowest is not None and value < column.lowest:
-        what = "can't be negative" if column.lowest == 0 else f"can't be below {column.lowest:g}{named}"
-        raise BadCell(f"{column.name} {what}.", "Check the value and its measure.")
+        what = (
+            message("can't be negative")
+            if column.lowest == 0
+            else message("can't be below {lowest:g}{named}", lowest=column.lowest, named=named)
+        )
+        raise BadCell(
+            message("{name} {what}.", name=column.name, what=what),
+            message("Check the value and its measure."),
+        )
     if column.highest is not None and value > column.highest:
         raise BadCell(
-            f"{column.name} can't be above {column.highest:g}{named}; this value is not believable.",
-            "Check the value and its measure.",
+            message(
+                "{name} can't be above {highest:g}{named}; this value is not believable.",
+                name=column.name,
+                highest=column.highest,
+                named=named,
+            ),
+            message("Check the value and its measure."),
         )
 
 
@@ -162,13 +192,27 @@ def _cell_measure(column: Column, header_measure: Measure | None, text: str) -> 
         return header_measure
     met = measure_named(text)
     if met is None or met not in column.measures:
-        allowed = f"one of {listed(column.measures)}" if column.measures else "the number alone"
-        raise BadCell(f"{text!r} is no measure of {column.name}.", f"Write {allowed}.")
+        allowed = (
+            message("one of {measures}", measures=listed(column.measures))
+            if column.measures
+            else message("the number alone")
+        )
+        raise BadCell(
+            message("{text!r} is no measure of {name}.", text=text, name=column.name),
+            message("Write {allowed}.", allowed=allowed),
+        )
     if header_measure is not None and met is not header_measure:
         raise BadCell(
-            f"Mixed measures: the column is in {header_measure.value}, this cell says {met.value}.",
-            f"Write the number in {header_measure.value}, or leave the brackets out of the header "
-            "and give every cell its measure.",
+            message(
+                "Mixed measures: the column is in {value}, this cell says {value2}.",
+                value=header_measure.value,
+                value2=met.value,
+            ),
+            message(
+                "Write the number in {value}, or leave the brackets out of the header "
+                "and give every cell its measure.",
+                value=header_measure.value,
+            ),
         )
     return met
 
@@ -178,9 +222,12 @@ def _number(column: Column, header_measure: Measure | None, raw: object) -> floa
     met = _cell_measure(column, header_measure, text)
     if column.measures and met is None:
         raise BadCell(
-            "It is not said in which measure this is.",
-            f"Name it in the header, e.g. '{column.header}', or in the cell; "
-            f"known: {listed(column.measures)}.",
+            message("It is not said in which measure this is."),
+            message(
+                "Name it in the header, e.g. '{header}', or in the cell; known: {measures}.",
+                header=column.header,
+                measures=listed(column.measures),
+            ),
         )
     if met is not None:
         value = convert(value, met, column.measures[0])
@@ -198,7 +245,7 @@ def _register(column: Column, header_measure: Measure | None, raw: object) -> Re
 def _whole(column: Column, _: Measure | None, raw: object) -> int:
     value, text = _split_number(raw)
     if text or not math.isfinite(value) or value != int(value):
-        raise BadCell("This is no whole number.", "Write digits only.")
+        raise BadCell(message("This is no whole number."), message("Write digits only."))
     _check_range(column, value, None)
     return int(value)
 
@@ -206,12 +253,14 @@ def _whole(column: Column, _: Measure | None, raw: object) -> int:
 def _money(column: Column, _: Measure | None, raw: object) -> Decimal:
     value, text = _split_number(raw)
     if text:
-        raise BadCell("An amount is a number alone.", "Leave the currency out; it is the company's.")
+        raise BadCell(
+            message("An amount is a number alone."), message("Leave the currency out; it is the company's.")
+        )
     _check_range(column, value, None)
     written = repr(raw) if isinstance(raw, float) else str(raw)
     amount = Decimal(written).quantize(Decimal("0.01"))
     if abs(amount - Decimal(written)) > Decimal("1e-6"):
-        raise BadCell("An amount has at most two decimals.", "Round it to the cent.")
+        raise BadCell(message("An amount has at most two decimals."), message("Round it to the cent."))
     return amount
 
 
@@ -223,7 +272,7 @@ def _flag(_column: Column, _: Measure | None, raw: object) -> bool:
         return True
     if text in _NO:
         return False
-    raise BadCell("This is neither yes nor no.", "Write yes or no.")
+    raise BadCell(message("This is neither yes nor no."), message("Write yes or no."))
 
 
 def _moment(_column: Column, _: Measure | None, raw: object) -> datetime:
@@ -234,14 +283,18 @@ def _moment(_column: Column, _: Measure | None, raw: object) -> datetime:
     else:
         met = _iso(datetime.fromisoformat, raw, "2026-03-31 14:30")
     if met.year < FIRST_YEAR or met.year > 9000:
-        raise BadCell(f"The year {met.year} is not believable.", "Check the date.")
+        raise BadCell(
+            message("The year {year} is not believable.", year=met.year), message("Check the date.")
+        )
     return met
 
 
 def _date(column: Column, measure: Measure | None, raw: object) -> date:
     met = _moment(column, measure, raw)
     if met.time() != time():
-        raise BadCell("A day without a clock time is wanted here.", "Write it as 2026-03-31.")
+        raise BadCell(
+            message("A day without a clock time is wanted here."), message("Write it as 2026-03-31.")
+        )
     return met.date()
 
 
@@ -260,8 +313,8 @@ def _iso(reader: Callable[[str], T], raw: object, example: str) -> T:
         return reader(raw)
     except ValueError as error:
         raise BadCell(
-            "This is no date or time that can be read in one way only.",
-            f"Write it as {example}, or use a real date cell.",
+            message("This is no date or time that can be read in one way only."),
+            message("Write it as {example}, or use a real date cell.", example=example),
         ) from error
 
 
@@ -276,7 +329,10 @@ def _weekdays(_column: Column, _: Measure | None, raw: object) -> tuple[int, ...
         elif word in "0123456" and len(word) == 1:
             days.add(int(word))
         else:
-            raise BadCell(f"{word!r} is no weekday.", "Write Mon Tue Wed Thu Fri Sat Sun, or 0 to 6.")
+            raise BadCell(
+                message("{word!r} is no weekday.", word=word),
+                message("Write Mon Tue Wed Thu Fri Sat Sun, or 0 to 6."),
+            )
     return tuple(sorted(days))
 
 

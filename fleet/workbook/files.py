@@ -19,6 +19,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from fleet.workbook.cells import is_blank
 from shared.errors import CannotDo
+from shared.messages import message
 
 MOST_FILE_BYTES = 64 * 1024**2
 MOST_UNPACKED_BYTES = 768 * 1024**2
@@ -30,7 +31,7 @@ MOST_TEXT_BYTES = 1024**3
 _CHUNK = 256 * 1024
 _PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{1,4})\$?(\d{1,9})["']""")
 _STORED, _DEFLATED = 0, 8
-_REMEDY = "Split it into several files, or save it anew from a spreadsheet program."
+_REMEDY = message("Split it into several files, or save it anew from a spreadsheet program.")
 
 
 def check_size(path: Path) -> None:
@@ -38,7 +39,12 @@ def check_size(path: Path) -> None:
     size = path.stat().st_size
     if size > MOST_FILE_BYTES:
         raise CannotDo(
-            f"{path.name} has {size / 1024**2:.0f} MB; {MOST_FILE_BYTES // 1024**2} MB can be read at once.",
+            message(
+                "{name} has {size:.0f} MB; {most_file_bytes} MB can be read at once.",
+                name=path.name,
+                size=size / 1024**2,
+                most_file_bytes=MOST_FILE_BYTES // 1024**2,
+            ),
             remedy=_REMEDY,
         )
 
@@ -50,17 +56,20 @@ def check_xlsx(path: Path) -> None:
         with zipfile.ZipFile(path) as archive, path.open("rb") as raw:
             entries = archive.infolist()
             if len(entries) > MOST_ENTRIES:
-                raise CannotDo(f"{path.name} holds {len(entries)} files in one.", remedy=_REMEDY)
+                raise CannotDo(
+                    message("{name} holds {entries} files in one.", name=path.name, entries=len(entries)),
+                    remedy=_REMEDY,
+                )
             if "xl/workbook.xml" not in archive.namelist():
                 raise CannotDo(
-                    f"{path.name} is a zip file, but no workbook.",
-                    remedy="Save it as Excel workbook (.xlsx).",
+                    message("{name} is a zip file, but no workbook.", name=path.name),
+                    remedy=message("Save it as Excel workbook (.xlsx)."),
                 )
             _count(path.name, entries, raw)
     except (zipfile.BadZipFile, zlib.error, struct.error, OSError) as error:
         raise CannotDo(
-            f"{path.name} can't be read as a workbook.",
-            remedy="Save it as Excel workbook (.xlsx), without a password.",
+            message("{name} can't be read as a workbook.", name=path.name),
+            remedy=message("Save it as Excel workbook (.xlsx), without a password."),
         ) from error
 
 
@@ -74,16 +83,18 @@ def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> None:
             unpacked += len(chunk)
             scan.feed(chunk)
             if unpacked > MOST_UNPACKED_BYTES:
-                raise CannotDo(f"{name} unpacks to more than it should.", remedy=_REMEDY)
+                raise CannotDo(message("{name} unpacks to more than it should.", name=name), remedy=_REMEDY)
         if scan.box > MOST_CELLS:
             raise CannotDo(
-                f"{name} has a cell far out, so that a sheet spans {scan.box:,} cells.",
-                remedy="Delete the empty rows and columns beyond your data and save it anew.",
+                message(
+                    "{name} has a cell far out, so that a sheet spans {box:,} cells.", name=name, box=scan.box
+                ),
+                remedy=message("Delete the empty rows and columns beyond your data and save it anew."),
             )
         cells += scan.cells
         longest = max(longest, scan.longest)
     if cells * longest > MOST_TEXT_BYTES:
-        raise CannotDo(f"{name} holds more text than can be read at once.", remedy=_REMEDY)
+        raise CannotDo(message("{name} holds more text than can be read at once.", name=name), remedy=_REMEDY)
 
 
 def _unpack(entry: zipfile.ZipInfo, raw: IO[bytes]) -> Iterator[bytes]:
@@ -184,7 +195,7 @@ def read_source(source: Source) -> list[RawSheet]:
     if path.is_dir():
         return _from_folder(path)
     if not path.is_file():
-        raise CannotDo(f"There is no file {path}.", remedy="Check the path.")
+        raise CannotDo(message("There is no file {path}.", path=path), remedy=message("Check the path."))
     if path.suffix.lower() == ".csv":
         return [_from_csv(path)]
     return _from_xlsx(path)
@@ -218,8 +229,8 @@ def _from_xlsx(path: Path) -> list[RawSheet]:
         # A defect inside the reader arrives as a PanicException, which is no Exception.
         if isinstance(error, CalamineError) or type(error).__name__ == "PanicException":
             raise CannotDo(
-                f"{path.name} can't be read as a workbook.",
-                remedy="Save it as Excel workbook (.xlsx), without a password.",
+                message("{name} can't be read as a workbook.", name=path.name),
+                remedy=message("Save it as Excel workbook (.xlsx), without a password."),
             ) from error
         raise
 
@@ -227,7 +238,10 @@ def _from_xlsx(path: Path) -> list[RawSheet]:
 def _from_folder(folder: Path) -> list[RawSheet]:
     files = sorted(folder.glob("*.csv")) + sorted(folder.glob("*.CSV"))
     if not files:
-        raise CannotDo(f"No .csv file is in {folder}.", remedy="Put one CSV per sheet there, e.g. sites.csv.")
+        raise CannotDo(
+            message("No .csv file is in {folder}.", folder=folder),
+            remedy=message("Put one CSV per sheet there, e.g. sites.csv."),
+        )
     return [_from_csv(path) for path in files if plain_name(path.stem) != READ_ME]
 
 
@@ -243,18 +257,27 @@ def _from_csv(path: Path) -> RawSheet:
             ]
     except UnicodeDecodeError as error:
         raise CannotDo(
-            f"{path.name} is not UTF-8: byte {error.start} is no character.", remedy="Save it as CSV UTF-8."
+            message("{name} is not UTF-8: byte {start} is no character.", name=path.name, start=error.start),
+            remedy=message("Save it as CSV UTF-8."),
         ) from error
     except csv.Error as error:
-        raise CannotDo(f"{path.name} is no CSV: {error}.", remedy="Save it as CSV UTF-8.") from error
+        raise CannotDo(
+            message("{name} is no CSV: {error}.", name=path.name, error=error),
+            remedy=message("Save it as CSV UTF-8."),
+        ) from error
     return _from_table(plain_name(path.stem), table)
 
 
 def _from_table(name: str, table: list[list[object]]) -> RawSheet:
     if len(table) > MOST_ROWS:
         raise CannotDo(
-            f"Sheet {name} has {len(table):,} rows; {MOST_ROWS:,} can be read at once.",
-            remedy="Split it into several files.",
+            message(
+                "Sheet {name} has {table:,} rows; {most_rows:,} can be read at once.",
+                name=name,
+                table=len(table),
+                most_rows=MOST_ROWS,
+            ),
+            remedy=message("Split it into several files."),
         )
     numbered = [(number, row) for number, row in enumerate(table, start=1) if not all(map(is_blank, row))]
     numbered = [(number, row) for number, row in numbered if not _is_comment(row)]

@@ -11,8 +11,9 @@ from fleet.workbook.columns import Column, Sheet, listed, measure_named
 from fleet.workbook.files import COMMENT, RawRow, RawSheet, plain_name
 from shared.errors import RowProblem
 from shared.measures import Measure
+from shared.messages import message
 
-WHAT_IS_WRONG = "what is wrong"
+WHAT_IS_WRONG = message("what is wrong")
 _SHOWN = 60
 TELL_EVERY = 500
 """Rows between two words of how far it is."""
@@ -101,23 +102,37 @@ def _places(parsed: ParsedSheet, headers: list[str]) -> list[_Place] | None:
             column = by_attribute[plain_name(name)]
             measure = column.measures[0]
         if column is None:
-            _refuse_header(parsed, header, f"Sheet {parsed.sheet.name} has no column of this name.",
-                           f"Known: {', '.join(known)}. Put '# ' before your own columns.")  # fmt: skip
+            _refuse_header(
+                parsed,
+                header,
+                message("Sheet {name} has no column of this name.", name=parsed.sheet.name),
+                message("Known: {list}. Put '# ' before your own columns.", list=", ".join(known)),
+            )
             continue
         if bracket:
             measure = measure_named(bracket.rstrip(" ]"))
             if measure not in column.measures:
                 allowed = listed(column.measures) or "none"
-                _refuse_header(parsed, header, f"The measure in the brackets does not fit {column.name}.",
-                               f"Known for this column: {allowed}.")  # fmt: skip
+                _refuse_header(
+                    parsed,
+                    header,
+                    message("The measure in the brackets does not fit {name}.", name=column.name),
+                    message("Known for this column: {allowed}.", allowed=allowed),
+                )
         if any(place.column is column for place in places):
-            _refuse_header(parsed, header, "This column is there twice.", "Delete one of the two.")
+            _refuse_header(
+                parsed, header, message("This column is there twice."), message("Delete one of the two.")
+            )
         places.append(_Place(index, column, measure))
     here = {place.column.name for place in places}
     for column in parsed.sheet.columns:
         if column.is_required and column.name not in here and headers:
-            _refuse_header(parsed, column.name, "This required column is missing.",
-                           f"Add a column '{column.header}': {column.what}")  # fmt: skip
+            _refuse_header(
+                parsed,
+                column.name,
+                message("This required column is missing."),
+                message("Add a column '{header}': {what}", header=column.header, what=column.what),
+            )
     return None if parsed.problems else places
 
 
@@ -148,11 +163,12 @@ def _check_required(parsed: ParsedSheet, row: Row, unread: set[str]) -> None:
         if not column.is_required or column.name in row.values or column.name in unread:
             continue
         row.is_refused = True
-        message, remedy = f"{column.name} is required.", f"Fill it in: {column.what}"
+        problem = message("{name} is required.", name=column.name)
+        remedy = message("Fill it in: {what}", what=column.what)
         if column.refers_to == "sites" and parsed.sheet.name == "treatment_units":
-            message = "A treatment unit needs a site."
-            remedy = "Write the code of a site from the sheet sites."
-        parsed.problems.append(RowProblem(row.sheet, row.number, column.name, "", message, remedy))
+            problem = message("A treatment unit needs a site.")
+            remedy = message("Write the code of a site from the sheet sites.")
+        parsed.problems.append(RowProblem(row.sheet, row.number, column.name, "", problem, remedy))
 
 
 def _check_strays(parsed: ParsedSheet, row: Row) -> None:
@@ -164,9 +180,15 @@ def _check_strays(parsed: ParsedSheet, row: Row) -> None:
         if (index >= len(headers) or not headers[index]) and not is_blank(cell):
             row.is_refused = True
             parsed.problems.append(
-                RowProblem(row.sheet, row.number, f"cell {index + 1}", shown(cell),
-                           "This value stands under no header.", "Name the column, or empty the cell.")
-            )  # fmt: skip
+                RowProblem(
+                    row.sheet,
+                    row.number,
+                    message("cell {index}", index=index + 1),
+                    shown(cell),
+                    message("This value stands under no header."),
+                    message("Name the column, or empty the cell."),
+                )
+            )
 
 
 def table_values(

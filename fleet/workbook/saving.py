@@ -15,6 +15,7 @@ from fleet.models import Person
 from fleet.readings.rows import AHEAD, RecordReport
 from fleet.workbook.parse import ParsedSheet, Row, shown
 from shared.errors import RowProblem
+from shared.messages import message
 
 CHUNK = 500
 """Codes per query: SQLite takes about a thousand."""
@@ -85,12 +86,24 @@ class ImportRun:
             return found
         at = self.refused.get(sheet, {}).get(str(code))
         if at is not None:
-            self.refuse(row, column, f"Depends on {sheet} row {at.number}, which was refused.",
-                        "Correct that row first.")  # fmt: skip
+            self.refuse(
+                row,
+                column,
+                message("Depends on {sheet} row {number}, which was refused.", sheet=sheet, number=at.number),
+                message("Correct that row first."),
+            )
         else:
             thing = _THINGS.get(sheet, "row")
-            self.refuse(row, column, f"There is no {thing} {code!r}, in this file or in the database.",
-                        f"Correct the code, or add the {thing} to the sheet {sheet}.")  # fmt: skip
+            self.refuse(
+                row,
+                column,
+                message(
+                    "There is no {thing} {code!r}, in this file or in the database.", thing=thing, code=code
+                ),
+                message(
+                    "Correct the code, or add the {thing} to the sheet {sheet}.", thing=thing, sheet=sheet
+                ),
+            )
         return None
 
     def remember(self, parsed: ParsedSheet, key: str) -> None:
@@ -123,14 +136,18 @@ class ImportRun:
         """Return a moment of something that happened; the future is refused."""
         met = self.moment(row, column, zone_name)
         if met is not None and met > self.now + AHEAD:
-            self.refuse(row, column, "This date is in the future.", "Check year, month and day.")
+            self.refuse(
+                row, column, message("This date is in the future."), message("Check year, month and day.")
+            )
         return met
 
     def past_date(self, row: Row, column: str) -> date | None:
         """Return a day of something that happened; a day after tomorrow's beginning is refused."""
         met = row.get(column)
         if met is not None and met > (self.now + timedelta(hours=14)).date():
-            self.refuse(row, column, "This date is in the future.", "Check year, month and day.")
+            self.refuse(
+                row, column, message("This date is in the future."), message("Check year, month and day.")
+            )
         return met
 
 
@@ -154,10 +171,10 @@ def _raw_code(parsed: ParsedSheet, row: Row, key: str) -> str:
 _THINGS = {
     "branches": "branch",
     "customers": "customer",
-    "supplies": "water supply",
+    "supplies": message("water supply"),
     "sites": "site",
-    "catalogue": "part kind",
-    "treatment_units": "treatment unit",
+    "catalogue": message("part kind"),
+    "treatment_units": message("treatment unit"),
     "technicians": "technician",
 }
 
@@ -222,8 +239,12 @@ def save_rows(
         if row.is_refused:
             continue
         if candidate.key in seen:
-            run.refuse(row, key_column, f"Row {seen[candidate.key].number} says the same thing already.",
-                       "Keep one of the two rows.")  # fmt: skip
+            run.refuse(
+                row,
+                key_column,
+                message("Row {number} says the same thing already.", number=seen[candidate.key].number),
+                message("Keep one of the two rows."),
+            )
             continue
         seen[candidate.key] = row
         found = existing.get(candidate.key)
@@ -262,7 +283,12 @@ def _refuse_frozen(
     for name in differing:
         if name in frozen:
             column, remedy = frozen[name]
-            run.refuse(row, column, f"{column} stands otherwise already and is not overwritten.", remedy)
+            run.refuse(
+                row,
+                column,
+                message("{column} stands otherwise already and is not overwritten.", column=column),
+                remedy,
+            )
             return True
     return False
 
@@ -310,7 +336,7 @@ def _one(
         with transaction.atomic():
             write([pair])
     except DatabaseError as error:
-        run.refuse(row, key_column, _reason(obj, str(error)), "Correct the row.")
+        run.refuse(row, key_column, _reason(obj, str(error)), message("Correct the row."))
 
 
 def _reason(obj: models.Model, error: str) -> str:
@@ -319,12 +345,12 @@ def _reason(obj: models.Model, error: str) -> str:
         if constraint.name not in error:
             continue
         if isinstance(constraint, models.UniqueConstraint) and not constraint.condition:
-            return f"Another row has the same {', '.join(constraint.fields)} already."
+            return message("Another row has the same {list} already.", list=", ".join(constraint.fields))
         return str(constraint.get_violation_error_message())
     if error.startswith(_SQLITE_TWICE):
         columns = error.removeprefix(_SQLITE_TWICE).replace(f"{obj._meta.db_table}.", "").replace("_id", "")
-        return f"Another row has the same {columns} already."
-    return f"The database refuses this row: {error.splitlines()[0]}."
+        return message("Another row has the same {columns} already.", columns=columns)
+    return message("The database refuses this row: {error}.", error=error.splitlines()[0])
 
 
 @dataclass(frozen=True)
@@ -364,10 +390,19 @@ def refuse_overlaps(run: ImportRun, stays: Iterable[Stay], what: str, where: str
 
 
 def _refuse(run: ImportRun, stay: Stay, other: Stay, what: str, where: str, column: str) -> None:
-    until = f"to {other.ends:%Y-%m-%d}" if other.ends else "and was not taken out"
-    source = f"row {other.row.number}" if other.row else "in the database"
+    until = message("to {ends:%Y-%m-%d}", ends=other.ends) if other.ends else message("and was not taken out")
+    source = message("row {number}", number=other.row.number) if other.row else message("in the database")
     run.refuse(
-        stay.row, column,
-        f"Two {what} in one {where}: {other.name} is there from {other.begins:%Y-%m-%d} {until} ({source}).",
-        "Give the one before its removed_at, or correct the dates.",
-    )  # fmt: skip
+        stay.row,
+        column,
+        message(
+            "Two {what} in one {where}: {name} is there from {begins:%Y-%m-%d} {until} ({source}).",
+            what=what,
+            where=where,
+            name=other.name,
+            begins=other.begins,
+            until=until,
+            source=source,
+        ),
+        message("Give the one before its removed_at, or correct the dates."),
+    )

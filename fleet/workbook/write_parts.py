@@ -29,14 +29,17 @@ from fleet.workbook.parse import ParsedSheet, Row, table_values
 from fleet.workbook.saving import BATCH, Candidate, ImportRun, Stay, chunks, refuse_overlaps, save_rows
 from fleet.workbook.sheets import GAUGE_ATTRIBUTES
 from fleet.workbook.write_register import check_order
+from shared.messages import message
 from shared.periods import local_day
 
 _FLUSH_NAMES = uuid.UUID("5b6f0f52-3f0c-4d0e-9a55-1d6f9f2f7c11")
 _FROZEN_FLUSH = {
-    name: (column, "A recorded flush is not changed: record the other one with its own time.")
+    name: (column, message("A recorded flush is not changed: record the other one with its own time."))
     for name, column in [("volume_gal", "volume"), ("minutes", "minutes"), ("ran_clear", "ran_clear")]
 }
-_FROZEN_PART = {"kind": ("kind", "Give the part that was there a removed_at, and the other one its own row.")}
+_FROZEN_PART = {
+    "kind": ("kind", message("Give the part that was there a removed_at, and the other one its own row."))
+}
 
 
 def write_parts(run: ImportRun, parsed: ParsedSheet) -> None:
@@ -71,10 +74,16 @@ def _part(run: ImportRun, parsed: ParsedSheet, row: Row) -> Candidate | None:
     if removed_at is not None:
         check_order(run, row, installed_at, removed_at)
     if made_on is not None and made_on > local_day(installed_at, zone):
-        run.refuse(row, "made_on", "It was made after it went in.", "Correct one of the two dates.")
+        run.refuse(
+            row, "made_on", message("It was made after it went in."), message("Correct one of the two dates.")
+        )
     if row.get("factory_rejection") is not None and kind.role != PartRole.MEMBRANE:
-        run.refuse(row, "factory_rejection", f"{kind.code} is no membrane and has no rejection.",
-                   "Leave the cell blank.")  # fmt: skip
+        run.refuse(
+            row,
+            "factory_rejection",
+            message("{code} is no membrane and has no rejection.", code=kind.code),
+            message("Leave the cell blank."),
+        )
     if row.is_refused:
         return None
     leave = ("treatment_unit", "position", "order", "water", "kind", "factory_rejection")
@@ -92,10 +101,15 @@ def _check_removal(run: ImportRun, candidate: Candidate, standing: Part | None) 
     removed_at = values.get("removed_at", standing.removed_at if standing else None)
     reason = values.get("removal_reason", standing.removal_reason if standing else None)
     if removed_at is not None and reason is None:
-        run.refuse(candidate.row, "removal_reason", "It is not said why the part came out.",
-                   "Write worn, failed, early or unknown.")  # fmt: skip
+        run.refuse(candidate.row, "removal_reason", message("It is not said why the part came out."),
+                   message("Write worn, failed, early or unknown."))  # fmt: skip
     if reason is not None and removed_at is None:
-        run.refuse(candidate.row, "removed_at", "A reason for removal without a date.", "Fill in removed_at.")
+        run.refuse(
+            candidate.row,
+            "removed_at",
+            message("A reason for removal without a date."),
+            message("Fill in removed_at."),
+        )
 
 
 def _standing_parts(unit_ids: list[int]) -> dict[tuple, Part]:
@@ -147,12 +161,24 @@ def _place(run: ImportRun, candidates: list[Candidate], positions: dict[tuple[in
             _check_position(run, row, position, order, water)
         elif order is None or water is None:
             column = "order" if order is None else "water"
-            run.refuse(row, column, f"Position {place[1]!r} is new, so its {column} is needed.",
-                       "Fill it in: order along the water, and feed or permeate.")  # fmt: skip
+            run.refuse(
+                row,
+                column,
+                message(
+                    "Position {place!r} is new, so its {column} is needed.", place=place[1], column=column
+                ),
+                message("Fill it in: order along the water, and feed or permeate."),
+            )
         elif (place[0], order) in by_order:
             taken = by_order[place[0], order].code
-            run.refuse(row, "order", f"Place {order} along the water is position {taken!r} already.",
-                       "Give every position its own number.")  # fmt: skip
+            run.refuse(
+                row,
+                "order",
+                message(
+                    "Place {order} along the water is position {taken!r} already.", order=order, taken=taken
+                ),
+                message("Give every position its own number."),
+            )
         else:
             unit = candidate.values["treatment_unit"]
             position = Position(treatment_unit=unit, code=place[1], order=order, water=water)
@@ -165,8 +191,17 @@ def _place(run: ImportRun, candidates: list[Candidate], positions: dict[tuple[in
 def _check_position(run: ImportRun, row: Row, position: Position, order: object, water: object) -> None:
     for column, value, standing in [("order", order, position.order), ("water", water, position.water)]:
         if value is not None and value != standing:
-            run.refuse(row, column, f"Position {position.code!r} has {column} {standing} already.",
-                       "Write the same in every row of this position, or leave the cell blank.")  # fmt: skip
+            run.refuse(
+                row,
+                column,
+                message(
+                    "Position {code!r} has {column} {standing} already.",
+                    code=position.code,
+                    column=column,
+                    standing=standing,
+                ),
+                message("Write the same in every row of this position, or leave the cell blank."),
+            )
 
 
 def _add_children(parts: list[tuple[Part, object]]) -> None:
@@ -251,15 +286,23 @@ def _part_flushed(run: ImportRun, row: Row, parts: list[Part], flushed_at: datet
             return part
     refused = run.refused_places.get(("parts", str(row.get("treatment_unit")), str(position)))
     if refused is not None:
-        run.refuse(row, "position", f"Depends on parts row {refused.number}, which was refused.",
-                   "Correct that row first.")  # fmt: skip
+        run.refuse(
+            row,
+            "position",
+            message("Depends on parts row {number}, which was refused.", number=refused.number),
+            message("Correct that row first."),
+        )
     else:
-        run.refuse(row, "position", f"No part was in position {position!r} then.",
-                   "Correct the position or the time, or add the part to the sheet parts.")  # fmt: skip
+        run.refuse(
+            row,
+            "position",
+            message("No part was in position {position!r} then.", position=position),
+            message("Correct the position or the time, or add the part to the sheet parts."),
+        )
     return None
 
 
-Reading = TypeVar("Reading")
+Reading = TypeVar(message("Reading"))
 READINGS_AT_ONCE = 5000
 """About so many readings are recorded between two words of how far it is."""
 _SLACK = timedelta(days=1)
@@ -331,19 +374,25 @@ def _meter_read(run: ImportRun, row: Row, meters: list[Meter], water: str, read_
         return meter
     refused = run.refused_places.get(("meters", str(row.get("treatment_unit")), water))
     if refused is not None:
-        message, remedy = (
-            f"Depends on meters row {refused.number}, which was refused.",
-            "Correct that row first.",
-        )
+        problem = message("Depends on meters row {number}, which was refused.", number=refused.number)
+        remedy = message("Correct that row first.")
     elif not named:
-        message = f"The treatment unit has no {water} meter {serial or ''}".rstrip() + "."
-        remedy = "Correct the serial, or add the meter to the sheet meters."
+        problem = (
+            message("The treatment unit has no {water} meter {serial}.", water=water, serial=serial)
+            if serial
+            else message("The treatment unit has no {water} meter.", water=water)
+        )
+        remedy = message("Correct the serial, or add the meter to the sheet meters.")
     else:
         meter = named[0]
-        until = f" to {meter.removed_at:%Y-%m-%d}" if meter.removed_at else ""
-        message = f"That meter was not in place then, only from {meter.installed_at:%Y-%m-%d}{until}."
-        remedy = "Correct the date, or name the meter that was in place."
-    run.refuse(row, "meter" if serial else "read_at", message, remedy)
+        until = message(" to {removed_at:%Y-%m-%d}", removed_at=meter.removed_at) if meter.removed_at else ""
+        problem = message(
+            "That meter was not in place then, only from {installed_at:%Y-%m-%d}{until}.",
+            installed_at=meter.installed_at,
+            until=until,
+        )
+        remedy = message("Correct the date, or name the meter that was in place.")
+    run.refuse(row, "meter" if serial else "read_at", problem, remedy)
     return None
 
 

@@ -24,6 +24,7 @@ from fleet.readings.rows import NewFeedTest
 from fleet.workbook.parse import ParsedSheet, Row, table_values
 from fleet.workbook.saving import Candidate, ImportRun, Stay, chunks, refuse_overlaps, save_rows
 from fleet.workbook.sheets import TESTED_ATTRIBUTES
+from shared.messages import message
 
 
 def write_branches(run: ImportRun, parsed: ParsedSheet) -> None:
@@ -65,8 +66,8 @@ def write_sites(run: ImportRun, parsed: ParsedSheet) -> None:
         if branch is None and not row.is_refused and row.values["code"] not in known:
             branch = only_branch
             if branch is None:
-                run.refuse(row, "branch", "It is not said which branch the site belongs to.",
-                           "Write the code of a branch from the sheet branches.")  # fmt: skip
+                run.refuse(row, "branch", message("It is not said which branch the site belongs to."),
+                           message("Write the code of a branch from the sheet branches."))  # fmt: skip
         if row.is_refused:
             continue
         values["customer_id"] = customer.pk
@@ -89,8 +90,8 @@ def write_feed_tests(run: ImportRun, parsed: ParsedSheet) -> None:
         site = run.find(row, "site", "sites")
         supply = run.find(row, "supply", "supplies")
         if not row.is_refused and (site is None) == (supply is None):
-            run.refuse(row, "site", "A feed test belongs to a site or to a supply.",
-                       "Fill in one of the two columns site and supply.")  # fmt: skip
+            run.refuse(row, "site", message("A feed test belongs to a site or to a supply."),
+                       message("Fill in one of the two columns site and supply."))  # fmt: skip
         sampled_at = run.moment(row, "sampled_at", site.time_zone if site else run.zone_name)
         if row.is_refused:
             continue
@@ -118,7 +119,12 @@ def _zones() -> frozenset[str]:
 def _check_zone(run: ImportRun, row: Row) -> None:
     zone = row.get("time_zone")
     if zone is not None and zone not in _zones():
-        run.refuse(row, "time_zone", "There is no time zone of this name.", "Write it as America/Chicago.")
+        run.refuse(
+            row,
+            "time_zone",
+            message("There is no time zone of this name."),
+            message("Write it as America/Chicago."),
+        )
 
 
 def _only_branch(run: ImportRun) -> Branch | None:
@@ -126,7 +132,7 @@ def _only_branch(run: ImportRun) -> Branch | None:
     return branches[0] if len(branches) == 1 else None
 
 
-_READ_BY_IT = "What was read would change its meaning: declare a new meter instead."
+_READ_BY_IT = message("What was read would change its meaning: declare a new meter instead.")
 
 
 def write_catalogue(run: ImportRun, parsed: ParsedSheet) -> None:
@@ -138,13 +144,18 @@ def write_catalogue(run: ImportRun, parsed: ParsedSheet) -> None:
         standing = known.get(row.values["code"])
         role = values["role"]
         if standing is not None and standing.role != role and "membrane" in (standing.role, role):
-            run.refuse(row, "role", "A kind can't become a membrane or cease to be one.",
-                       "Give the new kind a code of its own.")  # fmt: skip
+            run.refuse(row, "role", message("A kind can't become a membrane or cease to be one."),
+                       message("Give the new kind a code of its own."))  # fmt: skip
         elif role == "membrane" and not (values.get("membrane_type") or standing):
-            run.refuse(row, "membrane_type", "A membrane names its type.",
-                       "Write polyamide or cellulose_triacetate.")  # fmt: skip
+            run.refuse(row, "membrane_type", message("A membrane names its type."),
+                       message("Write polyamide or cellulose_triacetate."))  # fmt: skip
         elif role != "membrane" and values.get("membrane_type"):
-            run.refuse(row, "membrane_type", "Only a membrane has a membrane type.", "Leave the cell blank.")
+            run.refuse(
+                row,
+                "membrane_type",
+                message("Only a membrane has a membrane type."),
+                message("Leave the cell blank."),
+            )
         candidates.append(Candidate(row, row.values["code"], values))
     outcome = save_rows(run, parsed, PartKind, candidates, dict(known), key_column="code")
     known.update({row.values["code"]: obj for row, obj in outcome.saved})
@@ -158,8 +169,8 @@ def write_treatment_units(run: ImportRun, parsed: ParsedSheet) -> None:
         site = run.find(row, "site", "sites")
         values = table_values(parsed, row, leave=("site",)) | {"site": site}
         if values.get("is_out_of_service") and not values.get("out_of_service_reason"):
-            run.refuse(row, "out_of_service_reason", "It is not said why it is out of service.",
-                       "Write the reason.")  # fmt: skip
+            run.refuse(row, "out_of_service_reason", message("It is not said why it is out of service."),
+                       message("Write the reason."))  # fmt: skip
         candidates.append(Candidate(row, row.values["serial"], values))
     outcome = save_rows(run, parsed, TreatmentUnit, candidates, dict(known), key_column="serial")
     known.update({row.values["serial"]: obj for row, obj in outcome.saved})
@@ -196,6 +207,10 @@ def write_meters(run: ImportRun, parsed: ParsedSheet) -> None:
     run.remember_places(parsed, "water", MeterWater.PERMEATE.value)
 
 
+def _named(serial: str) -> str:
+    return message("meter {serial}", serial=serial) if serial else message("meter")
+
+
 def _stays(candidates: list[Candidate], existing: dict) -> list[Stay]:
     stays = []
     keys = set()
@@ -205,11 +220,11 @@ def _stays(candidates: list[Candidate], existing: dict) -> list[Stay]:
         keys.add(candidate.key)
         standing = existing.get(candidate.key)
         ends = candidate.values.get("removed_at", standing.removed_at if standing else None)
-        name = f"meter {candidate.values.get('serial', '')}".strip()
+        name = _named(candidate.values.get("serial", ""))
         stays.append(Stay(candidate.key[:2], candidate.key[2], ends, name, candidate.row))
     for key, meter in existing.items():
         if key not in keys:
-            stays.append(Stay(key[:2], key[2], meter.removed_at, f"meter {meter.serial}".strip()))
+            stays.append(Stay(key[:2], key[2], meter.removed_at, _named(meter.serial)))
     return stays
 
 
@@ -229,12 +244,25 @@ def _freeze_measure(run: ImportRun, candidates: list[Candidate], existing: dict)
         read.update(query.values_list("meter_id", flat=True).distinct())
     for candidate, standing, name in doubtful:
         if standing.pk in read:
-            run.refuse(candidate.row, name, f"A meter that was read keeps its {name}: "
-                       f"{MeterMeasure(standing.measure).label}, {standing.digits} digits.",
-                       _READ_BY_IT)  # fmt: skip
+            run.refuse(
+                candidate.row,
+                name,
+                message(
+                    "A meter that was read keeps its {name}: {label}, {digits} digits.",
+                    name=name,
+                    label=MeterMeasure(standing.measure).label,
+                    digits=standing.digits,
+                ),
+                _READ_BY_IT,
+            )
 
 
 def check_order(run: ImportRun, row: Row, installed_at: object, removed_at: object) -> None:
     """Refuse a thing that came out before it went in."""
     if removed_at < installed_at:
-        run.refuse(row, "removed_at", "It came out before it went in.", "Correct one of the two dates.")
+        run.refuse(
+            row,
+            "removed_at",
+            message("It came out before it went in."),
+            message("Correct one of the two dates."),
+        )

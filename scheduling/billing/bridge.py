@@ -19,7 +19,6 @@ from scheduling.models import RevenueEntry
 from scheduling.money.recurring import MOVES, BridgeCents, Standing, bridge, grouped, standing_on
 from shared.money import to_cents
 from shared.periods import add_months, month_start
-from shared.told import told
 
 Row = TypeVar("Row")
 
@@ -76,7 +75,7 @@ class Bridge:
     @property
     def steps(self) -> list[tuple[str, Decimal]]:
         """Return the moves in words."""
-        return [(told(word), getattr(self, name)) for name, word in WORDS.items()]
+        return [(gettext(word), getattr(self, name)) for name, word in WORDS.items()]
 
     @property
     def change(self) -> Decimal:

@@ -13,7 +13,7 @@ from scheduling.billing.bridge import Bridge, MonthMoney
 from scheduling.billing.forecast import Forecast
 from scheduling.billing.margin import SiteMargin
 from shared.drawing import BAD, FIRST, INK, SECOND, STRONG_LINE, THIRD, TOLD, draw_once, says
-from shared.told import written
+from shared.translation import written
 
 WIDTH: Final = 500
 HEIGHT: Final = 220

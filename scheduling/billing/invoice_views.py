@@ -36,7 +36,7 @@ from shared.periods import add_months, month_start
 from shared.roles import Permission
 from shared.table_files import guarded
 from shared.tables import page_or_file
-from shared.told import told, written
+from shared.translation import translate, written
 
 COLUMNS: Final[dict[str, str]] = {
     "batch": gettext_lazy("Number of the hand-over, e.g. B00007."),
@@ -126,7 +126,7 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
     try:
         ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("invoices")
     if ended.closed:
         closed = ", ".join(written(one, "%b %Y") for one in ended.closed)
@@ -165,7 +165,7 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
     try:
         report = _read(upload, request, now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("invoices")
     if report.problems:
         return render(
@@ -245,7 +245,7 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         queries.take_back_rate(rate, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(
             request,

@@ -29,6 +29,7 @@ from scheduling.models import (
     TaxRate,
 )
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 
@@ -80,9 +81,10 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
     is_open = entries.exclude(month__in=ClosedMonth.objects.values("month")).order_by("month").first()
     if is_open is not None:
         raise CannotDo(
-            f"{is_open.month:%Y-%m} is still open.", remedy=f"Close {is_open.month:%Y-%m} first.",
+            message("{month:%Y-%m} is still open.", month=is_open.month),
+            remedy=message("Close {month:%Y-%m} first.", month=is_open.month),
             field="through",
-        )  # fmt: skip
+        )
     rows = list(
         entries.select_related("site__customer", "corrects").order_by(
             "site__customer__code", "site__code", "month", "id"
@@ -90,8 +92,8 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
     )
     if not rows:
         raise CannotDo(
-            f"Every entry up to {month:%Y-%m} was handed over already.",
-            remedy="Download the earlier batch again; its file never changes.",
+            message("Every entry up to {month:%Y-%m} was handed over already.", month=month),
+            remedy=message("Download the earlier batch again; its file never changes."),
         )
     batch = InvoiceBatch.objects.create(through=month, made_at=now, made_by=by, currency=currency)
     InvoiceLine.objects.bulk_create(_lines(batch, rows, _Rates.read()), batch_size=BATCH)
@@ -133,7 +135,12 @@ def _tax_line(
     line = _line(batch, number, entry)
     line.kind, line.amount, line.tax_rate = "tax", amount, rate
     line.tax_code, line.tax_percent = rate.code, rate.percent
-    line.text = f"{rate.name} {rate.percent.normalize():f} % on {entry.amount}"
+    line.text = message(
+        "{name} {percent:f} % on {amount}",
+        name=rate.name,
+        percent=rate.percent.normalize(),
+        amount=entry.amount,
+    )
     return line
 
 
@@ -193,11 +200,15 @@ def add_rate(values: Mapping[str, object], *, from_on: date, by: Person | None, 
     """
     code = str(values["code"])
     if not 0 <= values["percent"] <= 100:
-        raise CannotDo(f"{values['percent']} percent is no tax.", remedy="Give 0 to 100.", field="percent")
+        raise CannotDo(
+            message("{percent} percent is no tax.", percent=values["percent"]),
+            remedy=message("Give 0 to 100."),
+            field="percent",
+        )
     if TaxRate.objects.filter(code=code, from_on=from_on, taken_back_at__isnull=True).exists():
         raise CannotDo(
-            f"{code} has a rate from {from_on} on already.",
-            remedy="Take that one back first, or choose another day.",
+            message("{code} has a rate from {from_on} on already.", code=code, from_on=from_on),
+            remedy=message("Take that one back first, or choose another day."),
             field="from_on",
         )
     return TaxRate.objects.create(**values, from_on=from_on, made_at=now, made_by=by)
@@ -209,8 +220,12 @@ def take_back_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRat
     rate = TaxRate.objects.select_for_update().get(pk=rate.pk)
     if InvoiceLine.objects.filter(tax_rate=rate).exists():
         raise CannotDo(
-            f"{rate.code} from {rate.from_on} stands on lines that were handed over.",
-            remedy="Add a rate from a later day; 0 percent ends a tax.",
+            message(
+                "{code} from {from_on} stands on lines that were handed over.",
+                code=rate.code,
+                from_on=rate.from_on,
+            ),
+            remedy=message("Add a rate from a later day; 0 percent ends a tax."),
         )
     if rate.taken_back_at is None:
         rate.taken_back_at, rate.taken_back_by = now, by

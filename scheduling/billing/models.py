@@ -11,6 +11,7 @@ from fleet.models import Person, Site, TreatmentUnit
 from scheduling.contracts.models import ServicePlan
 from scheduling.visits.models import CloseOut
 from shared.model_parts import between, known_values
+from shared.translation import MessageField
 
 
 class EntryKind(models.TextChoices):
@@ -41,7 +42,7 @@ class RevenueEntry(models.Model):
     )
     month = models.DateField(help_text="First day of the month it is earned in.")
     amount = models.DecimalField(max_digits=12, decimal_places=2)
-    text = models.CharField(max_length=200)
+    text = MessageField()
     entered_at = models.DateTimeField()
     entered_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
 
@@ -197,7 +198,7 @@ class InvoiceLine(models.Model):
     site_code = models.CharField(max_length=40)
     site_name = models.CharField(max_length=160)
     kind = models.CharField(max_length=10)
-    text = models.CharField(max_length=200)
+    text = MessageField()
     amount = models.DecimalField(max_digits=12, decimal_places=2)
     tax_code = models.CharField(max_length=40, blank=True)
     tax_percent = models.DecimalField(max_digits=6, decimal_places=3, null=True, blank=True)

@@ -18,6 +18,7 @@ from fleet.workbook.files import RawSheet, read_source
 from fleet.workbook.parse import ParsedSheet, Row, parse_sheet, shown
 from scheduling.models import InvoiceLine, PaidFile, PaidLine
 from shared.errors import CannotDo, RowProblem
+from shared.messages import message
 from shared.money import to_cents
 from shared.periods import local_day
 
@@ -66,7 +67,8 @@ def read_paid(path: Path, *, by: Person | None, now: datetime) -> PaidReport:
     sheets = [sheet for sheet in read_source(path) if sheet.headers]
     if len(sheets) != 1:
         raise CannotDo(
-            f"{path.name} has {len(sheets)} tables; one is wanted.", remedy="Save it as CSV UTF-8."
+            message("{name} has {sheets} tables; one is wanted.", name=path.name, sheets=len(sheets)),
+            remedy=message("Save it as CSV UTF-8."),
         )
     raw = sheets[0]
     parsed = parse_sheet(PAID_LINES, RawSheet(PAID_LINES.name, raw.headers, raw.rows, raw.header_row))
@@ -106,8 +108,17 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
             earlier = named.setdefault(line.pk, row)
             known = standing.get(line.pk)
             if earlier is not row:
-                _refuse(report, row, "line", f"Row {earlier.number} pays line {line.number} already.",
-                        "Keep one of the two rows.")  # fmt: skip
+                _refuse(
+                    report,
+                    row,
+                    "line",
+                    message(
+                        "Row {number} pays line {number2} already.",
+                        number=earlier.number,
+                        number2=line.number,
+                    ),
+                    message("Keep one of the two rows."),
+                )
                 break
             if known is None:
                 fresh.append(
@@ -116,8 +127,17 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
             elif known.paid_on == row.values["paid_on"]:
                 report.unchanged += 1
             else:
-                _refuse(report, row, "paid_on", f"Line {line.number} was paid on {known.paid_on} already.",
-                        "Take the earlier file back if that was wrong.")  # fmt: skip
+                _refuse(
+                    report,
+                    row,
+                    "paid_on",
+                    message(
+                        "Line {number} was paid on {paid_on} already.",
+                        number=line.number,
+                        paid_on=known.paid_on,
+                    ),
+                    message("Take the earlier file back if that was wrong."),
+                )
                 break
     return fresh
 
@@ -140,11 +160,23 @@ def _meant(
     """Return the lines a row pays; none, with the reason in the report, when it makes no sense."""
     lines = by_batch.get(_batch_number(row) or 0)
     if lines is None:
-        _refuse(report, row, "batch", "There is no batch of this number.", "Write it as in our file.")
+        _refuse(
+            report,
+            row,
+            "batch",
+            message("There is no batch of this number."),
+            message("Write it as in our file."),
+        )
         return []
     number, customer = row.get("line"), row.get("customer")
     if number is None and customer is None:
-        _refuse(report, row, "line", "Neither a line nor a customer is named.", "Fill in one of the two.")
+        _refuse(
+            report,
+            row,
+            "line",
+            message("Neither a line nor a customer is named."),
+            message("Fill in one of the two."),
+        )
         return []
     meant = [
         line
@@ -153,15 +185,32 @@ def _meant(
     ]
     if not meant:
         what = "line" if number is not None else "customer"
-        _refuse(report, row, what, f"The batch has no such {what}.", "Compare with the file handed over.")
+        _refuse(
+            report,
+            row,
+            what,
+            message("The batch has no such {what}.", what=what),
+            message("Compare with the file handed over."),
+        )
         return []
     if row.values["paid_on"] > local_day(now, settings.TIME_ZONE):
-        _refuse(report, row, "paid_on", "This day is in the future.", "Check year, month and day.")
+        _refuse(
+            report,
+            row,
+            "paid_on",
+            message("This day is in the future."),
+            message("Check year, month and day."),
+        )
         return []
     owed = to_cents(sum((line.amount for line in meant), Decimal(0)))
     if row.get("amount") is not None and to_cents(Decimal(row.values["amount"])) != owed:
-        _refuse(report, row, "amount", f"{owed} is owed, not this.",
-                "Only lines paid in full are marked; correct the amount or leave the row out.")  # fmt: skip
+        _refuse(
+            report,
+            row,
+            "amount",
+            message("{owed} is owed, not this.", owed=owed),
+            message("Only lines paid in full are marked; correct the amount or leave the row out."),
+        )
         return []
     return meant
 

@@ -37,6 +37,7 @@ from scheduling.models import (
 )
 from scheduling.money.plan_money import DatedPrice, Relief, earned_in, months_of
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, local_day, month_start
 
@@ -81,7 +82,7 @@ class Months:
         if month == wanted:
             return month, ""
         self.late += 1
-        return month, f" (for {wanted:%Y-%m}, which is closed)"
+        return month, message(" (for {wanted:%Y-%m}, which is closed)", wanted=wanted)
 
 
 def one_at_a_time() -> None:
@@ -211,7 +212,14 @@ def _plan_change(
     now: datetime,
 ) -> RevenueEntry:
     placed, late = months.place(month)
-    text = f"{plan.code} {plan.name}, {month:%Y-%m}: {amount} instead of {standing.amount}"
+    text = message(
+        "{code} {name}, {month:%Y-%m}: {amount} instead of {amount2}",
+        code=plan.code,
+        name=plan.name,
+        month=month,
+        amount=amount,
+        amount2=standing.amount,
+    )
     return RevenueEntry(
         kind=EntryKind.CORRECTION,
         cause_key=f"{key}:change:{standing.changes + 1}",
@@ -280,7 +288,14 @@ def _close_out_entries(
     # A second flush belongs to the change it follows and is not charged again.
     if (is_one_off or work_by is None) and row.order.follows_id is None:
         amount = to_cents(_work_price() * row.minutes / 60)
-        lines.append((EntryKind.WORK, "work", amount, f"{row.order}: {row.minutes} min of work"))
+        lines.append(
+            (
+                EntryKind.WORK,
+                "work",
+                amount,
+                message("{order}: {minutes} min of work", order=row.order, minutes=row.minutes),
+            )
+        )
     if covered.parts_by is None:
         for change in row.parts.all():
             if change.installed is not None:
@@ -333,7 +348,7 @@ def take_back_undone(report: RevenueReport, months: Months, now: datetime) -> No
                 corrects=entry,
                 month=placed,
                 amount=-stands,
-                text=worded(f"Close-out undone: {entry.text}", late),
+                text=worded(message("Close-out undone: {text}", text=entry.text), late),
                 entered_at=now,
             )
         )
@@ -363,15 +378,21 @@ def correct(
     """
     one_at_a_time()
     if not because.strip():
-        raise CannotDo("A correction says why.", remedy="Write a few words.", field="because")
+        raise CannotDo(
+            message("A correction says why."), remedy=message("Write a few words."), field="because"
+        )
     if entry.kind == EntryKind.CORRECTION:
         raise CannotDo(
-            "A correction is not corrected itself.", remedy=f"Correct the entry {entry.corrects_id} it names."
+            message("A correction is not corrected itself."),
+            remedy=message("Correct the entry {corrects_id} it names.", corrects_id=entry.corrects_id),
         )
     stands = entry.amount + _sum(entry.corrections.all())
     difference = to_cents(to_amount) - stands
     if difference == 0:
-        raise CannotDo(f"The entry stands at {stands} already.", remedy="Give another amount.")
+        raise CannotDo(
+            message("The entry stands at {stands} already.", stands=stands),
+            remedy=message("Give another amount."),
+        )
     month, late = Months().place(entry.month)
     return RevenueEntry.objects.create(
         kind=EntryKind.CORRECTION,
@@ -383,7 +404,9 @@ def correct(
         corrects=entry,
         month=month,
         amount=difference,
-        text=worded(f"Correction of “{entry.text}”: {because.strip()}", late),
+        text=worded(
+            message("Correction of “{text}”: {because}", text=entry.text, because=because.strip()), late
+        ),
         entered_at=now,
         entered_by=by,
     )
@@ -401,7 +424,10 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     if known is not None:
         return known
     if add_months(month, 1) > _day_everywhere(now):
-        raise CannotDo(f"{month:%Y-%m} is not over yet.", remedy="Close it once its last day has passed.")
+        raise CannotDo(
+            message("{month:%Y-%m} is not over yet.", month=month),
+            remedy=message("Close it once its last day has passed."),
+        )
     enter_revenue(through=month, now=now)
     earlier = (
         RevenueEntry.objects.filter(month__lt=month)
@@ -411,7 +437,10 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
         .first()
     )
     if earlier is not None:
-        raise CannotDo(f"{earlier:%Y-%m} is still open.", remedy=f"Close {earlier:%Y-%m} first.")
+        raise CannotDo(
+            message("{earlier:%Y-%m} is still open.", earlier=earlier),
+            remedy=message("Close {earlier:%Y-%m} first.", earlier=earlier),
+        )
     return ClosedMonth.objects.create(month=month, closed_at=now, closed_by=by)
 
 

@@ -33,7 +33,7 @@ from shared.access import requires
 from shared.periods import add_months, month_start
 from shared.roles import Permission, may
 from shared.tables import asked_file, page_or_file
-from shared.told import written
+from shared.translation import written
 
 
 @requires(Permission.SEE_REVENUE)

@@ -13,6 +13,7 @@ from django.db.models import Min
 from fleet.models import TreatmentUnit
 from scheduling.contracts.prices import terms_on
 from scheduling.models import CloseOut, OrderKind, Outcome, ServicePlan
+from shared.messages import message
 from shared.periods import add_months, local_day
 
 AHEAD_DAYS: Final = 28
@@ -41,8 +42,13 @@ class PlanVisit:
     @property
     def why(self) -> str:
         months = self.plan.visit_every_months
-        often = "every month" if months == 1 else f"every {months} months"
-        return f"Plan {self.plan.code} promises a visit {often}; this one is due on {self.due_on:%d %b %Y}."
+        often = message("every month") if months == 1 else message("every {months} months", months=months)
+        return message(
+            "Plan {code} promises a visit {often}; this one is due on {due_on:%d %b %Y}.",
+            code=self.plan.code,
+            often=often,
+            due_on=self.due_on,
+        )
 
 
 def due_on(plan: ServicePlan, today: date) -> date | None:

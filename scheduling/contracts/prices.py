@@ -17,8 +17,10 @@ from django.db.models import Q
 from fleet.models import Person
 from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, PlanTerms, ServicePlan
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, month_start
+from shared.translation import label_of
 
 MOST_VISITS = 366
 
@@ -56,25 +58,38 @@ def set_terms(
     list(ServicePlan.objects.select_for_update().filter(pk=plan.pk))
     if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
         raise CannotDo(
-            f"{from_on} lies outside plan {plan.code}.",
-            remedy=f"It runs from {plan.starts_on} to {plan.ends_on or 'no fixed day'}; choose a day in it.",
+            message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
+            remedy=message(
+                "It runs from {starts_on} to {ends_on}; choose a day in it.",
+                starts_on=plan.starts_on,
+                ends_on=plan.ends_on or message("no fixed day"),
+            ),
             field="from_on",
         )
     if not 0 <= escalator_percent <= 100:
         raise CannotDo(
-            f"A price can't rise by {escalator_percent} percent a year.", remedy="Give 0 to 100.",
+            message(
+                "A price can't rise by {escalator_percent} percent a year.",
+                escalator_percent=escalator_percent,
+            ),
+            remedy=message("Give 0 to 100."),
             field="escalator_percent",
-        )  # fmt: skip
+        )
     if included_visits_per_year is not None and not 0 <= included_visits_per_year <= MOST_VISITS:
         raise CannotDo(
-            f"{included_visits_per_year} visits a year can't be included.",
-            remedy=f"Give 0 to {MOST_VISITS}, or leave it empty for as many as needed.",
+            message(
+                "{included_visits_per_year} visits a year can't be included.",
+                included_visits_per_year=included_visits_per_year,
+            ),
+            remedy=message(
+                "Give 0 to {most_visits}, or leave it empty for as many as needed.", most_visits=MOST_VISITS
+            ),
             field="included_visits_per_year",
         )
     if plan.terms.filter(from_on=from_on, taken_back_at__isnull=True).exists():
         raise CannotDo(
-            f"Plan {plan.code} has terms from {from_on} on already.",
-            remedy="Take those back first, or choose another day.",
+            message("Plan {code} has terms from {from_on} on already.", code=plan.code, from_on=from_on),
+            remedy=message("Take those back first, or choose another day."),
             field="from_on",
         )
     return PlanTerms.objects.create(
@@ -120,19 +135,30 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
     price = to_cents(amount)
     if not 0 <= price <= MOST_AMOUNT:
         raise CannotDo(
-            f"{amount} can't be a price.", remedy=f"Give an amount from 0 to {MOST_AMOUNT:,}.", field="amount"
+            message("{amount} can't be a price.", amount=amount),
+            remedy=message("Give an amount from 0 to {most_amount:,}.", most_amount=MOST_AMOUNT),
+            field="amount",
         )
     if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
         raise CannotDo(
-            f"{from_on} lies outside plan {plan.code}.",
-            remedy=f"It runs from {plan.starts_on} to {plan.ends_on or 'no fixed day'}; choose a day in it.",
+            message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
+            remedy=message(
+                "It runs from {starts_on} to {ends_on}; choose a day in it.",
+                starts_on=plan.starts_on,
+                ends_on=plan.ends_on or message("no fixed day"),
+            ),
             field="from_on",
         )
     standing = PlanPrice.objects.select_for_update().filter(plan=plan, from_on=from_on).first()
     if standing is not None:
         raise CannotDo(
-            f"Plan {plan.code} has the price {standing.amount} from {from_on} on already.",
-            remedy="A price is not overwritten: choose another day.",
+            message(
+                "Plan {code} has the price {amount} from {from_on} on already.",
+                code=plan.code,
+                amount=standing.amount,
+                from_on=from_on,
+            ),
+            remedy=message("A price is not overwritten: choose another day."),
             field="from_on",
         )
     return PlanPrice.objects.create(plan=plan, from_on=from_on, amount=price)
@@ -141,13 +167,28 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
 def told_price(price: PlanPrice) -> str:
     """Say for the audit trail which price took over from which."""
     before = PlanPrice.objects.filter(plan=price.plan, from_on__lt=price.from_on).order_by("-from_on").first()
-    return f"{before.amount if before else 'none'} → {price.amount} from {price.from_on} on"
+    return message(
+        "{before} → {amount} from {from_on} on",
+        before=before.amount if before else "none",
+        amount=price.amount,
+        from_on=price.from_on,
+    )
 
 
 def told_period(period: PlanPeriod) -> str:
     """Say for the audit trail what a discount or a pause takes off the full price, and when."""
-    off = "pause" if period.kind == PeriodKind.PAUSE else f"{period.percent_off:f} % off"
-    return f"full price → {off}, {period.from_on} to {period.to_on or 'open end'}: {period.why}"
+    off = (
+        "pause"
+        if period.kind == PeriodKind.PAUSE
+        else message("{percent_off:f} % off", percent_off=period.percent_off)
+    )
+    return message(
+        "full price → {off}, {from_on} to {to_on}: {why}",
+        off=off,
+        from_on=period.from_on,
+        to_on=period.to_on or message("open end"),
+        why=period.why,
+    )
 
 
 @transaction.atomic
@@ -209,9 +250,10 @@ def discount(
     """Take a share off a plan's price from a day on, up to a day (not included) or until further notice."""
     if not 0 < percent_off <= 100:
         raise CannotDo(
-            f"{percent_off} percent can't be taken off.", remedy="Give more than 0 and at most 100.",
+            message("{percent_off} percent can't be taken off.", percent_off=percent_off),
+            remedy=message("Give more than 0 and at most 100."),
             field="percent_off",
-        )  # fmt: skip
+        )
     return _add_period(plan, PeriodKind.DISCOUNT, percent_off, from_on, to_on, why, by, now)
 
 
@@ -221,14 +263,19 @@ def end_period(period: PlanPeriod, *, to_on: date) -> PlanPeriod:
     period = PlanPeriod.objects.select_for_update().get(pk=period.pk)
     if period.to_on is not None:
         raise CannotDo(
-            f"This {period.get_kind_display().lower()} ends on {period.to_on} already.",
-            remedy="Begin a new one after it.",
+            message(
+                "This {kind} ends on {to_on} already.",
+                kind=label_of(PeriodKind, period.kind).lower(),
+                to_on=period.to_on,
+            ),
+            remedy=message("Begin a new one after it."),
         )
     if to_on <= period.from_on:
         raise CannotDo(
-            f"{to_on} is not after {period.from_on}, its first day.", remedy="Choose a later day.",
+            message("{to_on} is not after {from_on}, its first day.", to_on=to_on, from_on=period.from_on),
+            remedy=message("Choose a later day."),
             field="to_on",
-        )  # fmt: skip
+        )
     period.to_on = to_on
     period.save(update_fields=["to_on"])
     return period
@@ -246,12 +293,15 @@ def _add_period(
     now: datetime,
 ) -> PlanPeriod:
     if not why.strip():
-        raise CannotDo(f"A {kind} says why.", remedy="Write a few words.", field="why")
+        raise CannotDo(
+            message("A {kind} says why.", kind=kind), remedy=message("Write a few words."), field="why"
+        )
     if to_on is not None and to_on <= from_on:
         raise CannotDo(
-            f"{to_on} is not after {from_on}.", remedy="Give the first day after the period.",
+            message("{to_on} is not after {from_on}.", to_on=to_on, from_on=from_on),
+            remedy=message("Give the first day after the period."),
             field="to_on",
-        )  # fmt: skip
+        )
     list(ServicePlan.objects.select_for_update().filter(pk=plan.pk))
     clash = PlanPeriod.objects.filter(plan=plan, kind=kind).filter(
         Q(to_on__isnull=True) | Q(to_on__gt=from_on)
@@ -261,8 +311,14 @@ def _add_period(
     standing = clash.first()
     if standing is not None:
         raise CannotDo(
-            f"Plan {plan.code} has a {kind} from {standing.from_on} to {standing.to_on or 'no fixed day'}.",
-            remedy="Choose days that do not overlap it.",
+            message(
+                "Plan {code} has a {kind} from {from_on} to {to_on}.",
+                code=plan.code,
+                kind=kind,
+                from_on=standing.from_on,
+                to_on=standing.to_on or message("no fixed day"),
+            ),
+            remedy=message("Choose days that do not overlap it."),
             field="from_on",
         )
     return PlanPeriod.objects.create(

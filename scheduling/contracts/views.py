@@ -20,9 +20,10 @@ from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.told import told
+from shared.translation import translate
 
 PAUSE = 100
 
@@ -43,7 +44,7 @@ def set_plan_price(request: HttpRequest, code: str) -> HttpResponse:
 
     def add(data: dict[str, Any]) -> None:
         price = prices.set_price(plan, **data)
-        note_change(request, "plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
+        note_change(request, message("plan price set"), AuditArea.MONEY, plan.code, prices.told_price(price))
 
     if form.is_valid() and did(form, add):
         messages.success(
@@ -71,7 +72,7 @@ def add_plan_period(request: HttpRequest, code: str) -> HttpResponse:
         else:
             period = prices.discount(plan, **given)
         told = prices.told_period(period)
-        note_change(request, "discount or pause set", AuditArea.MONEY, plan.code, told)
+        note_change(request, message("discount or pause set"), AuditArea.MONEY, plan.code, told)
 
     if form.is_valid() and did(form, add):
         messages.success(
@@ -96,10 +97,10 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     try:
         prices.end_period(period, to_on=form.cleaned_data["to_on"])
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         detail = f"on {form.cleaned_data['to_on']}"
-        note_change(request, "discount or pause ended", AuditArea.MONEY, plan.code, detail)
+        note_change(request, message("discount or pause ended"), AuditArea.MONEY, plan.code, detail)
     return redirect("owner_plan", code=code)
 
 
@@ -138,7 +139,7 @@ def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
     try:
         do(form.cleaned_data)
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
         return False
     return True
 

@@ -21,7 +21,7 @@ from fleet.models import Person
 from scheduling.models import CalendarFeed, Route, StopOrder, Technician, WorkOrderEvent
 from scheduling.orders.selectors import number_of
 from scheduling.routes.selectors import RouteRow, route_rows
-from shared.told import written
+from shared.translation import written
 
 SECRET_BYTES = 32
 TOLD_EVERY = timedelta(minutes=15)

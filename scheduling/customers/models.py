@@ -15,6 +15,7 @@ from fleet.models import Customer, Person, Site
 from scheduling.crew.models import Technician
 from scheduling.routes.models import Stop
 from shared.model_parts import known_values
+from shared.translation import MessageField
 
 CUT_OFF_AFTER: Final = timedelta(minutes=15)
 """A claim this old belongs to a sender that died."""
@@ -99,7 +100,7 @@ class Notice(models.Model):
     tries = models.PositiveSmallIntegerField(default=0)
     claimed_at = models.DateTimeField(null=True, blank=True)
     sent_at = models.DateTimeField(null=True, blank=True)
-    problem = models.CharField(max_length=200, blank=True)
+    problem = MessageField(blank=True)
     resent_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
 
     class Meta:

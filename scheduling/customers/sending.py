@@ -18,6 +18,7 @@ from fleet.models import Person
 from scheduling.customers.models import CUT_OFF_AFTER
 from scheduling.models import Notice, NoticeKind, NoticeState
 from shared.errors import CannotDo
+from shared.messages import message
 
 AT_ONCE: Final = 200
 MOST_TRIES: Final = 6
@@ -66,8 +67,8 @@ def send_again(notice: Notice, *, by: Person, now: datetime) -> None:
     given = {"state": NoticeState.WAITING, "next_try_at": now, "tries": 0, "resent_by": by}
     if not (rows.filter(state=NoticeState.FAILED).update(**given) or claimed_long_ago.update(**given)):
         raise CannotDo(
-            "This notice is not one that failed or was cut off.",
-            remedy="Only those can be sent again; one just being sent is settled within 15 minutes.",
+            message("This notice is not one that failed or was cut off."),
+            remedy=message("Only those can be sent again; one just being sent is settled within 15 minutes."),
         )
 
 
@@ -81,20 +82,22 @@ def _send(pk: int, connection: BaseEmailBackend, now: datetime) -> bool:
     if not notice.customer.wants_notices or not notice.customer.email:
         return _settle(notice, state=NoticeState.NOT_WANTED)
     try:
-        taken = connection.send_messages([message(notice)])
+        taken = connection.send_messages([mail_of(notice)])
     except NOT_TAKEN as error:
         return _try_later(notice, error, now)
     except (BadHeaderError, ValueError) as error:
         return _settle(notice, state=NoticeState.FAILED, problem=_said(error))
     except (OSError, smtplib.SMTPException) as error:
-        return _settle(notice, state=NoticeState.CLAIMED, problem=f"Cut off: {_said(error)}")
+        return _settle(
+            notice, state=NoticeState.CLAIMED, problem=message("Cut off: {error}", error=_said(error))
+        )
     if not taken:
         return _try_later(notice, RuntimeError("The mail server took nothing."), now)
     _settle(notice, state=NoticeState.SENT, sent_at=now, problem="")
     return True
 
 
-def message(notice: Notice) -> EmailMessage:
+def mail_of(notice: Notice) -> EmailMessage:
     """Return the e-mail with its calendar entry. Its Message-ID is the cause's own, the same every time."""
     mail = EmailMessage(
         subject=notice.subject,
@@ -114,7 +117,9 @@ def message(notice: Notice) -> EmailMessage:
 
 def _drop_what_came_too_late(now: datetime) -> None:
     waiting = Notice.objects.filter(state=NoticeState.WAITING, visit__arrives_until__lte=now)
-    waiting.update(state=NoticeState.OVERTAKEN, problem="Its visit's time went by before it was sent.")
+    waiting.update(
+        state=NoticeState.OVERTAKEN, problem=message("Its visit's time went by before it was sent.")
+    )
 
 
 def _try_later(notice: Notice, error: Exception, now: datetime) -> bool:

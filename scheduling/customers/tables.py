@@ -10,7 +10,7 @@ from fleet.table_columns import Mark, Moment, Switch, button, moment
 from scheduling.customers.calendars import FeedRow
 from scheduling.models import Notice, NoticeState
 from shared.tables import Column, Table
-from shared.told import told
+from shared.translation import translate
 
 NOTICE_TONES: Final = {
     NoticeState.WAITING: "info", NoticeState.CLAIMED: "watch", NoticeState.SENT: "good",
@@ -25,7 +25,7 @@ def notice_tone(row: Notice) -> str:
 
 def _went(row: Notice, page: dict) -> object:
     if row.problem:
-        return told(row.problem)
+        return translate(row.problem)
     if row.state == NoticeState.WAITING:
         return gettext("goes %(next_try_at)s") % {"next_try_at": moment(row.next_try_at, gettext("j M, H:i"))}
     return f"{moment(row.sent_at, gettext('j M, H:i'))}, {row.to_email}" if row.sent_at else ""

@@ -36,9 +36,10 @@ from scheduling.routes import maps
 from scheduling.routes.selectors import RouteRow
 from shared.access import opened_by_secret, requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.told import told
+from shared.translation import translate
 
 PAGE_SIZE: Final = 50
 
@@ -102,7 +103,7 @@ def send_notice_again(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         sending.send_again(found, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("It goes out with the next round, within five minutes."))
     return redirect("notice", pk=pk)
@@ -128,11 +129,11 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
         now, _ = now_and_day_of(technician)
         if request.POST.get("do") == "off":
             queries.switch_off(technician)
-            note_change(request, "calendar switched off", AuditArea.PEOPLE, technician.name)
+            note_change(request, message("calendar switched off"), AuditArea.PEOPLE, technician.name)
             messages.success(request, gettext("Switched off. No address opens your calendar any more."))
             return redirect("my_calendar")
         secret = queries.new_secret(technician, by=request.user, now=now)
-        note_change(request, "calendar address made", AuditArea.PEOPLE, technician.name)
+        note_change(request, message("calendar address made"), AuditArea.PEOPLE, technician.name)
         address = request.build_absolute_uri(reverse("calendar_file", args=[secret]))
     row = next(one for one in queries.feed_rows(None) if one.technician_pk == technician.pk)
     return render(request, "customers/feeds_own.html", {"row": row, "address": address})
@@ -161,7 +162,7 @@ def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
         people = people.filter(branch_id=branch_id)
     technician = get_object_or_404(people, pk=pk)
     queries.switch_off(technician)
-    note_change(request, "calendar switched off", AuditArea.PEOPLE, technician.name)
+    note_change(request, message("calendar switched off"), AuditArea.PEOPLE, technician.name)
     messages.success(
         request, gettext("No address opens %(name)s’s calendar any more.") % {"name": technician.name}
     )

@@ -11,6 +11,7 @@ from django.utils.translation import gettext
 
 from scheduling.documents.paper import A4_MM, INK, LETTER_MM, SOFT, Label, Paper
 from shared.errors import CannotDo
+from shared.messages import message
 
 QUIET_MODULES: Final = 4
 """Empty modules around a QR code (ISO/IEC 18004, section on the quiet zone: 4). Value from memory."""
@@ -41,13 +42,13 @@ STOCKS: Final[dict[str, LabelStock]] = {
     "a4_3x8": LabelStock("A4, 3 × 8 (70 × 37 mm)", A4_MM, 3, 8, 70.0, 37.0, 0.0, 0.5, 70.0, 37.0),
     "a4_2x7": LabelStock("A4, 2 × 7 (99.1 × 38.1 mm)", A4_MM, 2, 7, 99.1, 38.1, 4.65, 15.15, 101.6, 38.1),
     "letter_3x8": LabelStock(
-        "Letter, 3 × 8 (2.6 × 1.25 in)", LETTER_MM, 3, 8, 66.0, 31.75, 6.0, 12.7, 68.95, 31.75
+        message("Letter, 3 × 8 (2.6 × 1.25 in)"), LETTER_MM, 3, 8, 66.0, 31.75, 6.0, 12.7, 68.95, 31.75
     ),
     "letter_3x10": LabelStock(
-        "Letter, 3 × 10 (2 5/8 × 1 in)", LETTER_MM, 3, 10, 66.675, 25.4, 4.7625, 12.7, 69.85, 25.4
+        message("Letter, 3 × 10 (2 5/8 × 1 in)"), LETTER_MM, 3, 10, 66.675, 25.4, 4.7625, 12.7, 69.85, 25.4
     ),
     "letter_2x5": LabelStock(
-        "Letter, 2 × 5 (4 × 2 in)", LETTER_MM, 2, 5, 101.6, 50.8, 4.0, 12.7, 106.1, 50.8
+        message("Letter, 2 × 5 (4 × 2 in)"), LETTER_MM, 2, 5, 101.6, 50.8, 4.0, 12.7, 106.1, 50.8
     ),
 }
 """Common ways to divide a sheet. Print one on plain paper and hold it against yours first."""
@@ -62,15 +63,23 @@ def label_sheet_pdf(
     """
     if stock not in STOCKS:
         known = ", ".join(one.name for one in STOCKS.values())
-        raise CannotDo(f"There is no sheet {stock!r}.", remedy=f"Choose one of: {known}.", field="stock")
+        raise CannotDo(
+            message("There is no sheet {stock!r}.", stock=stock),
+            remedy=message("Choose one of: {known}.", known=known),
+            field="stock",
+        )
     sheet = STOCKS[stock]
     if not labels:
         raise CannotDo(
-            "There is nothing to print.", remedy="Choose at least one treatment unit.", field="units"
+            message("There is nothing to print."),
+            remedy=message("Choose at least one treatment unit."),
+            field="units",
         )
     if not 1 <= first <= sheet.count:
         raise CannotDo(
-            f"The sheet has no place {first}.", remedy=f"Begin at 1 to {sheet.count}.", field="first"
+            message("The sheet has no place {first}.", first=first),
+            remedy=message("Begin at 1 to {count}.", count=sheet.count),
+            field="first",
         )
     paper = Paper(
         title=gettext("Labels"),

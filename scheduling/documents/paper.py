@@ -18,7 +18,7 @@ from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
-from shared.told import told, written
+from shared.translation import translate, written
 
 Stroke = Sequence[tuple[float, float]]
 """One line of a pen, point by point, in any measure; y grows downwards."""
@@ -364,7 +364,7 @@ class Paper(FPDF):
         """Print cautions in a box of their own, before any work."""
         if not cautions:
             return
-        cautions = [told(text) for text in cautions]
+        cautions = [translate(text) for text in cautions]
         self.type(9)
         inner = self.epw - 9
         heights = [self._height_of(f"• {text}", inner) for text in cautions]

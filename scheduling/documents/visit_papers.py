@@ -33,7 +33,7 @@ from scheduling.documents.paper import (
     day,
     moment,
 )
-from shared.told import told, written
+from shared.translation import translate, written
 
 IN_A_ROW: Final = 3
 GAP_MM: Final = 4
@@ -179,7 +179,7 @@ def _head(paper: Paper, report: ServiceReport) -> None:
             (gettext("On site"), gettext("%(minutes)s min") % {"minutes": report.minutes}),
             (gettext("Technician"), report.technician),
             (gettext("Order"), report.number),
-            (gettext("Why"), told(report.why)),
+            (gettext("Why"), translate(report.why)),
             (
                 gettext("Readiness now"),
                 ". ".join(text for text in (report.readiness_word, report.owed_word) if text),
@@ -281,7 +281,7 @@ def _steps(paper: Paper, report: ServiceReport) -> None:
     for one in skipped:
         paper.text_block(
             gettext("Hazard control not done: %(text)s Reason: %(reason)s")
-            % {"text": told(one.text), "reason": _reason(one)},
+            % {"text": translate(one.text), "reason": _reason(one)},
             bold=True,
             colour=BAD,
         )
@@ -299,7 +299,7 @@ def step_line(paper: Paper, step: StepLine) -> None:
     mark = gettext("Hazard control. ") if step.is_hazard_control else ""
     reason = gettext(" Not done: %(reason)s") % {"reason": _reason(step)} if step.is_done is False else ""
     paper.type(9, bold=step.is_hazard_control)
-    paper.flow(f"{mark}{told(step.text)}{reason}", 4.4)
+    paper.flow(f"{mark}{translate(step.text)}{reason}", 4.4)
     paper.ln(0.6)
     paper.type()
 
@@ -422,7 +422,7 @@ def _order(paper: Paper, order: SheetOrder, gauges: Sequence[str], seen: dict[st
         return
     paper.facts(
         [
-            (gettext("Why"), told(order.why)),
+            (gettext("Why"), translate(order.why)),
             (
                 gettext("Mains"),
                 gettext("%(mains_voltage)s V. Water and mains stand side by side: lock out before opening.")

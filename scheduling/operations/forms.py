@@ -7,7 +7,6 @@ from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import DeadLetterState, DeliveryState, MomentForm, TelemetryMap, WebhookKind
 from fleet.telemetry.mapping import QUANTITIES, measures_of, title_of
-from shared.told import told
 
 
 class MapForm(forms.Form):
@@ -44,12 +43,12 @@ class MapForm(forms.Form):
             entry = known.get(quantity, {})
             self.fields[f"path-{quantity}"] = forms.CharField(
                 required=False, max_length=120, initial=entry.get("path", ""),
-                label=gettext("Path of %(quantity)s") % {"quantity": told(title_of(quantity)).lower()},
+                label=gettext("Path of %(quantity)s") % {"quantity": gettext(title_of(quantity)).lower()},
             )  # fmt: skip
             self.fields[f"measure-{quantity}"] = forms.ChoiceField(
-                choices=[(measure, told(measure)) for measure in measures_of(quantity)],
+                choices=[(measure, gettext(measure)) for measure in measures_of(quantity)],
                 initial=entry.get("measure"),
-                label=gettext("Measure of %(quantity)s") % {"quantity": told(title_of(quantity)).lower()},
+                label=gettext("Measure of %(quantity)s") % {"quantity": gettext(title_of(quantity)).lower()},
                 required=False,
             )
         if current:

@@ -21,7 +21,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.table_files import XLSX_TYPE
-from shared.told import told
+from shared.translation import translate
 
 LARGEST_BYTES = 60 * 1024 * 1024
 SHOWN_IMPORTS = 10
@@ -129,7 +129,7 @@ def _go_on(request, token, job):
     try:
         _begin(request, JobKind.IMPORT_WRITE if is_write else JobKind.IMPORT_LOOK, token, given, now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     return redirect(request.path)
 
 

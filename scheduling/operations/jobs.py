@@ -27,6 +27,7 @@ from scheduling.orders import raising
 from scheduling.routes import publishing
 from scheduling.workbook import importing
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
 
 
@@ -54,10 +55,10 @@ def bring_up_to_date(
     """
     tell = on_stage or (lambda words: None)
     run = assess_fleet(now, shard_size, on_progress)
-    tell("opening what past routes missed, and raising work")
+    tell(message("opening what past routes missed, and raising work"))
     publishing.release_missed(now=now)
     raised = raising.raise_work(now=now)
-    tell("entering what was earned")
+    tell(message("entering what was earned"))
     invoicing.raise_prices(today=local_day(now, zone))
     earned = revenue.enter_revenue(through=local_day(now, zone), now=now)
     return Upkeep(run, raised, earned)
@@ -125,7 +126,7 @@ def begin(
             )  # fmt: skip
     except IntegrityError as error:
         raise CannotDo(
-            "This file is being worked on already.", remedy="Wait for it, or stop it first."
+            message("This file is being worked on already."), remedy=message("Wait for it, or stop it first.")
         ) from error
 
 
@@ -260,7 +261,8 @@ def _upkeep(job: LongJob, watch: Watch, clock: Clock) -> dict:
         zone=settings.TIME_ZONE,
         shard_size=settings.SHARD_SIZE,
         on_progress=lambda shards, total: watch.tell(
-            0.9 * shards / total, f"assessing: {shards:,} of {total:,} shards"
+            0.9 * shards / total,
+            message("assessing: {shards:,} of {total:,} shards", shards=shards, total=total),
         ),
         on_stage=lambda words: watch.tell(0.9, words),
     )
@@ -291,8 +293,8 @@ def _wanted(job: LongJob) -> Path:
     found = kept_file(job.upload, job.made_by_id) if job.upload else None
     if found is None:
         raise CannotDo(
-            "The file is no longer kept, or this worker does not see it.",
-            remedy="Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR.",
+            message("The file is no longer kept, or this worker does not see it."),
+            remedy=message("Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR."),
         )
     return found
 

@@ -6,6 +6,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.models import Person
 from shared.model_parts import known_values
+from shared.translation import MessageField, MessagesField
 
 
 class JobKind(models.TextChoices):
@@ -32,8 +33,8 @@ class LongJob(models.Model):
     state = models.CharField(max_length=7, choices=JobState, default=JobState.RUNNING)
     upload = models.UUIDField(null=True, blank=True, help_text="Which kept file it is about.")
     given = models.JSONField(default=dict, blank=True, help_text="What it was asked to do.")
-    answer = models.JSONField(default=dict, blank=True, help_text="What came of it.")
-    problem = models.TextField(blank=True, help_text="Why it failed, with the remedy.")
+    answer = MessagesField(default=dict, blank=True, help_text="What came of it.")
+    problem = MessageField(blank=True, help_text="Why it failed, with the remedy.")
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
     ended_at = models.DateTimeField(null=True, blank=True)

@@ -65,6 +65,7 @@ from scheduling.operations.personal_data_rows import (
     trail_names_of,
 )
 from shared.errors import CannotDo
+from shared.messages import Message, message
 from shared.periods import local_day
 
 TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
@@ -140,6 +141,8 @@ def _mark_table(model: type[Model], fields: tuple[str, ...], marks: Mapping[str,
 
 
 def _marked_all(value: Any, marked: Any) -> Any:
+    if isinstance(value, Message):
+        return Message(value.template, _marked_all(value.figures, marked))
     if isinstance(value, str):
         return marked(value)
     if isinstance(value, list):
@@ -156,28 +159,52 @@ def _fitting(model: type[Model], field: str, value: Any) -> Any:
 
 STAYS: Final = {
     Kind.LOG_IN: (
-        ("What this person did: work closed out, plans, prices, entries of the trail, under the mark",
-         "it is the record of parts, lots and money, which must hold"),
-        ("Photos and signatures of visits", "they are the customers'; their places are erased"),
+        (
+            message(
+                "What this person did: work closed out, plans, prices, entries of the trail, under the mark"
+            ),
+            message("it is the record of parts, lots and money, which must hold"),
+        ),
+        (
+            message("Photos and signatures of visits"),
+            message("they are the customers'; their places are erased"),
+        ),
     ),
     Kind.TECHNICIAN: (
-        ("Work closed out, routes, stock moved, under the mark",
-         "it is the record of parts, lots and money, which must hold"),
-        ("Photos and signatures of visits", "they are the customers'; their places are erased"),
+        (
+            message("Work closed out, routes, stock moved, under the mark"),
+            message("it is the record of parts, lots and money, which must hold"),
+        ),
+        (
+            message("Photos and signatures of visits"),
+            message("they are the customers'; their places are erased"),
+        ),
     ),
     Kind.CUSTOMER: (
-        ("The customer's and sites' numbers, amounts, months and taxes of entries and invoices",
-         "accounts are kept for as long as the law asks; names in them give way to the mark"),
-        ("Treatment units, parts with lot and serial, readings and feed tests",
-         "a recall must find each lot; without name and address they tell of no person"),
-        ("Name and addresses while a site is open",
-         "visits need them; close the sites (sheet “sites” of the workbook) and erase again"),
+        (
+            message("The customer's and sites' numbers, amounts, months and taxes of entries and invoices"),
+            message("accounts are kept for as long as the law asks; names in them give way to the mark"),
+        ),
+        (
+            message("Treatment units, parts with lot and serial, readings and feed tests"),
+            message("a recall must find each lot; without name and address they tell of no person"),
+        ),
+        (
+            message("Name and addresses while a site is open"),
+            message("visits need them; close the sites (sheet “sites” of the workbook) and erase again"),
+        ),
     ),
-}  # fmt: skip
+}
 STAYS_ANYHOW: Final = (
-    ("Backups made until now", "they are erased as they grow old; restore none without erasing again"),
-    ("A name somebody typed in another spelling than ours", "no rule finds it; look through Changes"),
-    ("What was sent to other programs, books or people", "it is theirs; ask them"),
+    (
+        message("Backups made until now"),
+        message("they are erased as they grow old; restore none without erasing again"),
+    ),
+    (
+        message("A name somebody typed in another spelling than ours"),
+        message("no rule finds it; look through Changes"),
+    ),
+    (message("What was sent to other programs, books or people"), message("it is theirs; ask them")),
 )
 
 
@@ -191,8 +218,8 @@ class Erasure:
     @property
     def told(self) -> str:
         """Say it in words."""
-        return (
-            ", ".join(f"{count} {what}" for what, count in self.counts.items()) or "nothing was left to erase"
+        return ", ".join(f"{count} {what}" for what, count in self.counts.items()) or message(
+            "nothing was left to erase"
         )
 
 
@@ -220,7 +247,7 @@ def erase(subject: Subject, *, by: Person | None, now: datetime) -> Erasure:
     erasure = Erasure(subject.mark, counts)
     if counts:
         audit.note(
-            "personal data erased",
+            message("personal data erased"),
             area=AuditArea.PEOPLE,
             about=subject.mark,
             detail=erasure.told,
@@ -233,11 +260,13 @@ def erase(subject: Subject, *, by: Person | None, now: datetime) -> Erasure:
 def _check(subject: Subject, by: Person | None, now: datetime) -> None:
     person = subject.person
     if person is not None and by is not None and person.pk == by.pk:
-        raise CannotDo("Nobody erases the own log-in.", remedy="Have another owner do it.")
+        raise CannotDo(message("Nobody erases the own log-in."), remedy=message("Have another owner do it."))
     if person is not None and person.role == PersonRole.OWNER:
         others = Person.objects.select_for_update().filter(role=PersonRole.OWNER, is_active=True)
         if not others.exclude(pk=person.pk).exists():
-            raise CannotDo("This is the last owner who can log in.", remedy="Add another owner first.")
+            raise CannotDo(
+                message("This is the last owner who can log in."), remedy=message("Add another owner first.")
+            )
     if subject.technician is not None:
         to_come = StopOrder.objects.filter(
             is_in_force=True,
@@ -247,8 +276,13 @@ def _check(subject: Subject, by: Person | None, now: datetime) -> None:
         ).count()
         if to_come:
             raise CannotDo(
-                f"{subject.name} has {to_come} order{'s' if to_come > 1 else ''} on routes to come.",
-                remedy="Re-plan those days without this technician first.",
+                message(
+                    "{name} has {to_come} order{to_come2} on routes to come.",
+                    name=subject.name,
+                    to_come=to_come,
+                    to_come2="s" if to_come > 1 else "",
+                ),
+                remedy=message("Re-plan those days without this technician first."),
             )
 
 

@@ -68,6 +68,7 @@ from scheduling.models import (
     WorkOrderPart,
 )
 from shared.errors import CannotDo
+from shared.messages import message
 
 MOST_FOUND: Final = 50
 SECRETS: Final = frozenset(
@@ -161,7 +162,8 @@ def find(kind: str, code: str) -> Subject:
     row = model.objects.filter(**{field: code}).first()
     if row is None:
         raise CannotDo(
-            f"There is no {kind} {code!r}.", remedy="Look the person up on the page People's data."
+            message("There is no {kind} {code!r}.", kind=kind, code=code),
+            remedy=message("Look the person up on the page People's data."),
         )
     return subject_of(row)
 
@@ -298,7 +300,7 @@ held when they were made.
 def take_out(subject: Subject, *, by: Person | None, now: datetime) -> IO[bytes]:
     """Return the file, open at its start, and write the taking out into the trail of changes."""
     audit.note(
-        "personal data taken out",
+        message("personal data taken out"),
         area=AuditArea.PEOPLE,
         about=f"{subject.kind} {subject.row.pk}",
         by=by,

@@ -12,7 +12,7 @@ from fleet.models import DeadLetterState, DeliveryState
 from fleet.table_columns import Day, Mark, Moment, Switch, Told, code, mark, moment
 from fleet.telemetry.mapping import title_of
 from shared.tables import Column, Number, Table
-from shared.told import told
+from shared.translation import translate
 
 DELIVERY_TONES: Final = {
     DeliveryState.WAITING: "info", DeliveryState.DELIVERED: "good", DeliveryState.FAILED: "bad",
@@ -26,7 +26,7 @@ DUTIES: Final = Table(
     Column(_("What"), "title", head=True),
     Column(_("How often"), "how_often"),
     Moment(_("Last"), "last_at", empty="–"),
-    Mark(_("How it went"), "word", tone="tone", under=lambda row, page: told(row.problem)),
+    Mark(_("How it went"), "word", tone="tone", under=lambda row, page: translate(row.problem)),
     Column(_("Problem"), "problem", only="file"),
     file="what ran",
 )
@@ -35,7 +35,7 @@ FAILED: Final = Table(
     Moment(_("When"), "last_at"),
     Column(_("What"), "title", head=True),
     Column(_("What happened and what to do"), "word", in_file=_("How"), label=_("What happened"),
-           show=lambda row, page: f"{row.word}. {told(row.problem)}",
+           show=lambda row, page: f"{row.word}. {translate(row.problem)}",
            under=lambda row, page: gettext("Task %(task_id)s") % {"task_id": row.task_id}),
     Column(_("Problem"), "problem", only="file"),
     Column(_("Task"), "task_id", only="file"),
@@ -96,7 +96,7 @@ TRIES: Final = Table(
            show=lambda row, page: row.status and gettext("HTTP %(status)s") % {"status": row.status}),
     Number(_("Milliseconds"), "milliseconds"),
     Column(_("Said"), "problem", in_file=_("Problem"), empty="–",
-           show=lambda row, page: told(row.problem) or row.answer),
+           show=lambda row, page: translate(row.problem) or row.answer),
     Column(_("Answer"), "answer", only="file"),
     file="tries",
 )  # fmt: skip
@@ -143,7 +143,7 @@ LETTERS: Final = Table(
            show=lambda row, page: Truncator(row.topic).chars(60)),
     Column(_("Field"), "field", only="file"),
     Told(_("Reason"), "reason",
-         under=lambda row, page: f"{row.field}: {told(row.remedy)}" if row.field else told(row.remedy)),
+         under=lambda row, page: (f"{row.field}: " if row.field else "") + translate(row.remedy)),
     Column(_("Remedy"), "remedy", only="file"),
     Mark(_("State"), "get_state_display", tone=lambda row: LETTER_TONES[DeadLetterState(row.state)], place=2),
     Column(_("Settled by"), lambda row: str(row.settled_by or ""), only="file"),

@@ -24,7 +24,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.tables import asked_file, page_or_file
-from shared.told import told
+from shared.translation import translate
 
 PAGE_SIZE: Final = 50
 DAYS_SHOWN: Final = 14
@@ -76,7 +76,7 @@ def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
             try:
                 mapping.keep_map(wanted, form.values(), by=request.user, now=now)
             except CannotDo as error:
-                form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+                form.add_error(error.field if error.field in form.fields else None, translate(error))
             else:
                 messages.success(request, gettext("Kept. Listeners use it within seconds."))
                 return redirect("telemetry")
@@ -115,7 +115,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
         except CannotDo as error:
-            messages.error(request, told(str(error)))
+            messages.error(request, translate(error))
             return redirect("dead_letter", pk=pk)
         messages.success(
             request, gettext("Taken; its readings are recorded.") if does_retry else gettext("Dismissed.")

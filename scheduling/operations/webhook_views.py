@@ -21,9 +21,10 @@ from scheduling.operations.forms import DeliveryFilter, HookForm
 from scheduling.pages.request_context import branch_of, note_change, now_and_today, page_number, paging
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 from shared.tables import asked_file, page_or_file
-from shared.told import told
+from shared.translation import translate
 
 PAGE_SIZE: Final = 50
 
@@ -45,7 +46,7 @@ def webhooks(request: HttpRequest) -> HttpResponseBase:
                 **form.cleaned_data, by=request.user, now=now, allowed=networks(settings.WEBHOOK_NETWORKS)
             )
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+            form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             form = HookForm()
     context = {"form": form, "rows": rows, "lists": lists, "secret": secret}
@@ -70,9 +71,9 @@ def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
     try:
         secret = hooks.rotate(hook, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         return redirect("webhook", pk=pk)
-    note_change(request, "webhook, new secret", AuditArea.OUTSIDE, hook.name)
+    note_change(request, message("webhook, new secret"), AuditArea.OUTSIDE, hook.name)
     return _hook_page(request, get_object_or_404(_hooks(request), pk=pk), secret=secret)
 
 
@@ -85,7 +86,12 @@ def switch_webhook(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     is_on = request.POST.get("do") == "on"
     hooks.switch(hook, is_on, by=request.user, now=now)
-    note_change(request, f"webhook switched {'on' if is_on else 'off'}", AuditArea.OUTSIDE, hook.name)
+    note_change(
+        request,
+        message("webhook switched {is_on}", is_on="on" if is_on else message("off")),
+        AuditArea.OUTSIDE,
+        hook.name,
+    )
     messages.success(
         request, gettext("It is on; what waited goes out.") if is_on else gettext("It is off; events wait.")
     )
@@ -103,7 +109,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             outbox.send_again(found, now=now)
         except CannotDo as error:
-            messages.error(request, told(str(error)))
+            messages.error(request, translate(error))
         else:
             messages.success(request, gettext("It goes out again with the next round, under the same id."))
         return redirect("webhook_delivery", pk=pk)

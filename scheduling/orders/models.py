@@ -7,7 +7,9 @@ from django.utils.translation import gettext_lazy
 from fleet.models import Finding, Part, PartKind, Person, Site, TreatmentUnit
 from scheduling.contracts.models import ServicePlan
 from scheduling.crew.models import Skill, Technician
+from shared.messages import Message, message
 from shared.model_parts import known_values
+from shared.translation import MessageField, MessagesField, label_of
 
 
 class OrderKind(models.TextChoices):
@@ -65,7 +67,7 @@ class WorkOrder(models.Model):
     follows = models.ForeignKey(
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="followed_by"
     )
-    why = models.TextField()
+    why = MessageField()
     numbers = models.JSONField(default=dict, blank=True)
     strength = models.FloatField(default=0)
     window_from = models.DateField()
@@ -81,7 +83,7 @@ class WorkOrder(models.Model):
     raised_at = models.DateTimeField()
     changed_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
-    withdrawn_because = models.CharField(max_length=160, blank=True)
+    withdrawn_because = MessageField(blank=True)
 
     objects = WorkOrderQuerySet.as_manager()
 
@@ -132,6 +134,11 @@ class WorkOrder(models.Model):
     def __str__(self):
         return f"W{self.pk:06d} {self.get_kind_display()}" if self.pk else self.kind
 
+    @property
+    def as_message(self) -> Message:
+        """Number and kind, as a figure of a message."""
+        return message("W{number:06d} {kind}", number=self.pk or 0, kind=label_of(OrderKind, self.kind))
+
 
 class WorkOrderPart(models.Model):
     """Parts an order will need."""
@@ -156,7 +163,7 @@ class WorkOrderEvent(models.Model):
     at = models.DateTimeField()
     by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
     what = models.CharField(max_length=40)
-    detail = models.TextField(blank=True)
+    detail = MessageField(blank=True)
 
     class Meta:
         ordering = ["at", "id"]
@@ -172,8 +179,8 @@ class StepSheet(models.Model):
     kind = models.CharField(max_length=18, choices=OrderKind)
     version = models.PositiveSmallIntegerField()
     is_current = models.BooleanField(default=False)
-    cautions = models.JSONField(default=list)
-    steps = models.JSONField(
+    cautions = MessagesField(default=list)
+    steps = MessagesField(
         default=list, help_text="[{code, text, is_hazard_control, asks}] in the order they are done."
     )
     made_at = models.DateTimeField()

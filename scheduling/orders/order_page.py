@@ -9,6 +9,7 @@ from django.utils.translation import gettext
 from scheduling.models import STANDING_STATES, CloseOut, StepSheet, StockLevel, WorkOrder, WorkOrderEvent
 from scheduling.orders.selectors import OrderRow, as_row, placed_of, with_rows
 from scheduling.pages.figures import Figure, figures
+from shared.messages import message
 from shared.periods import local_day
 
 FAR_PAST: Final = 3.0
@@ -174,7 +175,7 @@ def _events(order_id: int) -> list[EventRow]:
     return [
         EventRow(
             at=event.at,
-            what=event.what.replace("_", " "),
+            what=message(event.what.replace("_", " ")),
             by=str(event.by) if event.by else "Tapward",
             detail=event.detail,
         )

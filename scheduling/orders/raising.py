@@ -14,8 +14,8 @@ from scheduling.models import OrderKind, OrderState, ServicePlan, WorkOrder, Wor
 from scheduling.orders import contents as orders_contents
 from scheduling.orders import states, steps
 from scheduling.orders.contents import SET_UP_MINUTES, VISIT_MINUTES
+from shared.messages import message
 from shared.periods import local_day
-from shared.told import in_english
 
 CHUNK: Final = 2000
 HOLD_DAYS: Final = {
@@ -59,7 +59,6 @@ class RaiseReport:
         self.raised[kind] = self.raised.get(kind, 0) + number
 
 
-@in_english
 def raise_work(*, now: datetime, unit_ids: Sequence[int] | None = None) -> RaiseReport:
     """Bring standing orders in line with standing findings and with what plans promise.
 
@@ -82,11 +81,11 @@ def _withdraw_groundless(report: RaiseReport, now: datetime, unit_ids: Sequence[
     gone = standing.filter(finding__gone_at__isnull=False).exclude(Exists(twin))
     groups: dict[str, list[int]] = {}
     for pk, because in gone.values_list("pk", "finding__gone_because"):
-        groups.setdefault(because or "the finding is gone", []).append(pk)
+        groups.setdefault(because or message("the finding is gone"), []).append(pk)
     closed = standing.filter(site__is_closed=True)
-    groups.setdefault("the site is closed", []).extend(closed.values_list("pk", flat=True))
+    groups.setdefault(message("the site is closed"), []).extend(closed.values_list("pk", flat=True))
     over = standing.filter(kind=OrderKind.PLAN_VISIT, plan__ends_on__lte=F("window_from"))
-    groups.setdefault("the plan has ended", []).extend(over.values_list("pk", flat=True))
+    groups.setdefault(message("the plan has ended"), []).extend(over.values_list("pk", flat=True))
     for because, ids in groups.items():
         with transaction.atomic():
             report.withdrawn += states.withdraw_all(ids, because, now, None)
@@ -169,11 +168,15 @@ def _take_over(order: WorkOrder, row: dict, now: datetime) -> WorkOrderEvent:
     order.likely_on = new.likely_on
     order.minutes, order.flush_minutes = new.minutes, new.flush_minutes
     order.changed_at = now
-    detail = (
-        f"{new.why} Strength and window were {was}; now {order.strength:.2f}, "
-        f"{order.window_from:%d %b}–{order.window_to:%d %b}."
+    detail = message(
+        "{why} Strength and window were {was}; now {strength:.2f}, {window_from:%d %b}–{window_to:%d %b}.",
+        why=new.why,
+        was=was,
+        strength=order.strength,
+        window_from=order.window_from,
+        window_to=order.window_to,
     )
-    return WorkOrderEvent(order=order, at=now, what="brought up to its finding", detail=detail)
+    return WorkOrderEvent(order=order, at=now, what=message("brought up to its finding"), detail=detail)
 
 
 def _raise_from_findings(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | None) -> None:
@@ -238,8 +241,12 @@ def _raise_plan_visits(report: RaiseReport, now: datetime) -> None:
     visits, homeless = plans.visits_due(now, set(known.values()))
     for plan in homeless:
         report.problems.append(
-            f"Plan {plan.code} promises visits, but {plan.site.name} has no treatment unit in service. "
-            "Add one or end the plan."
+            message(
+                "Plan {code} promises visits, but {name} has no treatment unit in "
+                "service. Add one or end the plan.",
+                code=plan.code,
+                name=plan.site.name,
+            )
         )
     orders = [_visit_order(visit, now) for visit in visits if visit.cause_key not in known]
     orders.sort(key=lambda order: order.cause_key)

@@ -10,6 +10,7 @@ from typing import Final
 from fleet.models import Person, WebhookKind
 from fleet.webhooks import outbox
 from scheduling.models import OrderState, RouteProposal, StopOrder, WorkOrder, WorkOrderEvent
+from shared.messages import message
 
 KINDS: Final = {
     "raised": WebhookKind.ORDER_RAISED,
@@ -104,7 +105,7 @@ def release(order_ids: list[int], why: str, *, at: datetime, by: Person | None =
         WorkOrder.objects.filter(pk__in=ids).update(state=OrderState.OPEN, changed_at=at)
         StopOrder.objects.filter(order_id__in=ids, is_in_force=True).update(is_in_force=False)
         freed += ids
-    note_all(freed, "taken off its route", why, at=at, by=by)
+    note_all(freed, message("taken off its route"), why, at=at, by=by)
     return len(freed)
 
 
@@ -119,7 +120,7 @@ def withdraw_all(ids: list[int], because: str, now: datetime, by: Person | None)
         )
         StopOrder.objects.filter(order_id__in=standing, is_in_force=True).update(is_in_force=False)
         done += standing
-    note_all(done, "withdrawn", because, at=now, by=by)
+    note_all(done, message("withdrawn"), because, at=now, by=by)
     return len(done)
 
 

@@ -17,7 +17,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.told import told
+from shared.translation import translate
 
 SPARE_ROWS: Final = 4
 MOST_ROWS: Final = 100
@@ -79,7 +79,7 @@ def _save(request: HttpRequest, kind: str, current: StepSheet | None) -> HttpRes
         )  # fmt: skip
     except CannotDo as error:
         return _page(
-            request, kind, current, edited, cautions, from_version, problem=told(str(error)), status=422
+            request, kind, current, edited, cautions, from_version, problem=translate(error), status=422
         )
     messages.success(
         request,
@@ -149,4 +149,4 @@ def _controls(sheet: StepSheet) -> int:
 
 def _asks() -> dict[str, str]:
     """Return what the phone may ask for at a step, in the reader's language."""
-    return {code: told(word) for code, word in ASKS.items()}
+    return {code: translate(word) for code, word in ASKS.items()}

@@ -18,6 +18,7 @@ from django.utils.text import slugify
 from fleet.models import Person
 from scheduling.models import OrderKind, StepSheet
 from shared.errors import CannotDo
+from shared.messages import message
 
 
 @dataclass(frozen=True)
@@ -31,113 +32,121 @@ class Step:
 
 
 CAUTIONS = [
-    "The maker's manual, local plumbing and electrical code and licensed trades go before this sheet. Stop and "
-    "call the office where they differ or where you are not sure.",
-    "Mains voltage beside water: unplug, keep the plug in your hand or locked, dry hands and floor. Wiring is a "
-    "licensed electrician's work.",
-    "Stored pressure: a tank or housing can hold pressure with the feed shut. Prove zero pressure before any "
-    "joint or housing is opened.",
-    "People drink this water: clean hands and gloves, new seals, nobody draws water until the unit is flushed "
-    "to clear.",
+    message(
+        "The maker's manual, local plumbing and electrical code and licensed "
+        "trades go before this sheet. Stop and call the office where they "
+        "differ or where you are not sure."
+    ),
+    message(
+        "Mains voltage beside water: unplug, keep the plug in your hand or "
+        "locked, dry hands and floor. Wiring is a licensed electrician's work."
+    ),
+    message(
+        "Stored pressure: a tank or housing can hold pressure with the feed "
+        "shut. Prove zero pressure before any joint or housing is opened."
+    ),
+    message(
+        "People drink this water: clean hands and gloves, new seals, nobody "
+        "draws water until the unit is flushed to clear."
+    ),
 ]
-CHEMICAL_CAUTION = (
-    "Storage solution and sanitiser irritate skin and eyes: gloves and eye protection, never mixed, to drain with "
-    "plenty of water. Read the safety data sheet."
+CHEMICAL_CAUTION = message(
+    "Storage solution and sanitiser irritate skin and eyes: gloves and eye "
+    "protection, never mixed, to drain with plenty of water. Read the "
+    "safety data sheet."
 )
 
 _SAFE_START = [
-    Step("tell", "Tell the people on site that the water will be off and not to draw any until you say so."),
-    Step("isolate", "Shut the feed valve and the valve to the storage tank.", is_hazard_control=True),
-    Step("lock_out", "Unplug the unit and keep the plug in your hand, or lock and tag its isolator.",
+    Step("tell", message("Tell the people on site that the water will be off and not to draw " "any until you say so.")),
+    Step("isolate", message("Shut the feed valve and the valve to the storage tank."), is_hazard_control=True),
+    Step("lock_out", message("Unplug the unit and keep the plug in your hand, or lock and tag its " "isolator."),
          is_hazard_control=True),
-    Step("prove_zero", "Relieve the pressure at a low point and prove it: gauge at zero, tap open and dry.",
+    Step("prove_zero", message("Relieve the pressure at a low point and prove it: gauge at zero, tap " "open and dry."),
          is_hazard_control=True),
 ]  # fmt: skip
 _SAFE_END = [
-    Step("slow_fill", "Open the feed a quarter turn and fill slowly, letting the air out; no bang, no jolt."),
-    Step("leak_watch", "Dry every joint you touched and watch each for five minutes at full pressure.",
+    Step("slow_fill", message("Open the feed a quarter turn and fill slowly, letting the air out; no " "bang, no jolt.")),
+    Step("leak_watch", message("Dry every joint you touched and watch each for five minutes at full " "pressure."),
          is_hazard_control=True),
 ]  # fmt: skip
 _BACK_TO_WORK = [
-    Step("override_closed", "Close the flush override and check that it is closed, before power.",
+    Step("override_closed", message("Close the flush override and check that it is closed, before power."),
          is_hazard_control=True),
-    Step("power", "Plug in or unlock with dry hands; see that the unit starts and stops as it should.",
+    Step("power", message("Plug in or unlock with dry hands; see that the unit starts and stops " "as it should."),
          is_hazard_control=True),
-    Step("run_in_readings", "After run-in of 15 minutes read flows, pressures, conductivities and temperature.",
+    Step("run_in_readings", message("After run-in of 15 minutes read flows, pressures, conductivities and " "temperature."),
          asks="performance"),
-    Step("meter", "Read the meter.", asks="meter_total"),
-    Step("drain_gap", "See that the drain line still has its air gap and is fixed.", is_hazard_control=True),
+    Step("meter", message("Read the meter."), asks="meter_total"),
+    Step("drain_gap", message("See that the drain line still has its air gap and is fixed."), is_hazard_control=True),
 ]  # fmt: skip
 _FLUSH = [
-    Step("flush", "Flush to drain with the override open until it runs clear: write down gallons and minutes, and "
-         "whether it ran clear.", is_hazard_control=True, asks="flush"),
+    Step("flush", message("Flush to drain with the override open until it runs clear: write down " "gallons and minutes, and whether it ran clear."), is_hazard_control=True, asks="flush"),
 ]  # fmt: skip
 
 SHEETS: dict[str, list[Step]] = {
     OrderKind.CHANGE_DUE: [
         *_SAFE_START,
-        Step("right_part", "Check kind, lot and shelf life of the new part against the order.", asks="part"),
-        Step("take_out", "Take the old part out; note why: worn, failed or early. Look at it and at the housing."),
-        Step("clean_housing", "Clean the housing, lay in a new seal with food-grade grease; never the old one."),
-        Step("put_in", "Put the new part in the right way round; for a membrane mind the flow arrow and brine seal."),
+        Step("right_part", message("Check kind, lot and shelf life of the new part against the order."), asks="part"),
+        Step("take_out", message("Take the old part out; note why: worn, failed or early. Look at it " "and at the housing.")),
+        Step("clean_housing", message("Clean the housing, lay in a new seal with food-grade grease; never " "the old one.")),
+        Step("put_in", message("Put the new part in the right way round; for a membrane mind the flow " "arrow and brine seal.")),
         *_SAFE_END,
-        Step("bed_or_flush", "Carbon: choose to leave the bed overnight and flush tomorrow, or to flush to clear "
-             "now. Membrane: purge the storage solution to drain, permeate too."),
+        Step("bed_or_flush", message("Carbon: choose to leave the bed overnight and flush tomorrow, or to " "flush to clear now. Membrane: purge the storage solution to drain, " "permeate too.")),
         *_FLUSH,
-        Step("warning_tag", "Put the warning tag back on the carbon housing: do not draw before flushing.",
+        Step("warning_tag", message("Put the warning tag back on the carbon housing: do not draw before " "flushing."),
              is_hazard_control=True),
-        Step("chlorine_after_carbon", "After carbon: test the chlorine behind it; it must read nothing.",
+        Step("chlorine_after_carbon", message("After carbon: test the chlorine behind it; it must read nothing."),
              asks="chlorine_after_carbon_mg_l"),
         *_BACK_TO_WORK,
     ],
     OrderKind.REFLUSH_REQUIRED: [
-        Step("tell", "Tell the people on site not to draw water until you say so."),
-        Step("tag_on", "See that the warning tag is on; if the unit was used meanwhile, tell the office now.",
+        Step("tell", message("Tell the people on site not to draw water until you say so.")),
+        Step("tag_on", message("See that the warning tag is on; if the unit was used meanwhile, tell " "the office now."),
              is_hazard_control=True),
         *_FLUSH,
-        Step("leak_watch", "Watch the joints of the last change for five minutes at full pressure.",
+        Step("leak_watch", message("Watch the joints of the last change for five minutes at full pressure."),
              is_hazard_control=True),
-        Step("chlorine_after_carbon", "After carbon: test the chlorine behind it; it must read nothing.",
+        Step("chlorine_after_carbon", message("After carbon: test the chlorine behind it; it must read nothing."),
              asks="chlorine_after_carbon_mg_l"),
         *_BACK_TO_WORK,
     ],
     OrderKind.PERFORMANCE_DECAY: [
-        Step("readings_before", "Before touching anything, read flows, pressures, conductivities and temperature.",
+        Step("readings_before", message("Before touching anything, read flows, pressures, conductivities and " "temperature."),
              asks="performance"),
-        Step("feed_side", "Check the feed: pressure, shut valves, clogged pre-filter, chlorine behind the carbon.",
+        Step("feed_side", message("Check the feed: pressure, shut valves, clogged pre-filter, chlorine " "behind the carbon."),
              asks="chlorine_after_carbon_mg_l"),
-        Step("gauges", "Doubt the gauges first: compare with a handheld one."),
+        Step("gauges", message("Doubt the gauges first: compare with a handheld one.")),
         *_SAFE_START,
-        Step("look_inside", "Open what the pattern points to: seals and O-rings, end caps, scale, slime, colour."),
+        Step("look_inside", message("Open what the pattern points to: seals and O-rings, end caps, scale, " "slime, colour.")),
         *_SAFE_END,
         *_BACK_TO_WORK,
     ],
     OrderKind.PLAN_VISIT: [
-        Step("look_round", "Look, listen, feel: leaks, noise, heat, loose tubes, odd smell.",
+        Step("look_round", message("Look, listen, feel: leaks, noise, heat, loose tubes, odd smell."),
              is_hazard_control=True),
-        Step("run_in_readings", "Read flows, pressures, conductivities and temperature while running.",
+        Step("run_in_readings", message("Read flows, pressures, conductivities and temperature while running."),
              asks="performance"),
-        Step("meter", "Read the meter.", asks="meter_total"),
-        Step("drain_gap", "See that the drain line has its air gap and is fixed.", is_hazard_control=True),
-        Step("ask", "Ask the people on site how the water has been; write it down."),
+        Step("meter", message("Read the meter."), asks="meter_total"),
+        Step("drain_gap", message("See that the drain line has its air gap and is fixed."), is_hazard_control=True),
+        Step("ask", message("Ask the people on site how the water has been; write it down.")),
     ],
     OrderKind.FEED_TEST: [
-        Step("sample_tap", "Let the feed tap run for two minutes, then take the sample."),
-        Step("test", "Test chlorine at once, then hardness, alkalinity, pH, conductivity, temperature.",
+        Step("sample_tap", message("Let the feed tap run for two minutes, then take the sample.")),
+        Step("test", message("Test chlorine at once, then hardness, alkalinity, pH, conductivity, " "temperature."),
              asks="feed_test"),
-        Step("reagents", "Reagents are poison: gloves, closed case, rests go back with you.",
+        Step("reagents", message("Reagents are poison: gloves, closed case, rests go back with you."),
              is_hazard_control=True),
     ],
     OrderKind.READING: [
-        Step("right_meter", "Compare the meter's serial number with the order; photograph the register."),
-        Step("meter", "Read the meter, all digits, as it shows.", asks="meter_total"),
-        Step("look_round", "Look for leaks while you are there.", is_hazard_control=True),
+        Step("right_meter", message("Compare the meter's serial number with the order; photograph the " "register.")),
+        Step("meter", message("Read the meter, all digits, as it shows."), asks="meter_total"),
+        Step("look_round", message("Look for leaks while you are there."), is_hazard_control=True),
     ],
     OrderKind.ONE_OFF: [
         *_SAFE_START,
-        Step("work", "Do the work as the order says; write down what you did."),
+        Step("work", message("Do the work as the order says; write down what you did.")),
         *_SAFE_END,
-        Step("flush", "If the wetted side was opened: flush to drain until it runs clear.",
+        Step("flush", message("If the wetted side was opened: flush to drain until it runs clear."),
              is_hazard_control=True, asks="flush"),
         *_BACK_TO_WORK,
     ],
@@ -182,14 +191,25 @@ def revise(
     Raises CannotDo for a sheet without cautions, a step without code or text, or a code used twice.
     """
     if kind not in OrderKind.values:
-        raise CannotDo(f"There is no kind of work {kind!r}.", remedy=f"Choose one of: {OrderKind.values}.")
+        raise CannotDo(
+            message("There is no kind of work {kind!r}.", kind=kind),
+            remedy=message("Choose one of: {values}.", values=OrderKind.values),
+        )
     if not [text for text in cautions if text.strip()]:
-        raise CannotDo("A sheet begins with its cautions.", remedy="Write at least one.", field="cautions")
+        raise CannotDo(
+            message("A sheet begins with its cautions."),
+            remedy=message("Write at least one."),
+            field="cautions",
+        )
     codes = [str(step.get("code", "")).strip() for step in steps]
     if not steps or not all(codes) or not all(str(step.get("text", "")).strip() for step in steps):
-        raise CannotDo("Each step has a code and a text.", remedy="Fill in both.", field="steps")
+        raise CannotDo(
+            message("Each step has a code and a text."), remedy=message("Fill in both."), field="steps"
+        )
     if len(set(codes)) != len(codes):
-        raise CannotDo("Two steps have the same code.", remedy="Give each its own.", field="steps")
+        raise CannotDo(
+            message("Two steps have the same code."), remedy=message("Give each its own."), field="steps"
+        )
     rows = list(StepSheet.objects.select_for_update().filter(kind=kind).order_by("-version"))
     StepSheet.objects.filter(kind=kind, is_current=True).update(is_current=False)
     return StepSheet.objects.create(
@@ -197,7 +217,7 @@ def revise(
         steps=[
             {
                 "code": code,
-                "text": str(step["text"]).strip(),
+                "text": step["text"].strip(),
                 "is_hazard_control": bool(step.get("is_hazard_control")),
                 "asks": str(step.get("asks", "")),
             }
@@ -239,20 +259,22 @@ def check_record(
     for step in skipped:
         if not step["because"]:
             raise CannotDo(
-                f"The step “{step['text']}” guards people and is not ticked.",
-                remedy="Do it and tick it, or write why it was not done; the planner sees the reason.",
+                message("The step “{text}” guards people and is not ticked.", text=step["text"]),
+                remedy=message(
+                    "Do it and tick it, or write why it was not done; the planner sees the reason."
+                ),
                 field=f"step:{step['code']}",
             )
     return skipped
 
 
 ASKS: Final[dict[str, str]] = {
-    "": "nothing",
-    "part": "the new part",
-    "flush": "the flush",
-    "meter_total": "the meter's total",
-    "performance": "the gauges",
-    "chlorine_after_carbon_mg_l": "chlorine after carbon",
+    "": message("nothing"),
+    "part": message("the new part"),
+    "flush": message("the flush"),
+    "meter_total": message("the meter's total"),
+    "performance": message("the gauges"),
+    "chlorine_after_carbon_mg_l": message("chlorine after carbon"),
 }
 """What the phone may ask for beside a step's tick."""
 MOST_STEPS: Final = 60
@@ -295,6 +317,7 @@ def edit(
             if (current.version if current else 0) != from_version:
                 raise _moved_on(current)
             if current is not None:
+                kept_cautions, new_steps = _as_they_were(current, kept_cautions, new_steps)
                 _check_changed(current, kept_cautions, new_steps)
                 _check_controls(current, new_steps, set(gives_up))
             return revise(kind, cautions=kept_cautions, steps=new_steps, by=by, now=now)
@@ -337,29 +360,42 @@ def _with_codes(edited: Sequence[EditedStep]) -> list[dict]:
     return made
 
 
+def _as_they_were(
+    current: StepSheet, cautions: list[str], new_steps: list[dict]
+) -> tuple[list[str], list[dict]]:
+    """Return an edit whose unchanged texts are the sheet's own, so that the house's stay messages."""
+    before = {text: text for text in [*current.cautions, *(step["text"] for step in current.steps)]}
+    rows = [{**step, "text": before.get(step["text"], step["text"])} for step in new_steps]
+    return [before.get(text, text) for text in cautions], rows
+
+
 def _check_texts(cautions: list[str], new_steps: list[dict]) -> None:
     if len(new_steps) > MOST_STEPS:
         raise CannotDo(
-            f"{len(new_steps)} steps are too many.", remedy=f"Keep to {MOST_STEPS}.", field="steps"
+            message("{new_steps} steps are too many.", new_steps=len(new_steps)),
+            remedy=message("Keep to {most_steps}.", most_steps=MOST_STEPS),
+            field="steps",
         )
     for text in [*cautions, *(step["text"] for step in new_steps)]:
         if len(text) > LONGEST:
             raise CannotDo(
-                f"“{text[:40]}…” is {len(text)} characters long.",
-                remedy=f"Split it; {LONGEST} are the most.", field="steps",
+                message("“{text}…” is {text2} characters long.", text=text[:40], text2=len(text)),
+                remedy=message("Split it; {longest} are the most.", longest=LONGEST), field="steps",
             )  # fmt: skip
     for step in new_steps:
         if step["asks"] not in ASKS:
             raise CannotDo(
-                f"Nothing can be asked by {step['asks']!r}.",
-                remedy=f"Choose one of: {', '.join(ASKS.values())}.", field="steps",
+                message("Nothing can be asked by {asks!r}.", asks=step['asks']),
+                remedy=message("Choose one of: {list}.", list=list(ASKS.values())), field="steps",
             )  # fmt: skip
 
 
 def _check_changed(current: StepSheet, cautions: list[str], new_steps: list[dict]) -> None:
     old = [asdict(step) for step in as_edited(current)]
     if cautions == list(current.cautions) and new_steps == old:
-        raise CannotDo("Nothing was changed.", remedy="Change a caution or a step, then save.")
+        raise CannotDo(
+            message("Nothing was changed."), remedy=message("Change a caution or a step, then save.")
+        )
 
 
 def _check_controls(current: StepSheet, new_steps: list[dict], gives_up: set[str]) -> None:
@@ -367,12 +403,16 @@ def _check_controls(current: StepSheet, new_steps: list[dict], gives_up: set[str
     for step in controls_given_up(current, edited):
         if step["code"] not in gives_up:
             raise CannotDo(
-                f"“{step['text']}” guards people and would no longer be a hazard control.",
-                remedy="Put it back, or confirm below that this control is to go.",
+                message("“{text}” guards people and would no longer be a hazard control.", text=step["text"]),
+                remedy=message("Put it back, or confirm below that this control is to go."),
                 field="controls",
             )
 
 
 def _moved_on(current: StepSheet | None) -> CannotDo:
-    told = f"Version {current.version} is in use by now." if current else "There is no such sheet any more."
-    return CannotDo(told, remedy="Load the sheet again and enter your change there.")
+    told = (
+        message("Version {version} is in use by now.", version=current.version)
+        if current
+        else message("There is no such sheet any more.")
+    )
+    return CannotDo(told, remedy=message("Load the sheet again and enter your change there."))

@@ -29,7 +29,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission, may
 from shared.tables import asked_file
-from shared.told import told
+from shared.translation import translate
 
 
 class WorkForManyForm(forms.Form):
@@ -76,7 +76,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
                 _units(request, serials), by=request.user, now=now, **form.cleaned_data
             )
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+            form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(
                 request,
@@ -101,7 +101,7 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
         try:
             service.withdraw_many(orders, by=request.user, reason=form.cleaned_data["reason"], now=now)
         except CannotDo as error:
-            form.add_error(None, told(str(error)))
+            form.add_error(None, translate(error))
         else:
             query = urlencode({"state": "withdrawn", "sort": "-due"})
             request.session["withdrawn_together"] = [order.pk for order in orders]
@@ -120,7 +120,7 @@ def reopen_chosen(request: HttpRequest) -> HttpResponse:
     try:
         made = service.reopen_many(_orders(request), by=request.user, reason="Withdrawn by mistake.", now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Open again: %(made)s.") % {"made": counted(len(made))})
     return redirect("work_orders")
@@ -208,7 +208,7 @@ def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             service.withdraw(order, by=request.user, reason=form.cleaned_data["reason"], now=now)
         except CannotDo as error:
-            form.add_error(None, told(str(error)))
+            form.add_error(None, translate(error))
         else:
             messages.success(
                 request,
@@ -227,7 +227,7 @@ def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         service.reopen(order, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("%(pk)s is open again.") % {"pk": orders.number_of(pk)})
     return redirect("work_order", pk=pk)
@@ -249,7 +249,7 @@ def new_order(request: HttpRequest) -> HttpResponse:
                 client_id=data["client_id"], by=request.user, now=now,
             )  # fmt: skip
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+            form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(
                 request,

@@ -18,7 +18,9 @@ from scheduling.models import OrderKind, OrderState, Skill, Technician, WorkOrde
 from scheduling.orders import contents, states
 from scheduling.orders.contents import SET_UP_MINUTES, VISIT_MINUTES
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
+from shared.translation import label_of
 
 
 @transaction.atomic
@@ -26,13 +28,17 @@ def withdraw(order: WorkOrder, *, by: Person | None, reason: str, now: datetime)
     """Withdraw a standing order for a reason. Raises CannotDo when it is over, or no reason is given."""
     if not reason.strip():
         raise CannotDo(
-            f"{order} can't be withdrawn without a reason.", remedy="Say why in a few words.", field="reason"
+            message("{order} can't be withdrawn without a reason.", order=order),
+            remedy=message("Say why in a few words."),
+            field="reason",
         )
-    if not states.withdraw_all([order.pk], reason.strip()[:160], now, by):
+    if not states.withdraw_all([order.pk], reason.strip(), now, by):
         order.refresh_from_db()
         raise CannotDo(
-            f"{order} is {order.get_state_display().lower()} already.",
-            remedy="Reload the order; only open orders and orders on a route can be withdrawn.",
+            message(
+                "{order} is {state} already.", order=order, state=label_of(OrderState, order.state).lower()
+            ),
+            remedy=message("Reload the order; only open orders and orders on a route can be withdrawn."),
         )
     order.refresh_from_db()
     return order
@@ -42,21 +48,29 @@ def withdraw(order: WorkOrder, *, by: Person | None, reason: str, now: datetime)
 def reopen(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -> WorkOrder:
     """Open a withdrawn order again, e.g. because its work was done before the withdrawal was known."""
     if not reason.strip():
-        raise CannotDo(f"{order} can't be reopened without a reason.", remedy="Say why in a few words.")
+        raise CannotDo(
+            message("{order} can't be reopened without a reason.", order=order),
+            remedy=message("Say why in a few words."),
+        )
     standing = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if standing is not None:
         raise CannotDo(
-            f"{order} has been followed by {standing} for the same cause.", remedy=f"Work on {standing}."
+            message(
+                "{order} has been followed by {standing} for the same cause.", order=order, standing=standing
+            ),
+            remedy=message("Work on {standing}.", standing=standing),
         )
     changed = WorkOrder.objects.filter(pk=order.pk, state=OrderState.WITHDRAWN).update(
         state=OrderState.OPEN, ended_at=None, withdrawn_because="", changed_at=now
     )
     if not changed:
         raise CannotDo(
-            f"{order} is not withdrawn.", remedy="Only a withdrawn order can be reopened; undo a close-out "
-            "to reopen a finished one.",
-        )  # fmt: skip
-    states.note(order, "reopened", reason.strip(), at=now, by=by)
+            message("{order} is not withdrawn.", order=order),
+            remedy=message(
+                "Only a withdrawn order can be reopened; undo a close-out to reopen a finished one."
+            ),
+        )
+    states.note(order, message("reopened"), reason.strip(), at=now, by=by)
     order.refresh_from_db()
     return order
 
@@ -109,7 +123,7 @@ def raise_one_off(
     order.skills.set(skills)
     for part_kind, quantity in parts:
         WorkOrderPart.objects.create(order=order, kind=part_kind, quantity=quantity)
-    states.note(order, "raised", why.strip(), at=now, by=by)
+    states.note(order, message("raised"), why.strip(), at=now, by=by)
     return order
 
 
@@ -130,9 +144,15 @@ def raise_follow_up(
         "site_id": order.site_id,
         "part": part,
         "follows": order,
-        "why": f"Bed left standing overnight on {started_on:%d %b %Y}; its second flush is due the next day.",
-        "numbers": {"owed": "bedded_overnight", "flush_gal": usual.carbon_flush_gal,
-                    "flush_minutes": flush_minutes},
+        "why": message(
+            "Bed left standing overnight on {started_on:%d %b %Y}; its second flush is due the next day.",
+            started_on=started_on,
+        ),
+        "numbers": {
+            "owed": "bedded_overnight",
+            "flush_gal": usual.carbon_flush_gal,
+            "flush_minutes": flush_minutes,
+        },
         "strength": 1.0,
         "window_from": started_on + timedelta(days=1),
         "window_to": started_on + timedelta(days=2),
@@ -142,7 +162,7 @@ def raise_follow_up(
         "preferred_technician": technician,
         "raised_at": now,
         "changed_at": now,
-    }  # fmt: skip
+    }
     try:
         with transaction.atomic():
             follow_up = WorkOrder.objects.create(cause_key=cause_key, **values)
@@ -150,7 +170,7 @@ def raise_follow_up(
         follow_up = WorkOrder.objects.standing().get(cause_key=cause_key)
         WorkOrder.objects.filter(pk=follow_up.pk).update(follows=order, preferred_technician=technician)
         return follow_up
-    states.note(follow_up, "raised", f"Follows {order}.", at=now)
+    states.note(follow_up, message("raised"), message("Follows {order}.", order=order), at=now)
     return follow_up
 
 
@@ -159,22 +179,29 @@ def _check_one_off(
 ) -> None:
     if not why.strip():
         raise CannotDo(
-            "The order does not say what is to be done.", remedy="Fill in the reason.", field="why"
+            message("The order does not say what is to be done."),
+            remedy=message("Fill in the reason."),
+            field="why",
         )
     if window_to < max(window_from, today):
         raise CannotDo(
-            f"The window ends on {window_to:%d %b %Y}, before it begins or before today.",
-            remedy="Choose a last day that is still to come.",
+            message(
+                "The window ends on {window_to:%d %b %Y}, before it begins or before today.",
+                window_to=window_to,
+            ),
+            remedy=message("Choose a last day that is still to come."),
             field="window_to",
         )
     if minutes is not None and not 0 < minutes <= 1440:
         raise CannotDo(
-            f"{minutes} minutes can't be planned.", remedy="Give 1 to 1440 minutes.", field="minutes"
+            message("{minutes} minutes can't be planned.", minutes=minutes),
+            remedy=message("Give 1 to 1440 minutes."),
+            field="minutes",
         )
     if promised_on is not None and promised_on < today:
         raise CannotDo(
-            f"The promised day {promised_on:%d %b %Y} has passed.",
-            remedy="Promise a day that is still to come.",
+            message("The promised day {promised_on:%d %b %Y} has passed.", promised_on=promised_on),
+            remedy=message("Promise a day that is still to come."),
             field="promised_on",
         )
 
@@ -209,7 +236,7 @@ def raise_for_many(
     now: datetime,
 ) -> list[int]:
     """Raise the same one-off work at every treatment unit; a second press with the same id adds nothing."""
-    _check_count(len(units), "treatment unit")
+    _check_count(len(units), message("treatment unit"))
     return [
         raise_one_off(
             treatment_unit=unit, why=why, window_from=window_from, window_to=window_to, minutes=minutes,
@@ -221,6 +248,11 @@ def raise_for_many(
 
 def _check_count(count: int, what: str) -> None:
     if not count:
-        raise CannotDo(f"No {what} is chosen.", remedy="Tick at least one in the list.")
+        raise CannotDo(
+            message("No {what} is chosen.", what=what), remedy=message("Tick at least one in the list.")
+        )
     if count > MOST_AT_ONCE:
-        raise CannotDo(f"{count} are too many at once.", remedy=f"Choose at most {MOST_AT_ONCE}.")
+        raise CannotDo(
+            message("{count} are too many at once.", count=count),
+            remedy=message("Choose at most {most_at_once}.", most_at_once=MOST_AT_ONCE),
+        )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from django.db.models import F, IntegerField, Model, Q, QuerySet, TextField, Value
+from django.db.models import F, IntegerField, Model, Q, QuerySet, Value
 from django.db.models.functions import Cast
 
 from fleet.models import AuditArea, AuditEntry, TelemetryMap, Webhook
@@ -21,6 +21,8 @@ from scheduling.models import (
     TaxRate,
     WorkOrderEvent,
 )
+from shared.messages import message
+from shared.translation import MessageField
 
 FIELDS: Final = ("told_at", "told_by", "told_area", "told_what", "told_about", "told_detail")
 MOST_COUNTED: Final = 10_000
@@ -46,27 +48,78 @@ class History:
 
 _A = AuditArea
 HISTORIES: Final = (
-    History(WorkOrderEvent, _A.WORK, "", "at", "by", "what", "order__treatment_unit__serial", "detail",
-            "order__site__branch"),
-    History(StepSheet, _A.WORK, "step sheet, new version", "made_at", "made_by", "", "kind"),
-    History(RouteProposal, _A.PLANS, "routes planned", "made_at", "made_by", "", "first_on", "", "branch"),
-    History(RouteProposal, _A.PLANS, "routes published", "published_at", "", "", "first_on", "", "branch"),
-    History(PlanRevision, _A.PLANS, "plan changed by hand", "at", "by", "", "proposal__first_on", "what",
-            "proposal__branch"),
-    History(PlanRevision, _A.PLANS, "change by hand undone", "undone_at", "undone_by", "",
-            "proposal__first_on", "what", "proposal__branch"),
-    History(PlanPriceList, _A.PLANS, "planner's prices", "made_at", "made_by", "", "from_on"),
-    History(StockMovement, _A.STOCK, "stock moved", "at", "by", "", "place__code", "note", "place__branch"),
+    History(
+        WorkOrderEvent,
+        _A.WORK,
+        "",
+        "at",
+        "by",
+        "what",
+        "order__treatment_unit__serial",
+        "detail",
+        "order__site__branch",
+    ),
+    History(StepSheet, _A.WORK, message("step sheet, new version"), "made_at", "made_by", "", "kind"),
+    History(
+        RouteProposal, _A.PLANS, message("routes planned"), "made_at", "made_by", "", "first_on", "", "branch"
+    ),
+    History(
+        RouteProposal, _A.PLANS, message("routes published"), "published_at", "", "", "first_on", "", "branch"
+    ),
+    History(
+        PlanRevision,
+        _A.PLANS,
+        message("plan changed by hand"),
+        "at",
+        "by",
+        "",
+        "proposal__first_on",
+        "what",
+        "proposal__branch",
+    ),
+    History(
+        PlanRevision,
+        _A.PLANS,
+        message("change by hand undone"),
+        "undone_at",
+        "undone_by",
+        "",
+        "proposal__first_on",
+        "what",
+        "proposal__branch",
+    ),
+    History(PlanPriceList, _A.PLANS, message("planner's prices"), "made_at", "made_by", "", "from_on"),
+    History(
+        StockMovement,
+        _A.STOCK,
+        message("stock moved"),
+        "at",
+        "by",
+        "",
+        "place__code",
+        "note",
+        "place__branch",
+    ),
     History(RevenueEntry, _A.MONEY, "", "entered_at", "entered_by", "kind", "site__code", "text"),
-    History(ClosedMonth, _A.MONEY, "month closed", "closed_at", "closed_by", "", "month"),
-    History(PlanTerms, _A.MONEY, "plan terms set", "made_at", "made_by", "", "plan__code"),
-    History(PlanTerms, _A.MONEY, "plan terms taken back", "taken_back_at", "taken_back_by", "", "plan__code"),
-    History(TaxRate, _A.MONEY, "tax rate set", "made_at", "made_by", "", "code"),
-    History(TaxRate, _A.MONEY, "tax rate taken back", "taken_back_at", "taken_back_by", "", "code"),
-    History(InvoiceBatch, _A.MONEY, "entries handed to the books", "made_at", "made_by", "", "through"),
-    History(Webhook, _A.OUTSIDE, "webhook entered", "made_at", "made_by", "", "name", "", "branch"),
-    History(TelemetryMap, _A.OUTSIDE, "telemetry mapping kept", "made_at", "made_by", "", "name"),
-)  # fmt: skip
+    History(ClosedMonth, _A.MONEY, message("month closed"), "closed_at", "closed_by", "", "month"),
+    History(PlanTerms, _A.MONEY, message("plan terms set"), "made_at", "made_by", "", "plan__code"),
+    History(
+        PlanTerms,
+        _A.MONEY,
+        message("plan terms taken back"),
+        "taken_back_at",
+        "taken_back_by",
+        "",
+        "plan__code",
+    ),
+    History(TaxRate, _A.MONEY, message("tax rate set"), "made_at", "made_by", "", "code"),
+    History(TaxRate, _A.MONEY, message("tax rate taken back"), "taken_back_at", "taken_back_by", "", "code"),
+    History(
+        InvoiceBatch, _A.MONEY, message("entries handed to the books"), "made_at", "made_by", "", "through"
+    ),
+    History(Webhook, _A.OUTSIDE, message("webhook entered"), "made_at", "made_by", "", "name", "", "branch"),
+    History(TelemetryMap, _A.OUTSIDE, message("telemetry mapping kept"), "made_at", "made_by", "", "name"),
+)
 """Token rows are the API's own; their making and revoking is written as entries."""
 
 
@@ -113,7 +166,10 @@ def changes_page(asked: Asked, *, page: int, size: int) -> ChangesPage:
     for rows in sources:
         wanted = rows.order_by("-told_at", "-pk").values("pk")[: page * size]
         newest.append(rows.filter(pk__in=wanted).values(*FIELDS, "told_place", "told_key"))
-    shown = list(_in_order(newest)[(page - 1) * size : page * size])
+    shown = [
+        {**row, "told_what": message(row["told_what"])}
+        for row in _in_order(newest)[(page - 1) * size : page * size]
+    ]
     return ChangesPage(shown, total, count > MOST_COUNTED, page, pages)
 
 
@@ -145,7 +201,7 @@ def _told(
     rows: QuerySet, place: int, at: str, by: str, area: F | Value, what: F | Value, about: str, detail: str
 ) -> QuerySet:
     def text(value: F | Value) -> Cast:
-        return Cast(value, TextField())
+        return Cast(value, MessageField())
 
     def column(field: str) -> Cast:
         return text(F(field) if field else Value(""))

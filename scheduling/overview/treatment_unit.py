@@ -29,7 +29,7 @@ from fleet.models import (
 from scheduling.models import CloseOut, StopOrder, WorkOrder
 from scheduling.pages.figures import Figure, figures
 from shared.periods import local_day
-from shared.told import written
+from shared.translation import written
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.display.figures import QUANTITIES, show
-from shared.told import written
+from shared.translation import written
 
 
 @dataclass(frozen=True)
@@ -46,11 +46,13 @@ def figures(numbers: dict, *, is_metric: bool) -> list[Figure]:
     for name, value in numbers.items():
         if isinstance(value, dict | list) or value is None or value == "":
             continue
-        shown.append(Figure(_WORDS.get(name, label_of(name)), as_text(name, value, is_metric=is_metric)))
+        shown.append(
+            Figure(_WORDS.get(name, gettext(name_words(name))), as_text(name, value, is_metric=is_metric))
+        )
     return shown
 
 
-def label_of(name: str) -> str:
+def name_words(name: str) -> str:
     """Return a name without its measure as words."""
     for ending in (*(f"_{quantity}" for quantity in ENDINGS), *_PLAIN, "_on", "_at"):
         if name.endswith(ending):

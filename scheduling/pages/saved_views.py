@@ -22,8 +22,9 @@ from scheduling.models import SavedView, ViewOf
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 MOST_VIEWS: Final = 40
 """Of one list for one person; more would be a list to search."""
@@ -52,20 +53,32 @@ def store_saved_view(
     name = " ".join(name.split())
     if not name or len(name) > 60:
         raise CannotDo(
-            "A view needs a name of at most 60 letters.", remedy="Give it a short name.", field="name"
+            message("A view needs a name of at most 60 letters."),
+            remedy=message("Give it a short name."),
+            field="name",
         )
     if view_of not in ViewOf.values:
-        raise CannotDo("This list keeps no views.", remedy="Save views on the fleet or the work orders.")
+        raise CannotDo(
+            message("This list keeps no views."),
+            remedy=message("Save views on the fleet or the work orders."),
+        )
     kept = urlencode([(key, value) for key, value in parse_qsl(query) if key not in _NOT_KEPT])
     if len(kept) > 600:
-        raise CannotDo("The filter is too long to keep.", remedy="Search for fewer words.", field="query")
+        raise CannotDo(
+            message("The filter is too long to keep."),
+            remedy=message("Search for fewer words."),
+            field="query",
+        )
     with transaction.atomic():
         standing = SavedView.objects.filter(owner=owner, view_of=view_of, removed_at=None)
         if changed := standing.filter(name=name).update(query=kept, is_shared=is_shared):
             assert changed == 1
             return standing.get(name=name)
         if standing.count() >= MOST_VIEWS:
-            raise CannotDo(f"There are {MOST_VIEWS} views already.", remedy="Remove one first.")
+            raise CannotDo(
+                message("There are {most_views} views already.", most_views=MOST_VIEWS),
+                remedy=message("Remove one first."),
+            )
         try:
             with transaction.atomic():
                 return standing.create(
@@ -89,13 +102,17 @@ def restore_saved_view(view: SavedView, *, by: Person) -> None:
             SavedView.objects.filter(pk=view.pk).update(removed_at=None)
     except IntegrityError as error:
         raise CannotDo(
-            f"There is another view named {view.name} now.", remedy="Remove that one first."
+            message("There is another view named {name} now.", name=view.name),
+            remedy=message("Remove that one first."),
         ) from error
 
 
 def _check_owner(view: SavedView, by: Person) -> None:
     if view.owner_id != by.pk:
-        raise CannotDo(f"{view.name} is {view.owner}’s view.", remedy=f"Ask {view.owner} to remove it.")
+        raise CannotDo(
+            message("{name} is {owner}’s view.", name=view.name, owner=view.owner),
+            remedy=message("Ask {owner} to remove it.", owner=view.owner),
+        )
 
 
 @dataclass(frozen=True)
@@ -140,7 +157,7 @@ def save_view(request: HttpRequest) -> HttpResponse:
             now=now,
         )
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
         asked = request.POST.get("view_of", "")
         return redirect(reverse(asked if asked in ViewOf.values else "home"))
     messages.success(request, gettext("The view %(name)s is kept.") % {"name": view.name})
@@ -165,7 +182,7 @@ def put_back_view(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         restore_saved_view(view, by=request.user)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     return redirect(f"{reverse(view.view_of)}?{view.query}")
 
 

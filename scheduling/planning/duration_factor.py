@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shared.messages import message
+
 NEEDED = 50
 """Fewer finished drives or visits than this teach nothing yet. Our choice."""
 LEAST_FACTOR, MOST_FACTOR = 0.5, 2.0
@@ -68,11 +70,17 @@ def fit_pace(reckoned: Sequence[float], happened: Sequence[float], needed: int =
     if planned.size and planned.min() <= 0:
         raise ValueError("what is reckoned must be above 0 minutes")
     if planned.size < needed:
-        return NotEnough(int(planned.size), f"{planned.size} finished, {needed} are needed")
+        return NotEnough(
+            int(planned.size),
+            message("{size} finished, {needed} are needed", size=planned.size, needed=needed),
+        )
     factor = round(_weighted_median(real / planned, planned), 2)
     if not LEAST_FACTOR <= factor <= MOST_FACTOR:
         return NotEnough(
-            int(planned.size), f"a factor of {factor:g} is beyond belief; look at the times in the close-outs"
+            int(planned.size),
+            message(
+                "a factor of {factor:g} is beyond belief; look at the times in the close-outs", factor=factor
+            ),
         )
     return Pace(
         factor, int(planned.size), _median_error(planned, real), _median_error(factor * planned, real)

@@ -10,6 +10,7 @@ from scheduling.planning.proposal import Limit, Reason, Unplaced
 from scheduling.planning.repair import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
 from scheduling.planning.timing import job_cost_s, placed_slots, route_cost_s
+from shared.messages import joined, message
 from shared.periods import day_text
 
 
@@ -28,12 +29,19 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
         slot = tables.slots[place.slot]
         extra = (place.delta_s + job_cost_s(tables, job, None)) / 60
         worth = tables.unplaced_cost_s[job] / 60
-        text = f"it would add {extra:.0f} min of price and waiting until later costs {worth:.0f} min."
+        text = message(
+            "it would add {extra:.0f} min of price and waiting until later costs {worth:.0f} min.",
+            extra=extra,
+            worth=worth,
+        )
         return Unplaced(
             order.id,
             Reason.COSTS_MORE,
             text,
-            f"Place it by hand if it matters more; it is safe until {day_text(order.last_day)}.",
+            message(
+                "Place it by hand if it matters more; it is safe until {last_day}.",
+                last_day=day_text(order.last_day),
+            ),
             technician_id=tables.technicians[slot.technician].id,
             day=tables.days[slot.day],
             extra_min=round(extra, 1),
@@ -42,25 +50,34 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
         return Unplaced(
             order.id,
             Reason.PART_USED_UP,
-            f"the vans' {', '.join(sorted(order.parts))} go to other orders.",
-            "Load more of it.",
+            message("the vans' {list} go to other orders.", list=", ".join(sorted(order.parts))),
+            message("Load more of it."),
         )
     miss = nearest_miss(tables, plan, job) if thorough else None
     if miss is None:
-        text = "every day that suits it is full; no single limit, eased alone, was found to make room."
-        return Unplaced(order.id, Reason.DAY_FULL, text, "Add a shift or move another order.")
+        text = message(
+            "every day that suits it is full; no single limit, eased alone, was found to make room."
+        )
+        return Unplaced(order.id, Reason.DAY_FULL, text, message("Add a shift or move another order."))
     slot = tables.slots[miss.slot]
     name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
-    here, short_min = f"it would fit {name} on {day_text(day)}", miss.short_s // 60
+    here, short_min = (
+        message("it would fit {name} on {day}", name=name, day=day_text(day)),
+        miss.short_s // 60,
+    )
     text = {
-        Limit.SHIFT: f"{here} if the shift were {short_min} min longer.",
-        Limit.SITE_HOURS: f"{here} if the site shut {short_min} min later.",
+        Limit.SHIFT: message(
+            "{here} if the shift were {short_min} min longer.", here=here, short_min=short_min
+        ),
+        Limit.SITE_HOURS: message(
+            "{here} if the site shut {short_min} min later.", here=here, short_min=short_min
+        ),
     }[miss.limit]
     return Unplaced(
         order.id,
         Reason.DAY_FULL,
         text,
-        "Lengthen it or move another order.",
+        message("Lengthen it or move another order."),
         short_s=miss.short_s,
         limit=miss.limit,
         technician_id=tables.technicians[slot.technician].id,
@@ -83,29 +100,43 @@ def _proof(tables: Tables, job: int) -> Unplaced | None:
         return _left(
             order,
             Reason.WINDOW_CLOSED,
-            f"it may not be done before {day_text(order.first_day)}.",
-            "Plan a later week.",
+            message("it may not be done before {first_day}.", first_day=day_text(order.first_day)),
+            message("Plan a later week."),
         )
     if not skilled:
-        text = f"nobody has {', '.join(sorted(order.skills))}."
-        return _left(order, Reason.NO_SKILL, text, "Train somebody or hire the skill for this order.")
+        text = message("nobody has {list}.", list=", ".join(sorted(order.skills)))
+        return _left(
+            order, Reason.NO_SKILL, text, message("Train somebody or hire the skill for this order.")
+        )
     if not able:
         lacking = sorted({kind for one in skilled for kind in missing_parts(one, order)})
         return _left(
-            order, Reason.NO_PART, f"no suitable van has {', '.join(lacking)}.", "Order or load the part."
+            order,
+            Reason.NO_PART,
+            message("no suitable van has {list}.", list=", ".join(lacking)),
+            message("Order or load the part."),
         )
     if not open_days:
         return _left(
-            order, Reason.SITE_CLOSED, "the site is closed on every day left.", "Agree other access hours."
+            order,
+            Reason.SITE_CLOSED,
+            message("the site is closed on every day left."),
+            message("Agree other access hours."),
         )
     if not long_enough:
-        text = f"no opening is as long as the {order.service_s // 60} min of work."
-        return _left(order, Reason.ACCESS_TOO_SHORT, text, "Agree longer access hours or split the order.")
+        text = message(
+            "no opening is as long as the {service_s} min of work.", service_s=order.service_s // 60
+        )
+        return _left(
+            order, Reason.ACCESS_TOO_SHORT, text, message("Agree longer access hours or split the order.")
+        )
     working = {(slot.technician, slot.day) for slot in tables.slots}
     number = {one.id: index for index, one in enumerate(tables.technicians)}
     if not any((number[one.id], days.index(day)) in working for one in able for day in long_enough):
-        text = f"{', '.join(one.name for one in able[:3])} not on shift on the days the site is open."
-        return _left(order, Reason.NO_SHIFT, text, "Plan a shift on one of those days.")
+        text = message(
+            "{list} not on shift on the days the site is open.", list=", ".join(one.name for one in able[:3])
+        )
+        return _left(order, Reason.NO_SHIFT, text, message("Plan a shift on one of those days."))
     unpinned = _without_pin(tables, job)
     if any(route_cost_s(unpinned, slot, (job,)) is not None for slot in unpinned.allowed_slots[job]):
         return None
@@ -114,14 +145,20 @@ def _proof(tables: Tables, job: int) -> Unplaced | None:
         for slot in unpinned.allowed_slots[job]
     )
     if order.service_s > longest:
-        text = (
-            f"the work takes {order.service_s // 60} min; no suitable shift holds more than {longest // 60}."
+        text = message(
+            "the work takes {service_s} min; no suitable shift holds more than {longest}.",
+            service_s=order.service_s // 60,
+            longest=longest // 60,
         )
-        return _left(order, Reason.LONGER_THAN_SHIFT, text, "Split the order or plan a longer shift.")
-    text = (
+        return _left(
+            order, Reason.LONGER_THAN_SHIFT, text, message("Split the order or plan a longer shift.")
+        )
+    text = message(
         "driving there, the work and the drive back fit no suitable shift and opening, even on an empty day."
     )
-    return _left(order, Reason.TOO_FAR, text, "Plan a longer shift, another start, or other access hours.")
+    return _left(
+        order, Reason.TOO_FAR, text, message("Plan a longer shift, another start, or other access hours.")
+    )
 
 
 def _left(order: Job, reason: Reason, text: str, remedy: str) -> Unplaced:
@@ -141,13 +178,15 @@ def _pin_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
     if order.pin is None:
         return None
     if not tables.allowed_slots[job]:
-        who = order.pin.technician_id or "a day"
-        text = f"it is pinned to {who}, {day_text(order.pin.day)}, which doesn't suit it."
-        return _left(order, Reason.PIN_CONFLICT, text, "Move the pin.")
+        who = order.pin.technician_id or message("a day")
+        text = message(
+            "it is pinned to {who}, {day}, which doesn't suit it.", who=who, day=day_text(order.pin.day)
+        )
+        return _left(order, Reason.PIN_CONFLICT, text, message("Move the pin."))
     if best_insertion(tables, plan, job) is None:
-        where = f"its pinned place on {day_text(order.pin.day)}"
-        text = f"{where} is taken by other orders or the hours don't allow it."
-        return _left(order, Reason.PIN_CONFLICT, text, "Move this pin or another one on that day.")
+        where = message("its pinned place on {day}", day=day_text(order.pin.day))
+        text = message("{where} is taken by other orders or the hours don't allow it.", where=where)
+        return _left(order, Reason.PIN_CONFLICT, text, message("Move this pin or another one on that day."))
     return None
 
 
@@ -155,29 +194,34 @@ def _link_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
     order, where = tables.jobs[job], placed_slots(plan)
     first = tables.predecessor[job]
     if job in tables.owed_by:
-        text = f"order {tables.owed_by[job]} must follow it in time and can't be planned."
-        return _left(order, Reason.LINK, text, "See the reason of that order.")
+        text = message(
+            "order {owed_by} must follow it in time and can't be planned.", owed_by=tables.owed_by[job]
+        )
+        return _left(order, Reason.LINK, text, message("See the reason of that order."))
     if first is not None and first not in where:
-        text = f"the visit before it, order {tables.jobs[first].id}, is not placed."
-        return _left(order, Reason.LINK, text, "See the reason of that order.")
+        text = message("the visit before it, order {id}, is not placed.", id=tables.jobs[first].id)
+        return _left(order, Reason.LINK, text, message("See the reason of that order."))
     if first is not None:
         start, end = link_day_range(tables, where, job)
         if start > tables.days[-1].toordinal():
             return _left(
-                order, Reason.LINK, "it follows its first visit after the last day.", "Plan the next week."
+                order,
+                Reason.LINK,
+                message("it follows its first visit after the last day."),
+                message("Plan the next week."),
             )
         if not any(
             start <= tables.days[tables.slots[slot].day].toordinal() <= end
             for slot in tables.allowed_slots[job]
         ):
-            text = "no suitable day lies in the gap after its first visit."
-            return _left(order, Reason.LINK, text, "Move the first visit.")
+            text = message("no suitable day lies in the gap after its first visit.")
+            return _left(order, Reason.LINK, text, message("Move the first visit."))
     if tables.successors[job] and best_insertion(tables, plan, job) is not None:
         return _left(
             order,
             Reason.LINK,
-            "it would fit, but no room was found for the visit that must follow it in time.",
-            "Make room on the following day.",
+            message("it would fit, but no room was found for the visit that must follow it in time."),
+            message("Make room on the following day."),
         )
     return None
 
@@ -197,36 +241,42 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
     on_time = {one.day for one in allowed if not tables.late_days[job][one.day]}
     if late:
         parts.append(
-            f"{late} d late: "
+            message("{late} d late: ", late=late)
             + (
-                "no earlier day suits it"
+                message("no earlier day suits it")
                 if slot.day == min(one.day for one in allowed)
-                else "no room on an earlier day at a lower price"
+                else message("no room on an earlier day at a lower price")
             )
             if on_time
-            else f"{late} d late: no day of this plan is in time"
+            else message("{late} d late: no day of this plan is in time", late=late)
         )
     elif len(on_time) == 1:
-        parts.append("the only day in time that the site and the people allow")
+        parts.append(message("the only day in time that the site and the people allow"))
     if len({one.technician for one in allowed}) == 1:
-        needs = ", ".join(sorted(order.skills)) or "what it needs"
-        parts.append(f"only {name} can do it ({needs})")
+        needs = ", ".join(sorted(order.skills)) or message("what it needs")
+        parts.append(message("only {name} can do it ({needs})", name=name, needs=needs))
     mates = [
         tables.jobs[one].id
         for one in plan[where[job]]
         if one != job and tables.job_row[one] == tables.job_row[job]
     ]
     if mates:
-        parts.append(f"same visit as order {', '.join(mates[:3])}")
+        parts.append(message("same visit as order {list}", list=", ".join(mates[:3])))
     if not parts or (len(parts) == 1 and late):
-        parts.append(_compared(tables, plan, job, where[job], f"{name} on {day_text(day)}"))
-    return "; ".join(parts) + "."
+        parts.append(
+            _compared(tables, plan, job, where[job], message("{name} on {day}", name=name, day=day_text(day)))
+        )
+    return joined("; ", parts) + "."
 
 
 def _pin_words(order: Job) -> str:
     if order.pin is None:
         return ""
-    return "promised to the customer" if order.pin.level == PinLevel.PROMISED else "pinned here"
+    return (
+        message("promised to the customer")
+        if order.pin.level == PinLevel.PROMISED
+        else message("pinned here")
+    )
 
 
 def _link_words(tables: Tables, where: dict[int, int], job: int) -> str:
@@ -235,8 +285,8 @@ def _link_words(tables: Tables, where: dict[int, int], job: int) -> str:
         return ""
     gap = (tables.days[tables.slots[where[job]].day] - tables.days[tables.slots[where[first]].day]).days
     same = tables.slots[where[job]].technician == tables.slots[where[first]].technician
-    return f"second visit, {gap} d after order {tables.jobs[first].id}" + (
-        ", same technician" if same else ""
+    return message("second visit, {gap} d after order {id}", gap=gap, id=tables.jobs[first].id) + (
+        message(", same technician") if same else ""
     )
 
 
@@ -251,10 +301,19 @@ def _compared(tables: Tables, plan: Assignment, job: int, number: int, here: str
     others = [one for one in open_slots(tables, without, job) if one != number]
     place = best_insertion(tables, without, job, others)
     if place is None:
-        return f"{here} is the only technician-day left where it fits"
+        return message("{here} is the only technician-day left where it fits", here=here)
     other = tables.slots[place.slot]
     more = (place.delta_s - own) / 60
-    rival = f"{tables.technicians[other.technician].name} on {day_text(tables.days[other.day])}"
+    rival = message(
+        "{name} on {days}",
+        name=tables.technicians[other.technician].name,
+        days=day_text(tables.days[other.day]),
+    )
     if more >= 0.5:
-        return f"cheapest with {here}: next best, {rival}, costs {more:.0f} min more"
-    return f"as cheap with {here} as with {rival}"
+        return message(
+            "cheapest with {here}: next best, {rival}, costs {more:.0f} min more",
+            here=here,
+            rival=rival,
+            more=more,
+        )
+    return message("as cheap with {here} as with {rival}", here=here, rival=rival)

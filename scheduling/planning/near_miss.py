@@ -20,6 +20,7 @@ from scheduling.planning.repair import (
 )
 from scheduling.planning.tables import Assignment, Sequence_, Slot, Tables, lunch_window, missing_parts
 from scheduling.planning.timing import NEVER, day_end, load_fits, placed_slots, route_cost_s
+from shared.messages import message
 
 FAR_S = 4 * 3600
 """Misses above this are no help to anybody."""
@@ -145,9 +146,11 @@ def why_not_there(tables: Tables, plan: Assignment, job: int, technician_id: str
     order = tables.jobs[job]
     person = next((one for one in tables.technicians if one.id == technician_id), None)
     if person is None:
-        return f"{technician_id} is nobody of this plan.", "Choose somebody else."
+        return message("{code} is nobody of this plan.", code=technician_id), message("Choose somebody else.")
     if day not in tables.days:
-        return f"{day:%d %b} is not one of this plan's days.", "Choose a day of this plan."
+        return message("{day:%d %b} is not one of this plan's days.", day=day), message(
+            "Choose a day of this plan."
+        )
     slot = next(
         (
             one.number
@@ -157,7 +160,9 @@ def why_not_there(tables: Tables, plan: Assignment, job: int, technician_id: str
         None,
     )
     if slot is None:
-        return f"{person.name} has no shift on {day:%d %b}.", "Choose another day or person, or plan a shift."
+        return message("{name} has no shift on {day:%d %b}.", name=person.name, day=day), message(
+            "Choose another day or person, or plan a shift."
+        )
     return (
         by_its_own_data(order, person, day)
         or _by_links(tables, plan, job, day)
@@ -171,23 +176,37 @@ def by_its_own_data(job: Job, person: Technician, day: date) -> Words | None:
     """Return why skill, window, access hours or parts keep an order from a person's day; None when not."""
     hours = job.access.on(day)
     if lacking := job.skills - person.skills:
-        return f"{person.name} lacks the skill {', '.join(sorted(lacking))}.", "Choose somebody who has it."
+        return message(
+            "{name} lacks the skill {list}.", name=person.name, list=", ".join(sorted(lacking))
+        ), message("Choose somebody who has it.")
     if day < job.first_day:
         return (
-            f"its window opens on {job.first_day:%d %b}, after {day:%d %b}.",
-            f"Choose {job.first_day:%d %b} or a later day.",
+            message(
+                "its window opens on {first_day:%d %b}, after {day:%d %b}.", first_day=job.first_day, day=day
+            ),
+            message("Choose {first_day:%d %b} or a later day.", first_day=job.first_day),
         )
     if not hours:
-        return f"the site is closed on {day:%A}s.", "Choose a day on which it may be entered."
+        return message("the site is closed on {day:%A}s.", day=day), message(
+            "Choose a day on which it may be entered."
+        )
     if all(shuts - opens < job.service_s for opens, shuts in hours):
         return (
-            f"the site's hours on {day:%A}s are shorter than the {job.service_s // 60} min of work.",
-            "Choose a day with longer hours.",
+            message(
+                "the site's hours on {day:%A}s are shorter than the {service_s} min of work.",
+                day=day,
+                service_s=job.service_s // 60,
+            ),
+            message("Choose a day with longer hours."),
         )
     if missing := missing_parts(person, job):
         return (
-            f"neither {person.name}'s van nor the shelf holds {', '.join(sorted(missing))}.",
-            "Have the part brought first, or choose somebody who has it.",
+            message(
+                "neither {name}'s van nor the shelf holds {list}.",
+                name=person.name,
+                list=", ".join(sorted(missing)),
+            ),
+            message("Have the part brought first, or choose somebody who has it."),
         )
     return None
 
@@ -196,19 +215,29 @@ def _by_links(tables: Tables, plan: Assignment, job: int, day: date) -> Words | 
     where = placed_slots(plan)
     before = tables.predecessor[job]
     if before is not None and before not in where:
-        return f"the visit before it, order {tables.jobs[before].id}, is not placed.", "Place that one first."
+        return message("the visit before it, order {id}, is not placed.", id=tables.jobs[before].id), message(
+            "Place that one first."
+        )
     first, last = link_day_range(tables, where, job)
     if first <= day.toordinal() <= last:
         return None
     others = [one for one in (before, *tables.successors[job]) if one is not None and one in where]
     names = ", ".join(tables.jobs[one].id for one in others)
     if first > last:
-        return f"no day keeps the gaps to order {names}.", "Move that one first."
+        return message("no day keeps the gaps to order {names}.", names=names), message(
+            "Move that one first."
+        )
     if first == last:
-        days = f"on {date.fromordinal(first):%d %b}"
+        days = message("on {first:%d %b}", first=date.fromordinal(first))
     else:
-        days = f"from {date.fromordinal(max(1, first)):%d %b} to {date.fromordinal(last):%d %b}"
-    return f"it belongs to order {names} and must be {days}.", "Choose such a day, or move that one first."
+        days = message(
+            "from {value:%d %b} to {last:%d %b}",
+            value=date.fromordinal(max(1, first)),
+            last=date.fromordinal(last),
+        )
+    return message("it belongs to order {names} and must be {days}.", names=names, days=days), message(
+        "Choose such a day, or move that one first."
+    )
 
 
 def _by_parts(tables: Tables, plan: Assignment, job: int, person: Technician) -> Words | None:
@@ -216,8 +245,12 @@ def _by_parts(tables: Tables, plan: Assignment, job: int, person: Technician) ->
     if not short:
         return None
     return (
-        f"{person.name}'s {', '.join(sorted(short))} go to other orders of this plan.",
-        "Have more brought first, or choose somebody who has it.",
+        message(
+            "{name}'s {list} go to other orders of this plan.",
+            name=person.name,
+            list=", ".join(sorted(short)),
+        ),
+        message("Have more brought first, or choose somebody who has it."),
     )
 
 
@@ -225,7 +258,11 @@ def _alone(tables: Tables, job: int, slot: int, person: Technician, day: date) -
     if route_cost_s(tables, slot, (job,)) is not None:
         return None
     return (
-        f"the drive, the work and the drive back don't fit {person.name}'s shift and the site's hours on "
-        f"{day:%d %b}, even were the day empty.",
-        "Choose another day or person, a longer shift or other access hours.",
+        message(
+            "the drive, the work and the drive back don't fit {name}'s shift and "
+            "the site's hours on {day:%d %b}, even were the day empty.",
+            name=person.name,
+            day=day,
+        ),
+        message("Choose another day or person, a longer shift or other access hours."),
     )

@@ -18,6 +18,7 @@ from scheduling.planning.routing import Effort, improve_days
 from scheduling.planning.swap_move import better_days, in_trouble, rescue, stripped
 from scheduling.planning.tables import Assignment, Tables
 from scheduling.planning.timing import placed_slots, plan_cost_s
+from shared.messages import message
 
 
 @dataclass
@@ -269,7 +270,7 @@ def first_routes(search: Search, day_plan: DayPlan, seconds: float) -> None:
             and (where[job] in chosen if job in where else _may_go(tables, day_plan, job, day))
         ]
         search.solve(slots, jobs, seconds / len(days))
-        search.on_progress(0.25 * (index + 1) / len(days), f"routes of {tables.days[day]}")
+        search.on_progress(0.25 * (index + 1) / len(days), message("routes of {days}", days=tables.days[day]))
 
 
 def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
@@ -336,4 +337,4 @@ def _whole(search: Search) -> None:
 def _report(search: Search) -> None:
     used = 1 - max(0.0, search.left_s) / search.seconds if search.max_iterations is None else 0.6
     hours = search.cost_s / 3600
-    search.on_progress(min(0.95, max(0.25, used)), f"price {hours:.1f} h, improving")
+    search.on_progress(min(0.95, max(0.25, used)), message("price {hours:.1f} h, improving", hours=hours))

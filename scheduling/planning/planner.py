@@ -15,6 +15,7 @@ from scheduling.planning.repair import best_insertion, insert, make_room, mend
 from scheduling.planning.swap_move import rescue
 from scheduling.planning.tables import Assignment, Tables, build_tables
 from scheduling.planning.timing import plan_cost_s
+from shared.messages import message
 
 try:
     from scheduling.planning.neighbourhoods import FEW_JOBS, Search, first_routes, improve
@@ -83,7 +84,7 @@ def plan_week(
     stop: ShouldStop = should_stop or (lambda: False)
     tables = build_tables(problem)
     seconds -= time_for_reasons(tables, seconds)
-    progress(0.02, "sharing the orders among the days")
+    progress(0.02, message("sharing the orders among the days"))
     if use_solver and SOLVER:
         ends_at = began + seconds
         search = _first_plan(tables, STARTS[0], seed, ends_at, seconds, max_iterations, stop, progress)
@@ -101,7 +102,7 @@ def plan_week(
         plan, versions = search.plan, solver_versions()
     else:
         plan, versions = simple_plan(tables, plan_days(tables), stop), {}
-    progress(0.95, "finding the reasons")
+    progress(0.95, message("finding the reasons"))
     plan = polish(tables, plan)
     proposal = finish(tables, plan, seed=seed, versions=versions)
     progress(1.0, "planned")
@@ -125,7 +126,7 @@ def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
             on_plan(finish(search.tables, search.plan, seed=search.seed, explained=False))
         report(share, words)
 
-    tell(0.25, "a first plan stands")
+    tell(0.25, message("a first plan stands"))
     search.on_progress = tell
 
 

@@ -8,25 +8,26 @@ from datetime import date
 from enum import StrEnum
 
 from scheduling.planning.travel import TravelSource
+from shared.messages import message
 
 
 class Reason(StrEnum):
     """Why an order is not in the plan. Those in ``PROOFS`` hold whatever else is moved."""
 
-    NO_POSITION = "site has no position"
-    WINDOW_CLOSED = "not due within these days"
-    NO_SKILL = "nobody has the skill"
-    NO_PART = "no van has the part"
-    NO_SHIFT = "nobody suitable on shift"
-    SITE_CLOSED = "site closed"
-    ACCESS_TOO_SHORT = "access hours shorter than the work"
-    LONGER_THAN_SHIFT = "longer than any shift"
-    TOO_FAR = "does not fit even an empty day"
-    PIN_CONFLICT = "the pinned place is not possible"
-    LINK = "its other visit is not possible"
-    DAY_FULL = "day full"
-    PART_USED_UP = "the part is used up by other orders"
-    COSTS_MORE = "fits, but costs more than it is worth now"
+    NO_POSITION = message("site has no position")
+    WINDOW_CLOSED = message("not due within these days")
+    NO_SKILL = message("nobody has the skill")
+    NO_PART = message("no van has the part")
+    NO_SHIFT = message("nobody suitable on shift")
+    SITE_CLOSED = message("site closed")
+    ACCESS_TOO_SHORT = message("access hours shorter than the work")
+    LONGER_THAN_SHIFT = message("longer than any shift")
+    TOO_FAR = message("does not fit even an empty day")
+    PIN_CONFLICT = message("the pinned place is not possible")
+    LINK = message("its other visit is not possible")
+    DAY_FULL = message("day full")
+    PART_USED_UP = message("the part is used up by other orders")
+    COSTS_MORE = message("fits, but costs more than it is worth now")
 
 
 PROOFS = frozenset(
@@ -47,11 +48,11 @@ PROOFS = frozenset(
 class Limit(StrEnum):
     """What stands in the way of the nearest miss."""
 
-    SHIFT = "the shift is too short"
-    SITE_HOURS = "the site shuts too early"
-    OTHER_STOP = "a later stop would miss its hours"
-    LUNCH = "lunch would no longer fit"
-    VAN_SPACE = "the van is full"
+    SHIFT = message("the shift is too short")
+    SITE_HOURS = message("the site shuts too early")
+    OTHER_STOP = message("a later stop would miss its hours")
+    LUNCH = message("lunch would no longer fit")
+    VAN_SPACE = message("the van is full")
 
 
 @dataclass(frozen=True)

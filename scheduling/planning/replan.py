@@ -28,6 +28,7 @@ from scheduling.planning.repair import (
 )
 from scheduling.planning.swap_move import SwapRules, charged, rescue, steady
 from scheduling.planning.tables import Assignment, Tables, build_tables
+from shared.messages import message
 
 SEARCH_SHARE = 0.65
 """Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
@@ -153,7 +154,9 @@ def _judged(problem: Problem, published: Proposal, proposal: Proposal) -> Replan
     left_out = {one.job_id: one for one in proposal.unplaced}
     lost = tuple(
         Refusal(
-            f"order {job.id}", f"its promised visit is lost: {left_out[job.id].text}", "Call the customer."
+            message("order {id}", id=job.id),
+            message("its promised visit is lost: {text}", text=left_out[job.id].text),
+            message("Call the customer."),
         )
         for job in problem.jobs
         if job.pin is not None and job.pin.level == PinLevel.PROMISED and job.id in left_out
@@ -181,7 +184,7 @@ def move_stop(problem: Problem, proposal: Proposal, job_id: str, technician_id: 
     target = Pin(PinLevel.TECHNICIAN_DAY, day, technician_id)
     eased, breaks = _eased(problem, job_id, target)
     tables = build_tables(eased)
-    what = f"order {job_id}"
+    what = message("order {id}", id=job_id)
     if job_id in tables.unplannable:
         reason = tables.unplannable[job_id]
         return _refused(what, reason.text, reason.remedy)
@@ -194,7 +197,16 @@ def move_stop(problem: Problem, proposal: Proposal, job_id: str, technician_id: 
         if not text:
             reason = explain_left_out(_only(tables, job, slots), plan, job)
             text, remedy = reason.text, reason.remedy
-        return _refused(what, f"can't go to {_named(tables, technician_id)} on {day:%d %b}: {text}", remedy)
+        return _refused(
+            what,
+            message(
+                "can't go to {tables} on {day:%d %b}: {text}",
+                tables=_named(tables, technician_id),
+                day=day,
+                text=text,
+            ),
+            remedy,
+        )
     insert(plan, job, place)
     return _shown(problem, proposal, tables, plan, job, breaks)
 
@@ -204,7 +216,11 @@ def take_off(problem: Problem, proposal: Proposal, job_id: str) -> Moved:
     eased, breaks = _eased(problem, job_id, None)
     tables = build_tables(eased)
     if job_id not in tables.number_of:
-        return _refused(f"order {job_id}", "it is not in the plan.", "Nothing to take off.")
+        return _refused(
+            message("order {id}", id=job_id),
+            message("it is not in the plan."),
+            message("Nothing to take off."),
+        )
     plan, job = assignment_of(tables, proposal), tables.number_of[job_id]
     remove(plan, job)
     return _shown(problem, proposal, tables, plan, job, breaks)
@@ -252,7 +268,9 @@ def _shown(
     if owed_followers(tables, plan, job) or (followers and not _links_kept(tables, plan, job, followers)):
         names = ", ".join(tables.jobs[one].id for one in followers)
         return _refused(
-            f"order {tables.jobs[job].id}", f"order {names} must follow it in time.", "Move that one first."
+            message("order {id}", id=tables.jobs[job].id),
+            message("order {names} must follow it in time.", names=names),
+            message("Move that one first."),
         )
     after = finish(tables, plan, seed=before.seed, versions=dict(before.versions))
     return Moved(after, compare(problem, before, after), None, breaks)
@@ -263,5 +281,5 @@ def _links_kept(tables: Tables, plan: Assignment, job: int, followers: list[int]
     return job in placed or not placed.intersection(followers)
 
 
-def _refused(what: str, message: str, remedy: str) -> Moved:
-    return Moved(None, None, Refusal(what, message, remedy or "Choose another day or person."))
+def _refused(what: str, text: str, remedy: str) -> Moved:
+    return Moved(None, None, Refusal(what, text, remedy or message("Choose another day or person.")))

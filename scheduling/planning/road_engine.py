@@ -20,6 +20,7 @@ from scheduling.planning.travel import (
     corrected,
     estimate_travel,
 )
+from shared.messages import joined, message
 
 PairKey = tuple[float, float, float, float]
 """Latitude and longitude of origin and destination, rounded to five decimals (about a metre). [°]"""
@@ -104,7 +105,11 @@ def road_travel(
         answer = _gather(known, engine, cache)
     except EngineTrouble as trouble:
         table = estimate_travel(known, settings=settings, corrections=hand_set)
-        return replace(table, source=TravelSource.FELL_BACK, note=f"The road engine failed: {trouble}")
+        return replace(
+            table,
+            source=TravelSource.FELL_BACK,
+            note=message("The road engine failed: {trouble}", trouble=trouble),
+        )
     return corrected(_table(known, answer), hand_set)
 
 
@@ -120,11 +125,17 @@ def _table(places: list[Place], answer: _Answer) -> TravelTable:
         for row, place in enumerate(places)
         if size > 1 and (np.delete(drive_s[row], row) >= UNREACHABLE_S).all()
     ]
-    notes = [f"No road reaches {', '.join(cut_off)}."] if cut_off else []
+    notes = [message("No road reaches {list}.", list=", ".join(cut_off))] if cut_off else []
     if answer.far:
-        notes.append(f"More than {FAR_FROM_ROAD_M} m from a road: {', '.join(sorted(answer.far))}.")
+        notes.append(
+            message(
+                "More than {far_from_road_m} m from a road: {list}.",
+                far_from_road_m=FAR_FROM_ROAD_M,
+                list=", ".join(sorted(answer.far)),
+            )
+        )
     ids = tuple(place.id for place in places)
-    return TravelTable(ids, drive_s, distance_m, TravelSource.ROAD_ENGINE, " ".join(notes))
+    return TravelTable(ids, drive_s, distance_m, TravelSource.ROAD_ENGINE, joined(" ", notes))
 
 
 def _key(origin: Place, destination: Place) -> PairKey:

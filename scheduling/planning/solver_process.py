@@ -25,6 +25,7 @@ from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.replan import Replanned, replan
 from scheduling.planning.tables import build_tables
+from shared.messages import message
 
 ROOT = Path(__file__).resolve().parents[2]
 CHILD = (sys.executable, "-m", "scheduling.planning.solver_process")
@@ -36,9 +37,11 @@ SPARE_CPU_S = 30
 """Beyond time and grace; only counts when the parent died without a word. [s]"""
 WORK: Final[dict[str, Callable[..., object]]] = {"plan": plan_week, "replan": replan}
 ENDED = Refusal(
-    "the search",
-    "did not come back in its time and was ended; this is the best it had told, or plain insertion.",
-    "The plan is whole and checked. Ask again for a better one; if it happens twice, tell the makers.",
+    message("the search"),
+    message("did not come back in its time and was ended; this is the best it had told, or plain insertion."),
+    message(
+        "The plan is whole and checked. Ask again for a better one; if it happens twice, tell the makers."
+    ),
 )
 
 

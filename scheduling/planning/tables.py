@@ -12,6 +12,7 @@ from itertools import combinations
 
 from scheduling.planning.problem import Job, PinLevel, PlanSettings, Problem, Shift, Technician
 from scheduling.planning.proposal import Reason, Refusal, Unplaced
+from shared.messages import message
 from shared.periods import day_text
 
 
@@ -24,16 +25,28 @@ def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
         if shift.day not in problem.days:
             continue
         technician = technicians[shift.technician_id]
-        what = f"shift of {technician.name} on {day_text(shift.day)}"
+        what = message("shift of {name} on {day}", name=technician.name, day=day_text(shift.day))
         ends = (shift.start_place or technician.start, technician.end)
         homeless = [place for place in ends if place.id not in problem.travel.row_of]
         if shift.end_s <= shift.start_s:
-            refused.append(Refusal(what, "it ends before it starts.", "Correct the times of the shift."))
+            refused.append(
+                Refusal(
+                    what, message("it ends before it starts."), message("Correct the times of the shift.")
+                )
+            )
         elif shift.end_s - shift.start_s <= shift.lunch_s:
-            refused.append(Refusal(what, "lunch fills all of it.", "Lengthen the shift or shorten lunch."))
+            refused.append(
+                Refusal(
+                    what, message("lunch fills all of it."), message("Lengthen the shift or shorten lunch.")
+                )
+            )
         elif homeless:
             refused.append(
-                Refusal(what, f"its place {homeless[0].id} has no position.", "Give the place a position.")
+                Refusal(
+                    what,
+                    message("its place {id} has no position.", id=homeless[0].id),
+                    message("Give the place a position."),
+                )
             )
         else:
             good.append(shift)
@@ -44,14 +57,14 @@ def unplannable_jobs(problem: Problem, shifts: list[Shift]) -> tuple[dict[str, U
     """Return the orders that no plan can hold because their own data forbid it, with refusals."""
     out: dict[str, Unplaced] = {}
     refused: list[Refusal] = []
-    for job, reason, message, remedy in (
+    for job, reason, text, remedy in (
         *_bad_sites(problem),
         *_too_long(problem, shifts),
         *_bad_pins(problem, shifts),
     ):
         if job.id not in out:
-            out[job.id] = Unplaced(job.id, reason, message, remedy)
-            refused.append(Refusal(f"order {job.id}", message, remedy))
+            out[job.id] = Unplaced(job.id, reason, text, remedy)
+            refused.append(Refusal(message("order {id}", id=job.id), text, remedy))
     return out, refused
 
 
@@ -64,8 +77,8 @@ def _bad_sites(problem: Problem) -> _Found:
             yield (
                 job,
                 Reason.NO_POSITION,
-                f"the site {job.place.name or job.place.id} has no position.",
-                "Give the site a latitude and longitude.",
+                message("the site {name} has no position.", name=job.place.name or job.place.id),
+                message("Give the site a latitude and longitude."),
             )
 
 
@@ -77,8 +90,12 @@ def _too_long(problem: Problem, shifts: list[Shift]) -> _Found:
             yield (
                 job,
                 Reason.LONGER_THAN_SHIFT,
-                f"the work takes {job.service_s // 60} min; no shift holds over {(longest + allowed) // 60}.",
-                "Split the order over two visits or plan a longer shift.",
+                message(
+                    "the work takes {service_s} min; no shift holds over {longest}.",
+                    service_s=job.service_s // 60,
+                    longest=(longest + allowed) // 60,
+                ),
+                message("Split the order over two visits or plan a longer shift."),
             )
 
 
@@ -90,14 +107,18 @@ def _bad_pins(problem: Problem, shifts: list[Shift]) -> _Found:
         if pin is None:
             continue
         if pin.technician_id is not None and (pin.technician_id, pin.day) not in worked:
-            message = f"it is pinned to {pin.technician_id} on {day_text(pin.day)}, who has no shift then."
-            yield job, Reason.PIN_CONFLICT, message, "Move the pin or plan the shift."
+            text = message(
+                "it is pinned to {technician_id} on {day}, who has no shift then.",
+                technician_id=pin.technician_id,
+                day=day_text(pin.day),
+            )
+            yield job, Reason.PIN_CONFLICT, text, message("Move the pin or plan the shift.")
         elif pin.day not in days_worked:
             yield (
                 job,
                 Reason.PIN_CONFLICT,
-                f"it is pinned to {day_text(pin.day)}, when nobody works.",
-                "Move the pin.",
+                message("it is pinned to {day}, when nobody works.", day=day_text(pin.day)),
+                message("Move the pin."),
             )
     yield from _clashing_promises(problem)
 
@@ -112,8 +133,10 @@ def _clashing_promises(problem: Problem) -> _Found:
         yield (
             second,
             Reason.PIN_CONFLICT,
-            f"its promised time and that of order {first.id} can't both be kept by the same person.",
-            "Promise one of them another time or another technician.",
+            message(
+                "its promised time and that of order {id} can't both be kept by the same person.", id=first.id
+            ),
+            message("Promise one of them another time or another technician."),
         )
 
 
@@ -341,8 +364,12 @@ def _orphans(problem: Problem, unplannable: dict[str, Unplaced]) -> None:
         found = False
         for job in problem.jobs:
             if job.after and job.id not in unplannable and job.after.predecessor_id in unplannable:
-                text = f"the visit before it, order {job.after.predecessor_id}, can't be planned."
-                unplannable[job.id] = Unplaced(job.id, Reason.LINK, text, "See the reason of that order.")
+                text = message(
+                    "the visit before it, order {id}, can't be planned.", id=job.after.predecessor_id
+                )
+                unplannable[job.id] = Unplaced(
+                    job.id, Reason.LINK, text, message("See the reason of that order.")
+                )
                 found = True
 
 

@@ -9,6 +9,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.messages import message
+
 IntMatrix = NDArray[np.int64]
 
 EARTH_RADIUS_M = 6_371_008.8
@@ -22,8 +24,8 @@ class TravelSource(StrEnum):
     """Where the driving times of a plan come from; shown on every plan."""
 
     ESTIMATED = "estimated"
-    ROAD_ENGINE = "road engine"
-    FELL_BACK = "fell back"
+    ROAD_ENGINE = message("road engine")
+    FELL_BACK = message("fell back")
 
 
 @dataclass(frozen=True)

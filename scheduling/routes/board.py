@@ -11,6 +11,7 @@ from django.utils.translation import gettext
 from scheduling.models import Route, RouteProposal, Stop, UnplacedOrder
 from scheduling.orders.selectors import number_of
 from scheduling.routes.selectors import RouteRow, route_rows
+from shared.messages import message
 from shared.periods import days_from
 
 LISTED: Final = 40
@@ -248,6 +249,6 @@ def _unplaced_row(one: UnplacedOrder, last_on: date) -> UnplacedRow:
         window_from=order.window_from,
         window_to=order.window_to,
         is_due=order.window_to <= last_on,
-        reason=one.reason,
+        reason=message(one.reason),
         text=one.text,
     )

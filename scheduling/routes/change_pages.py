@@ -25,7 +25,7 @@ from scheduling.planning.compare import ChangeKind, compare
 from scheduling.planning.proposal import Proposal, Reason, Route, Stop, Totals, Unplaced
 from scheduling.planning.travel import Place, estimate_travel
 from shared.periods import days_from
-from shared.told import written
+from shared.translation import written
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.told import told, written
+from shared.translation import translate, written
 
 NOBODY = "nobody"
 MOST_ORDERS = 20
@@ -108,7 +108,7 @@ def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         undone = moves.undo(_plan_of(request, pk), by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Undone: %(what)s.") % {"what": undone.what})
     return redirect("plan_changes", pk=pk)
@@ -127,7 +127,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     try:
         moves.set_pin(found, is_pinned, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
         messages.success(request, word)
@@ -149,7 +149,7 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             moves.promise(order, day, by=request.user, now=now)
         except CannotDo as error:
-            form.add_error("day", told(str(error)))
+            form.add_error("day", translate(error))
         else:
             said = (
                 gettext("promised for %(day)s; plans keep that day") % {"day": written(day, "%d %b %Y")}
@@ -253,7 +253,7 @@ def undo_replan(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         replanning.undo(asked, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Undone. The absence is gone and the routes are as they were."))
     return redirect("replan_result", pk=pk)
@@ -274,7 +274,7 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
             now=now,
         )
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
         return None
     tasks.replan_routes.beside(replan_id=made.pk)
     return made

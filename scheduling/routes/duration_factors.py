@@ -15,6 +15,8 @@ from scheduling.models import AcceptedPace, CloseOut, OrderKind, Outcome, Stop
 from scheduling.planning.duration_factor import NotEnough, Pace, fit_pace
 from scheduling.planning.travel import great_circle_m, road_estimate
 from shared.errors import CannotDo
+from shared.messages import message
+from shared.translation import label_of
 
 DRIVE = "drive"
 LOOK_BACK = timedelta(days=365)
@@ -75,7 +77,7 @@ def in_use_of(branch: Branch) -> dict[str, AcceptedPace]:
 
 def title_of(what: str) -> str:
     """Return what a factor is about, as shown."""
-    return "Drives" if what == DRIVE else str(dict(OrderKind.choices).get(what, what))
+    return message("Drives") if what == DRIVE else label_of(OrderKind, what)
 
 
 def _finished(branch: Branch, now: datetime) -> list[CloseOut]:
@@ -142,11 +144,13 @@ def accept(
     found = known.get(what)
     if not isinstance(found, Pace):
         raise CannotDo(
-            f"{title_of(what)}: there is nothing to accept.", remedy="Wait for more finished visits."
+            message("{what}: there is nothing to accept.", what=title_of(what)),
+            remedy=message("Wait for more finished visits."),
         )
     if abs(found.factor - factor_seen) > 0.005:
         raise CannotDo(
-            f"{title_of(what)}: by now it is × {found.factor:.2f}.", remedy="Look again, then accept it."
+            message("{what}: by now it is × {factor:.2f}.", what=title_of(what), factor=found.factor),
+            remedy=message("Look again, then accept it."),
         )
     return AcceptedPace.objects.create(
         branch=branch, what=what, factor=found.factor, visits=found.visits, error_before=found.error_before,
@@ -157,7 +161,10 @@ def accept(
 def give_back(branch: Branch, what: str, *, by: Person | None, now: datetime) -> AcceptedPace:
     """Let plans reckon without a factor again. Raises CannotDo where none is in use."""
     if what not in in_use_of(branch):
-        raise CannotDo(f"{title_of(what)}: no factor is in use.", remedy="There is nothing to take back.")
+        raise CannotDo(
+            message("{what}: no factor is in use.", what=title_of(what)),
+            remedy=message("There is nothing to take back."),
+        )
     return AcceptedPace.objects.create(
         branch=branch, what=what, factor=1, visits=0, accepted_at=now, accepted_by=by
     )

@@ -15,6 +15,7 @@ from fleet.models import Branch, Person, Site
 from scheduling.crew.models import Absence, Technician
 from scheduling.orders.models import WorkOrder
 from shared.model_parts import at_least, both_or_neither, known_values
+from shared.translation import MessageField, MessagesField
 
 
 class ProposalState(models.TextChoices):
@@ -37,7 +38,7 @@ class RouteProposal(models.Model):
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
     progress = models.FloatField(default=0)
-    progress_text = models.CharField(max_length=160, blank=True)
+    progress_text = MessageField(blank=True)
     wants_stop = models.BooleanField(default=False)
     seed = models.PositiveIntegerField(default=1)
     seconds = models.FloatField(default=20)
@@ -45,7 +46,7 @@ class RouteProposal(models.Model):
     travel_source = models.CharField(max_length=40, blank=True)
     inputs_hash = models.CharField(max_length=64, blank=True)
     totals = models.JSONField(default=dict, blank=True)
-    problems = models.JSONField(default=list, blank=True, help_text="What was refused, with its remedy.")
+    problems = MessagesField(default=list, blank=True, help_text="What was refused, with its remedy.")
     published_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -104,7 +105,7 @@ class Stop(models.Model):
     drive_minutes = models.PositiveSmallIntegerField(default=0)
     drive_metres = models.PositiveIntegerField(default=0)
     is_pinned = models.BooleanField(default=False)
-    why = models.TextField(blank=True)
+    why = MessageField(blank=True)
 
     class Meta:
         ordering = ["route", "place"]
@@ -125,7 +126,7 @@ class StopOrder(models.Model):
     stop = models.ForeignKey(Stop, on_delete=models.CASCADE, related_name="orders")
     order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="stops")
     is_in_force = models.BooleanField(default=False)
-    why = models.TextField(blank=True)
+    why = MessageField(blank=True)
 
     class Meta:
         ordering = ["stop", "id"]
@@ -148,7 +149,7 @@ class UnplacedOrder(models.Model):
     proposal = models.ForeignKey(RouteProposal, on_delete=models.CASCADE, related_name="unplaced")
     order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="+")
     reason = models.CharField(max_length=40)
-    text = models.TextField()
+    text = MessageField()
 
     class Meta:
         ordering = ["proposal", "id"]
@@ -187,8 +188,8 @@ class PlanRevision(models.Model):
     number = models.PositiveIntegerField(help_text="1 is the first change by hand.")
     at = models.DateTimeField()
     by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    what = models.TextField()
-    effect = models.JSONField(default=dict, blank=True)
+    what = MessageField()
+    effect = MessagesField(default=dict, blank=True)
     before = models.JSONField(default=dict)
     undone_at = models.DateTimeField(null=True, blank=True)
     undone_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
@@ -221,8 +222,8 @@ class Replan(models.Model):
     last_on = models.DateField(null=True, blank=True)
     urgent = models.JSONField(default=list, blank=True, help_text="Keys of the orders called urgent.")
     was_in_force = models.JSONField(default=list, blank=True, help_text="Keys of the stops' orders in force.")
-    lost = models.JSONField(default=list, blank=True, help_text="Promises that could not be kept, and why.")
-    effect = models.JSONField(default=dict, blank=True)
+    lost = MessagesField(default=list, blank=True, help_text="Promises that could not be kept, and why.")
+    effect = MessagesField(default=dict, blank=True)
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     undone_at = models.DateTimeField(null=True, blank=True)

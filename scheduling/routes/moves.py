@@ -36,7 +36,9 @@ from scheduling.routes import snapshots
 from scheduling.routes import stored as routes_stored
 from scheduling.routes.snapshots import Effect, effect_of
 from shared.errors import CannotDo
+from shared.messages import joined, message
 from shared.periods import local_day
+from shared.translation import label_of
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ def try_move(
 ) -> Tried:
     """Return the plan with the orders moved, passed by the checker. Raises CannotDo otherwise."""
     if not orders:
-        raise CannotDo("No order was named.", remedy="Choose a stop on the plan.")
+        raise CannotDo(message("No order was named."), remedy=message("Choose a stop on the plan."))
     branch = orders[0].site.branch
     stored = routes_stored.read(row, branch, now)
     _refuse_days_gone(stored)
@@ -62,19 +64,25 @@ def try_move(
         job_id = number_of(order.pk)
         if job_id not in stored.built.order_of:
             raise CannotDo(
-                f"{order} is {order.get_state_display().lower()}, or its day is under way.",
-                remedy="Choose another order.",
+                message(
+                    "{order} is {state}, or its day is under way.",
+                    order=order,
+                    state=label_of(OrderState, order.state).lower(),
+                ),
+                remedy=message("Choose another order."),
             )
         plan = _moved(stored, plan, job_id, to, day)
     broken = check(problem, plan)
     if broken:
         raise CannotDo(
-            " ".join(routes_stored.words_of(one, stored.built) for one in broken[:3]),
-            remedy="Lift the pin first, or choose another day or person.",
+            joined(" ", (routes_stored.words_of(one, stored.built) for one in broken[:3])),
+            remedy=message("Lift the pin first, or choose another day or person."),
         )
     effect = effect_of(compare(problem, stored.plan, plan), stored.built.order_of, stored.built.technician_of)
     if not effect["changes"]:
-        raise CannotDo("That is where it is already.", remedy="Choose another day or person.")
+        raise CannotDo(
+            message("That is where it is already."), remedy=message("Choose another day or person.")
+        )
     return Tried(stored, plan, effect)
 
 
@@ -84,24 +92,29 @@ def _moved(
     built, problem = stored.built, stored.built.problem
     pin = problem.job(job_id).pin
     if pin is not None and pin.level >= PinLevel.TECHNICIAN_DAY:
-        where = f"{_name(stored, pin.technician_id)} on {pin.day:%d %b}"
+        where = message("{stored} on {day:%d %b}", stored=_name(stored, pin.technician_id), day=pin.day)
         if to is None or (pin.technician_id, pin.day) != (to.code, day):
-            raise CannotDo(f"{job_id} is pinned to {where}.", remedy="Unpin its stop first.")
+            raise CannotDo(
+                message("{job_id} is pinned to {where}.", job_id=job_id, where=where),
+                remedy=message("Unpin its stop first."),
+            )
     if to is None or day is None:
         if pin is not None:
             raise CannotDo(
-                f"{job_id} is promised for {pin.day:%d %b}.",
-                remedy="Ask the customer and take the promise back first.",
+                message("{job_id} is promised for {day:%d %b}.", job_id=job_id, day=pin.day),
+                remedy=message("Ask the customer and take the promise back first."),
             )
         found = _planned(lambda: replan.take_off(problem, plan, job_id))
     else:
         text, remedy = routes_stored.why_not_here(stored.tables, built, job_id, (to.code, day))
         if text:
-            raise CannotDo(f"{job_id} can't go there: {text}", remedy=remedy)
+            raise CannotDo(
+                message("{job_id} can't go there: {text}", job_id=job_id, text=text), remedy=remedy
+            )
         found = _planned(lambda: replan.move_stop(problem, plan, job_id, to.code, day))
     if found.proposal is None:
         assert found.refusal is not None
-        raise CannotDo(f"{job_id} {found.refusal.message}", remedy=found.refusal.remedy)
+        raise CannotDo(joined(" ", (job_id, found.refusal.message)), remedy=found.refusal.remedy)
     return found.proposal
 
 
@@ -110,15 +123,16 @@ def _planned(move) -> replan.Moved:
         return move()
     except PlanBroken as error:
         raise CannotDo(
-            f"The checker refuses it. {error}", remedy="Choose another day or person, or propose again."
+            message("The checker refuses it. {error}", error=error),
+            remedy=message("Choose another day or person, or propose again."),
         ) from error
 
 
 def _refuse_days_gone(stored: routes_stored.Stored) -> None:
     if stored.gone:
         raise CannotDo(
-            f"This plan no longer fits the world. {' '.join(stored.gone[:3])}",
-            remedy="Propose again, or re-plan after the absence.",
+            message("This plan no longer fits the world. {list}", list=joined(" ", stored.gone[:3])),
+            remedy=message("Propose again, or re-plan after the absence."),
         )
 
 
@@ -181,8 +195,12 @@ def _lock_orders(tried: Tried, changed: list[snapshots.TechnicianDay]) -> None:
     for order in WorkOrder.objects.select_for_update().filter(pk__in=ids).order_by("pk"):
         if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
             raise CannotDo(
-                f"{order} was {order.get_state_display().lower()} a moment ago.",
-                remedy="Look at the move again.",
+                message(
+                    "{order} was {state} a moment ago.",
+                    order=order,
+                    state=label_of(OrderState, order.state).lower(),
+                ),
+                remedy=message("Look at the move again."),
             )
 
 
@@ -203,17 +221,17 @@ def follow_states(
     )
     if claimed != len(came):
         raise CannotDo(
-            "An order is no longer open, or stands on another published plan.",
-            remedy="Look at the plan again and choose another order.",
+            message("An order is no longer open, or stands on another published plan."),
+            remedy=message("Look at the plan again and choose another order."),
         )
-    states.note_all(came, "put on a route", what, at=now, by=by)
+    states.note_all(came, message("put on a route"), what, at=now, by=by)
     stayed = on_before & on_now
     for technician_id, day in changed:
         links = StopOrder.objects.filter(
             stop__route__proposal=row, stop__route__technician=technician_id, stop__route__day=day
         )
         here = [pk for pk in links.values_list("order_id", flat=True) if pk in stayed]
-        states.note_all(here, "route changed", what, at=now, by=by)
+        states.note_all(here, message("route changed"), what, at=now, by=by)
 
 
 def in_force_orders(row: RouteProposal) -> set[int]:
@@ -276,8 +294,8 @@ def keep_move(
     row = claimed_plan(row)
     if latest_number(row) != seen:
         raise CannotDo(
-            "Somebody changed this plan while you looked at it.",
-            remedy="Look at the move again, then keep it.",
+            message("Somebody changed this plan while you looked at it."),
+            remedy=message("Look at the move again, then keep it."),
         )
     tried = try_move(row, orders, to, day, now)
     changed = changed_days(tried)
@@ -299,7 +317,10 @@ def undo(row: RouteProposal, *, by: Person | None, now: datetime) -> PlanRevisio
     row = claimed_plan(row)
     revision = row.revisions.filter(undone_at__isnull=True).order_by("-number").first()
     if revision is None:
-        raise CannotDo(f"Plan {row.pk} has no change left to undo.", remedy="There is nothing to take back.")
+        raise CannotDo(
+            message("Plan {pk} has no change left to undo.", pk=row.pk),
+            remedy=message("There is nothing to take back."),
+        )
     days = snapshots.days_in(revision.before)
     is_in_force = row.state == ProposalState.PUBLISHED
     if is_in_force:
@@ -312,12 +333,12 @@ def undo(row: RouteProposal, *, by: Person | None, now: datetime) -> PlanRevisio
         _refuse_taken(row, revision.before)
     snapshots.put_back(row, revision.before, is_in_force=is_in_force)
     if is_in_force:
-        follow_states(row, on_before, f"Undone: {revision.what}", by, now)
+        follow_states(row, on_before, message("Undone: {what}", what=revision.what), by, now)
     broken = [text for text in _broken_words(row, branch, now) if text not in already_broken]
     if broken:
         raise CannotDo(
-            f"Going back would break the plan. {' '.join(broken[:3])}",
-            remedy="Lift the pin or promise made since, then undo.",
+            message("Going back would break the plan. {list}", list=joined(" ", broken[:3])),
+            remedy=message("Lift the pin or promise made since, then undo."),
         )
     revision.undone_at, revision.undone_by = now, by
     revision.save(update_fields=["undone_at", "undone_by"])
@@ -329,8 +350,8 @@ def claimed_plan(row: RouteProposal) -> RouteProposal:
     row = RouteProposal.objects.select_for_update().select_related(None).get(pk=row.pk)
     if row.state not in OPEN_STATES:
         raise CannotDo(
-            f"Plan {row.pk} is {row.get_state_display().lower()}.",
-            remedy="Only a plan that is ready or published can be changed.",
+            message("Plan {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
+            remedy=message("Only a plan that is ready or published can be changed."),
         )
     return row
 
@@ -346,8 +367,10 @@ def _refuse_under_way(row: RouteProposal, days: Sequence[snapshots.TechnicianDay
     for route in routes:
         if (route.technician_id, route.day) in days:
             raise CannotDo(
-                f"{route.technician.name}'s route of {route.day:%d %b} is under way.",
-                remedy="Move what is left by hand instead.",
+                message(
+                    "{name}'s route of {day:%d %b} is under way.", name=route.technician.name, day=route.day
+                ),
+                remedy=message("Move what is left by hand instead."),
             )
 
 
@@ -358,15 +381,19 @@ def _refuse_taken(row: RouteProposal, snapshot: dict) -> None:
     first = taken.select_related("order").first()
     if first is not None:
         raise CannotDo(
-            f"{first.order} stands on another published plan by now.",
-            remedy="Change that plan instead.",
+            message("{order} stands on another published plan by now.", order=first.order),
+            remedy=message("Change that plan instead."),
         )
 
 
 def _words(orders: Sequence[WorkOrder], to: Technician | None, day: date | None) -> str:
     named = ", ".join(number_of(order.pk) for order in orders)
-    where = f"moved to {to.name}, {day:%d %b %Y}" if to and day else "left out"
-    return f"{named} ({orders[0].site.name}) {where}"
+    where = (
+        message("moved to {name}, {day:%d %b %Y}", name=to.name, day=day)
+        if to and day
+        else message("left out")
+    )
+    return message("{orders} ({site}) {where}", orders=named, site=orders[0].site.name, where=where)
 
 
 @transaction.atomic
@@ -376,8 +403,8 @@ def set_pin(stop: Stop, is_pinned: bool, *, by: Person | None, now: datetime) ->
     if not Stop.objects.filter(pk=stop.pk, is_pinned=not is_pinned).update(is_pinned=is_pinned):
         return
     ids = list(stop.orders.values_list("order_id", flat=True))
-    who = f"{stop.route.technician.name}, {stop.route.day:%d %b %Y}"
-    states.note_all(ids, "pinned" if is_pinned else "unpinned", who, at=now, by=by)
+    who = message("{name}, {day:%d %b %Y}", name=stop.route.technician.name, day=stop.route.day)
+    states.note_all(ids, message("pinned") if is_pinned else message("unpinned"), who, at=now, by=by)
 
 
 @transaction.atomic
@@ -390,15 +417,15 @@ def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: dateti
     order = WorkOrder.objects.select_for_update().get(pk=order.pk)
     if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
         raise CannotDo(
-            f"{order} is {order.get_state_display().lower()}.",
-            remedy="Only work still to be done is promised.",
+            message("{order} is {state}.", order=order, state=label_of(OrderState, order.state).lower()),
+            remedy=message("Only work still to be done is promised."),
         )
     if on is not None:
         _refuse_promise(order, on, now)
     order.promised_on, order.changed_at = on, now
     order.save(update_fields=["promised_on", "changed_at"])
-    told = f"{on:%d %b %Y}" if on else "The day is free again."
-    states.note(order, "promised" if on else "promise taken back", told, at=now, by=by)
+    told = message("{on:%d %b %Y}", on=on) if on else message("The day is free again.")
+    states.note(order, message("promised") if on else message("promise taken back"), told, at=now, by=by)
     return order
 
 
@@ -406,25 +433,33 @@ def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
     today = local_day(now, order.site.time_zone)
     if on < today:
         raise CannotDo(
-            f"{on:%d %b %Y} has passed.", remedy="Promise today or a later day.", field="promised_on"
+            message("{on:%d %b %Y} has passed.", on=on),
+            remedy=message("Promise today or a later day."),
+            field="promised_on",
         )
     if on < order.window_from:
         raise CannotDo(
-            f"{order} may not be done before {order.window_from:%d %b %Y}.",
-            remedy="Promise that day or a later one.",
+            message(
+                "{order} may not be done before {window_from:%d %b %Y}.",
+                order=order,
+                window_from=order.window_from,
+            ),
+            remedy=message("Promise that day or a later one."),
             field="promised_on",
         )
     hours = list(order.site.access_hours.all())
     if hours and all(one.weekday != on.weekday() for one in hours):
         raise CannotDo(
-            f"{order.site.name} is closed on {on:%A}s.",
-            remedy="Promise a day on which it may be entered.",
+            message("{name} is closed on {on:%A}s.", name=order.site.name, on=on),
+            remedy=message("Promise a day on which it may be entered."),
             field="promised_on",
         )
     link = order.stops.filter(is_in_force=True).select_related("stop__route").first()
     if link is not None and link.stop.route.day != on:
         raise CannotDo(
-            f"{order} stands on the published route of {link.stop.route.day:%d %b}.",
-            remedy=f"Move its stop to {on:%d %b} first, then promise it.",
+            message(
+                "{order} stands on the published route of {day:%d %b}.", order=order, day=link.stop.route.day
+            ),
+            remedy=message("Move its stop to {on:%d %b} first, then promise it.", on=on),
             field="promised_on",
         )

@@ -33,6 +33,7 @@ from scheduling.planning import problem as planning
 from scheduling.planning.travel import Place
 from scheduling.routes.duration_factors import DRIVE, in_use_of
 from scheduling.routes.travel import prices_on, travel_between
+from shared.messages import message
 from shared.periods import days_from, local_day
 
 
@@ -118,7 +119,10 @@ def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[
 def person_of(technician: Technician, kinds: set[str]) -> planning.Technician:
     """Return the technician as the planner knows one: start, skills, van and what the shelf can fill up."""
     home = Place(
-        f"start of {technician.code}", technician.start_latitude, technician.start_longitude, technician.name
+        message("start of {code}", code=technician.code),
+        technician.start_latitude,
+        technician.start_longitude,
+        technician.name,
     )
     van, shelf = _stock(technician)
     return planning.Technician(
@@ -164,9 +168,12 @@ def shifts_of(
     for technician in technicians:
         if not by_person[technician.pk]:
             refusals.append(
-                {"what": f"technician {technician.name}", "message": "has no working hours.",
-                 "remedy": "Enter the shifts of the week."}
-            )  # fmt: skip
+                {
+                    "what": message("technician {name}", name=technician.name),
+                    "message": message("has no working hours."),
+                    "remedy": message("Enter the shifts of the week."),
+                }
+            )
         for day in plan_days:
             row = by_person[technician.pk].get(day.weekday())
             here = (technician.pk, day)

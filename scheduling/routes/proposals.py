@@ -15,6 +15,7 @@ from scheduling.planning.travel import TravelSource
 from scheduling.routes import problem, stored
 from scheduling.routes.publishing import publish, release_missed, unpublish
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
 
 __all__ = [
@@ -67,19 +68,28 @@ def start(
     """Write down that a proposal is wanted; ``work_out`` does the work, here or in a worker."""
     branches = _branches(branch)
     if not branches:
-        raise CannotDo("There is no branch to plan for.", remedy="Add a branch with its technicians first.")
+        raise CannotDo(
+            message("There is no branch to plan for."),
+            remedy=message("Add a branch with its technicians first."),
+        )
     today = min(local_day(now, one.time_zone) for one in branches)
     if first_on < today:
         raise CannotDo(
-            f"{first_on:%d %b %Y} has passed.", remedy="Plan from today or a later day.", field="first_on"
+            message("{first_on:%d %b %Y} has passed.", first_on=first_on),
+            remedy=message("Plan from today or a later day."),
+            field="first_on",
         )
     if not 1 <= days <= MOST_DAYS:
         raise CannotDo(
-            f"{days} days can't be planned.", remedy=f"Plan 1 to {MOST_DAYS} days at once.", field="days"
+            message("{days} days can't be planned.", days=days),
+            remedy=message("Plan 1 to {most_days} days at once.", most_days=MOST_DAYS),
+            field="days",
         )
     if not 0 < seconds <= 3600:
         raise CannotDo(
-            f"{seconds:g} seconds is no time to plan in.", remedy="Give 1 to 3600 seconds.", field="seconds"
+            message("{seconds:g} seconds is no time to plan in.", seconds=seconds),
+            remedy=message("Give 1 to 3600 seconds."),
+            field="seconds",
         )
     return RouteProposal.objects.create(
         branch=branch,
@@ -125,8 +135,8 @@ def set_aside(proposal: RouteProposal) -> None:
     ).update(state=ProposalState.SET_ASIDE, wants_stop=True)
     if not changed:
         raise CannotDo(
-            f"Proposal {proposal.pk} is published or set aside already.",
-            remedy="Take a published plan back first.",
+            message("Proposal {pk} is published or set aside already.", pk=proposal.pk),
+            remedy=message("Take a published plan back first."),
         )
 
 
@@ -152,7 +162,7 @@ def _plan(
         claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
             state=ProposalState.READY,
             progress=1.0,
-            progress_text="planned",
+            progress_text=message("planned"),
             totals=stored.merged_totals(plans),
             problems=problems_of(built, plans),
             solver=solver_of(plans),
@@ -192,7 +202,7 @@ class Watch:
             self.on_progress(whole, words)
         if time.monotonic() - self.told_at >= TELL_EVERY_S:
             self.told_at = time.monotonic()
-            RouteProposal.objects.filter(pk=self.row.pk).update(progress=whole, progress_text=words[:160])
+            RouteProposal.objects.filter(pk=self.row.pk).update(progress=whole, progress_text=words)
 
     def should_stop(self) -> bool:
         if time.monotonic() - self.asked_at >= TELL_EVERY_S:
@@ -209,7 +219,11 @@ def problems_of(built: list[problem.BranchProblem], plans: list[Proposal]) -> li
         told += [{"what": one.what, "message": one.message, "remedy": one.remedy} for one in plan.refusals]
         if plan.travel_note:
             told.append(
-                {"what": "travel times", "message": plan.travel_note, "remedy": "Check the road engine."}
+                {
+                    "what": message("travel times"),
+                    "message": plan.travel_note,
+                    "remedy": message("Check the road engine."),
+                }
             )
     return told
 
@@ -242,9 +256,13 @@ def give_up_lost(*, now: datetime) -> int:
 
 def fail(row: RouteProposal, error: Exception) -> None:
     """Say in the row why planning failed."""
-    remedy = "Propose again; if it happens twice, tell the makers what is written here."
+    remedy = message("Propose again; if it happens twice, tell the makers what is written here.")
     RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
         state=ProposalState.FAILED,
-        progress_text=f"failed: {error}"[:160],
-        problems=[{"what": "the plan", "message": str(error)[:2000], "remedy": remedy}],
+        progress_text=message("failed: {error}", error=_said(error)),
+        problems=[{"what": message("the plan"), "message": _said(error), "remedy": remedy}],
     )
+
+
+def _said(error: Exception) -> str:
+    return error.sentence if isinstance(error, CannotDo) else str(error)[:2000]

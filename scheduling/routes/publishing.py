@@ -10,7 +10,9 @@ from scheduling.models import Absence, OrderState, ProposalState, Route, RoutePr
 from scheduling.orders import states
 from scheduling.routes.stored import refuse_broken
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
+from shared.translation import label_of
 
 
 @transaction.atomic
@@ -26,8 +28,8 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
         return row
     if row.state != ProposalState.READY:
         raise CannotDo(
-            f"Proposal {row.pk} is {row.get_state_display().lower()}.",
-            remedy="Only a proposal that is ready can be published; propose anew.",
+            message("Proposal {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
+            remedy=message("Only a proposal that is ready can be published; propose anew."),
         )
     _set_old_routes_aside(row, by, now)
     release_missed(now=now)
@@ -47,16 +49,24 @@ def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> R
     """Take a published plan back: its orders are open again. Raises CannotDo once a stop is finished."""
     row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
     if row.state != ProposalState.PUBLISHED:
-        raise CannotDo(f"Proposal {row.pk} is not published.", remedy="There is nothing to take back.")
+        raise CannotDo(
+            message("Proposal {pk} is not published.", pk=row.pk),
+            remedy=message("There is nothing to take back."),
+        )
     done = _with_finished_stops(row.routes.filter(is_in_force=True)).first()
     if done is not None:
         raise CannotDo(
-            f"{done.technician.name}'s route of {done.day:%d %b} has finished stops.",
-            remedy="Propose and publish the days that are left instead.",
+            message(
+                "{name}'s route of {day:%d %b} has finished stops.", name=done.technician.name, day=done.day
+            ),
+            remedy=message("Propose and publish the days that are left instead."),
         )
     orders = StopOrder.objects.filter(stop__route__proposal=row, is_in_force=True)
     states.release(
-        list(orders.values_list("order_id", flat=True)), f"Plan {row.pk} was taken back.", at=now, by=by
+        list(orders.values_list("order_id", flat=True)),
+        message("Plan {pk} was taken back.", pk=row.pk),
+        at=now,
+        by=by,
     )
     StopOrder.objects.filter(stop__route__proposal=row).update(is_in_force=False)
     row.routes.update(is_in_force=False)
@@ -78,7 +88,7 @@ def release_missed(*, now: datetime) -> int:
         today = local_day(now, branch.time_zone)
         missed = links.filter(stop__route__technician__branch=branch, stop__route__day__lt=today)
         ids += missed.values_list("order_id", flat=True)
-    return states.release(ids, "Its day went by without a visit.", at=now)
+    return states.release(ids, message("Its day went by without a visit."), at=now)
 
 
 def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) -> None:
@@ -90,16 +100,20 @@ def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) 
     for route in kept.values():
         if row.routes.filter(technician_id=route.technician_id, day=route.day).exists():
             raise CannotDo(
-                f"{route.technician.name}'s route of {route.day:%d %b} has had stops finished, or has been "
-                "under way, since this was proposed.",
-                remedy="Propose again; what is done or under way will be left as it is.",
+                message(
+                    "{name}'s route of {day:%d %b} has had stops finished, or has been "
+                    "under way, since this was proposed.",
+                    name=route.technician.name,
+                    day=route.day,
+                ),
+                remedy=message("Propose again; what is done or under way will be left as it is."),
             )
     _take_over(row, list(kept), by, now)
     gone = sorted(old_ids - set(kept))
     orders = StopOrder.objects.filter(stop__route_id__in=gone, is_in_force=True)
     states.release(
         list(orders.values_list("order_id", flat=True)),
-        f"Its route was replaced by plan {row.pk}.",
+        message("Its route was replaced by plan {pk}.", pk=row.pk),
         at=now,
         by=by,
     )
@@ -125,7 +139,7 @@ def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: date
         Q(order_id__in=known) | Q(order_id__in=left)
     )
     ids = list(taken.values_list("order_id", flat=True))
-    states.release(ids, f"Taken over by plan {row.pk}.", at=now, by=by)
+    states.release(ids, message("Taken over by plan {pk}.", pk=row.pk), at=now, by=by)
 
 
 def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> None:
@@ -137,12 +151,16 @@ def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> Non
     if claimed != len(wanted):
         ours = Q(state=OrderState.ON_ROUTE, changed_at=now) & ~Q(stops__is_in_force=True)
         lost = WorkOrder.objects.filter(pk__in=placed.values("order_id")).exclude(ours).first()
-        told = f"{lost} is {lost.get_state_display().lower()}" if lost else "An order is no longer open"
-        raise CannotDo(
-            f"{told} since this was proposed.",
-            remedy="Propose again; it takes a minute and knows the change.",
+        told = (
+            message("{lost} is {state}", lost=lost, state=label_of(OrderState, lost.state).lower())
+            if lost
+            else message("An order is no longer open")
         )
-    states.note_all(wanted, "put on a route", "", at=now, by=by)
+        raise CannotDo(
+            message("{told} since this was proposed.", told=told),
+            remedy=message("Propose again; it takes a minute and knows the change."),
+        )
+    states.note_all(wanted, message("put on a route"), "", at=now, by=by)
 
 
 def _with_finished_stops(routes: QuerySet[Route]) -> QuerySet[Route]:

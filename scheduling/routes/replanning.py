@@ -29,6 +29,7 @@ from scheduling.routes.problem import BranchProblem
 from scheduling.routes.snapshots import effect_of
 from scheduling.routes.stored import published_plan
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
 
 MOST_DAYS = 31
@@ -66,13 +67,15 @@ def begin(
     span = plans.aggregate(first=Min("first_on"), last=Max("last_on"))
     if span["first"] is None:
         raise CannotDo(
-            "Nothing is published from today on, so there is nothing to plan anew.",
-            remedy="Enter the absence and ask for a plan.",
+            message("Nothing is published from today on, so there is nothing to plan anew."),
+            remedy=message("Enter the absence and ask for a plan."),
         )
     for order in urgent:
         if order.state != OrderState.OPEN or order.site.branch_id != branch.pk:
             raise CannotDo(
-                f"{order} is not open work of {branch.name}.", remedy="Name open orders only.", field="urgent"
+                message("{order} is not open work of {name}.", order=order, name=branch.name),
+                remedy=message("Name open orders only."),
+                field="urgent",
             )
     first = max(today, span["first"])
     last = min(span["last"], first + timedelta(days=MOST_DAYS - 1))
@@ -116,12 +119,15 @@ def undo(asked: Replan, *, by: Person | None, now: datetime) -> Replan:
     """
     asked = Replan.objects.select_for_update().get(pk=asked.pk)
     if asked.undone_at is not None:
-        raise CannotDo("This re-plan is undone already.", remedy="There is nothing to take back.")
+        raise CannotDo(
+            message("This re-plan is undone already."), remedy=message("There is nothing to take back.")
+        )
     row = asked.proposal
     if row.state == ProposalState.PUBLISHED:
         if row.routes.filter(is_in_force=False).exists():
             raise CannotDo(
-                "Another plan has been published over these days since.", remedy="Take that plan back first."
+                message("Another plan has been published over these days since."),
+                remedy=message("Take that plan back first."),
             )
         row = publishing.unpublish(row, by=by, now=now)
         _back_in_force(asked, by, now)
@@ -145,7 +151,9 @@ def orders_named(text: str, branch_id: int | None) -> list[WorkOrder]:
         order = rows.filter(pk=int(digits)).first() if is_number else None
         if order is None:
             raise CannotDo(
-                f"There is no order {word}.", remedy="Give numbers such as W000012.", field="urgent"
+                message("There is no order {word}.", word=word),
+                remedy=message("Give numbers such as W000012."),
+                field="urgent",
             )
         found.append(order)
     return found
@@ -162,23 +170,33 @@ def write_absence(
     """Write a technician's absence, first to last day. Raises CannotDo for days that can't be."""
     if technician.branch_id != branch.pk:
         raise CannotDo(
-            f"{technician.name} works for another branch.", remedy="Choose that branch.", field="technician"
+            message("{name} works for another branch.", name=technician.name),
+            remedy=message("Choose that branch."),
+            field="technician",
         )
     if first_on is None or last_on is None:
-        raise CannotDo("An absence needs its days.", remedy="Give the first and the last.", field="first_on")
+        raise CannotDo(
+            message("An absence needs its days."),
+            remedy=message("Give the first and the last."),
+            field="first_on",
+        )
     if first_on < today:
-        raise CannotDo(f"{first_on:%d %b %Y} has passed.", remedy="Begin today or later.", field="first_on")
+        raise CannotDo(
+            message("{first_on:%d %b %Y} has passed.", first_on=first_on),
+            remedy=message("Begin today or later."),
+            field="first_on",
+        )
     if last_on < first_on:
         raise CannotDo(
-            f"{last_on:%d %b} is before {first_on:%d %b}.",
-            remedy="Choose that day or later.",
+            message("{last_on:%d %b} is before {first_on:%d %b}.", last_on=last_on, first_on=first_on),
+            remedy=message("Choose that day or later."),
             field="last_on",
         )
     known = Absence.objects.filter(technician=technician, first_on__lte=first_on, last_on__gte=last_on)
     if known.exists():
         raise CannotDo(
-            f"{technician.name} is down as absent for these days already.",
-            remedy="Leave the technician empty to plan anew with the absences that are known.",
+            message("{name} is down as absent for these days already.", name=technician.name),
+            remedy=message("Leave the technician empty to plan anew with the absences that are known."),
             field="technician",
         )
     return Absence.objects.create(technician=technician, first_on=first_on, last_on=last_on, reason=reason)
@@ -242,7 +260,7 @@ def _write(asked: Replan, row: RouteProposal, built: BranchProblem, found: Repla
     claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
         state=ProposalState.READY,
         progress=1.0,
-        progress_text="planned",
+        progress_text=message("planned"),
         totals=stored.merged_totals([plan]),
         problems=proposals.problems_of([built], [plan]),
         solver=proposals.solver_of([plan]),
@@ -286,18 +304,23 @@ def _back_in_force(asked: Replan, by: Person | None, now: datetime) -> None:
     elsewhere = StopOrder.objects.filter(order_id__in=ids, is_in_force=True).select_related("order").first()
     if elsewhere is not None:
         raise CannotDo(
-            f"{elsewhere.order} stands on another published plan by now.", remedy="Take that plan back first."
+            message("{order} stands on another published plan by now.", order=elsewhere.order),
+            remedy=message("Take that plan back first."),
         )
     idle = Route.objects.filter(stops__orders__in=links, is_in_force=False)
     old = list(idle.select_related("technician").distinct())
     for route in old:
         if Route.objects.filter(technician=route.technician, day=route.day, is_in_force=True).exists():
             raise CannotDo(
-                f"{route.technician.name} has another published route on {route.day:%d %b} by now.",
-                remedy="Take that plan back first.",
+                message(
+                    "{name} has another published route on {day:%d %b} by now.",
+                    name=route.technician.name,
+                    day=route.day,
+                ),
+                remedy=message("Take that plan back first."),
             )
     Route.objects.filter(pk__in=[route.pk for route in old]).update(is_in_force=True)
     WorkOrder.objects.filter(pk__in=open_ids).update(state=OrderState.ON_ROUTE, changed_at=now)
     StopOrder.objects.filter(pk__in=asked.was_in_force, order_id__in=open_ids).update(is_in_force=True)
-    told = f"Re-plan {asked.proposal_id} was undone."
-    states.note_all(open_ids, "put on a route", told, at=now, by=by)
+    told = message("Re-plan {number} was undone.", number=asked.proposal_id)
+    states.note_all(open_ids, message("put on a route"), told, at=now, by=by)

@@ -18,9 +18,10 @@ from scheduling.routes.duration_factors import title_of
 from scheduling.routes.forms import CorrectionForm, PricesForm
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.told import told, written
+from shared.translation import translate, written
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -37,7 +38,7 @@ def travel_times(request: HttpRequest) -> HttpResponse:
                 by=request.user, now=now,
             )  # fmt: skip
         except CannotDo as error:
-            form.add_error(error.field or None, told(str(error)))
+            form.add_error(error.field or None, translate(error))
         else:
             messages.success(
                 request,
@@ -73,7 +74,7 @@ def remove_travel_time(request: HttpRequest, pk: int) -> HttpResponse:
         rows = rows.filter(site_a__branch_id=branch_id)
     row = get_object_or_404(rows, pk=pk)
     queries.remove_correction(row)
-    note_change(request, "driving time removed", AuditArea.PLANS, row)
+    note_change(request, message("driving time removed"), AuditArea.PLANS, row)
     messages.success(request, gettext("Removed. The next plan works the drive out again."))
     return redirect("travel_times")
 
@@ -94,7 +95,7 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
             factor_seen=factor, by=request.user, now=now, site_visit_min=visit_min,
         )  # fmt: skip
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(
             request,
@@ -113,7 +114,7 @@ def give_back_pace(request: HttpRequest) -> HttpResponse:
     try:
         duration_factors.give_back(_branch_named(request), what, by=request.user, now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(
             request,
@@ -144,7 +145,7 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
                     form.values(), from_on=form.cleaned_data["from_on"], by=request.user, now=now, today=today
                 )
             except CannotDo as error:
-                form.add_error(error.field or None, told(str(error)))
+                form.add_error(error.field or None, translate(error))
             else:
                 messages.success(
                     request,

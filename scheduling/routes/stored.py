@@ -35,6 +35,7 @@ from scheduling.planning.tables import Tables, build_tables
 from scheduling.planning.timing import route_cost_s
 from scheduling.routes.problem import BranchProblem, build
 from shared.errors import CannotDo
+from shared.messages import joined, message
 
 BATCH = 2000
 
@@ -71,7 +72,7 @@ def write_unplaced(row: RouteProposal, built: BranchProblem, plan: planning.Prop
                 proposal=row,
                 order=built.order_of[one.job_id],
                 reason=one.reason.value.removesuffix(" now"),
-                text=f"{one.text} {one.remedy}".strip(),
+                text=joined(" ", (one.text, one.remedy)),
             )
             for one in plan.unplaced
         ),
@@ -93,7 +94,7 @@ def _write_stops(kept: Route, route: planning.Route, built: BranchProblem, zone:
             drive_minutes=round(first.drive_s / 60),
             drive_metres=first.distance_m,
             is_pinned=any(built.order_of[one.job_id].pk in built.pinned for one in visit),
-            why=" ".join(dict.fromkeys(one.why for one in visit if one.why)),
+            why=joined(" ", dict.fromkeys(one.why for one in visit)),
         )
         links += [StopOrder(stop=stop, order=built.order_of[one.job_id], why=one.why) for one in visit]
     StopOrder.objects.bulk_create(links, batch_size=BATCH)
@@ -161,7 +162,7 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
     laid = assignment_of(tables, wanted)
     kept = {tables.jobs[job].id for sequence in laid.values() for job in sequence}
     gone = [
-        f"{job_id}: {_why_gone(tables, built, job_id, spot)}"
+        message("{order}: {why}", order=job_id, why=_why_gone(tables, built, job_id, spot))
         for spot, jobs in placed.items()
         for job_id in jobs
         if job_id not in kept
@@ -170,7 +171,9 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
         if sequence and route_cost_s(tables, number, sequence) is None:
             slot = tables.slots[number]
             who, day = tables.technicians[slot.technician].name, tables.days[slot.day]
-            gone.append(f"{who} on {day:%d %b}: the stops no longer fit into the day.")
+            gone.append(
+                message("{who} on {day:%d %b}: the stops no longer fit into the day.", who=who, day=day)
+            )
             laid[number] = ()
     plan = assemble(tables, laid, seed=row.seed, versions={}, explained=False)
     return Stored(row, branch, built, tables, plan, tuple(gone))
@@ -188,10 +191,10 @@ def refuse_broken(row: RouteProposal, now: datetime) -> None:
             *(words_of(one, stored.built) for one in check(stored.built.problem, stored.plan)),
         ]
         if words:
-            more = f" And {len(words) - 3} more." if len(words) > 3 else ""
+            more = message(" And {words} more.", words=len(words) - 3) if len(words) > 3 else ""
             raise CannotDo(
-                " ".join(words[:3]) + more,
-                remedy="Move what is named to another day or person, or propose again.",
+                joined(" ", words[:3]) + more,
+                remedy=message("Move what is named to another day or person, or propose again."),
             )
 
 
@@ -199,10 +202,9 @@ def words_of(one: Violation, built: BranchProblem) -> str:
     """Return a broken rule as a sentence for people."""
     where = ""
     if one.technician_id in built.technician_of:
-        where = f" ({built.technician_of[one.technician_id].name}" + (
-            f", {one.day:%d %b})" if one.day else ")"
-        )
-    return f"{one.rule.value.capitalize()}: {one.text}{where}."
+        who = built.technician_of[one.technician_id].name
+        where = message(" ({who}, {day:%d %b})", who=who, day=one.day) if one.day else f" ({who})"
+    return message("{rule:capitalize}: {text}{where}.", rule=one.rule.value, text=one.text, where=where)
 
 
 def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal:
@@ -339,17 +341,27 @@ def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) 
     code, day = spot
     order, who = built.order_of.get(job_id), built.technician_of.get(code)
     if order is None:
-        return "it is no longer open, or stands on another published plan.", "Leave it out of this plan."
+        return message("it is no longer open, or stands on another published plan."), message(
+            "Leave it out of this plan."
+        )
     if who is None:
-        return f"{code} does not work in this branch any more.", "Choose somebody else."
+        return message("{code} does not work in this branch any more.", code=code), message(
+            "Choose somebody else."
+        )
     if not any(one.technician_id == code and one.day == day for one in built.problem.shifts):
         gone = Absence.objects.filter(technician=who, first_on__lte=day, last_on__gte=day).exists()
-        word = "is absent" if gone else "has no shift, or is under way,"
-        return f"{who.name} {word} on {day:%d %b}.", "Choose another day or person."
+        word = message("is absent") if gone else message("has no shift, or is under way,")
+        return message("{name} {word} on {day:%d %b}.", name=who.name, word=word, day=day), message(
+            "Choose another day or person."
+        )
     if order.promised_on and order.promised_on != day:
         return (
-            f"it is promised to the customer for {order.promised_on:%d %b}, not {day:%d %b}.",
-            "Ask the customer and change the promised day first.",
+            message(
+                "it is promised to the customer for {promised_on:%d %b}, not {day:%d %b}.",
+                promised_on=order.promised_on,
+                day=day,
+            ),
+            message("Ask the customer and change the promised day first."),
         )
     if job_id in tables.unplannable:
         return tables.unplannable[job_id].text, tables.unplannable[job_id].remedy
@@ -359,7 +371,7 @@ def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) 
 
 def _why_gone(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) -> str:
     text, _ = why_not_here(tables, built, job_id, spot)
-    return text or "it no longer fits there."
+    return text or message("it no longer fits there.")
 
 
 def _second(moment: datetime, branch: Branch) -> int:

@@ -15,7 +15,7 @@ from fleet.templatetags.tapward import day
 from scheduling.models import TravelCorrection
 from shared.roles import Permission, may
 from shared.tables import Column, Number, Table
-from shared.told import told
+from shared.translation import translate
 
 
 def plans_routes(page: dict) -> bool:
@@ -73,7 +73,7 @@ def _window(row: Any, page: dict) -> str:
 
 
 def _in_the_way(row: Any, page: dict) -> str:
-    shown = format_html("<strong>{}</strong><br>{}", capfirst(told(row.reason)), told(row.text))
+    shown = format_html("<strong>{}</strong><br>{}", capfirst(translate(row.reason)), translate(row.text))
     if not plans_routes(page):
         return shown
     address = f"{reverse('move_stop', args=[page['row'].pk])}?order={row.pk}"

@@ -23,6 +23,7 @@ from scheduling.planning.road_engine import Leg, PairKey, RoadEngine, road_trave
 from scheduling.planning.travel import Correction, Place, TravelSettings, TravelTable, estimate_travel
 from scheduling.routes.duration_factors import Suggestion, suggestions
 from shared.errors import CannotDo
+from shared.messages import message
 
 MOST_MINUTES = 1440
 """A drive set by hand takes a day at most. [min]"""
@@ -68,8 +69,8 @@ def change_prices(
     """
     if from_on < today:
         raise CannotDo(
-            f"Prices can't change from {from_on:%d %b %Y}, which has passed.",
-            remedy="Choose today or a later day.",
+            message("Prices can't change from {from_on:%d %b %Y}, which has passed.", from_on=from_on),
+            remedy=message("Choose today or a later day."),
             field="from_on",
         )
     row = PlanPriceList.objects.filter(from_on=from_on).first() or PlanPriceList(from_on=from_on)
@@ -79,7 +80,7 @@ def change_prices(
     try:
         row.full_clean()
     except ValidationError as error:
-        raise CannotDo(" ".join(error.messages), remedy="Change one of the two values.") from error
+        raise CannotDo(" ".join(error.messages), remedy=message("Change one of the two values.")) from error
     row.save()
     return row
 
@@ -90,11 +91,15 @@ def set_correction(
 ) -> TravelCorrection:
     """Say how long the drive between two sites takes, both ways. Raises CannotDo for one site given twice."""
     if one.pk == two.pk:
-        raise CannotDo("Both ends are the same site.", remedy="Choose two different sites.", field="site_b")
+        raise CannotDo(
+            message("Both ends are the same site."),
+            remedy=message("Choose two different sites."),
+            field="site_b",
+        )
     if not 0 <= minutes <= MOST_MINUTES:
         raise CannotDo(
-            f"A drive of {minutes} minutes can't be planned.",
-            remedy=f"Give 0 to {MOST_MINUTES} minutes.",
+            message("A drive of {minutes} minutes can't be planned.", minutes=minutes),
+            remedy=message("Give 0 to {most_minutes} minutes.", most_minutes=MOST_MINUTES),
             field="minutes",
         )
     first, second = sorted((one, two), key=lambda site: site.pk)

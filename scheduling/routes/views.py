@@ -28,7 +28,7 @@ from shared.heavy_posts import is_heavy
 from shared.periods import days_from
 from shared.roles import Permission, may
 from shared.tables import page_or_file
-from shared.told import told
+from shared.translation import translate
 
 DAYS_AHEAD = 7
 
@@ -153,7 +153,7 @@ def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
             seconds=data["seconds"], by=request.user, now=now,
         )  # fmt: skip
     except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
         return None
     tasks.propose_routes.beside(proposal_id=made.pk)
     return made
@@ -164,7 +164,7 @@ def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object
     try:
         command(found)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(request, done)
     return redirect("proposal", pk=pk)

@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy
 from fleet.models import Branch, PartKind, Person
 from scheduling.crew.models import Technician
 from scheduling.visits.models import CloseOut
+from shared.translation import MessageField
 
 
 class StockPlace(models.Model):
@@ -61,7 +62,7 @@ class StockMovement(models.Model):
         CloseOut, on_delete=models.PROTECT, null=True, blank=True, related_name="movements"
     )
     cause_key = models.CharField(max_length=120, unique=True)
-    note = models.CharField(max_length=160, blank=True)
+    note = MessageField(blank=True)
 
     class Meta:
         ordering = ["-at", "-id"]

@@ -13,6 +13,7 @@ from django.db.models import F, Q
 from fleet.models import Branch, PartKind, Person
 from scheduling.models import CloseOut, StockLevel, StockMovement, StockPlace, Technician
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
 
 
@@ -41,13 +42,20 @@ def change(
     if not enough.update(quantity=F("quantity") + more):
         level.refresh_from_db()
         raise CannotDo(
-            f"{place} holds {level.quantity} × {kind}{f' of lot {lot}' if lot else ''}, not {-more}.",
-            remedy="Count the place and enter the count, or take them from another place.",
+            message(
+                "{place} holds {quantity} × {kind}{lot}, not {more}.",
+                place=place,
+                quantity=level.quantity,
+                kind=kind,
+                lot=message(" of lot {lot}", lot=lot) if lot else "",
+                more=-more,
+            ),
+            remedy=message("Count the place and enter the count, or take them from another place."),
             field="quantity",
         )
     return StockMovement.objects.create(
         place=place, kind=kind, lot=lot, quantity=more, at=at, by=by, close_out=close_out,
-        cause_key=cause_key or f"by_hand:{uuid.uuid4()}", note=note[:160],
+        cause_key=cause_key or f"by_hand:{uuid.uuid4()}", note=note,
     )  # fmt: skip
 
 
@@ -78,7 +86,9 @@ def carry(
     """Move parts from one place to another, e.g. load a van. The same ``client_id`` again changes nothing."""
     if from_place == to_place:
         raise CannotDo(
-            "The parts are there already.", remedy="Choose two different places.", field="to_place"
+            message("The parts are there already."),
+            remedy=message("Choose two different places."),
+            field="to_place",
         )
     key = f"carry:{client_id or uuid.uuid4()}"
     note = f"{from_place} → {to_place}"
@@ -103,7 +113,9 @@ def count(
     The same ``cause_key`` again changes nothing. Raises CannotDo for a count below zero.
     """
     if quantity < 0:
-        raise CannotDo("A count can't be negative.", remedy="Enter 0 or more.", field="quantity")
+        raise CannotDo(
+            message("A count can't be negative."), remedy=message("Enter 0 or more."), field="quantity"
+        )
     known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
     if known is not None:
         return known
@@ -136,7 +148,12 @@ def use_from_van(
             except CannotDo:
                 continue
             return ""
-    return f"{van} held no {kind}{f' of lot {lot}' if lot else ''} on paper; count the van."
+    return message(
+        "{van} held no {kind}{lot} on paper; count the van.",
+        van=van,
+        kind=kind,
+        lot=message(" of lot {lot}", lot=lot) if lot else "",
+    )
 
 
 def give_back(close_out: CloseOut, *, at: datetime, by: Person | None) -> None:
@@ -144,13 +161,17 @@ def give_back(close_out: CloseOut, *, at: datetime, by: Person | None) -> None:
     for movement in close_out.movements.filter(quantity__lt=0).select_related("place", "kind"):
         put(
             movement.place, movement.kind, -movement.quantity, at=at, lot=movement.lot, by=by,
-            close_out=close_out, cause_key=f"undo:{movement.cause_key}", note="close-out undone",
+            close_out=close_out, cause_key=f"undo:{movement.cause_key}", note=message("close-out undone"),
         )  # fmt: skip
 
 
 def _refuse_less_than_one(quantity: int) -> None:
     if quantity < 1:
-        raise CannotDo(f"{quantity} parts can't be moved.", remedy="Enter 1 or more.", field="quantity")
+        raise CannotDo(
+            message("{quantity} parts can't be moved.", quantity=quantity),
+            remedy=message("Enter 1 or more."),
+            field="quantity",
+        )
 
 
 MOST = 10_000
@@ -175,7 +196,12 @@ def set_up_places(branch_id: int | None) -> int:
             made += 1
     people = Technician.objects.filter(is_active=True, van__isnull=True).select_related("branch")
     for technician in people.filter(branch_id=branch_id) if branch_id else people:
-        _place(f"van-{technician.code}", f"Van of {technician.name}", technician.branch, technician)
+        _place(
+            f"van-{technician.code}",
+            f"Van of {technician.name}",
+            technician.branch,
+            technician,
+        )
         made += 1
     return made
 
@@ -247,15 +273,20 @@ def correct_count(
     if not may_change(by, place):
         raise _not_theirs(place)
     if not 0 <= counted <= MOST:
-        raise CannotDo(f"{counted} is no count.", remedy=f"Enter 0 to {MOST:,}.", field="counted")
+        raise CannotDo(
+            message("{counted} is no count.", counted=counted),
+            remedy=message("Enter 0 to {most:,}.", most=MOST),
+            field="counted",
+        )
     if not reason.strip():
         raise CannotDo(
-            "A count is corrected with a reason.", remedy="Say why it differs, e.g. counted, broken, lost.",
+            message("A count is corrected with a reason."),
+            remedy=message("Say why it differs, e.g. counted, broken, lost."),
             field="reason",
-        )  # fmt: skip
+        )
     return count(
         place, kind, counted, at=now, lot=lot.strip(), by=by, cause_key=f"count:{client_id}",
-        note=f"Counted {counted}: {reason.strip()}",
+        note=message("Counted {counted}: {reason}", counted=counted, reason=reason.strip()),
     )  # fmt: skip
 
 
@@ -277,10 +308,15 @@ def _check(by: Person, place: StockPlace, quantity: int) -> None:
 
 def _check_number(quantity: int) -> None:
     if not 1 <= quantity <= MOST:
-        raise CannotDo(f"{quantity} parts can't be moved.", remedy=f"Enter 1 to {MOST:,}.", field="quantity")
+        raise CannotDo(
+            message("{quantity} parts can't be moved.", quantity=quantity),
+            remedy=message("Enter 1 to {most:,}.", most=MOST),
+            field="quantity",
+        )
 
 
 def _not_theirs(place: StockPlace) -> CannotDo:
     return CannotDo(
-        f"{place} is not yours to change.", remedy="Ask the office, or the technician whose van it is."
+        message("{place} is not yours to change.", place=place),
+        remedy=message("Ask the office, or the technician whose van it is."),
     )

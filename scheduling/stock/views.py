@@ -26,7 +26,7 @@ from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
 from shared.tables import page_or_file
-from shared.told import told
+from shared.translation import translate
 
 USUAL_WEEKS: Final = 6
 DAYS_AHEAD: Final = 7
@@ -144,7 +144,7 @@ def stock_place(request: HttpRequest, code: str) -> HttpResponse:
         try:
             done = _do(name, form.cleaned_data, place, request)
         except CannotDo as error:
-            form.add_error(error.field if error.field in form.fields else None, told(str(error)))
+            form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(request, done)
             return redirect("stock_place", code=code)

@@ -31,6 +31,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, OrderKind, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from shared.errors import CannotDo
+from shared.messages import message
 
 MOST_FLUSHES: Final = 8
 """More flushes than this at one visit are a slip."""
@@ -101,7 +102,7 @@ def flush_number(client_id: uuid.UUID, number: int) -> uuid.UUID:
 
 AHEAD = timedelta(minutes=10)
 """How far a phone's clock may run ahead."""
-KEEP = "Nothing you entered is lost: it stays on the phone until it is sent."
+KEEP = message("Nothing you entered is lost: it stays on the phone until it is sent.")
 
 
 def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: datetime) -> list[dict]:
@@ -126,8 +127,12 @@ def position_of(change: PartChange, order: WorkOrder) -> Position:
     if position is None:
         known = Position.objects.filter(treatment_unit_id=order.treatment_unit_id)
         raise CannotDo(
-            f"{order.treatment_unit.serial} has no position {change.position_code!r}.",
-            remedy=f"Choose one of: {', '.join(known.values_list('code', flat=True))}.",
+            message(
+                "{serial} has no position {position_code!r}.",
+                serial=order.treatment_unit.serial,
+                position_code=change.position_code,
+            ),
+            remedy=message("Choose one of: {list}.", list=", ".join(known.values_list("code", flat=True))),
             field="position_code",
         )
     return position
@@ -138,8 +143,8 @@ def kind_of(change: PartChange) -> PartKind:
     kind = PartKind.objects.filter(code=change.kind_code).first()
     if kind is None:
         raise CannotDo(
-            f"The catalogue has no part {change.kind_code!r}.",
-            remedy="Choose a part from the list, or have the planner add it to the catalogue.",
+            message("The catalogue has no part {kind_code!r}.", kind_code=change.kind_code),
+            remedy=message("Choose a part from the list, or have the planner add it to the catalogue."),
             field="kind_code",
         )
     return kind
@@ -153,21 +158,27 @@ def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -
         expected = order.part_id
     if expected is not None and (here is None or here.pk != expected):
         raise CannotDo(
-            f"The part in {position.code} of {order.treatment_unit.serial} has been changed by somebody else "
-            "since your day was loaded.",
-            remedy=f"Compare with what you find there and talk to the planner, who can correct it. {KEEP}",
+            message(
+                "The part in {code} of {serial} has been changed by somebody else since your day was loaded.",
+                code=position.code,
+                serial=order.treatment_unit.serial,
+            ),
+            remedy=message(
+                "Compare with what you find there and talk to the planner, who can correct it. {keep}",
+                keep=KEEP,
+            ),
             field="position_code",
         )
     if here is not None and change.removal_reason not in RemovalReason.values:
         raise CannotDo(
-            f"It is not said why the part in {position.code} came out.",
-            remedy=f"Choose one of: {', '.join(RemovalReason.values)}.",
+            message("It is not said why the part in {code} came out.", code=position.code),
+            remedy=message("Choose one of: {list}.", list=", ".join(RemovalReason.values)),
             field="removal_reason",
         )
     if here is None and not change.kind_code:
         raise CannotDo(
-            f"There is no part in {position.code} and none went in.",
-            remedy="Leave this position out.",
+            message("There is no part in {code} and none went in.", code=position.code),
+            remedy=message("Leave this position out."),
             field="position_code",
         )
     return here
@@ -176,36 +187,53 @@ def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -
 def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
     if form.outcome not in Outcome.values:
         raise CannotDo(
-            f"{form.outcome!r} is no outcome.",
-            remedy=f"Choose one of: {', '.join(Outcome.values)}.",
+            message("{outcome!r} is no outcome.", outcome=form.outcome),
+            remedy=message("Choose one of: {list}.", list=", ".join(Outcome.values)),
             field="outcome",
         )
     if form.finished_at.tzinfo is None:
         raise CannotDo(
-            "The time of finishing has no time zone.", remedy="Send it with its zone.", field="finished_at"
+            message("The time of finishing has no time zone."),
+            remedy=message("Send it with its zone."),
+            field="finished_at",
         )
     if form.finished_at > now + AHEAD:
         raise CannotDo(
-            f"The work is said to be finished on {form.finished_at:%d %b %Y %H:%M}, which is yet to come.",
-            remedy="Check the phone's clock.",
+            message(
+                "The work is said to be finished on {finished_at:%d %b %Y %H:%M}, which is yet to come.",
+                finished_at=form.finished_at,
+            ),
+            remedy=message("Check the phone's clock."),
             field="finished_at",
         )
     if not 0 <= form.minutes <= 1440:
         raise CannotDo(
-            f"{form.minutes} minutes can't be the time on site.", remedy="Give 0 to 1440.", field="minutes"
+            message("{minutes} minutes can't be the time on site.", minutes=form.minutes),
+            remedy=message("Give 0 to 1440."),
+            field="minutes",
         )
     codes = [change.position_code for change in form.part_changes]
     if len(set(codes)) != len(codes):
         raise CannotDo(
-            "One position is named twice.", remedy="Write each position once.", field="part_changes"
+            message("One position is named twice."),
+            remedy=message("Write each position once."),
+            field="part_changes",
         )
 
 
 def _check_order(order: WorkOrder) -> None:
     if order.state == OrderState.WITHDRAWN:
         raise CannotDo(
-            f"{order} has been withdrawn: {order.withdrawn_because}.",
-            remedy=f"If the work is done, have the planner reopen {order}, then send again. {KEEP}",
+            message(
+                "{order} has been withdrawn: {withdrawn_because}.",
+                order=order,
+                withdrawn_because=order.withdrawn_because,
+            ),
+            remedy=message(
+                "If the work is done, have the planner reopen {order}, then send again. {keep}",
+                order=order,
+                keep=KEEP,
+            ),
         )
     if order.state == OrderState.DONE:
         other = (
@@ -214,22 +242,34 @@ def _check_order(order: WorkOrder) -> None:
             .select_related("technician")
             .first()
         )
-        by_whom = f" by {other.technician} on {other.finished_at:%d %b %Y}" if other else ""
+        by_whom = (
+            message(
+                " by {technician} on {finished_at:%d %b %Y}",
+                technician=other.technician,
+                finished_at=other.finished_at,
+            )
+            if other
+            else ""
+        )
         raise CannotDo(
-            f"{order} has been closed already{by_whom}.",
-            remedy=f"If yours is right, have the planner undo the other one, then send again. {KEEP}",
+            message("{order} has been closed already{by_whom}.", order=order, by_whom=by_whom),
+            remedy=message(
+                "If yours is right, have the planner undo the other one, then send again. {keep}", keep=KEEP
+            ),
         )
 
 
 def _check_not_done(form: CloseOutForm) -> None:
     if not form.note.strip():
         raise CannotDo(
-            "It is not said why the work could not be done.", remedy="Write a few words.", field="note"
+            message("It is not said why the work could not be done."),
+            remedy=message("Write a few words."),
+            field="note",
         )
     if form.part_changes or form.flushes:
         raise CannotDo(
-            "Parts or flushes are recorded for work that could not be done.",
-            remedy="Choose “done”, or take the parts and flushes out of the report.",
+            message("Parts or flushes are recorded for work that could not be done."),
+            remedy=message("Choose “done”, or take the parts and flushes out of the report."),
             field="outcome",
         )
 
@@ -239,26 +279,28 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
         code = order.part.position.code
         if not any(one.position_code == code and one.kind_code for one in form.part_changes):
             raise CannotDo(
-                f"{order} asks for a new part in {code}, and none is reported.",
-                remedy="Enter the new part, or choose “could not be done” and say why.",
+                message(
+                    "{order} asks for a new part in {code}, and none is reported.", order=order, code=code
+                ),
+                remedy=message("Enter the new part, or choose “could not be done” and say why."),
                 field="part_changes",
             )
     if order.kind == OrderKind.REFLUSH_REQUIRED and not form.flushes:
         raise CannotDo(
-            f"{order} asks for a flush, and none is recorded.",
-            remedy="Enter gallons, minutes and whether it ran clear.",
+            message("{order} asks for a flush, and none is recorded.", order=order),
+            remedy=message("Enter gallons, minutes and whether it ran clear."),
             field="flush",
         )
     if order.kind == OrderKind.READING and form.meter_total is None and not form.note.strip():
         raise CannotDo(
-            f"{order} asks for a reading, and none is recorded.",
-            remedy="Enter what the register shows, or write why it can't be read.",
+            message("{order} asks for a reading, and none is recorded.", order=order),
+            remedy=message("Enter what the register shows, or write why it can't be read."),
             field="meter_total",
         )
     if form.outcome == Outcome.BEDDING and order.kind != OrderKind.CHANGE_DUE and not form.part_changes:
         raise CannotDo(
-            "Nothing was changed that could stand overnight.",
-            remedy="Choose “done” or “could not be done”.",
+            message("Nothing was changed that could stand overnight."),
+            remedy=message("Choose “done” or “could not be done”."),
             field="outcome",
         )
 
@@ -266,19 +308,25 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
 def _check_flushes(form: CloseOutForm) -> None:
     if len(form.flushes) > MOST_FLUSHES:
         raise CannotDo(
-            f"{len(form.flushes)} flushes at one visit can't be.", remedy="Check the list.", field="flush"
+            message("{flushes} flushes at one visit can't be.", flushes=len(form.flushes)),
+            remedy=message("Check the list."),
+            field="flush",
         )
     for one in form.flushes:
         if one.kind and one.kind not in FlushKind.values:
             raise CannotDo(
-                f"{one.kind!r} is no kind of flush.",
-                remedy=f"Choose one of: {', '.join(FlushKind.values)}.",
+                message("{kind!r} is no kind of flush.", kind=one.kind),
+                remedy=message("Choose one of: {list}.", list=", ".join(FlushKind.values)),
                 field="flush",
             )
         if not 0 <= one.minutes <= 1440 or not 0 <= one.volume_gal <= 100_000:
             raise CannotDo(
-                f"A flush of {one.volume_gal:g} gal in {one.minutes:g} min can't be.",
-                remedy="Check gallons and minutes.",
+                message(
+                    "A flush of {volume_gal:g} gal in {minutes:g} min can't be.",
+                    volume_gal=one.volume_gal,
+                    minutes=one.minutes,
+                ),
+                remedy=message("Check gallons and minutes."),
                 field="flush",
             )
 
@@ -290,8 +338,8 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
     meter = meters_to_read(order.treatment_unit_id, form.finished_at).first()
     if meter is None:
         raise CannotDo(
-            f"{order.treatment_unit.serial} has no meter.",
-            remedy="Leave the total out and write it in the note; the planner can add the meter.",
+            message("{serial} has no meter.", serial=order.treatment_unit.serial),
+            remedy=message("Leave the total out and write it in the note; the planner can add the meter."),
             field="meter_total",
         )
     _stand_again(MeterReading.objects.filter(meter=meter, read_at=form.finished_at))
@@ -354,4 +402,13 @@ def _stand_again(rows: QuerySet) -> None:
 def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
     if report.problems:
         first = report.problems[0]
-        raise CannotDo(f"{first.field} = {first.value}: {first.message}", remedy=first.remedy, field=field)
+        raise CannotDo(
+            message(
+                "{first_field} = {first_value}: {first_message}",
+                first_field=first.field,
+                first_value=first.value,
+                first_message=first.message,
+            ),
+            remedy=first.remedy,
+            field=field,
+        )

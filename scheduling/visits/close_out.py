@@ -32,8 +32,9 @@ from scheduling.visits import checks
 from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, flush_number
 from scheduling.visits.close_out_page import sheet_worked_by
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.periods import local_day
-from shared.told import in_english
+from shared.translation import label_of
 
 log = logging.getLogger(__name__)
 LEAST_AFTER: Final = timedelta(minutes=1)
@@ -50,7 +51,6 @@ class _Done:
     shortages: list[str] = field(default_factory=list)
 
 
-@in_english
 def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseOut:
     """Close an order as its technician reports it.
 
@@ -134,9 +134,15 @@ def _known(form: CloseOutForm) -> CloseOut | None:
         return None
     if row.form_hash != form.fingerprint():
         raise CannotDo(
-            f"A close-out of {row.order} with the same number but other content was received on "
-            f"{row.received_at:%d %b %Y %H:%M} UTC.",
-            remedy="What was received first stands. Have the planner undo it, then send yours as a new one.",
+            message(
+                "A close-out of {order} with the same number but other content was "
+                "received on {received_at:%d %b %Y %H:%M} UTC.",
+                order=row.order,
+                received_at=row.received_at,
+            ),
+            remedy=message(
+                "What was received first stands. Have the planner undo it, then send yours as a new one."
+            ),
         )
     return row
 
@@ -150,7 +156,8 @@ def _locked_order(form: CloseOutForm) -> WorkOrder:
     )
     if order is None:
         raise CannotDo(
-            f"There is no order {form.order_id}.", remedy="Load the day again and choose the order there."
+            message("There is no order {order_id}.", order_id=form.order_id),
+            remedy=message("Load the day again and choose the order there."),
         )
     return order
 
@@ -158,7 +165,10 @@ def _locked_order(form: CloseOutForm) -> WorkOrder:
 def _technician(form: CloseOutForm) -> Technician:
     technician = Technician.objects.filter(pk=form.technician_id).select_related("person").first()
     if technician is None:
-        raise CannotDo(f"There is no technician {form.technician_id}.", remedy="Log in again.")
+        raise CannotDo(
+            message("There is no technician {technician_id}.", technician_id=form.technician_id),
+            remedy=message("Log in again."),
+        )
     return technician
 
 
@@ -279,21 +289,37 @@ def _close_order(
         .update(state=OrderState.DONE, ended_at=now, changed_at=now)
     )
     assert closed == 1, "the order was locked"
-    by_whom = f"by {done.row.technician}"
-    states.note(order, "closed out", f"{done.row.get_outcome_display()}, {by_whom}.", at=now, by=by)
+    by_whom = message("by {technician}", technician=done.row.technician)
+    states.note(
+        order,
+        message("closed out"),
+        message("{outcome}, {by_whom}.", outcome=label_of(Outcome, done.row.outcome), by_whom=by_whom),
+        at=now,
+        by=by,
+    )
     for step in skipped:
         states.note(
-            order, "hazard control skipped", f"{step['text']} Because: {step['because']}", at=now, by=by
+            order,
+            message("hazard control skipped"),
+            message("{text} Because: {because}", text=step["text"], because=step["because"]),
+            at=now,
+            by=by,
         )
     for short in done.shortages:
-        states.note(order, "stock short", short, at=now, by=by)
+        states.note(order, message("stock short"), short, at=now, by=by)
     if done.row.follow_up_id:
-        states.note(order, "followed", f"Second flush: {done.row.follow_up}.", at=now, by=by)
+        states.note(
+            order,
+            message("followed"),
+            message("Second flush: {follow_up}.", follow_up=done.row.follow_up),
+            at=now,
+            by=by,
+        )
 
 
 def _leave_open(done: _Done, order: WorkOrder, by: Person | None, now: datetime) -> None:
-    states.release([order.pk], f"Could not be done: {done.row.note}", at=now, by=by)
-    states.note(order, "could not be done", done.row.note, at=now, by=by)
+    states.release([order.pk], message("Could not be done: {note}", note=done.row.note), at=now, by=by)
+    states.note(order, message("could not be done"), done.row.note, at=now, by=by)
 
 
 def _look_again(treatment_unit_id: int, now: datetime) -> None:
@@ -306,7 +332,7 @@ def _look_again(treatment_unit_id: int, now: datetime) -> None:
         log.exception("Assessment after a close-out failed; the timetable will catch up.")
 
 
-SOURCE = "technician's visit"
+SOURCE = message("technician's visit")
 
 
 @transaction.atomic
@@ -329,7 +355,12 @@ def _record_test(form: CloseOutForm, feed_test: dict[str, float], now: datetime)
     if report.problems:
         first = report.problems[0]
         raise CannotDo(
-            f"{first.field} = {first.value}: {first.message}",
+            message(
+                "{first_field} = {first_value}: {first_message}",
+                first_field=first.field,
+                first_value=first.value,
+                first_message=first.message,
+            ),
             remedy=first.remedy,
             field=f"test__{first.field}",
         )

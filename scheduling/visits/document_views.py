@@ -31,7 +31,7 @@ from scheduling.visits.documents import unit_labels
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission, may
-from shared.told import told
+from shared.translation import translate
 
 
 def pdf_answer(content: bytes, name: str) -> HttpResponse:
@@ -128,7 +128,8 @@ class LabelForm(forms.Form):
     )
     area = forms.ChoiceField(label=gettext_lazy("Area"), required=False)
     stock = forms.ChoiceField(
-        label=gettext_lazy("Sheet"), choices=lambda: [(code, told(one.name)) for code, one in STOCKS.items()]
+        label=gettext_lazy("Sheet"),
+        choices=lambda: [(code, translate(one.name)) for code, one in STOCKS.items()],
     )
     first = forms.IntegerField(
         label=gettext_lazy("Begin at place"),
@@ -201,7 +202,7 @@ def label_file(request: HttpRequest) -> HttpResponse:
             made, stock=data["stock"], first=first, made_at=timezone.now(), fonts=font_folder()
         )
     except CannotDo as error:
-        raise Http404(told(str(error))) from error
+        raise Http404(translate(error)) from error
     return pdf_answer(content, f"labels-{batch}")
 
 

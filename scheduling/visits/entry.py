@@ -26,12 +26,13 @@ from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out_page import CloseOutPage, PositionRow
 from scheduling.visits.readings import GAUGES
 from shared.measures import to_inside
+from shared.messages import message
 
 FURTHEST: Final = 1000
 MOST_STROKES: Final = 200
 MOST_POINTS: Final = 4000
 MOST_CHARACTERS: Final = 60_000
-AGAIN: Final = "Clear the box and have it signed again, or write the name only."
+AGAIN: Final = message("Clear the box and have it signed again, or write the name only.")
 
 
 def checked_strokes(text: str) -> str:

@@ -13,7 +13,7 @@ from scheduling.visits.close_out_page import CloseOutPage, PositionRow
 from scheduling.visits.entry import FEED_TEST, EntryProblem
 from scheduling.visits.readings import GaugeRow, MeterRow
 from shared.measures import Measure, from_inside
-from shared.told import written
+from shared.translation import written
 
 CHANGE_KINDS: Final = ("change_due",)
 POSITION_FIELDS: Final = ("removed", "change", "reason", "kind", "lot", "serial")

@@ -20,8 +20,9 @@ from scheduling.visits import photos as service
 from scheduling.visits.photos import MOST_BYTES, is_on_earth, too_large
 from shared.access import requires
 from shared.errors import CannotDo
+from shared.messages import message
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 
 @requires(Permission.CLOSE_OWN_STOPS)
@@ -59,7 +60,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
             ),
         )
     except CannotDo as error:
-        return _answer(422, told(error.message), remedy=told(error.remedy))
+        return _answer(422, translate(error.message), remedy=translate(error.remedy))
     return JsonResponse({"message": gettext("The photo is kept."), "client_id": str(row.client_id)})
 
 
@@ -101,7 +102,9 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
             )
         except CannotDo as error:
             raise CannotDo(
-                f"{upload.name}: {error.message}",
+                message(
+                    "{upload_name}: {error_message}", upload_name=upload.name, error_message=error.message
+                ),
                 remedy=gettext("%(remedy)s Choose all photos again.") % {"remedy": error.remedy},
                 field=error.field,
             ) from None

@@ -20,6 +20,7 @@ from PIL import ExifTags, Image, ImageOps
 
 from scheduling.models import CloseOut, CloseOutPhoto
 from shared.errors import CannotDo
+from shared.messages import message
 
 MOST_BYTES: Final = 8 * 1024 * 1024
 MOST_PIXELS: Final = 40_000_000
@@ -51,8 +52,8 @@ def clean_photo(raw: bytes) -> bytes:
         raise _too_many_pixels() from None
     except NO_IMAGE:
         raise CannotDo(
-            "This is no readable photo.",
-            remedy="Send a JPEG, PNG or WebP; take the photo again.",
+            message("This is no readable photo."),
+            remedy=message("Send a JPEG, PNG or WebP; take the photo again."),
             field=FIELD,
         ) from None
 
@@ -82,16 +83,16 @@ def _degrees(parts: Sequence[float], is_negative: bool) -> float:
 def too_large() -> CannotDo:
     """Return the refusal of a file that is too large."""
     return CannotDo(
-        f"The photo is larger than {MOST_BYTES // 1024**2} MB.",
-        remedy="Take it again at a lower resolution.",
+        message("The photo is larger than {most_bytes} MB.", most_bytes=MOST_BYTES // 1024**2),
+        remedy=message("Take it again at a lower resolution."),
         field=FIELD,
     )
 
 
 def _too_many_pixels() -> CannotDo:
     return CannotDo(
-        f"The photo has more than {MOST_PIXELS // 1_000_000} megapixels.",
-        remedy="Take it again at a lower resolution.",
+        message("The photo has more than {most_pixels} megapixels.", most_pixels=MOST_PIXELS // 1000000),
+        remedy=message("Take it again at a lower resolution."),
         field=FIELD,
     )
 
@@ -164,8 +165,8 @@ def known_photo(close_out: CloseOut, client_id: uuid.UUID) -> CloseOutPhoto | No
     row = CloseOutPhoto.objects.filter(client_id=client_id).first()
     if row is not None and row.close_out_id != close_out.pk:
         raise CannotDo(
-            "A photo with the same number belongs to another close-out.",
-            remedy="Take this one again, it then gets a number of its own.",
+            message("A photo with the same number belongs to another close-out."),
+            remedy=message("Take this one again, it then gets a number of its own."),
             field=FIELD,
         )
     return row
@@ -199,8 +200,8 @@ def _write(row: CloseOutPhoto) -> CloseOutPhoto:
     CloseOut.objects.select_for_update(of=("self",)).get(pk=row.close_out_id)
     if CloseOutPhoto.objects.filter(close_out_id=row.close_out_id).count() >= MOST_PHOTOS:
         raise CannotDo(
-            f"This close-out has {MOST_PHOTOS} photos already.",
-            remedy="Send the office the rest another way.",
+            message("This close-out has {most_photos} photos already.", most_photos=MOST_PHOTOS),
+            remedy=message("Send the office the rest another way."),
             field=FIELD,
         )
     row.save()

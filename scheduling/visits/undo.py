@@ -5,7 +5,7 @@ from datetime import datetime
 from django.db import transaction
 
 from fleet.assessment import runs
-from fleet.models import Flush, Person
+from fleet.models import Flush, FlushKind, Person
 from fleet.register import parts
 from scheduling.models import CloseOut, OrderState, Outcome, StopOrder, WorkOrder
 from scheduling.orders import raising, states, work_orders
@@ -13,11 +13,11 @@ from scheduling.stock import movements
 from scheduling.visits import checks
 from scheduling.visits.checks import MOST_FLUSHES, flush_number
 from shared.errors import CannotDo
+from shared.messages import joined, message
 from shared.periods import local_day
-from shared.told import in_english
+from shared.translation import label_of
 
 
-@in_english
 def undo(close_out: CloseOut, *, by: Person, reason: str, now: datetime) -> CloseOut:
     """Take a close-out back on the day it came in.
 
@@ -48,11 +48,11 @@ def _write(close_out: CloseOut, by: Person, reason: str, now: datetime) -> Close
         told = _take_flushes_back(row)
         checks.set_aside(row)
         _open_again(order, now)
-        states.note(order, "close-out undone", f"{reason.strip()} {told}".strip(), at=now, by=by)
+        states.note(order, message("close-out undone"), joined(" ", (reason.strip(), told)), at=now, by=by)
         # Here, so that no run of raise_work finds the order without its finding.
         runs.assess_units([order.treatment_unit_id], now)
     else:
-        states.note(order, "close-out undone", reason.strip(), at=now, by=by)
+        states.note(order, message("close-out undone"), reason.strip(), at=now, by=by)
     row.undone_at, row.undone_by, row.undone_because = now, by, reason.strip()[:160]
     row.save(update_fields=["undone_at", "undone_by", "undone_because", "flush"])
     return row
@@ -60,21 +60,27 @@ def _write(close_out: CloseOut, by: Person, reason: str, now: datetime) -> Close
 
 def _check(row: CloseOut, order: WorkOrder, reason: str, now: datetime) -> None:
     if not reason.strip():
-        raise CannotDo("The close-out can't be undone without a reason.", remedy="Say why.", field="reason")
+        raise CannotDo(
+            message("The close-out can't be undone without a reason."),
+            remedy=message("Say why."),
+            field="reason",
+        )
     if row.undone_at is not None:
-        raise CannotDo("This close-out is undone already.", remedy="Nothing is left to do.")
+        raise CannotDo(message("This close-out is undone already."), remedy=message("Nothing is left to do."))
     zone = order.site.time_zone
     if local_day(row.received_at, zone) != local_day(now, zone):
         raise CannotDo(
-            f"This close-out came in on {local_day(row.received_at, zone):%d %b %Y}; only the same day's can "
-            "be undone.",
-            remedy="Raise a one-off order that puts right what is wrong.",
+            message(
+                "This close-out came in on {received_at:%d %b %Y}; only the same day's can be undone.",
+                received_at=local_day(row.received_at, zone),
+            ),
+            remedy=message("Raise a one-off order that puts right what is wrong."),
         )
     twin = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if twin is not None and twin.state == OrderState.ON_ROUTE:
         raise CannotDo(
-            f"{twin} stands for the same cause and is on a route.",
-            remedy=f"Close {twin} instead, or withdraw it first.",
+            message("{twin} stands for the same cause and is on a route.", twin=twin),
+            remedy=message("Close {twin} instead, or withdraw it first.", twin=twin),
         )
 
 
@@ -84,10 +90,13 @@ def _withdraw_follow_up(row: CloseOut, by: Person, now: datetime) -> None:
         return
     if follow_up.state == OrderState.DONE:
         raise CannotDo(
-            f"{follow_up}, which followed this close-out, is done.", remedy="Undo that close-out first."
+            message("{follow_up}, which followed this close-out, is done.", follow_up=follow_up),
+            remedy=message("Undo that close-out first."),
         )
     if follow_up.state in (OrderState.OPEN, OrderState.ON_ROUTE):
-        work_orders.withdraw(follow_up, by=by, reason="the close-out it followed was undone", now=now)
+        work_orders.withdraw(
+            follow_up, by=by, reason=message("the close-out it followed was undone"), now=now
+        )
 
 
 def _put_parts_back(row: CloseOut) -> None:
@@ -99,22 +108,30 @@ def _take_flushes_back(row: CloseOut) -> str:
     """Delete the flushes, which now count as never done; return their figures for the history."""
     numbers = [flush_number(row.client_id, number) for number in range(MOST_FLUSHES + 1)]
     flushes = list(Flush.objects.filter(client_id__in=numbers).order_by("pk"))
-    told = "; ".join(
-        f"{flush.get_kind_display()} {flush.volume_gal:g} gal {flush.minutes:g} min, "
-        f"{'clear' if flush.ran_clear else 'not clear'}"
-        for flush in flushes
+    told = joined(
+        "; ",
+        [
+            message(
+                "{kind} {volume_gal:g} gal {minutes:g} min, {ran_clear}",
+                kind=label_of(FlushKind, flush.kind),
+                volume_gal=flush.volume_gal,
+                minutes=flush.minutes,
+                ran_clear=message("clear") if flush.ran_clear else message("not clear"),
+            )
+            for flush in flushes
+        ],
     )
     row.flush = None
     row.save(update_fields=["flush"])
     for flush in flushes:
         flush.delete()
-    return f"Flushes taken back: {told}." if told else ""
+    return message("Flushes taken back: {told}.", told=told) if told else ""
 
 
 def _open_again(order: WorkOrder, now: datetime) -> None:
     twin = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if twin is not None:
-        work_orders.withdraw(twin, by=None, reason=f"{order} was reopened", now=now)
+        work_orders.withdraw(twin, by=None, reason=message("{order} was reopened", order=order), now=now)
     StopOrder.objects.filter(order=order, is_in_force=True).update(is_in_force=False)
     # Its finding went with the work; the next one for the same cause joins it again.
     WorkOrder.objects.filter(pk=order.pk).update(

@@ -39,7 +39,7 @@ from scheduling.visits.photo_views import checked_uploads, keep_all
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.roles import Permission
-from shared.told import told
+from shared.translation import translate
 
 SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
@@ -142,7 +142,7 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         photos = checked_uploads(request, entry.form.client_id, now)
     except CannotDo as error:
-        problem = EntryProblem(error.field, told(str(error)))
+        problem = EntryProblem(error.field, translate(error))
         return _render(request, page, Typed(typed, [problem]), now, status=422)
     try:
         row = _record(request, page, typed, entry, now)
@@ -151,7 +151,7 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         keep_all(row, photos)
     except CannotDo as error:
-        messages.warning(request, told(str(error)))
+        messages.warning(request, translate(error))
     messages.success(request, _thanks(page, row))
     return redirect("day", on=f"{page.day:%Y-%m-%d}")
 
@@ -190,7 +190,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
     try:
         row = _record(request, page, typed, entry, now)
     except CannotDo as error:
-        return _answer(409, told(str(error)), problems=[EntryProblem(_field_of(error), told(str(error)))])
+        return _answer(409, translate(error), problems=[EntryProblem(_field_of(error), translate(error))])
     return _answer(200, _thanks(page, row))
 
 
@@ -206,7 +206,7 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         service.undo(row, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
     except CannotDo as error:
-        messages.error(request, told(str(error)))
+        messages.error(request, translate(error))
     else:
         messages.success(
             request, gettext("The close-out is undone and its order is open again. The record stays.")
@@ -273,8 +273,8 @@ def _refused(
     request: HttpRequest, page: CloseOutPage, typed: dict[str, str], error: CannotDo, now: datetime
 ) -> HttpResponse:
     """Show the page again with everything typed, what stands in the way, and what would cure it."""
-    problems = [EntryProblem(_field_of(error), told(str(error)))] if error.field else []
-    return _render(request, page, Typed(typed, problems), now, conflict=told(str(error)), status=409)
+    problems = [EntryProblem(_field_of(error), translate(error))] if error.field else []
+    return _render(request, page, Typed(typed, problems), now, conflict=translate(error), status=409)
 
 
 def _field_of(error: CannotDo) -> str:

@@ -29,6 +29,7 @@ from scheduling.workbook.writers import (
     write_technicians,
 )
 from shared.errors import RowProblem
+from shared.messages import message
 
 ENTRIES: tuple[Entry, ...] = (
     *FLEET_ENTRIES,
@@ -145,7 +146,7 @@ def prepare(
 ) -> Prepared:
     """Read a source and look at every cell; touches no table. Raises CannotDo when it can't be read."""
     tell = on_progress or _tell_nobody
-    tell(0.0, "reading the file")
+    tell(0.0, message("reading the file"))
     raw = read_source(source)
     run = ImportRun(now, settings.TIME_ZONE, by)
     return Prepared(run, _parse(run, raw, tell))
@@ -183,16 +184,29 @@ def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> dict[str, Par
             continue
         if sheet.name not in sheets:
             run.problems.append(
-                RowProblem(sheet.name, 1, "", sheet.name, "There is no sheet of this name.",
-                           f"Known: {', '.join(sheets)}. Delete it, or call it read me.")
+                RowProblem(sheet.name, 1, "", sheet.name, message("There is no sheet of this name."),
+                           message("Known: {list}. Delete it, or call it read me.", list=', '.join(sheets)))
             )  # fmt: skip
         elif sheet.name in parsed:
             run.problems.append(
-                RowProblem(sheet.name, 1, "", sheet.name, "This sheet is there twice.", "Put both into one.")
+                RowProblem(
+                    sheet.name,
+                    1,
+                    "",
+                    sheet.name,
+                    message("This sheet is there twice."),
+                    message("Put both into one."),
+                )
             )
         else:
             at_hand = _Stretch(
-                tell, f"looking at {sheet.name}", READ, LOOKED_AT, done, len(sheet.rows), total
+                tell,
+                message("looking at {name}", name=sheet.name),
+                READ,
+                LOOKED_AT,
+                done,
+                len(sheet.rows),
+                total,
             )
             parsed[sheet.name] = parse_sheet(sheets[sheet.name], sheet, at_hand.advance)
             run.problems += parsed[sheet.name].problems
@@ -210,7 +224,9 @@ def _write(run: ImportRun, parsed: dict[str, ParsedSheet], tell: Progress) -> No
         sheet = parsed.get(name)
         if sheet is None:
             continue
-        at_hand = _Stretch(tell, f"writing {name}", LOOKED_AT, 1.0, done, len(sheet.rows), total)
+        at_hand = _Stretch(
+            tell, message("writing {name}", name=name), LOOKED_AT, 1.0, done, len(sheet.rows), total
+        )
         at_hand.advance(0)
         run.advance = at_hand.advance
         _fetch(run, entries, sheet)
@@ -219,7 +235,7 @@ def _write(run: ImportRun, parsed: dict[str, ParsedSheet], tell: Progress) -> No
             run.remember(sheet, entry.code)
         _look_up_names_of_refused(run, sheet)
         done += len(sheet.rows)
-    tell(1.0, "all rows are through")
+    tell(1.0, message("all rows are through"))
 
 
 def _look_up_names_of_refused(run: ImportRun, parsed: ParsedSheet) -> None:
@@ -250,7 +266,10 @@ class _Stretch:
         self.done = min(self.rows, self.done + rows)
         share = (self.rows_before + self.done) / self.rows_in_all
         part = self.begins + (self.ends - self.begins) * share
-        self.tell(part, f"{self.words}: {self.done:,} of {self.rows:,} rows")
+        self.tell(
+            part,
+            message("{words}: {done:,} of {rows:,} rows", words=self.words, done=self.done, rows=self.rows),
+        )
 
 
 def _tell_nobody(part: float, words: str) -> None:

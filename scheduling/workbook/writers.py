@@ -22,6 +22,7 @@ from scheduling.models import (
     TaxRate,
     Technician,
 )
+from shared.messages import message
 
 _SHIFT_COLUMNS = ("weekdays", "shift_starts_at", "shift_ends_at", "lunch_minutes")
 
@@ -70,7 +71,10 @@ def _check_week(run: ImportRun, row: Row) -> None:
     if 0 < len(given) < 3:
         missing = next(name for name in _SHIFT_COLUMNS[:3] if name not in given)
         run.refuse(
-            row, missing, f"A usual week needs {missing} too.", "Fill it in, or leave all three blank."
+            row,
+            missing,
+            message("A usual week needs {missing} too.", missing=missing),
+            message("Fill it in, or leave all three blank."),
         )
     elif given:
         _check_hours(run, row, row.values["shift_starts_at"], row.values["shift_ends_at"], "shift_ends_at")
@@ -79,7 +83,10 @@ def _check_week(run: ImportRun, row: Row) -> None:
 def _check_hours(run: ImportRun, row: Row, begins: time, ends: time, column: str) -> None:
     if ends <= begins:
         run.refuse(
-            row, column, "The end is not after the beginning.", "Write hours of one day, e.g. 08:00 to 16:30."
+            row,
+            column,
+            message("The end is not after the beginning."),
+            message("Write hours of one day, e.g. 08:00 to 16:30."),
         )
 
 
@@ -162,7 +169,12 @@ def write_absences(run: ImportRun, parsed: ParsedSheet) -> None:
     for row in parsed.good_rows:
         technician = run.find(row, "technician", "technicians")
         if row.values["last_on"] < row.values["first_on"]:
-            run.refuse(row, "last_on", "The last day is before the first.", "Correct one of the two dates.")
+            run.refuse(
+                row,
+                "last_on",
+                message("The last day is before the first."),
+                message("Correct one of the two dates."),
+            )
         if row.is_refused:
             continue
         values = table_values(parsed, row, leave=("technician",)) | {"technician": technician}
@@ -175,7 +187,7 @@ def write_absences(run: ImportRun, parsed: ParsedSheet) -> None:
     save_rows(run, parsed, Absence, candidates, existing, key_column="first_on")
 
 
-_REMEDY = "Add a row to the sheet plan_terms, with the day it changes."
+_REMEDY = message("Add a row to the sheet plan_terms, with the day it changes.")
 _DATED = {name: (name, _REMEDY) for name in ("escalator_percent", "included_visits_per_year")}
 """Holds from a plan's start; what it becomes later has a date of its own."""
 
@@ -195,8 +207,12 @@ def write_plans(run: ImportRun, parsed: ParsedSheet) -> None:
                 name for name in {**earlier.values, **candidate.values}
                 if earlier.values.get(name) != candidate.values.get(name)
             )  # fmt: skip
-            run.refuse(row, differing, f"Row {earlier.row.number} says otherwise of the same plan.",
-                       "Rows of one plan differ in price and price_from_on only.")  # fmt: skip
+            run.refuse(
+                row,
+                differing,
+                message("Row {number} says otherwise of the same plan.", number=earlier.row.number),
+                message("Rows of one plan differ in price and price_from_on only."),
+            )
             continue
         rows.append(row)
     _refuse_double_prices(run, rows)
@@ -219,10 +235,19 @@ def _plan(run: ImportRun, parsed: ParsedSheet, row: Row, standing: ServicePlan |
     starts_on = row.values["starts_on"]
     ends_on = row.get("ends_on", standing.ends_on if standing else None)
     if ends_on is not None and ends_on <= starts_on:
-        run.refuse(row, "ends_on", "The plan ends before it starts.", "ends_on is the first day not covered.")
+        run.refuse(
+            row,
+            "ends_on",
+            message("The plan ends before it starts."),
+            message("ends_on is the first day not covered."),
+        )
     if unit is not None and site is not None and unit.site_id != site.pk:
-        run.refuse(row, "treatment_unit", f"{unit.serial} does not stand at site {site.code}.",
-                   "Correct the site or the treatment unit.")  # fmt: skip
+        run.refuse(
+            row,
+            "treatment_unit",
+            message("{serial} does not stand at site {code}.", serial=unit.serial, code=site.code),
+            message("Correct the site or the treatment unit."),
+        )
     if row.is_refused:
         return None
     values["site"] = site
@@ -240,8 +265,12 @@ def _refuse_double_prices(run: ImportRun, rows: list[Row]) -> None:
     for row in rows:
         earlier = seen.setdefault((row.values["code"], _from_on(row)), row)
         if earlier is not row:
-            run.refuse(row, "price_from_on", f"Row {earlier.number} has the price of that day already.",
-                       "Give a new price a later price_from_on.")  # fmt: skip
+            run.refuse(
+                row,
+                "price_from_on",
+                message("Row {number} has the price of that day already.", number=earlier.number),
+                message("Give a new price a later price_from_on."),
+            )
 
 
 def _write_prices(
@@ -262,16 +291,20 @@ def _write_prices(
     for row in rows:
         plan = plans.get(row.values["code"])
         if plan is None:
-            run.refuse(row, "code", "Depends on another row of this plan, which was refused.",
-                       "Correct that row first.")  # fmt: skip
+            run.refuse(row, "code", message("Depends on another row of this plan, which was refused."),
+                       message("Correct that row first."))  # fmt: skip
             continue
         amount = standing.get((plan.pk, _from_on(row)))
         if amount is None:
             fresh.append(PlanPrice(plan=plan, from_on=_from_on(row), amount=row.values["price"]))
             counts.added += 1
         elif amount != row.values["price"]:
-            run.refuse(row, "price", f"The price from {_from_on(row)} on is {amount} already.",
-                       "A price is not overwritten: add a row with a later price_from_on.")  # fmt: skip
+            run.refuse(
+                row,
+                "price",
+                message("The price from {row} on is {amount} already.", row=_from_on(row), amount=amount),
+                message("A price is not overwritten: add a row with a later price_from_on."),
+            )
         elif plan.pk in corrected:
             counts.changed += 1
         else:
@@ -289,8 +322,16 @@ def write_plan_terms(run: ImportRun, parsed: ParsedSheet) -> None:
         plan = run.find(row, "plan", "plans")
         from_on = row.values["from_on"]
         if plan is not None and (from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on)):
-            run.refuse(row, "from_on", f"Plan {plan.code} does not run on this day.",
-                       f"It runs from {plan.starts_on} to {plan.ends_on or 'no fixed day'}.")  # fmt: skip
+            run.refuse(
+                row,
+                "from_on",
+                message("Plan {code} does not run on this day.", code=plan.code),
+                message(
+                    "It runs from {starts_on} to {ends_on}.",
+                    starts_on=plan.starts_on,
+                    ends_on=plan.ends_on or "no fixed day",
+                ),
+            )
         if row.is_refused:
             continue
         values = table_values(parsed, row, leave=("plan",)) | {"plan": plan}

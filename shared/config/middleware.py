@@ -21,6 +21,7 @@ from django.urls import Resolver404, resolve
 
 from fleet.models import AuditArea
 from fleet.people import audit
+from shared.messages import message
 
 FILE_NAME = re.compile(r'filename="?([^";]+)')
 
@@ -37,10 +38,10 @@ class ExportsNoted:
         if given.startswith("attachment") and answer.status_code == 200 and request.user.is_authenticated:
             name = FILE_NAME.search(given)
             audit.note(
-                "file taken out",
+                message("file taken out"),
                 area=AuditArea.FILES,
                 about=name[1] if name else "a file",
-                detail=f"from {request.path}",
+                detail=message("from {path}", path=request.path),
                 by=request.user,
                 now=datetime.now(tz=UTC),
             )

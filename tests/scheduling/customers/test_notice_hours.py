@@ -18,7 +18,7 @@ def test_a_message_has_one_id_however_often_it_is_made():
     stop_for()
     write()
     notice = Notice.objects.get()
-    ids = {sending.message(notice).message()["Message-ID"] for _ in range(2)}
+    ids = {sending.mail_of(notice).message()["Message-ID"] for _ in range(2)}
     assert len(ids) == 1
 
 
