@@ -1,20 +1,17 @@
 """What every test may use: the standing clock, the servers, the browser. Nothing is skipped in CI."""
 
+import importlib
 import os
+from contextlib import ExitStack
 from datetime import UTC, datetime
 
 import pytest
 from django.db import connection
-from playwright.sync_api import sync_playwright
 
 from tests import servers
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 LEFT_OUT: list[str] = []
-CHROMIUM_FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
-]  # fmt: skip
 
 
 def leave_out(why: str) -> None:
@@ -66,15 +63,13 @@ def redis_url():
 
 @pytest.fixture(scope="session")
 def browser():
-    """The machine's own Chromium, driven without a download."""
-    try:
-        path = servers.chromium_path()
-    except servers.NoServer as error:
-        leave_out(str(error))
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
-        yield chromium
-        chromium.close()
+    """The machine's own Chromium, driven without a download; its library is loaded for those who ask."""
+    with ExitStack() as stack:
+        try:
+            started = stack.enter_context(importlib.import_module("tests.browser").chromium())
+        except servers.NoServer as error:
+            leave_out(str(error))
+        yield started
 
 
 @pytest.fixture

@@ -15,10 +15,9 @@ from pathlib import Path
 from urllib.request import urlopen
 
 from PIL import Image
-from playwright.sync_api import Page, sync_playwright
 
 from tests import servers
-from tests.conftest import CHROMIUM_FLAGS
+from tests.browser import CHROMIUM_FLAGS, Page, sync_playwright
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "shared" / "static" / "tapward" / "guide"

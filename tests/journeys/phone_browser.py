@@ -12,13 +12,12 @@ import pytest
 from django.conf import settings
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Error
 
 from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
 from tests import photo_files as files
 from tests import servers
-from tests.conftest import CHROMIUM_FLAGS
+from tests.browser import CHROMIUM_FLAGS, Error
 
 PATIENCE_S = 90
 """How long a busy machine may take for what has to happen; nothing waits this long when it works."""

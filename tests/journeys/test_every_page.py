@@ -11,14 +11,13 @@ from pathlib import Path
 from urllib.parse import urljoin, urlsplit
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.contrib.staticfiles import finders
 from django.urls import Resolver404, resolve
 from django.utils import timezone
-from playwright.sync_api import Error
 
 from fleet.models import Person
 from scheduling.demo.story import tell
+from tests.browser import Axe, Error
 from tests.journeys.page_shapes import shape_faults
 from tests.journeys.test_pages_of_work import RULES, as_person
 

@@ -1,7 +1,6 @@
 """Pages of work, routes, day and revenue in a real browser: readable by all, narrow, wide, light and dark."""
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.test import Client
 from django.urls import reverse
@@ -11,6 +10,7 @@ from fleet.models import Part
 from scheduling.models import RevenueEntry, RouteProposal, UnplacedOrder
 from scheduling.orders.steps import ensure_step_sheets
 from tests import factories as make
+from tests.browser import Axe
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 RULES = {

@@ -4,7 +4,6 @@ import json
 from datetime import timedelta
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.test import Client
 from django.urls import reverse
@@ -14,6 +13,7 @@ from fleet.telemetry.dead_letters import Message
 from fleet.telemetry.intake import take
 from fleet.webhooks import outbox
 from tests import factories as make
+from tests.browser import Axe
 from tests.factories import NOW
 from tests.fleet.telemetry.telemetry_maps import water_map
 

@@ -3,14 +3,13 @@
 from datetime import timedelta
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.urls import reverse
 from django.utils import timezone
-from playwright.sync_api import expect
 
 from fleet.assessment.runs import assess_units
 from tests import factories
+from tests.browser import Axe, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
