@@ -60,8 +60,11 @@ def add(
     try:
         target_of(url, allowed)
     except OSError as error:
-        raise CannotDo(message("This host is not known to the name service."), remedy=message("Check the address."),
-                       field="url") from error  # fmt: skip
+        raise CannotDo(
+            message("This host is not known to the name service."),
+            remedy=message("Check the address."),
+            field="url",
+        ) from error
     hook = Webhook.objects.create(
         name=name, url=url, kinds=wanted, branch_id=by.branch_id, made_at=now, made_by=by
     )
