@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.assessment.column_reader import UnitRange, number_of, read_columns
 from fleet.assessment.columns import read_part_times, read_shard, sorted_rows
+from fleet.database.columns import UnitRange, number_of, read_columns
 from fleet.models import RemovalReason, TreatmentUnit
 from fleet.science.assess import assess_shard
 from fleet.science.calibration import brier_score, calibration_table, outcome_by

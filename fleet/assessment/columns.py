@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from fleet.assessment.column_reader import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
+from fleet.database.columns import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.models import FlushKind, MembraneType, MeterWater, PartRole
 from fleet.science import columns as science
 from fleet.science.day_readings import first_young_day, stands_for_its_day

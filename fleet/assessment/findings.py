@@ -8,11 +8,11 @@ from typing import Any, Final
 import numpy as np
 from django.db.models import QuerySet
 
-from fleet.assessment.bulk_rows import write_rows
 from fleet.assessment.columns import Shard
 from fleet.assessment.desired_findings import desired_findings
 from fleet.assessment.open_findings import is_stronger, read_open
 from fleet.assessment.states import StateTable
+from fleet.database.bulk_write import write_rows
 from fleet.models import (
     Finding,
     FindingKind,

@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 from django.db import transaction
 
-from fleet.assessment.column_reader import UnitRange, days_of, number_of, ranges_of, read_columns
 from fleet.assessment.columns import FROM_PARTS, WATER_NUMBERS, Shard, read_shard, sorted_rows
+from fleet.database.columns import UnitRange, days_of, number_of, ranges_of, read_columns
 from fleet.models import PartKind, TreatmentUnit
 from fleet.science.curves import UseCurves, gallons_between
 from fleet.science.feed_water import FeedHistory, carried_since, feed_history, index_tests

@@ -16,11 +16,11 @@ from django.db import IntegrityError, connections, transaction
 from django.db.models import F, Q
 
 from fleet.assessment import findings, states
-from fleet.assessment.column_reader import UnitRange, ranges_of
 from fleet.assessment.columns import Shard, read_shard
 from fleet.assessment.days import to_days
 from fleet.assessment.stale_flags import consume_flags, stale_units
 from fleet.assessment.use_rules import rules_at
+from fleet.database.columns import UnitRange, ranges_of
 from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
 from fleet.science.assess import assess_shard
 

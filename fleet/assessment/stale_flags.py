@@ -11,7 +11,7 @@ from typing import Final
 
 from django.db.backends.base.base import BaseDatabaseWrapper
 
-from fleet.assessment.column_reader import UnitRange
+from fleet.database.columns import UnitRange
 from fleet.models import StaleFlag
 
 ALWAYS: Final = "1970-01-01 00:00:00+00"

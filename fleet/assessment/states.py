@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from fleet.assessment.bulk_rows import write_rows
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_local_days, to_moments
 from fleet.assessment.due_windows import due_windows
 from fleet.assessment.finding_rules import english_label
 from fleet.assessment.use_rules import FleetRules
+from fleet.database.bulk_write import write_rows
 from fleet.models import (
     LimitName,
     OwedFlush,

@@ -7,9 +7,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.columns import MEMBRANE_NUMBERS, ROLE_NUMBERS, WATER_NUMBERS, read_shard
 from fleet.assessment.use_rules import rules_at
+from fleet.database.columns import UnitRange
 from fleet.models import MeterWater, Part
 from fleet.science import columns as science
 from fleet.science import found as science_found

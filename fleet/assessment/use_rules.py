@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.columns import read_shard
 from fleet.assessment.days import to_days
+from fleet.database.columns import UnitRange
 from fleet.models import TreatmentUnit, UseRules
 from fleet.science.columns import ShardColumns, Units
 from fleet.science.curves import permeate_intervals

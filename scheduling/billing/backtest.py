@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.columns import PartTimes, read_part_times, read_shard
+from fleet.database.columns import UnitRange
 from fleet.models import PartKind, TreatmentUnit
 from fleet.science.assess import assess_shard
 from fleet.science.settings import DAYS_PER_MONTH

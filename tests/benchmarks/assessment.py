@@ -11,11 +11,11 @@ from typing import Final
 from django.db import connection, transaction
 
 from fleet.assessment import findings, runs, states
-from fleet.assessment.column_reader import UnitRange, ranges_of, read_columns
 from fleet.assessment.columns import read_shard, register_columns
 from fleet.assessment.days import EPOCH, to_days
 from fleet.assessment.runs import Spent, beside
 from fleet.assessment.use_rules import rules_at
+from fleet.database.columns import UnitRange, ranges_of, read_columns
 from fleet.models import MeterReading, TreatmentUnit
 from fleet.science.assess import assess_shard
 from shared.errors import CannotDo

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from django.core.management import call_command
 
-from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives, read_histories
+from fleet.database.columns import UnitRange
 from fleet.models import PartKind
 from fleet.tasks import learn_lives as learn_task
 from tests import factories as make

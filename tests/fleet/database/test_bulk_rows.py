@@ -4,7 +4,8 @@ from datetime import timedelta
 
 import pytest
 
-from fleet.assessment import bulk_rows, runs
+from fleet.assessment import runs
+from fleet.database import bulk_write as bulk_rows
 from fleet.models import Finding, PartState, UnitState, UseRules
 from tests import factories as make
 from tests.factories import NOW

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from django.db import connection
 
-from fleet.assessment.column_reader import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.assessment.columns import read_shard
 from fleet.assessment.days import to_days
+from fleet.database.columns import UnitRange, days_of, days_of_date, flag_of, number_of, read_columns
 from fleet.models import TreatmentUnit
 from tests import factories as make
 from tests.factories import NOW

@@ -12,8 +12,8 @@ from django.db import DatabaseError, connection, transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.assessment import bulk_rows
 from fleet.assessment.runs import assess_fleet
+from fleet.database import bulk_write as bulk_rows
 from fleet.database import rights
 from fleet.models import AuditArea, AuditEntry, MeterReading, PartState
 from fleet.people import audit

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
-from fleet.assessment.column_reader import UnitRange
 from fleet.assessment.columns import read_part_times, read_shard
 from fleet.assessment.days import to_days
+from fleet.database.columns import UnitRange
 from fleet.models import Part, RemovalReason
 from scheduling.billing.backtest import backtest
 from tests import factories as make
