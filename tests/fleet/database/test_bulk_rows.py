@@ -7,6 +7,7 @@ import pytest
 from fleet.assessment import runs
 from fleet.database import bulk_write as bulk_rows
 from fleet.models import Finding, PartState, UnitState, UseRules
+from shared.messages import Message
 from tests import factories as make
 from tests.factories import NOW
 
@@ -48,6 +49,7 @@ def test_copied_rows_are_the_rows_the_orm_writes(monkeypatch):
         for name, rows in copied.items():
             assert [one | {"id": 0} for one in rows] == [one | {"id": 0} for one in written[name]]
     assert by_copy[0] != by_copy[1]
+    assert all(isinstance(one["why"], Message) for one in by_copy[0]["Finding"] + by_orm[0]["Finding"])
     assert any(one["changed_at"] == later and one["gone_at"] is None for one in by_copy[1]["Finding"])
     assert any(one["found_at"] == later for one in by_copy[1]["Finding"])
     assert all(one["found_at"] == NOW for one in by_copy[2]["Finding"] if one["gone_at"] is None)
