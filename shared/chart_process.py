@@ -29,7 +29,7 @@ IDLE_S: Final = 900.0
 """Nobody asking for so long ends the process; the next who asks starts another. Ours."""
 ANSWER_S: Final = 10.0
 """A chart takes 0.1 s; who waits longer than this draws it in place. Ours."""
-START_S: Final = 5.0
+START_S: Final = 20.0
 REST_S: Final = 60.0
 """So long nobody is asked again after it could not be had: a page must not wait for it chart by chart."""
 LONGEST: Final = 20_000_000

@@ -1,5 +1,6 @@
 """What takes something away can be undone from a page, or asks before it does it."""
 
+import ast
 import re
 from pathlib import Path
 
@@ -7,7 +8,9 @@ import pytest
 
 from tests.test_access import ALL_PAGES
 
-TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
+ROOT = Path(__file__).resolve().parents[1]
+TEMPLATES = ROOT / "templates"
+TABLES = [*ROOT.glob("scheduling/*/*tables.py"), ROOT / "api/pages.py"]
 TAKES_AWAY = re.compile(
     r"remove|revoke|withdraw|undo|take_back|off\b|aside|^end_|rotate|give_back|settle|renew|erase"
 )
@@ -41,7 +44,20 @@ def destructive() -> list[str]:
 def forms_of(name: str) -> list[str]:
     """Every form of a page that posts to this address."""
     text = " ".join(file.read_text() for file in TEMPLATES.rglob("*.html"))
-    return re.findall(rf"<form[^>]*?url '{name}'.*?</form>", text, re.DOTALL)
+    forms = re.findall(rf"<form[^>]*?url '{name}'.*?</form>", text, re.DOTALL)
+    return forms + [button for file in TABLES for button in buttons_of(file.read_text(), name)]
+
+
+def buttons_of(code: str, name: str) -> list[str]:
+    """Every button that a declared list offers for this address, as it would be written on a page."""
+    return [
+        " ".join("data-confirm" for key in call.keywords if key.arg == "confirm")
+        for call in ast.walk(ast.parse(code))
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Name)
+        and call.func.id == "button"
+        and any(isinstance(one, ast.Constant) and one.value == name for one in ast.walk(call))
+    ]
 
 
 def test_there_are_acts_to_look_at():

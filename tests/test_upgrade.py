@@ -18,6 +18,7 @@ from fleet.models import AssessmentRun, MeterReading
 from scheduling.models import WorkOrder
 from scheduling.operations.backup_databases import Postgres
 from scheduling.orders import raising
+from shared.messages import loaded_within
 from tests.elsewhere import empty_database
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.slow]
@@ -92,6 +93,13 @@ def previous(tmp_path):
         yield
 
 
+def english(value):
+    """What a column says: sentences of the house keep their template and figures behind it."""
+    if isinstance(value, str) and "\\u001e" in value and value[:1] in "[{":
+        return json.dumps(loaded_within(json.loads(value)), ensure_ascii=False)
+    return value
+
+
 def test_the_previous_releases_data_comes_through_whole(previous):
     before = contents()
     assert len(before["fleet_meterreading"]["id"]) > 900
@@ -100,7 +108,7 @@ def test_the_previous_releases_data_comes_through_whole(previous):
     for table, columns in before.items():
         for name, values in columns.items():
             if name in after[table]:
-                assert after[table][name] == values, f"{table}.{name} changed"
+                assert [english(one) for one in after[table][name]] == values, f"{table}.{name} changed"
     assert not MigrationExecutor(connection).migration_plan(
         MigrationExecutor(connection).loader.graph.leaf_nodes()
     )

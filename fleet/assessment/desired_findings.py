@@ -55,7 +55,8 @@ def desired_findings(
     day_in = {zone: np.datetime64(local_day(now, zone), "D") for zone in set(zones)}
     today = np.array([day_in[zone] for zone in zones], dtype="datetime64[D]")
     yield _changes(units, parts, shard.columns.parts.unit_row, today, before)
-    yield _reflushes(units, today, before)
+    owed_on = to_local_days(found.readiness.owed_since_d, zones, to_days(now))
+    yield _reflushes(units, owed_on, today, before)
     single = list(_singles(shard, found, units, zones, today, now))
     causes = [one.cause_key for one in single]
     yield DesiredFindings(
@@ -101,13 +102,15 @@ def _changes(
     return DesiredFindings(list(map(rules.change_cause, part_ids[rows].tolist())), dates, open_row, write)
 
 
-def _reflushes(units: StateTable, today_of_unit: np.ndarray, before: OpenFindings) -> DesiredFindings:
+def _reflushes(
+    units: StateTable, owed_on: np.ndarray, today_of_unit: np.ndarray, before: OpenFindings
+) -> DesiredFindings:
     """Ask for a flush that readiness says is owed."""
     columns = units.columns
     waits = np.isin(columns["readiness"], [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING])
     rows = np.flatnonzero(waits & (columns["owed_flush"] != ""))
     today = today_of_unit[rows]
-    since = _or(columns["owed_since"][rows].astype("datetime64[D]"), today)
+    since = _or(owed_on[rows], today)
     window = np.timedelta64(rules.REFLUSH_WINDOW_DAYS, "D")
     dates = FindingDates(
         strength=1.0 + np.minimum((today - since).astype(np.int64), 365) / 365,
@@ -142,9 +145,12 @@ def _singles(
 ) -> Iterator[rules.Candidate]:
     """Yield what is seldom enough to be made one by one."""
     newest_on = to_local_days(newest_test_days(shard.columns), zones, to_days(now))
-    rows = _units_that_matter(units, newest_on, today)
+    read_on = to_local_days(found.use.last_read_at_d, zones, to_days(now))
+    rows = _units_that_matter(units, newest_on, read_on, today)
     faults = _newest_faults(found.faults, now)
-    facts = _unit_facts(shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object))
+    facts = _unit_facts(
+        shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object), read_on.astype(object)
+    )
     membranes = _membrane_ids(shard.columns) if rows else {}
     for i, state, day in zip(
         rows, units.rows(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
@@ -160,9 +166,10 @@ def _singles(
         yield _meter_fault(found.faults, i, unit_id, water, facts[row].serial, zones[row], now)
 
 
-def _units_that_matter(units: StateTable, newest_on: np.ndarray, today: np.ndarray) -> list[int]:
+def _units_that_matter(
+    units: StateTable, newest_on: np.ndarray, read_on: np.ndarray, today: np.ndarray
+) -> list[int]:
     """Return the rows of treatment units that a rule for single ones may want."""
-    read_on = units.columns["last_read_at"].astype("datetime64[D]")
     # Not “longer ago than”: what never was has no date, and every comparison with none is False.
     is_read = today - read_on <= np.timedelta64(rules.SILENT_DAYS, "D")
     is_tested = today - newest_on <= np.timedelta64(rules.FEED_TEST_DAYS, "D")
@@ -212,7 +219,9 @@ def _meter_fault(
     )
 
 
-def _unit_facts(shard: Shard, rows: set[int], newest_on: np.ndarray) -> dict[int, rules.UnitFacts]:
+def _unit_facts(
+    shard: Shard, rows: set[int], newest_on: np.ndarray, read_on: np.ndarray
+) -> dict[int, rules.UnitFacts]:
     """Return what the rules need to know beside the state, for these rows of treatment units."""
     if not rows:
         return {}
@@ -232,6 +241,7 @@ def _unit_facts(shard: Shard, rows: set[int], newest_on: np.ndarray) -> dict[int
             site_id=site_ids[row],
             is_first_at_site=first_at_site[site_ids[row]] == unit_ids[row],
             last_test_on=newest_on[row],
+            last_read_on=read_on[row],
         )
         for row in rows
     }

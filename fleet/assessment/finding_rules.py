@@ -2,15 +2,13 @@
 
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from functools import cache
 from types import SimpleNamespace as RowView
 from typing import Any, Final
 
-from django.db.models import TextChoices
-from django.utils.translation import override
-
 from fleet.assessment.explanation import learned_names
 from fleet.models import FindingKind, LimitName, OwedFlush, PatternName, ReadinessState
+from shared.messages import joined, message
+from shared.translation import label_of
 
 CHANGE_AHEAD_DAYS: Final = 28
 """A change is asked for when its early date is this near: two plan horizons and a parts order. Our choice."""
@@ -59,13 +57,7 @@ class UnitFacts:
     site_id: int
     is_first_at_site: bool
     last_test_on: date | None
-
-
-@cache
-def english_label(choices: type[TextChoices], value: str) -> str:
-    """Return the label of a choice as the code has it: what is stored speaks English."""
-    with override(None):
-        return str(choices(value).label)
+    last_read_on: date | None
 
 
 def change_cause(part_id: int) -> str:
@@ -80,17 +72,17 @@ def reflush_cause(treatment_unit_id: int, owed: str, part_id: int | None) -> str
 
 def change_due(state: RowView, name: str, asked: dict[str, Any]) -> Candidate:
     """Say why a change is asked for. ``asked`` is strength and dates by name."""
-    limit = english_label(LimitName, state.governing).lower() if state.governing else "life"
+    limit = label_of(LimitName, state.governing).lower() or message("life")
     numbers = state.numbers
     learned = learned_names(numbers)
-    rests = f"; rests on what the fleet taught ({learned})" if learned else ""
+    rests = message("; rests on what the fleet taught ({learned})", learned=learned) if learned else ""
     return Candidate(
         kind=FindingKind.CHANGE_DUE,
         cause_key=change_cause(state.part_id),
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.part_id,
         method="wear",
-        why=f"{name}: {_wear_words(state, limit)}{rests}.",
+        why=message("{name}: {wear}{rests}.", name=name, wear=_wear_words(state, limit), rests=rests),
         not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
         numbers=numbers,
         **asked,
@@ -100,17 +92,23 @@ def change_due(state: RowView, name: str, asked: dict[str, Any]) -> Candidate:
 def reflush_required(state: RowView, asked: dict[str, Any], today: date) -> Candidate:
     """Say which flush is owed, since when and how much."""
     owed, since = state.owed_flush, asked["early_on"]
-    label = english_label(OwedFlush, owed)
+    label = label_of(OwedFlush, owed)
     flush_gal, flush_minutes = state.flush_gal, state.flush_minutes
-    volume = f"{flush_gal:.0f} gal" if flush_gal else "until it runs clear"
-    minutes = f", about {flush_minutes:.0f} min" if flush_minutes else ""
+    volume = f"{flush_gal:.0f} gal" if flush_gal else message("until it runs clear")
+    minutes = message(", about {flush_minutes:.0f} min", flush_minutes=flush_minutes) if flush_minutes else ""
     return Candidate(
         kind=FindingKind.REFLUSH_REQUIRED,
         cause_key=reflush_cause(state.treatment_unit_id, owed, state.owed_part_id),
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.owed_part_id,
         method="readiness",
-        why=f"{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
+        why=message(
+            "{label}, since {since:%d %b %Y}: {volume}{minutes} to drain before the water is used.",
+            label=label,
+            since=since,
+            volume=volume,
+            minutes=minutes,
+        ),
         not_before_on=min(today, since),
         numbers={"flush_gal": flush_gal, "flush_minutes": flush_minutes, "owed": owed},
         **asked,
@@ -123,21 +121,21 @@ def performance_decay(state: RowView, membrane_part_id: int | None, today: date)
     if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
         return None
     changes = {
-        "normalised flow": state.flow_change,
-        "salt passage": state.passage_change,
-        "pressure drop": state.drop_change,
+        message("normalised flow"): state.flow_change,
+        message("salt passage"): state.passage_change,
+        message("pressure drop"): state.drop_change,
     }
     latest = today + timedelta(days=DECAY_WINDOW_DAYS)
     known = {name: change for name, change in changes.items() if change is not None}
-    told = ", ".join(f"{name} {_change_words(change)}" for name, change in known.items())
-    pattern = english_label(PatternName, state.pattern)
+    told = [joined(" ", (name, _change_words(change))) for name, change in known.items()]
+    pattern = label_of(PatternName, state.pattern)
     return Candidate(
         kind=FindingKind.PERFORMANCE_DECAY,
         cause_key=f"performance_decay:part:{membrane_part_id}",
         treatment_unit_id=state.treatment_unit_id,
         part_id=membrane_part_id,
         method="normalised",
-        why=f"{pattern}: {told} against its own baseline.",
+        why=message("{pattern}: {told} against its own baseline.", pattern=pattern, told=told),
         strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,
@@ -151,16 +149,20 @@ def reading_wanted(state: RowView, facts: UnitFacts, today: date) -> Candidate |
     """Ask for a reading where the meter has been silent or never spoke."""
     if state.readiness == ReadinessState.OUT_OF_SERVICE:
         return None
-    last = state.last_read_at.date() if state.last_read_at else None
+    last = facts.last_read_on
     if last is not None and (today - last).days <= SILENT_DAYS:
         return None
-    silent = f"silent for {(today - last).days} days" if last else "never read"
+    silent = message("silent for {days} days", days=(today - last).days) if last else message("never read")
     return Candidate(
         kind=FindingKind.READING_WANTED,
         cause_key=f"reading_wanted:unit:{state.treatment_unit_id}",
         treatment_unit_id=state.treatment_unit_id,
         method="last reading",
-        why=f"Meter of {facts.serial} {silent}; due dates rest on the design duty until it is read.",
+        why=message(
+            "Meter of {serial} {silent}; due dates rest on the design duty until it is read.",
+            serial=facts.serial,
+            silent=silent,
+        ),
         strength=min((today - last).days / 365, 3.0) if last else 1.0,
         not_before_on=today,
         early_on=today,
@@ -177,13 +179,16 @@ def feed_test_due(state: RowView, facts: UnitFacts, today: date) -> Candidate | 
     last = facts.last_test_on
     if last is not None and (today - last).days <= FEED_TEST_DAYS:
         return None
-    told = f"last tested {last:%d %b %Y}" if last else "never tested"
+    told = message("last tested {last:%d %b %Y}", last=last) if last else message("never tested")
     return Candidate(
         kind=FindingKind.FEED_TEST_DUE,
         cause_key=f"feed_test_due:site:{facts.site_id}",
         treatment_unit_id=state.treatment_unit_id,
         method="last feed test",
-        why=f"Feed water {told}; chlorine and hardness shorten lives and should be known within a year.",
+        why=message(
+            "Feed water {told}; chlorine and hardness shorten lives and should be known within a year.",
+            told=told,
+        ),
         strength=min((today - last).days / 365, 3.0) if last else 1.0,
         not_before_on=today,
         early_on=today,
@@ -195,19 +200,23 @@ def feed_test_due(state: RowView, facts: UnitFacts, today: date) -> Candidate | 
 
 def _change_words(change: float) -> str:
     """Say a relative change with its sign, or that there is none."""
-    return "level" if abs(change) < 0.005 else f"{change:+.0%}"
+    return message("level") if abs(change) < 0.005 else f"{change:+.0%}"
 
 
 def _wear_words(state: RowView, limit: str) -> str:
     """Say how worn a part is and since or until when, without false precision past the limit."""
     if state.wear is None:
-        return "wear is not known"
+        return message("wear is not known")
     if state.wear >= STRONGEST:
-        return f"far past its limit by {limit}"
+        return message("far past its limit by {limit}", limit=limit)
     if state.wear >= 1:
-        return f"{state.wear:.0%} of its life by {limit}, past its limit"
-    when = f"limit likely on {state.likely_on:%d %b %Y}" if state.likely_on else "limit near"
-    return f"{state.wear:.0%} of its life by {limit}, {when}"
+        return message("{wear:.0%} of its life by {limit}, past its limit", wear=state.wear, limit=limit)
+    when = (
+        message("limit likely on {likely_on:%d %b %Y}", likely_on=state.likely_on)
+        if state.likely_on
+        else message("limit near")
+    )
+    return message("{wear:.0%} of its life by {limit}, {when}", wear=state.wear, limit=limit, when=when)
 
 
 def _days(text: str | None) -> date | None:

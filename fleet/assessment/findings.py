@@ -21,8 +21,9 @@ from fleet.models import (
 )
 from fleet.science import found as science
 from fleet.webhooks import outbox
+from shared.messages import message
 
-CLOCK_RAN_AHEAD: Final = "it was found by a clock that ran ahead"
+CLOCK_RAN_AHEAD: Final = message("it was found by a clock that ran ahead")
 
 
 @dataclass(frozen=True)
@@ -119,12 +120,12 @@ def _end(ids: list[int], parts_in_place: set[int], now: datetime) -> int:
 
 def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
     if finding.part_id and finding.part_id not in parts_in_place:
-        return "the part is no longer in place"
+        return message("the part is no longer in place")
     return {
-        FindingKind.CHANGE_DUE: "newer readings put the due date further away",
-        FindingKind.REFLUSH_REQUIRED: "a flush that ran clear was recorded",
-        FindingKind.PERFORMANCE_DECAY: "normalised performance is back in line with its baseline",
-        FindingKind.METER_FAULT: "no new fault for 60 days",
-        FindingKind.READING_WANTED: "a reading came in",
-        FindingKind.FEED_TEST_DUE: "a feed test came in",
+        FindingKind.CHANGE_DUE: message("newer readings put the due date further away"),
+        FindingKind.REFLUSH_REQUIRED: message("a flush that ran clear was recorded"),
+        FindingKind.PERFORMANCE_DECAY: message("normalised performance is back in line with its baseline"),
+        FindingKind.METER_FAULT: message("no new fault for 60 days"),
+        FindingKind.READING_WANTED: message("a reading came in"),
+        FindingKind.FEED_TEST_DUE: message("a feed test came in"),
     }[FindingKind(finding.kind)]

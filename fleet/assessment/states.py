@@ -11,7 +11,6 @@ import numpy as np
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_local_days, to_moments
 from fleet.assessment.due_windows import due_windows
-from fleet.assessment.finding_rules import english_label
 from fleet.assessment.use_rules import FleetRules
 from fleet.database.bulk_write import write_rows
 from fleet.models import (
@@ -26,6 +25,7 @@ from fleet.models import (
 from fleet.science import columns as science
 from fleet.science import found as science_found
 from fleet.science.feed_water import newest_test_days
+from shared.translation import label_of
 
 LIMITS = LimitName.values
 READINESS = {int(science.Readiness[state.name]): state.value for state in ReadinessState}
@@ -134,7 +134,7 @@ def write_states(units: StateTable, parts: StateTable, now: datetime) -> int:
             changed_at=now,
             was=was.get(unit_id, ""),
             became=readiness,
-            because=english_label(OwedFlush, owed) if owed else "",
+            because=label_of(OwedFlush, owed) if owed else "",
         )
         for unit_id, readiness, owed in zip(unit_ids, now_ready, owed_flush, strict=True)
         if was.get(unit_id) != readiness

@@ -277,7 +277,7 @@ _LEAST = 1e-30
 
 def as_floats(values: ArrayLike) -> Floats:
     """
-    Return values as an array of 64-bit floats.
+    Return values as an array of 64-bit floats. [any]
 
     Parameters
     ----------
@@ -294,7 +294,7 @@ def as_floats(values: ArrayLike) -> Floats:
 
 def positive(values: Floats) -> Floats:
     """
-    Return values with anything not above 0 as NaN (not above 1e-30, so that a quotient stays finite).
+    Return values with anything not above 0 as NaN (not above 1e-30, so that a quotient stays finite). [any]
 
     Parameters
     ----------

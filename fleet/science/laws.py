@@ -53,8 +53,8 @@ LIFE_LAWS: Final = (
         ),
         used_in=(
             "meter_faults.judge",
-            "stuck_meters.mark_stuck",
-            "measure_slips.slip_states",
+            "registers.mark_stuck",
+            "registers.slip_states",
             "use.compute_use",
         ),
         valid_range=message("two readings or more"),
@@ -72,9 +72,9 @@ LIFE_LAWS: Final = (
         ),
         used_in=(
             "due_dates.due_window",
-            "season_fit.learn_clock",
-            "season_fit.fit_season",
-            "season_fit.fit_week",
+            "season.learn_clock",
+            "season.fit_season",
+            "season.fit_week",
         ),
         valid_range=message(
             "30 units read for a year, intervals of 45 days or less; for weekdays, read daily"
@@ -89,7 +89,7 @@ LIFE_LAWS: Final = (
         equation=message(
             "design duty × median(use / design duty) of the like, drawn to 1 while they are few"
         ),
-        used_in=("use_fleet.learn_like_sites", "use_fleet.lend_use"),
+        used_in=("use.learn_like_sites", "use.lend_use"),
         valid_range=message("sites of one kind with readings; the design duty carries their size"),
         outside_range=message("no like site: the design duty, with a wide spread"),
         source="Our own form.",
@@ -102,7 +102,7 @@ LIFE_LAWS: Final = (
             "spread = median of the metered units' spread / use; doubt of the "
             "design duty = 1.4826 × median |use / design duty - 1|"
         ),
-        used_in=("use_fleet.fit_use_rules",),
+        used_in=("use.fit_use_rules",),
         valid_range=message("30 units with 10 readings or more"),
         outside_range=message("fewer: 0.7 √day and 50 %, our own choice"),
         source="Median absolute deviation, 1.4826 for a normal; the rest is our own form.",
@@ -134,7 +134,7 @@ LIFE_LAWS: Final = (
         equation=message(
             "∫ gallons × oxidant mg/L / (rated gallons × challenge mg/L); chloramine × a factor of the medium"
         ),
-        used_in=("carbon_chain.follow_oxidant", "wear.assess_life"),
+        used_in=("carbon.follow_oxidant", "wear.assess_life"),
         valid_range=message("feed test in force, the site's own before the supply's"),
         outside_range=message("no test, no such limit"),
         source="First-order scaling of the rating with dose. The 2 mg/L challenge of NSF/ANSI 42 is a value "
@@ -145,7 +145,7 @@ LIFE_LAWS: Final = (
         key="carbon-leak",
         name=message("Chlorine that passes carbon"),
         equation=message("C/C0 = 0.5^n, n = N - (N - 1) wear; N = contact time / half time"),
-        used_in=("leak.leak_share", "leak.leaked_wear", "leak.mean_leak", "leak.fresh_halvings"),
+        used_in=("carbon.leak_share", "carbon.leaked_wear", "carbon.mean_leak", "carbon.fresh_halvings"),
         valid_range=message("2 to 12 halvings when fresh"),
         outside_range=message(
             "held at the bounds; a chlorine test after the carbon replaces the model for 30 days"
@@ -158,7 +158,7 @@ LIFE_LAWS: Final = (
         key="contact-time",
         name=message("Empty-bed contact time"),
         equation="t [min] = V [ft3] × 7.48 / Q [gpm]",
-        used_in=("leak.contact_time_min",),
+        used_in=("carbon.contact_time_min",),
         valid_range=message("flow above 0"),
         outside_range="unknown",
         source="Definition.",
@@ -183,7 +183,7 @@ LIFE_LAWS: Final = (
         equation=message(
             "∫ chlorine after carbon × running hours / tolerance, 500 mg·h/L where the maker gives none"
         ),
-        used_in=("carbon_chain.follow_oxidant", "leak.membrane_life_lost"),
+        used_in=("carbon.follow_oxidant", "carbon.membrane_life_lost"),
         valid_range=message("polyamide; cellulose triacetate needs chlorine and has no such limit"),
         outside_range=message("no such limit"),
         source="Membrane makers' pages: 200 to 1000 h at 1 mg/L before noticeable loss.",
@@ -254,10 +254,10 @@ FLEET_LAWS: Final = (
         name=message("Weibull life"),
         equation=message("S(t) = exp(-(t/η)^β); chance to last x longer = S(t + x) / S(t)"),
         used_in=(
-            "survival.survival",
-            "survival.conditional_survival",
-            "survival.remaining_life",
-            "survival.mean_life",
+            "learning.survival",
+            "learning.conditional_survival",
+            "learning.remaining_life",
+            "learning.mean_life",
         ),
         valid_range=message("scale and shape above 0"),
         outside_range="unknown",

@@ -127,7 +127,7 @@ WATER_LAWS: Final = (
         equation=message(
             "{Ca}{SO4} / K, log K = 68.2401 - 3221.51/T - 25.0627 log T; activities by Davies, one ion pair"
         ),
-        used_in=("minerals.gypsum_saturation", "activity.divalent_activity", "scaling.sulfate_saturation"),
+        used_in=("carbonate.gypsum_saturation", "carbonate.divalent_activity", "scaling.sulfate_saturation"),
         valid_range=message("ionic strength to 0.5 mol/L, 0 to 60 °C"),
         outside_range=message("still computed; measured against PHREEQC in the tests"),
         source="WATEQ4F data (log K -4.58 at 25 °C); Davies (1962).",
@@ -137,7 +137,7 @@ WATER_LAWS: Final = (
         key="silica",
         name=message("Solubility of amorphous silica"),
         equation=message("log S = -731/T + 4.52 [mg/kg], more above pH 9"),
-        used_in=("minerals.silica_solubility", "scaling.silica_saturation"),
+        used_in=("carbonate.silica_solubility", "scaling.silica_saturation"),
         valid_range=message("0 to 60 °C"),
         outside_range=message("an unknown pH counts as neutral, the stricter side"),
         source="Fournier's line; first ionisation 10^-9.83, read in PHREEQC's phreeqc.dat as shipped "
@@ -164,7 +164,7 @@ PERFORMANCE_LAWS: Final = (
             "pressures 0 to 1500 psi, water 0 to 60 °C, flows 0.0001 to 10 000 "
             "gpm, conductivities 0.01 to 200 000 µS/cm, chlorine 0 to 100 mg/L"
         ),
-        used_in=("gauges.believable", "performance_rows.find_membranes", "performance_rows.read_gauges"),
+        used_in=("gauges.believable", "performance.find_membranes", "performance.read_gauges"),
         valid_range=message("every reading, before anything is computed from it"),
         outside_range=message(
             "counts as unread, never as a number; a temperature constant outside "

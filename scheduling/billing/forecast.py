@@ -247,10 +247,10 @@ class PartsAhead:
     @property
     def sums(self) -> list[tuple[date, float]]:
         """Each month with its expected changes."""
-        return list(zip(self.months, self.means, strict=False))
+        return list(zip(self.months, self.chances, strict=False))
 
     @property
-    def means(self) -> list[float]:
+    def chances(self) -> list[float]:
         """Expected changes by month."""
         return np.array([part.chances for part in self.parts]).sum(axis=0).tolist() if self.parts else []
 

@@ -234,7 +234,7 @@ def months_of_parts(months: list[date]) -> tuple[Column, ...]:
 
     def shown(row: Any, page: dict, i: int) -> str:
         if row is page["found"]:
-            return floatformat(row.sums[i][1], 1)
+            return floatformat(row.chances[i], 1)
         return percent(row.chances[i]) if row.chances[i] >= 0.005 else ""
 
     return tuple(

@@ -35,7 +35,7 @@ from scheduling.models import (
     RevenueEntry,
     ServicePlan,
 )
-from scheduling.money.plan_money import DatedPrice, Relief, earned_in, months_of
+from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in, months_of
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.money import to_cents

@@ -40,7 +40,7 @@ CHANGES: Final = Table(
     Number(_("Gone"), "went", places=0),
     file="findings since yesterday", stack=False,
 )  # fmt: skip
-CHANGES: Final = Table(
+ACTIVITY: Final = Table(
     _("Changes"),
     Moment(_("When"), "told_at", head=True),
     Column(_("Who"), lambda row: row["told_by"] or "", empty=_("by itself, or not kept")),

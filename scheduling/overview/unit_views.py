@@ -22,7 +22,7 @@ from fleet.science.settings import AssessmentSettings
 from scheduling.overview import activity
 from scheduling.overview import register_tables as tables
 from scheduling.overview import site as queries
-from scheduling.overview.tables import CHANGES
+from scheduling.overview.tables import ACTIVITY
 from scheduling.overview.treatment_unit import UnitPage, find_unit, unit_page
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
@@ -163,13 +163,13 @@ def audit_trail(request: HttpRequest) -> HttpResponseBase:
         words=given.get("words") or "",
         branch_id=branch_of(request),
     )
-    every = CHANGES.of((), every=lambda: activity.changes(asked).iterator())
+    every = ACTIVITY.of((), every=lambda: activity.changes(asked).iterator())
     if file := asked_file(request, changes=every):
         return file
     found = activity.changes_page(asked, page=page_number(request), size=PAGE_SIZE)
     context = {
         "form": form, "rows": found.rows, "first": first, "last": last,
-        "lists": {"changes": CHANGES.of(found.rows)},
+        "lists": {"changes": ACTIVITY.of(found.rows)},
         "paging": paging(request, page=found.page, pages=found.pages, total=found.total, size=PAGE_SIZE,
                          what=gettext("changes"), is_more=found.is_more),
     }  # fmt: skip

@@ -1,0 +1,5 @@
+"""Settings, addresses, queue and web door: knows every room, no room imports it. Loading it sets the Celery app."""
+
+from shared.config.celery import app as celery_app
+
+__all__ = ["celery_app"]

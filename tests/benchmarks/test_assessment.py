@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.db.models import Count
 
-from fleet.assessment import synthetic_fleet
+from tests.benchmarks import synthetic_fleet
 from fleet.models import Meter, MeterReading, Part, PerformanceReading, Position, TreatmentUnit, WaterSupply
 from tests.benchmarks.assessment import measure_assessment
 

@@ -12,10 +12,10 @@ def form_of(order_id, technician_id, client_id, finished_at):
     """The form both the killed process and the one after it send."""
     from scheduling.models import WorkOrder  # noqa: PLC0415
     from scheduling.orders import steps  # noqa: PLC0415
-    from scheduling.visits import close_out as close_outs  # noqa: PLC0415
+    from scheduling.visits import checks  # noqa: PLC0415
 
     order = WorkOrder.objects.select_related("part__kind", "part__position").get(pk=order_id)
-    return close_outs.CloseOutForm(
+    return checks.CloseOutForm(
         client_id=uuid.UUID(client_id),
         order_id=order.pk,
         technician_id=technician_id,
@@ -24,12 +24,12 @@ def form_of(order_id, technician_id, client_id, finished_at):
         minutes=30,
         steps=steps.all_done(order.kind),
         part_changes=[
-            close_outs.PartChange(
+            checks.PartChange(
                 position_code=order.part.position.code, removal_reason="worn",
                 kind_code=order.part.kind.code, lot="NEW-9",
             )
         ],
-        flush=close_outs.FlushForm(volume_gal=25, minutes=20, ran_clear=True),
+        flush=checks.FlushForm(volume_gal=25, minutes=20, ran_clear=True),
     )  # fmt: skip
 
 

@@ -220,7 +220,7 @@ def test_the_parts_behind_a_forecast_add_up_to_it(owner):
     page = owner.get(address("owner_forecast"))
     for kind in page.context["found"].kinds:
         found = owner.get(reverse("parts_ahead", args=[kind.code])).context["found"]
-        assert found.means == pytest.approx(kind.means, abs=0.002 * 3)
+        assert found.chances == pytest.approx(kind.means, abs=0.002 * 3)
     assert any(kind.mean > 0.5 for kind in page.context["found"].kinds)
 
 

@@ -11,6 +11,7 @@ from django.core.management import CommandError, call_command
 from scheduling import tasks
 from scheduling.models import OrderState, ProposalState, RevenueEntry, WorkOrder
 from scheduling.routes import proposals
+from scheduling.routes.tasks import propose_routes
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -83,7 +84,7 @@ def test_the_tasks_may_run_twice(due):
     assert RevenueEntry.objects.count() == 1
     row = proposals.start(first_on=TUESDAY, days=1, seconds=1.5, now=NOW)
     for _ in range(2):
-        tasks.propose_routes(proposal_id=row.pk)
+        propose_routes(proposal_id=row.pk)
     row.refresh_from_db()
     assert row.state == ProposalState.READY
     assert row.routes.count() == 1

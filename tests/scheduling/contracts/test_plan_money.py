@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduling.money.plan_money import MONTHS_OF, DatedPrice, earned_in, month_shares, months_of
+from scheduling.contracts.plan_money import MONTHS_OF, DatedPrice, earned_in, month_shares, months_of
 from shared.periods import add_months, month_start
 
 PRICES = st.decimals("0.00", "99999.99", places=2)
