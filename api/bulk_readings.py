@@ -30,6 +30,7 @@ from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.meters import MeterBook
 from fleet.tasks import assess_units
 from shared.errors import RowProblem
+from shared.messages import message
 from shared.roles import Permission
 
 UNITS_PER_TASK: Final = 500
@@ -140,7 +141,12 @@ class RecordsInBulk:
                 f"{tally.recorded} recorded, {tally.corrected} corrected, {tally.duplicates} known already; "
                 f"Idempotency-Key {kept.key}"
             )
-            self.note("meter readings recorded", AuditArea.FLEET, f"{len(tally.unit_ids)} units", told)
+            self.note(
+                message("meter readings recorded"),
+                AuditArea.FLEET,
+                message("{unit_ids} units", unit_ids=len(tally.unit_ids)),
+                told,
+            )
         listed = sorted(tally.unit_ids)
         for start in range(0, len(listed), UNITS_PER_TASK):
             transaction.on_commit(_assessment_of(listed[start : start + UNITS_PER_TASK]), robust=True)

@@ -11,6 +11,7 @@ from fleet.models import AuditArea
 from scheduling.contracts import prices
 from scheduling.contracts.prices import MOST_AMOUNT
 from scheduling.models import PlanPeriod, PlanPrice, ServicePlan
+from shared.messages import message
 from shared.roles import Permission
 
 
@@ -95,7 +96,7 @@ class PlanViewSet(RowViewSet):
     def prices(self, plan: ServicePlan, values: dict) -> int:
         """Give a plan a new price from a day on."""
         price = prices.set_price(plan, **values)
-        self.note("plan price set", AuditArea.MONEY, plan.code, prices.told_price(price))
+        self.note(message("plan price set"), AuditArea.MONEY, plan.code, prices.told_price(price))
         return plan.pk
 
     @operation("add_plan_period", Permission.CORRECT_MONEY, NewPeriod, PlanRow, at="periods", status=201)
@@ -107,5 +108,5 @@ class PlanViewSet(RowViewSet):
             period = prices.pause(plan, **values)
         else:
             period = prices.discount(plan, **values)
-        self.note("discount or pause set", AuditArea.MONEY, plan.code, prices.told_period(period))
+        self.note(message("discount or pause set"), AuditArea.MONEY, plan.code, prices.told_period(period))
         return plan.pk

@@ -22,6 +22,7 @@ from fleet.models import (
 )
 from fleet.register import parts, sites
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
+from shared.messages import message
 from shared.roles import Permission
 
 UNIT = ["treatment_unit_id", "treatment_unit_serial"]
@@ -80,7 +81,7 @@ class SiteViewSet(RowViewSet):
     def partial_update(self, site: Site, values: dict) -> int:
         """Change what is known of a site."""
         sites.change_site(site, **values)
-        self.note("site changed", AuditArea.FLEET, site.code, self.changes(site.pk))
+        self.note(message("site changed"), AuditArea.FLEET, site.code, self.changes(site.pk))
         return site.pk
 
 
@@ -149,7 +150,7 @@ class TreatmentUnitViewSet(RowViewSet):
     def partial_update(self, unit: TreatmentUnit, values: dict) -> int:
         """Change what is known of a treatment unit, or take it out of service for a reason."""
         sites.change_treatment_unit(unit, **values)
-        self.note("treatment unit changed", AuditArea.FLEET, unit.serial, self.changes(unit.pk))
+        self.note(message("treatment unit changed"), AuditArea.FLEET, unit.serial, self.changes(unit.pk))
         return unit.pk
 
 
@@ -236,7 +237,7 @@ class PartViewSet(RowViewSet):
         if position is None:
             raise ValidationError({"position": f"{unit} has no such position."})
         part = parts.install(position=position, at=values["installed_at"], **values["part"])
-        self.note("part put in", AuditArea.FLEET, unit.serial, _told(part))
+        self.note(message("part put in"), AuditArea.FLEET, unit.serial, _told(part))
         return part.pk
 
     @operation("remove_part", Permission.EDIT_FLEET, PartRemoval, PartRow, at="removal")
@@ -244,7 +245,7 @@ class PartViewSet(RowViewSet):
         """Take a part out."""
         parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
         told = f"{_told(part)} → none: {values['removal_reason']}"
-        self.note("part taken out", AuditArea.FLEET, part.treatment_unit.serial, told)
+        self.note(message("part taken out"), AuditArea.FLEET, part.treatment_unit.serial, told)
         return part.pk
 
     @operation("replace_part", Permission.EDIT_FLEET, PartReplacement, PartRow, at="replacement", status=201)
@@ -252,7 +253,7 @@ class PartViewSet(RowViewSet):
         """Take a part out and put another in at the same moment. The answer is the new one."""
         new = parts.replace(old, at=values["changed_at"], reason=values["removal_reason"], **values["part"])
         told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
-        self.note("part replaced", AuditArea.FLEET, old.treatment_unit.serial, told)
+        self.note(message("part replaced"), AuditArea.FLEET, old.treatment_unit.serial, told)
         return new.pk
 
 

@@ -10,6 +10,7 @@ from api.viewsets import RowViewSet, operation
 from fleet.models import AuditArea
 from scheduling.models import Absence, Route, Stop, Technician
 from scheduling.routes import replanning
+from shared.messages import message
 from shared.roles import Permission
 
 
@@ -118,5 +119,5 @@ class TechnicianViewSet(RowViewSet):
         )  # fmt: skip
         # Why somebody is away is nobody's business in the trail.
         told = f"{absence.first_on} to {absence.last_on}"
-        self.note("absence written", AuditArea.PLANS, technician.name, told)
+        self.note(message("absence written"), AuditArea.PLANS, technician.name, told)
         return technician.pk

@@ -56,14 +56,14 @@ def confirm_factor(factor: SecondFactor, code: str, *, now: datetime) -> list[st
         raise ValidationError({"code": f"{wrong} {cure}"})
     factor.confirmed_at = now
     factor.save(update_fields=["confirmed_at"])
-    _note("second factor set up", factor.person, factor.person, now)
+    _note(message("second factor set up"), factor.person, factor.person, now)
     return _new_recovery_codes(factor)
 
 
 @transaction.atomic
 def renew_recovery_codes(factor: SecondFactor, *, now: datetime) -> list[str]:
     """Make all recovery codes anew; the old ones open nothing."""
-    _note("recovery codes made anew", factor.person, factor.person, now)
+    _note(message("recovery codes made anew"), factor.person, factor.person, now)
     return _new_recovery_codes(factor)
 
 
@@ -82,7 +82,7 @@ def use_code(person: Person, code: str, *, now: datetime) -> bool:
         return False
     found.used_at = now
     found.save(update_fields=["used_at"])
-    _note("recovery code used", person, person, now, f"{unused.count()} left")
+    _note(message("recovery code used"), person, person, now, message("{left} left", left=unused.count()))
     return True
 
 
@@ -91,7 +91,7 @@ def remove_factor(person: Person, *, by: Person | None, now: datetime) -> bool:
     """Take the factor and its codes away; says whether there was one."""
     count, _ = SecondFactor.objects.filter(person=person).delete()
     if count:
-        _note("second factor taken away", person, by, now)
+        _note(message("second factor taken away"), person, by, now)
     return bool(count)
 
 
@@ -181,7 +181,7 @@ def change_password(
     """Set a password that was looked at before and end the other sessions. Returns how many ended."""
     person.set_password(password)
     person.save(update_fields=["password"])
-    _note("password changed", person, by, now)
+    _note(message("password changed"), person, by, now)
     return end_sessions(person, keep_key=keep_key, by=by, now=now)
 
 
@@ -191,7 +191,7 @@ def deactivate(person: Person, *, by: Person | None, now: datetime) -> None:
     if person.is_active:
         person.is_active = False
         person.save(update_fields=["is_active"])
-        _note("log-in shut", person, by, now)
+        _note(message("log-in shut"), person, by, now)
 
 
 @transaction.atomic
@@ -202,7 +202,7 @@ def save_own_settings(
     if fields:
         person.save(update_fields=fields)
         told = "; ".join(f"{name}: {before[name] or '–'} → {getattr(person, name) or '–'}" for name in fields)
-        _note("own settings changed", person, person, now, told)
+        _note(message("own settings changed"), person, person, now, told)
 
 
 def _note(what: str, person: Person, by: Person | None, now: datetime, detail: str = "") -> None:

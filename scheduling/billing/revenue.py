@@ -22,6 +22,7 @@ from django.db.models.functions import TruncDate
 
 from fleet.models import Branch, Person
 from scheduling.contracts import plans
+from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in, months_of
 from scheduling.contracts.plans import is_included
 from scheduling.contracts.prices import limited_plans
 from scheduling.models import (
@@ -35,7 +36,6 @@ from scheduling.models import (
     RevenueEntry,
     ServicePlan,
 )
-from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in, months_of
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.money import to_cents

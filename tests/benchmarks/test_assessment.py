@@ -6,8 +6,8 @@ import pytest
 from django.db import connection
 from django.db.models import Count
 
-from tests.benchmarks import synthetic_fleet
 from fleet.models import Meter, MeterReading, Part, PerformanceReading, Position, TreatmentUnit, WaterSupply
+from tests.benchmarks import synthetic_fleet
 from tests.benchmarks.assessment import measure_assessment
 
 pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from scheduling.billing import revenue
 from scheduling.contracts import prices
-from scheduling.models import EntryKind, PlanPrice, RevenueEntry
 from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in
+from scheduling.models import EntryKind, PlanPrice, RevenueEntry
 from shared.errors import CannotDo
 from tests import factories
 

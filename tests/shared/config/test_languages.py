@@ -32,7 +32,7 @@ SCRIPTS_WITH_WORDS = sorted((ROOT / "templates").rglob("*.js"))
 PHONE = ROOT / "shared" / "static" / "tapward" / "phone"
 CALLS = {
     "_": 1, "gettext": 1, "gettext_lazy": 1, "gettext_noop": 1,
-    "ngettext": 2, "ngettext_lazy": 2, "pgettext": -1, "pgettext_lazy": -1,
+    "ngettext": 2, "ngettext_lazy": 2, "pgettext": -1, "pgettext_lazy": -1, "message": 1,
 }  # fmt: skip
 """Name of a call and how many of its texts are the message's; -1: a context, then the message."""
 WORD = re.compile(r"[^\W\d_]")
