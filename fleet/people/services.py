@@ -23,6 +23,7 @@ from django.utils.translation import gettext
 from fleet.people import audit
 from fleet.people.audit import AuditArea
 from fleet.people.models import Person, RecoveryCode, SecondFactor
+from shared.messages import message
 
 RECOVERY_CODES: Final = 10
 _ALPHABET: Final = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
@@ -154,7 +155,12 @@ def end_sessions(
     ]
     count, _ = Session.objects.filter(session_key__in=keys).delete()
     if count:
-        _note(f"{count} session{'s' if count > 1 else ''} ended", person, by, now)
+        _note(
+            message("{count} session{plural} ended", count=count, plural="s" if count > 1 else ""),
+            person,
+            by,
+            now,
+        )
     return count
 
 

@@ -1,4 +1,4 @@
-"""Settings, addresses, queue and web door: knows every room, no room imports it. Loading it sets the Celery app."""
+"""Settings, addresses, queue and web door; imported by nobody. Loading it sets the Celery app."""
 
 from shared.config.celery import app as celery_app
 
