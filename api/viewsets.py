@@ -35,6 +35,7 @@ from api.paging import PARAMETERS
 from api.permissions import HasPermission, for_user
 from fleet.models import AuditArea
 from fleet.people import audit
+from shared.messages import message
 from shared.roles import Permission
 
 IF_MATCH: Final = OpenApiParameter(
@@ -160,8 +161,13 @@ class ListViewSet(ListModelMixin, GenericViewSet):
     def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
         """Write into the trail who changed what, by which token. Work orders have a history of their own."""
         auth = self.request.auth
-        way = f"token {auth.name}" if isinstance(auth, ApiToken) else "API in the browser"
-        told = f"{detail[:1800]} ({way})" if detail else way
+        way = (
+            message("token {name}", name=auth.name)
+            if isinstance(auth, ApiToken)
+            else message("API in the browser")
+        )
+        short = detail if len(detail) <= 1800 else detail[:1800]
+        told = message("{detail} ({way})", detail=short, way=way) if detail else way
         audit.note(what, area=area, about=about, detail=told, by=self.request.user, now=timezone.now())
 
     def changes(self, pk: int) -> str:

@@ -27,7 +27,9 @@ _REFUSED: Final = [
     for text in ("192.0.0.0/24", "192.88.99.0/24", "2001::/23", "2002::/16", "3fff::/20", "fec0::/10")
 ]
 """Protocols, tunnels, documentation, what was private once: ``is_global`` of some Pythons lets them pass."""
-_REMEDY: Final = "Give a public https address, or have its network added to TAPWARD_WEBHOOK_NETWORKS."
+_REMEDY: Final = message(
+    "Give a public https address, or have its network added to TAPWARD_WEBHOOK_NETWORKS."
+)
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,11 @@ def call(target: Target, body: bytes, headers: dict[str, str], whole_s: float = 
             raise TimeoutError
         status = response.status
     except (OSError, http.client.HTTPException, ValueError) as error:
-        problem = f"No answer within {whole_s:g} s" if cut.is_set() else f"{type(error).__name__}: {error}"
+        problem = (
+            message("No answer within {whole_s:g} s", whole_s=whole_s)
+            if cut.is_set()
+            else f"{type(error).__name__}: {error}"
+        )
         text = ""
     finally:
         watch.cancel()

@@ -159,10 +159,13 @@ def _settle(delivery: WebhookDelivery, answer: Answer, now: datetime) -> None:
         ours.update(next_try_at=now + wait_after(delivery.tries), claimed_until=None)
     hook.update(failures_in_row=F("failures_in_row") + 1)
     if answer.status == GONE:
-        _switch_off(delivery.webhook, "The receiver answered 410: it wants no more")
+        _switch_off(delivery.webhook, message("The receiver answered 410: it wants no more"))
     elif hook.filter(failures_in_row__gte=MOST_FAILURES_IN_ROW).exists():
         said = answer.problem or f"HTTP {answer.status}"
-        _switch_off(delivery.webhook, f"{MOST_FAILURES_IN_ROW} tries in a row failed, the last: {said}")
+        _switch_off(
+            delivery.webhook,
+            message("{tries} tries in a row failed, the last: {said}", tries=MOST_FAILURES_IN_ROW, said=said),
+        )
 
 
 def _switch_off(hook: Webhook, because: str) -> None:

@@ -74,7 +74,7 @@ SHOWN_PROBLEMS: Final = 300
 """More problems than this don't help on a page; the workbook of the rest has them all."""
 KEPT_FOR: Final = timedelta(days=7)
 """An upload nobody wrote is thrown away after so long."""
-ASSESSING: Final = "the rows are written; the fleet is being assessed"
+ASSESSING: Final = message("the rows are written; the fleet is being assessed")
 Clock = Callable[[], datetime]
 
 
@@ -246,7 +246,7 @@ def _write(job: LongJob, watch: Watch, clock: Clock) -> dict:
             clock(),
             settings.SHARD_SIZE,
             lambda done, total: watch.tell(
-                done / total, "The rows are written; the fleet is being assessed."
+                done / total, message("The rows are written; the fleet is being assessed.")
             ),
         )
     if job.answer["is_written"]:

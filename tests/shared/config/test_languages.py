@@ -36,6 +36,8 @@ CALLS = {
 }  # fmt: skip
 """Name of a call and how many of its texts are the message's; -1: a context, then the message."""
 WORD = re.compile(r"[^\W\d_]")
+HOLE = re.compile(r"\{[^}]*\}|%\(\w+\)[a-z]")
+"""A message of holes alone is the same in every language."""
 MARKED = re.compile(r"\b(gettext|ngettext|pgettext|npgettext|_)\(")
 TEXT = re.compile(r"u?(\"(?:\\.|[^\"\\])*\"|'(?:\\.|[^'\\])*')\s*,?\s*")
 SHOWN = {
@@ -90,7 +92,7 @@ def in_module(path: Path) -> set[tuple]:
             found.add((texts[0], texts[1]))
         elif CALLS[name] > 0 and texts and isinstance(texts[0], str):
             found.add((None, texts[0]))
-    return found
+    return {one for one in found if WORD.search(HOLE.sub("", one[1]))}
 
 
 def sources(room: str) -> set[tuple]:
