@@ -155,12 +155,8 @@ def end_sessions(
     ]
     count, _ = Session.objects.filter(session_key__in=keys).delete()
     if count:
-        _note(
-            message("{count} session{plural} ended", count=count, plural="s" if count > 1 else ""),
-            person,
-            by,
-            now,
-        )
+        ended = message("1 session ended") if count == 1 else message("{count} sessions ended", count=count)
+        _note(ended, person, by, now)
     return count
 
 
