@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from django.core.management import execute_from_command_line
+from django.db.utils import OperationalError, ProgrammingError
 
 
 def main() -> None:
@@ -14,7 +15,23 @@ def main() -> None:
     if sys.argv[1:2] == ["demo"] and not os.environ.get("DATABASE_URL"):
         os.environ.setdefault("TAPWARD_DATA_DIR", str(Path(__file__).resolve().parent / ".data" / "demo"))
         os.environ.setdefault("TAPWARD_COMPANY", "Clearrun Water Care (invented)")
-    execute_from_command_line(sys.argv)
+    try:
+        execute_from_command_line(sys.argv)
+    except (OperationalError, ProgrammingError) as error:
+        sys.exit(said_plainly(error))
+
+
+def said_plainly(error: Exception) -> str:
+    """Return what is wrong with the database and what to do; anything else is raised again."""
+    text = str(error).strip()
+    if "no such table" in text or ("relation" in text and "does not exist" in text):
+        return (
+            f"The database has no such table yet ({text.splitlines()[0]}). Run manage.py migrate first; "
+            "for the demo's own data put TAPWARD_DATA_DIR=.data/demo before the command."
+        )
+    if "connection" in text or "unable to open" in text:
+        return f"The database does not answer: {text.splitlines()[0]}. Start it, or correct DATABASE_URL."
+    raise error
 
 
 if __name__ == "__main__":

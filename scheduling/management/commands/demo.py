@@ -99,3 +99,5 @@ class Command(BaseCommand):
         write("Log in as")
         for title, user_name, password in came["people"]:
             write(f"  {title:<11}{user_name:<12}{password}")
+        if settings.IS_EMBEDDED:
+            write(f"Commands on this data: TAPWARD_DATA_DIR={settings.DATA_DIR} manage.py …")
