@@ -28,8 +28,9 @@ from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
 from fleet.readings.meter_in_place import meters_to_read
 from fleet.register import parts
-from scheduling.models import CloseOut, OrderKind, OrderState, Outcome, StepSheet, WorkOrder
+from scheduling.models import CloseOut, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
+from scheduling.orders.kinds import Closing
 from shared.errors import CannotDo
 from shared.messages import message
 
@@ -275,7 +276,8 @@ def _check_not_done(form: CloseOutForm) -> None:
 
 
 def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
-    if order.kind == OrderKind.CHANGE_DUE and order.part_id:
+    closing = order.work_kind.closing
+    if closing is Closing.NEW_PART and order.part_id:
         code = order.part.position.code
         if not any(one.position_code == code and one.kind_code for one in form.part_changes):
             raise CannotDo(
@@ -285,19 +287,19 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
                 remedy=message("Enter the new part, or choose “could not be done” and say why."),
                 field="part_changes",
             )
-    if order.kind == OrderKind.REFLUSH_REQUIRED and not form.flushes:
+    if closing is Closing.FLUSH and not form.flushes:
         raise CannotDo(
             message("{order} asks for a flush, and none is recorded.", order=order),
             remedy=message("Enter gallons, minutes and whether it ran clear."),
             field="flush",
         )
-    if order.kind == OrderKind.READING and form.meter_total is None and not form.note.strip():
+    if closing is Closing.METER and form.meter_total is None and not form.note.strip():
         raise CannotDo(
             message("{order} asks for a reading, and none is recorded.", order=order),
             remedy=message("Enter what the register shows, or write why it can't be read."),
             field="meter_total",
         )
-    if form.outcome == Outcome.BEDDING and order.kind != OrderKind.CHANGE_DUE and not form.part_changes:
+    if form.outcome == Outcome.BEDDING and not (order.work_kind.may_bed or form.part_changes):
         raise CannotDo(
             message("Nothing was changed that could stand overnight."),
             remedy=message("Choose “done” or “could not be done”."),

@@ -17,6 +17,7 @@ from scheduling.models import (
     Technician,
     WorkOrder,
 )
+from scheduling.orders.kinds import Closing
 from scheduling.orders.order_page import StepRow
 from scheduling.orders.selectors import number_of
 from scheduling.visits.day import order_of_own_day
@@ -293,5 +294,7 @@ def _flush_wanted(order: WorkOrder, state: UnitState | None) -> tuple[float | No
     if volume is None and state:
         volume = state.flush_gal
     flow = kind.flush_gpm if kind else None
-    wants = bool(order.flush_minutes or (kind and kind.needs_flush) or order.kind == "reflush_required")
+    wants = bool(
+        order.flush_minutes or (kind and kind.needs_flush) or order.work_kind.closing is Closing.FLUSH
+    )
     return volume, flow, wants

@@ -8,6 +8,7 @@ from django.utils import timezone
 from django.utils.translation import gettext
 
 from fleet.display.figures import digits, measure_for, show
+from scheduling.orders.kinds import WORK_KINDS
 from scheduling.pages.figures import quantity_of
 from scheduling.visits.close_out_page import CloseOutPage, PositionRow
 from scheduling.visits.entry import FEED_TEST, EntryProblem
@@ -15,7 +16,6 @@ from scheduling.visits.readings import GaugeRow, MeterRow
 from shared.measures import Measure, from_inside
 from shared.translation import written
 
-CHANGE_KINDS: Final = ("change_due",)
 POSITION_FIELDS: Final = ("removed", "change", "reason", "kind", "lot", "serial")
 
 
@@ -149,9 +149,9 @@ def close_out_fields(page: CloseOutPage, typed: Typed, system: str) -> CloseOutF
         volume_measure=volume.value,
         meter=_meter(page.meter, typed, page.zone) if page.meter else None,
         gauges=gauges,
-        gauges_open=any(one.value or one.problem for one in gauges) or page.kind in ("performance_decay",),
+        gauges_open=any(one.value or one.problem for one in gauges) or WORK_KINDS[page.kind].asks_gauges,
         saw_fines=bool(typed["saw_fines"]),
-        feed_test=_feed_test(typed, system) if page.kind == "feed_test" else [],
+        feed_test=_feed_test(typed, system) if WORK_KINDS[page.kind].asks_feed_test else [],
         outcome=typed["outcome"],
         outcome_problem=typed.problem("outcome"),
         minutes=typed["minutes"] if not is_fresh else str(page.minutes),
@@ -167,7 +167,7 @@ def close_out_fields(page: CloseOutPage, typed: Typed, system: str) -> CloseOutF
 
 def _position(row: PositionRow, typed: Typed, kind: str, is_fresh: bool) -> PositionField:
     names = {name: f"{name}__{row.code}" for name in POSITION_FIELDS}
-    asked = row.is_asked and kind in CHANGE_KINDS
+    asked = row.is_asked and WORK_KINDS[kind].needs_part
     chosen = typed[names["kind"]]
     if is_fresh and row.part_kind_code:
         chosen = row.part_kind_code
