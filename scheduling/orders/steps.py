@@ -38,6 +38,12 @@ def current_sheet(kind: str) -> StepSheet | None:
     return StepSheet.objects.filter(kind=kind, is_current=True).first()
 
 
+def current_cautions(kinds: Collection[str] = OrderKind.values) -> list[str]:
+    """Return what the sheets in use of some kinds warn of, each once, in the order of the kinds."""
+    sheets = StepSheet.objects.filter(kind__in=kinds, is_current=True).order_by("kind")
+    return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
+
+
 @transaction.atomic
 def revise(
     kind: str, *, cautions: list[str], steps: list[dict], by: Person | None, now: datetime

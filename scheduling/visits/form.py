@@ -1,8 +1,7 @@
 """The close-out form, declared once: what the page shows, what is read from it and what the phone asks for.
 
-The plain page and the phone's queue send the same fields, so both are read by the same rules. A field is a
-line of ``CloseOutEntry`` (or of GAUGES, FEED_TEST); one that must be filled in has a ``Need``. Nothing is written
-here.
+The plain page and the phone's queue send the same fields, read by the same rules. A field is a line of
+``CloseOutEntry`` (or of GAUGES, FEED_TEST); what must be filled in is a ``Need``. Nothing is written here.
 """
 
 import re
@@ -61,7 +60,7 @@ RAN_CLEAR: Final = gettext_lazy("Say whether the flush ran clear. A flush withou
 
 @dataclass(frozen=True)
 class Need:
-    """A field that must be filled in; the phone's script reads it, too, so that nobody drives away without."""
+    """A field that must be filled in; the phone's script reads it, too, so that nobody drives off without."""
 
     field: str
     text: str
