@@ -17,7 +17,7 @@ from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technicia
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.operations.models import JobKind, JobState, LongJob
 from scheduling.orders.models import (
-    RAISED_KINDS,
+    OUTSIDE_PLANS,
     STANDING_STATES,
     OrderKind,
     OrderState,
@@ -45,7 +45,7 @@ from scheduling.stock.models import StockLevel, StockMovement, StockPlace
 from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 
 __all__ = [
-    "RAISED_KINDS",
+    "OUTSIDE_PLANS",
     "STANDING_STATES",
     "Absence",
     "AcceptedPace",

@@ -30,11 +30,13 @@ from cosmic_ray.work_db import WorkDB
 
 MATTERS: list[tuple[str, list[str], list[str]]] = [
     ("checker", ["scheduling/planning/checker.py"], ["scheduling/planning/test_checker.py"]),
-    ("raising", ["scheduling/orders/raising.py", "scheduling/orders/contents.py"],
-     ["scheduling/services/test_raise_work.py"]),
-    ("close-out", ["scheduling/services/close_out*.py", "scheduling/visits/entry.py"],
-     ["scheduling/services/test_close_outs.py", "scheduling/services/test_undo.py",
-      "scheduling/test_pages_phone.py"]),
+    ("raising", ["scheduling/orders/raising.py", "scheduling/orders/contents.py",
+                 "scheduling/orders/kinds.py"],
+     ["scheduling/orders/test_raise_work.py"]),
+    ("close-out", ["scheduling/visits/close_out.py", "scheduling/visits/checks.py",
+                   "scheduling/visits/form.py"],
+     ["scheduling/visits/test_close_outs.py", "scheduling/visits/test_undo.py",
+      "scheduling/visits/test_pages_phone.py"]),
     ("billing", ["scheduling/services/revenue*.py", "scheduling/billing/invoicing.py",
                  "scheduling/billing/invoicing.py", "scheduling/billing/payments.py",
                  "scheduling/billing/invoicing.py", "scheduling/contracts/plans.py"],

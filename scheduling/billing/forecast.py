@@ -16,7 +16,7 @@ from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
 from scheduling.billing.bridge import to_money
 from scheduling.contracts.plan_columns import PlanTable, day_number, read_plans
-from scheduling.models import EntryKind, OrderKind, RevenueEntry, Stop
+from scheduling.models import EntryKind, RevenueEntry, Stop
 from scheduling.money.forecast import (
     Changes,
     Dates,
@@ -27,7 +27,8 @@ from scheduling.money.forecast import (
     practised,
 )
 from scheduling.money.recurring import standing_on
-from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
+from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES
+from scheduling.orders.kinds import PLANNED
 from shared.money import to_cents
 from shared.periods import add_months, local_day, month_start
 
@@ -356,7 +357,7 @@ def _hours(parts: pd.DataFrame, changes: Changes, visits: _Visits, drive_minutes
     work = (parts["change_minutes"].replace(0, DEFAULT_CHANGE_MINUTES) + flush).to_numpy(dtype=np.float64)
     minutes = work[changes.part_row] @ changes.chance
     minutes = minutes + visits.chance.sum(axis=0) * (SET_UP_MINUTES + drive_minutes)
-    return np.asarray((minutes + visits.promised * VISIT_MINUTES[OrderKind.PLAN_VISIT]) / 60)
+    return np.asarray((minutes + visits.promised * PLANNED.minutes) / 60)
 
 
 def _months(

@@ -29,13 +29,13 @@ from scheduling.models import (
     ClosedMonth,
     CloseOut,
     EntryKind,
-    OrderKind,
     Outcome,
     PlanPeriod,
     PlanPrice,
     RevenueEntry,
     ServicePlan,
 )
+from scheduling.orders.kinds import OUTSIDE_PLANS
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.money import to_cents
@@ -254,7 +254,7 @@ def enter_close_outs(report: RevenueReport, months: Months, through: date, now: 
             revenue_entries__isnull=True,
         )
         .annotate(utc_day=TruncDate("finished_at", tzinfo=UTC))
-        .exclude(~Q(order__kind=OrderKind.ONE_OFF) & Exists(surely_covered))
+        .exclude(~Q(order__kind__in=OUTSIDE_PLANS) & Exists(surely_covered))
         .select_related("order__site")
         .prefetch_related("parts__installed__kind")
         .order_by("pk")
@@ -283,10 +283,9 @@ def _close_out_entries(
     work_by = covered.work_by
     if work_by is not None and not is_included(work_by, done_on, row.order.site.time_zone):
         work_by = None
-    is_one_off = row.order.kind == OrderKind.ONE_OFF
     lines: list[tuple[str, str, Decimal, str]] = []
     # A second flush belongs to the change it follows and is not charged again.
-    if (is_one_off or work_by is None) and row.order.follows_id is None:
+    if (row.order.work_kind.is_outside_plans or work_by is None) and row.order.follows_id is None:
         amount = to_cents(_work_price() * row.minutes / 60)
         lines.append(
             (

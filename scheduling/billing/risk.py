@@ -14,8 +14,9 @@ from fleet.models import PartRole, PartState, ReadinessState, UnitState
 from fleet.science.economics import chance_past
 from scheduling.billing.bridge import to_money
 from scheduling.contracts.plan_columns import day_number, read_plans
-from scheduling.models import RAISED_KINDS, WorkOrder
+from scheduling.models import WorkOrder
 from scheduling.money.recurring import standing_on
+from scheduling.orders.kinds import WORK_KINDS
 from shared.money import to_cents
 
 UNREADY: Final = [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING, ReadinessState.OUT_OF_SERVICE]
@@ -120,7 +121,8 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
 
 def risk_counts(today: date, branch_id: int | None) -> dict[int, dict[str, int]]:
     """Return per site how much work is overdue, how many treatment units are unready, how many decay."""
-    late = WorkOrder.objects.standing().filter(kind__in=RAISED_KINDS, window_to__lt=today)
+    kinds = [one.kind for one in WORK_KINDS.values() if one.is_risk_when_late]
+    late = WorkOrder.objects.standing().filter(kind__in=kinds, window_to__lt=today)
     states = UnitState.objects.filter(Q(readiness__in=UNREADY) | Q(is_decaying=True))
     if branch_id:
         late = late.filter(site__branch_id=branch_id)

@@ -12,7 +12,7 @@ from django.db.models import Min
 
 from fleet.models import TreatmentUnit
 from scheduling.contracts.prices import terms_on
-from scheduling.models import CloseOut, OrderKind, Outcome, ServicePlan
+from scheduling.models import OUTSIDE_PLANS, CloseOut, Outcome, ServicePlan
 from shared.messages import message
 from shared.periods import add_months, local_day
 
@@ -139,7 +139,7 @@ def is_included(plan: ServicePlan, done_on: date, zone_name: str) -> bool:
         outcome__in=[Outcome.DONE, Outcome.BEDDING],
         undone_at__isnull=True,
         finished_at__date__range=(begins - timedelta(days=1), done_on),
-    ).exclude(order__kind=OrderKind.ONE_OFF)
+    ).exclude(order__kind__in=OUTSIDE_PLANS)
     if plan.treatment_unit_id:
         done = done.filter(order__treatment_unit_id=plan.treatment_unit_id)
     days = {local_day(moment, zone_name) for moment in done.values_list("finished_at", flat=True)}

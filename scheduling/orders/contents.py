@@ -9,29 +9,12 @@ from typing import Final
 
 from fleet.models import FindingKind, OwedFlush
 from fleet.science.settings import ReadinessSettings
-from scheduling.models import OrderKind
+from scheduling.orders.kinds import KIND_OF_FINDING
 
 SET_UP_MINUTES: Final = 10
 """Isolate, lock out, prove zero pressure, and watch the joints afterwards. *Common practice.*"""
-VISIT_MINUTES: Final = {
-    OrderKind.PERFORMANCE_DECAY: 50,
-    OrderKind.PLAN_VISIT: 30,
-    OrderKind.FEED_TEST: 15,
-    OrderKind.READING: 5,
-    OrderKind.ONE_OFF: 30,
-}
-"""Work beside the set-up, where no part tells its own. *Common practice*, to be fitted to close-outs."""
 DEFAULT_CHANGE_MINUTES: Final = 20
-
 USUAL: Final = ReadinessSettings()
-ORDER_KIND: Final = {
-    FindingKind.CHANGE_DUE: OrderKind.CHANGE_DUE,
-    FindingKind.REFLUSH_REQUIRED: OrderKind.REFLUSH_REQUIRED,
-    FindingKind.PERFORMANCE_DECAY: OrderKind.PERFORMANCE_DECAY,
-    FindingKind.METER_FAULT: OrderKind.READING,
-    FindingKind.READING_WANTED: OrderKind.READING,
-    FindingKind.FEED_TEST_DUE: OrderKind.FEED_TEST,
-}
 
 
 @dataclass(frozen=True)
@@ -58,16 +41,15 @@ def from_finding(row: dict, today: date) -> Contents:
     row : a finding's values with ``part__kind__*`` of its part.
     today : the site's day; no window begins or ends before it.
     """
-    kind = ORDER_KIND[FindingKind(row["kind"])]
+    kind = KIND_OF_FINDING[row["kind"]]
     flush = flush_minutes(row)
     window_from, window_to = window(row, today)
-    if kind == OrderKind.CHANGE_DUE:
+    work = kind.minutes
+    if work is None:
         work = row["part__kind__change_minutes"] or DEFAULT_CHANGE_MINUTES
-    else:
-        work = VISIT_MINUTES.get(kind, 0)
-    part_kind_id = row["part__kind_id"] if kind == OrderKind.CHANGE_DUE else None
+    part_kind_id = row["part__kind_id"] if kind.needs_part else None
     return Contents(
-        kind=kind,
+        kind=kind.kind,
         why=row["why"],
         numbers={**row["numbers"], "cause": row["kind"]},
         strength=row["strength"],

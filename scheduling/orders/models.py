@@ -7,21 +7,11 @@ from django.utils.translation import gettext_lazy
 from fleet.models import Finding, Part, PartKind, Person, Site, TreatmentUnit
 from scheduling.contracts.models import ServicePlan
 from scheduling.crew.models import Skill, Technician
+from scheduling.orders.kinds import OUTSIDE_PLANS as OUTSIDE_PLANS
+from scheduling.orders.kinds import WORK_KINDS, OrderKind, WorkKind
 from shared.messages import Message, message
 from shared.model_parts import known_values
 from shared.translation import MessageField, MessagesField, label_of
-
-
-class OrderKind(models.TextChoices):
-    """What is to be done."""
-
-    CHANGE_DUE = "change_due", gettext_lazy("Change due")
-    REFLUSH_REQUIRED = "reflush_required", gettext_lazy("Re-flush required")
-    PERFORMANCE_DECAY = "performance_decay", gettext_lazy("Performance decay")
-    PLAN_VISIT = "plan_visit", gettext_lazy("Plan visit")
-    FEED_TEST = "feed_test", gettext_lazy("Feed test")
-    READING = "reading", gettext_lazy("Reading")
-    ONE_OFF = "one_off", gettext_lazy("One-off work")
 
 
 class OrderState(models.TextChoices):
@@ -35,8 +25,6 @@ class OrderState(models.TextChoices):
 
 STANDING_STATES = [OrderState.OPEN, OrderState.ON_ROUTE]
 """States in which something is still to be done."""
-
-RAISED_KINDS = [OrderKind.CHANGE_DUE, OrderKind.REFLUSH_REQUIRED, OrderKind.PERFORMANCE_DECAY]
 
 
 class WorkOrderQuerySet(models.QuerySet):
@@ -133,6 +121,11 @@ class WorkOrder(models.Model):
 
     def __str__(self):
         return f"W{self.pk:06d} {self.get_kind_display()}" if self.pk else self.kind
+
+    @property
+    def work_kind(self) -> WorkKind:
+        """What its kind of work is and asks."""
+        return WORK_KINDS[self.kind]
 
     @property
     def as_message(self) -> Message:

@@ -8,27 +8,17 @@ from typing import Final
 from django.db import transaction
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
-from fleet.models import Finding, FindingKind
+from fleet.models import Finding
 from scheduling.contracts import plans
-from scheduling.models import OrderKind, OrderState, ServicePlan, WorkOrder, WorkOrderEvent, WorkOrderPart
+from scheduling.models import OrderState, ServicePlan, WorkOrder, WorkOrderEvent, WorkOrderPart
 from scheduling.orders import contents as orders_contents
 from scheduling.orders import states, steps
-from scheduling.orders.contents import SET_UP_MINUTES, VISIT_MINUTES
+from scheduling.orders.contents import SET_UP_MINUTES
+from scheduling.orders.kinds import KIND_OF_FINDING, PLANNED
 from shared.messages import message
 from shared.periods import local_day
 
 CHUNK: Final = 2000
-HOLD_DAYS: Final = {
-    FindingKind.PERFORMANCE_DECAY: 14,
-    FindingKind.METER_FAULT: 60,
-    FindingKind.READING_WANTED: 3,
-    FindingKind.FEED_TEST_DUE: 3,
-}
-"""After work on a finding that still stands, so long is waited for new readings to speak. Our choice."""
-HOLD_WITHDRAWN_DAYS: Final = 30
-"""What a person withdrew is not raised again so soon. Our choice."""
-HOLD_WITHDRAWN_FLUSH_DAYS: Final = 1
-"""A flush that is owed for drinking water comes back the next day."""
 _FINDING_COLUMNS = (
     "pk", "kind", "cause_key", "treatment_unit_id", "treatment_unit__site_id",
     "treatment_unit__site__time_zone", "part_id", "strength", "not_before_on", "early_on", "likely_on",
@@ -84,7 +74,7 @@ def _withdraw_groundless(report: RaiseReport, now: datetime, unit_ids: Sequence[
         groups.setdefault(because or message("the finding is gone"), []).append(pk)
     closed = standing.filter(site__is_closed=True)
     groups.setdefault(message("the site is closed"), []).extend(closed.values_list("pk", flat=True))
-    over = standing.filter(kind=OrderKind.PLAN_VISIT, plan__ends_on__lte=F("window_from"))
+    over = standing.filter(kind=PLANNED.kind, plan__ends_on__lte=F("window_from"))
     groups.setdefault(message("the plan has ended"), []).extend(over.values_list("pk", flat=True))
     for because, ids in groups.items():
         with transaction.atomic():
@@ -158,7 +148,7 @@ def _take_over(order: WorkOrder, row: dict, now: datetime) -> WorkOrderEvent:
     raised_on = local_day(order.raised_at, row["treatment_unit__site__time_zone"])
     new = orders_contents.from_finding(row, raised_on)
     was = f"{order.strength:.2f}, {order.window_from:%d %b}–{order.window_to:%d %b}"
-    if order.kind == OrderKind.CHANGE_DUE:
+    if order.work_kind.follows_finding:
         order.window_from, order.window_to = new.window_from, new.window_to
     else:
         # Only a change has a date that readings may honestly put off; the rest would slide for ever.
@@ -204,13 +194,12 @@ def _held(now: datetime) -> Exists:
     over = WorkOrder.objects.filter(finding=OuterRef("pk"))
     # Work was done after the last assessment: let that look first.
     held = Q(state=OrderState.DONE, ended_at__gt=OuterRef("treatment_unit__state__assessed_at"))
-    for kind, days in HOLD_DAYS.items():
-        since = now - timedelta(days=days)
-        held |= Q(finding__kind=kind, state=OrderState.DONE, ended_at__gt=since)
-    flush = Q(finding__kind=FindingKind.REFLUSH_REQUIRED)
-    withdrawn = Q(state=OrderState.WITHDRAWN)
-    held |= withdrawn & ~flush & Q(ended_at__gt=now - timedelta(days=HOLD_WITHDRAWN_DAYS))
-    held |= withdrawn & flush & Q(ended_at__gt=now - timedelta(days=HOLD_WITHDRAWN_FLUSH_DAYS))
+    for found, kind in KIND_OF_FINDING.items():
+        of_kind = Q(finding__kind=found)
+        if days := kind.raised_from[found]:
+            held |= of_kind & Q(state=OrderState.DONE, ended_at__gt=now - timedelta(days=days))
+        since = now - timedelta(days=kind.hold_withdrawn_days)
+        held |= of_kind & Q(state=OrderState.WITHDRAWN, ended_at__gt=since)
     return Exists(over.filter(held))
 
 
@@ -237,7 +226,7 @@ def _order_of(row: dict, new: orders_contents.Contents, now: datetime) -> WorkOr
 
 def _raise_plan_visits(report: RaiseReport, now: datetime) -> None:
     """Raise each promised visit once, whatever became of its order."""
-    known = dict(WorkOrder.objects.filter(kind=OrderKind.PLAN_VISIT).values_list("cause_key", "plan_id"))
+    known = dict(WorkOrder.objects.filter(kind=PLANNED.kind).values_list("cause_key", "plan_id"))
     visits, homeless = plans.visits_due(now, set(known.values()))
     for plan in homeless:
         report.problems.append(
@@ -257,9 +246,8 @@ def _visit_order(visit: plans.PlanVisit, now: datetime) -> WorkOrder:
     plan: ServicePlan = visit.plan
     today = local_day(now, plan.site.time_zone)
     first, last = visit.window
-    usual = VISIT_MINUTES[OrderKind.PLAN_VISIT]
     return WorkOrder(
-        kind=OrderKind.PLAN_VISIT,
+        kind=PLANNED.kind,
         cause_key=visit.cause_key,
         treatment_unit_id=visit.treatment_unit_id,
         site_id=plan.site_id,
@@ -270,7 +258,7 @@ def _visit_order(visit: plans.PlanVisit, now: datetime) -> WorkOrder:
         window_from=max(first, today),
         window_to=max(last, today),
         likely_on=visit.due_on,
-        minutes=SET_UP_MINUTES + usual,
+        minutes=SET_UP_MINUTES + PLANNED.minutes,
         raised_at=now,
         changed_at=now,
     )

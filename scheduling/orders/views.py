@@ -19,6 +19,7 @@ from scheduling.models import ViewOf, WorkOrder
 from scheduling.orders import selectors as orders
 from scheduling.orders import work_orders as service
 from scheduling.orders.forms import OneOffForm, OrderFilterForm, WithdrawForm
+from scheduling.orders.kinds import BY_HAND
 from scheduling.orders.order_page import order_sheet
 from scheduling.orders.tables import ORDERS
 from scheduling.pages.forms import DayInput
@@ -82,7 +83,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
                 request,
                 gettext("Raised: %(made)s. The next plan will take them up.") % {"made": counted(len(made))},
             )
-            return redirect(f"{reverse('work_orders')}?kind=one_off")
+            return redirect(f"{reverse('work_orders')}?kind={BY_HAND.kind}")
     return _work_page(request, serials, form)
 
 

@@ -14,9 +14,10 @@ from typing import Final
 from django.db import IntegrityError, transaction
 
 from fleet.models import Part, PartKind, Person, TreatmentUnit
-from scheduling.models import OrderKind, OrderState, Skill, Technician, WorkOrder, WorkOrderPart
+from scheduling.models import OrderState, Skill, Technician, WorkOrder, WorkOrderPart
 from scheduling.orders import contents, states
-from scheduling.orders.contents import SET_UP_MINUTES, VISIT_MINUTES
+from scheduling.orders.contents import SET_UP_MINUTES
+from scheduling.orders.kinds import BY_HAND, SECOND_FLUSH
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.periods import local_day
@@ -85,7 +86,6 @@ def raise_one_off(
     by: Person | None,
     now: datetime,
     minutes: int | None = None,
-    kind: str = OrderKind.ONE_OFF,
     parts: Iterable[tuple[PartKind, int]] = (),
     skills: Iterable[Skill] = (),
     preferred_technician: Technician | None = None,
@@ -103,9 +103,8 @@ def raise_one_off(
     known = WorkOrder.objects.filter(cause_key=cause_key).first()
     if known is not None:
         return known
-    usual = SET_UP_MINUTES + VISIT_MINUTES.get(OrderKind(kind), 30)
     order = WorkOrder.objects.create(
-        kind=kind,
+        kind=BY_HAND.kind,
         cause_key=cause_key,
         treatment_unit=treatment_unit,
         site_id=treatment_unit.site_id,
@@ -115,7 +114,7 @@ def raise_one_off(
         window_to=window_to,
         likely_on=promised_on,
         promised_on=promised_on,
-        minutes=minutes or usual,
+        minutes=minutes or SET_UP_MINUTES + BY_HAND.minutes,
         preferred_technician=preferred_technician,
         raised_at=now,
         changed_at=now,
@@ -139,7 +138,7 @@ def raise_follow_up(
     usual = contents.USUAL
     flush_minutes = round(usual.carbon_flush_gal / usual.flush_gpm)
     values = {
-        "kind": OrderKind.REFLUSH_REQUIRED,
+        "kind": SECOND_FLUSH.kind,
         "treatment_unit_id": order.treatment_unit_id,
         "site_id": order.site_id,
         "part": part,

@@ -9,7 +9,8 @@ from django.utils.translation import gettext_lazy
 
 from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, TreatmentUnit, UnitState
 from scheduling.crew.day_load import AHEAD_DAYS, DayLoad, day_loads
-from scheduling.models import OrderKind, StopOrder, WorkOrder
+from scheduling.models import StopOrder, WorkOrder
+from scheduling.orders.kinds import WORK_KINDS
 
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
@@ -86,51 +87,6 @@ class Overview:
     """Findings that never had an order, counted while no order stands: work the page can't show yet."""
 
 
-_ORDER_GROUPS: Final = {
-    OrderKind.REFLUSH_REQUIRED: (
-        gettext_lazy("Re-flush required"),
-        gettext_lazy("Water is not fit to use until the flush ran clear."),
-        gettext_lazy("Send someone within two days, or ask the site to keep the unit off."),
-        "bad",
-    ),
-    OrderKind.PERFORMANCE_DECAY: (
-        gettext_lazy("Performance decay"),
-        gettext_lazy("The membrane loses flow or lets salt by; some causes can be cleaned off."),
-        gettext_lazy("Look at it within three weeks; the finding names what to check first."),
-        "bad",
-    ),
-    OrderKind.CHANGE_DUE: (
-        gettext_lazy("Change due"),
-        gettext_lazy("Worn carbon lets chlorine reach the membrane; worn sediment starves it."),
-        gettext_lazy("Place it before its window ends; parts at one site travel together."),
-        "watch",
-    ),
-    OrderKind.PLAN_VISIT: (
-        gettext_lazy("Plan visits"),
-        gettext_lazy("Promised to the customer."),
-        gettext_lazy("Place them on a route."),
-        "info",
-    ),
-    OrderKind.ONE_OFF: (
-        gettext_lazy("One-off work"),
-        gettext_lazy("Asked for by someone."),
-        gettext_lazy("Place it on a route."),
-        "info",
-    ),
-    OrderKind.READING: (
-        gettext_lazy("Readings"),
-        gettext_lazy("Dates rest on the design duty until read."),
-        gettext_lazy("Read in passing."),
-        "off",
-    ),
-    OrderKind.FEED_TEST: (
-        gettext_lazy("Feed tests"),
-        gettext_lazy("Lives are reckoned with old water."),
-        gettext_lazy("Test in passing."),
-        "off",
-    ),
-}
-"""Kinds of orders in order of risk."""
 _FINDING_GROUPS: Final = {
     FindingKind.METER_FAULT: (
         gettext_lazy("Meters that misread"),
@@ -216,15 +172,16 @@ def _counts_by_kind(orders: QuerySet, today: date) -> dict[str, dict]:
 def _order_groups(orders: QuerySet, counts: dict[str, dict], today: date) -> list[TaskGroup]:
     too_late = _planned_too_late(orders)
     # One small query a kind: at most seven, however many orders.
-    shown = {kind: _first_rows(orders, kind) for kind in _ORDER_GROUPS}
+    shown = {kind: _first_rows(orders, kind) for kind in WORK_KINDS}
     planned = _planned_days([row["pk"] for rows in shown.values() for row in rows])
     return [
         TaskGroup(
-            key=kind, title=title, risk=risk, remedy=remedy, tone=tone, count=counts[kind]["n"],
-            late=counts[kind]["late"], unplaced=counts[kind]["unplaced"], too_late=too_late.get(kind, 0),
+            key=kind, title=work.group, risk=work.risk_told, remedy=work.advice, tone=work.mark,
+            count=counts[kind]["n"], late=counts[kind]["late"], unplaced=counts[kind]["unplaced"],
+            too_late=too_late.get(kind, 0),
             rows=[_task_row(row, planned.get(row["pk"]), today) for row in shown[kind]],
         )
-        for kind, (title, risk, remedy, tone) in _ORDER_GROUPS.items()
+        for kind, work in WORK_KINDS.items()
         if kind in counts
     ]  # fmt: skip
 

@@ -11,7 +11,8 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext, gettext_lazy, ngettext
 
 from fleet.models import ReadinessState, Site, TreatmentUnit, UnitState
-from scheduling.models import OrderKind, WorkOrder
+from scheduling.models import WorkOrder
+from scheduling.orders.kinds import WORK_KINDS
 from scheduling.pages.maps import FlatMap, Tile, drawing_of
 
 CELL: Final = 34.0
@@ -224,7 +225,7 @@ def _open_work(today: date, branch_id: int | None) -> dict[int, tuple[int, int, 
         orders = orders.filter(site__branch_id=branch_id)
     late = Q(window_to__lt=today)
     soon = ~late & Q(window_to__lte=today + timedelta(days=SOON_DAYS))
-    urgent = Q(kind=OrderKind.REFLUSH_REQUIRED)
+    urgent = Q(kind__in=[one.kind for one in WORK_KINDS.values() if one.is_urgent])
     counted = orders.values_list("site").annotate(
         total=Count("pk"), late=Count("pk", filter=late), soon=Count("pk", filter=soon | (urgent & ~late))
     )

@@ -17,7 +17,6 @@ from fleet.models import Branch
 from scheduling.models import (
     Absence,
     AccessHours,
-    OrderKind,
     OrderState,
     Route,
     Shift,
@@ -188,16 +187,6 @@ def shifts_of(
     return tuple(shifts), refusals
 
 
-RISK: Final = {
-    OrderKind.REFLUSH_REQUIRED: 2.0,
-    OrderKind.PERFORMANCE_DECAY: 1.2,
-    OrderKind.CHANGE_DUE: 1.0,
-    OrderKind.PLAN_VISIT: 0.8,
-    OrderKind.ONE_OFF: 1.0,
-    OrderKind.FEED_TEST: 0.5,
-    OrderKind.READING: 0.4,
-}
-"""What a late day of each kind weighs against that of a change. Our choice."""
 MOST_STRENGTH: Final = 2.0
 
 
@@ -333,7 +322,7 @@ def _job(
         service_s=round(order.minutes * pace) * 60,
         first_day=order.window_from,
         last_day=order.window_to,
-        risk_weight=RISK[OrderKind(order.kind)] * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),
+        risk_weight=order.work_kind.late_weight * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),
         skills=frozenset(skill.code for skill in order.skills.all()),
         parts=parts.get(order.pk, {}),
         access=access.get(order.site_id, planning.ALWAYS_OPEN),

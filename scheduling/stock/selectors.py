@@ -19,13 +19,13 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
 from fleet.models import Branch, PartKind, PartState
 from scheduling.models import (
     STANDING_STATES,
-    OrderKind,
     StockLevel,
     StockPlace,
     StopOrder,
     WorkOrder,
     WorkOrderPart,
 )
+from scheduling.orders.kinds import PART_CHANGES
 
 TENTH: Final = 1.2815515655446004
 """Standard normal quantile of 90 %: early and late lie so many spreads from likely."""
@@ -290,7 +290,7 @@ def _held_by_technician() -> dict[tuple[int, int], int]:
 
 def _chances(until: date, branch_id: int | None) -> dict[tuple[int, int], list[float]]:
     """Return the chances of parts in place to fall due by a day, those left out that have an order."""
-    ordered = WorkOrder.objects.standing().filter(kind=OrderKind.CHANGE_DUE, part=OuterRef("pk"))
+    ordered = WorkOrder.objects.standing().filter(kind__in=PART_CHANGES, part=OuterRef("pk"))
     states = PartState.objects.filter(
         part__removed_at__isnull=True,
         likely_on__isnull=False,

@@ -1,8 +1,4 @@
-"""What a technician sends: plain data, and its fingerprint to tell a repeat from a clash.
-
-What a close-out must satisfy before anything is written. Each refusal names its remedy.
-The readings of a close-out: meter and gauges, through the fleet's own door.
-"""
+"""What a technician sends, as plain data, and what it must satisfy before anything is written."""
 
 import hashlib
 import json
@@ -28,8 +24,9 @@ from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
 from fleet.readings.meter_in_place import meters_to_read
 from fleet.register import parts
-from scheduling.models import CloseOut, OrderKind, OrderState, Outcome, StepSheet, WorkOrder
+from scheduling.models import CloseOut, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
+from scheduling.orders.kinds import Closing
 from shared.errors import CannotDo
 from shared.messages import message
 
@@ -100,6 +97,8 @@ def flush_number(client_id: uuid.UUID, number: int) -> uuid.UUID:
     return uuid.uuid5(client_id, f"flush {number}")
 
 
+MOST_MINUTES: Final = 1440
+WHY_NOT_DONE: Final = message("Say in the note why it could not be done.")
 AHEAD = timedelta(minutes=10)
 """How far a phone's clock may run ahead."""
 KEEP = message("Nothing you entered is lost: it stays on the phone until it is sent.")
@@ -114,9 +113,13 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
+    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome))
+
+
+def excused_steps(outcome: str) -> set[str]:
+    """Return the steps an outcome leaves to a later visit."""
     # The night replaces today's flush; tomorrow's order owns that step.
-    excused = {"flush"} if form.outcome == Outcome.BEDDING else set()
-    return steps.check_record(sheet, form.steps, excused=excused)
+    return {"flush"} if outcome == Outcome.BEDDING else set()
 
 
 def position_of(change: PartChange, order: WorkOrder) -> Position:
@@ -206,7 +209,7 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
             remedy=message("Check the phone's clock."),
             field="finished_at",
         )
-    if not 0 <= form.minutes <= 1440:
+    if not 0 <= form.minutes <= MOST_MINUTES:
         raise CannotDo(
             message("{minutes} minutes can't be the time on site.", minutes=form.minutes),
             remedy=message("Give 0 to 1440."),
@@ -263,7 +266,7 @@ def _check_not_done(form: CloseOutForm) -> None:
     if not form.note.strip():
         raise CannotDo(
             message("It is not said why the work could not be done."),
-            remedy=message("Write a few words."),
+            remedy=WHY_NOT_DONE,
             field="note",
         )
     if form.part_changes or form.flushes:
@@ -275,7 +278,8 @@ def _check_not_done(form: CloseOutForm) -> None:
 
 
 def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
-    if order.kind == OrderKind.CHANGE_DUE and order.part_id:
+    closing = order.work_kind.closing
+    if closing is Closing.NEW_PART and order.part_id:
         code = order.part.position.code
         if not any(one.position_code == code and one.kind_code for one in form.part_changes):
             raise CannotDo(
@@ -285,19 +289,19 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
                 remedy=message("Enter the new part, or choose “could not be done” and say why."),
                 field="part_changes",
             )
-    if order.kind == OrderKind.REFLUSH_REQUIRED and not form.flushes:
+    if closing is Closing.FLUSH and not form.flushes:
         raise CannotDo(
             message("{order} asks for a flush, and none is recorded.", order=order),
             remedy=message("Enter gallons, minutes and whether it ran clear."),
             field="flush",
         )
-    if order.kind == OrderKind.READING and form.meter_total is None and not form.note.strip():
+    if closing is Closing.METER and form.meter_total is None and not form.note.strip():
         raise CannotDo(
             message("{order} asks for a reading, and none is recorded.", order=order),
             remedy=message("Enter what the register shows, or write why it can't be read."),
             field="meter_total",
         )
-    if form.outcome == Outcome.BEDDING and order.kind != OrderKind.CHANGE_DUE and not form.part_changes:
+    if form.outcome == Outcome.BEDDING and not (order.work_kind.may_bed or form.part_changes):
         raise CannotDo(
             message("Nothing was changed that could stand overnight."),
             remedy=message("Choose “done” or “could not be done”."),
@@ -319,7 +323,7 @@ def _check_flushes(form: CloseOutForm) -> None:
                 remedy=message("Choose one of: {list}.", list=", ".join(FlushKind.values)),
                 field="flush",
             )
-        if not 0 <= one.minutes <= 1440 or not 0 <= one.volume_gal <= 100_000:
+        if not 0 <= one.minutes <= MOST_MINUTES or not 0 <= one.volume_gal <= 100_000:
             raise CannotDo(
                 message(
                     "A flush of {volume_gal:g} gal in {minutes:g} min can't be.",

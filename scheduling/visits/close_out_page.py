@@ -14,10 +14,11 @@ from scheduling.models import (
     Outcome,
     StepSheet,
     StockLevel,
+    Stop,
     Technician,
     WorkOrder,
 )
-from scheduling.orders.order_page import StepRow
+from scheduling.orders.kinds import Closing
 from scheduling.orders.selectors import number_of
 from scheduling.visits.day import order_of_own_day
 from scheduling.visits.readings import GaugeRow, MeterRow, gauges, meter_to_read
@@ -42,82 +43,54 @@ class PositionRow:
     """A position of the treatment unit, what is in it and what would fit."""
 
     code: str
-    water: str
-    part_pk: int | None
-    part_name: str
-    part_kind_code: str
-    serial: str
-    lot: str
+    part: Part | None
     installed_on: date | None
     wear: float | None
     is_asked: bool
     options: list[KindOption]
 
-
-@dataclass(frozen=True)
-class VisitRow:
-    """A past visit to the treatment unit."""
-
-    finished_at: datetime
-    kind_word: str
-    outcome_word: str
-    technician: str
-    note: str
-
-
-@dataclass(frozen=True)
-class ReceivedRow:
-    """What the office has received for an order and what stands: the other copy when two clash."""
-
-    client_id: str
-    technician: str
-    finished_at: datetime
-    outcome_word: str
-    minutes: int
-    parts: list[str]
-    note: str
+    @property
+    def lots(self) -> list[str]:
+        return sorted({lot for option in self.options for lot in option.lots})
 
 
 @dataclass(frozen=True)
 class CloseOutPage:
     """All that closing out one order takes."""
 
-    order_pk: int
-    number: str
-    kind: str
-    kind_word: str
-    why: str
-    state: str
-    state_word: str
-    is_over: bool
-    over_because: str
-    minutes: int
-    flush_minutes: int
-    day: date | None
-    stop_pk: int | None
-    serial: str
-    unit_label: str
-    site_name: str
-    address: str
-    access_note: str
-    zone: str
-    mains_voltage: int
-    readiness: str
+    order: WorkOrder
+    stop: Stop
+    technician: Technician
+    state: UnitState | None
     readiness_word: str
-    owed_word: str
-    technician_pk: int
-    cautions: list[str]
-    steps: list[StepRow]
-    sheet_version: int | None
+    sheet: StepSheet | None
     positions: list[PositionRow]
     meter: MeterRow | None
     gauges: list[GaugeRow]
-    visits: list[VisitRow]
+    visits: list[CloseOut]
     flush_gal: float | None
     flush_gpm: float | None
     wants_flush: bool
     own_photo_pks: list[int]
-    received: ReceivedRow | None
+    received: CloseOut | None
+    """What the office has and what stands: the other copy when two clash."""
+    received_parts: list[str]
+
+    @property
+    def number(self) -> str:
+        return number_of(self.order.pk)
+
+    @property
+    def day(self) -> date:
+        return self.stop.route.day
+
+    @property
+    def is_over(self) -> bool:
+        return self.order.state not in STANDING_STATES
+
+    @property
+    def steps(self) -> list[dict]:
+        return self.sheet.steps if self.sheet else []
 
 
 def sheet_worked_by(kind: str, version: int | None) -> StepSheet | None:
@@ -138,49 +111,37 @@ def close_out_page(
     ).get(pk=order_id)
     treatment_unit = order.treatment_unit
     state = getattr(treatment_unit, "state", None)
-    sheet = sheet_worked_by(order.kind, sheet_version)
     flush_gal, flush_gpm, wants_flush = _flush_wanted(order, state)
+    received = _received(order_id)
     return CloseOutPage(
-        order_pk=order.pk,
-        number=number_of(order.pk),
-        kind=order.kind,
-        kind_word=order.get_kind_display(),
-        why=order.why,
-        state=order.state,
-        state_word=order.get_state_display(),
-        is_over=order.state not in STANDING_STATES,
-        over_because=order.withdrawn_because,
-        minutes=order.minutes,
-        flush_minutes=order.flush_minutes,
-        day=placed.stop.route.day,
-        stop_pk=placed.stop_id,
-        serial=treatment_unit.serial,
-        unit_label=treatment_unit.label,
-        site_name=order.site.name,
-        address=order.site.address,
-        access_note=order.site.access_note,
-        zone=order.site.time_zone,
-        mains_voltage=treatment_unit.mains_voltage,
-        readiness=state.readiness if state else "",
-        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
-        owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
-        technician_pk=technician.pk,
-        cautions=list(sheet.cautions) if sheet else [],
-        steps=[
-            StepRow(step.get("code", ""), step.get("text", ""), bool(step.get("is_hazard_control")))
-            for step in (sheet.steps if sheet else [])
-        ],
-        sheet_version=sheet.version if sheet else None,
+        order=order,
+        stop=placed.stop,
+        technician=technician,
+        state=state,
+        readiness_word=readiness_word(state),
+        sheet=sheet_worked_by(order.kind, sheet_version),
         positions=_positions(order, technician),
         meter=meter_to_read(treatment_unit, state, now),
         gauges=gauges(treatment_unit.pk),
-        visits=_visits(treatment_unit.pk),
+        visits=past_visits(treatment_unit.pk, 5),
         flush_gal=flush_gal,
         flush_gpm=flush_gpm,
         wants_flush=wants_flush,
-        own_photo_pks=_photos(order.pk, technician),
-        received=_received(order.pk),
+        own_photo_pks=_photos(order_id, technician),
+        received=received,
+        received_parts=_parts_told(received) if received else [],
     )
+
+
+def readiness_word(state: UnitState | None) -> str:
+    """Say how a treatment unit stands."""
+    return state.get_readiness_display() if state else gettext("Never assessed")
+
+
+def past_visits(unit_id: int, most: int) -> list[CloseOut]:
+    """Return the newest visits to a treatment unit that stand."""
+    past = CloseOut.objects.filter(order__treatment_unit_id=unit_id, undone_at__isnull=True)
+    return list(past.select_related("order", "technician").order_by("-finished_at")[:most])
 
 
 def _photos(order_id: int, technician: Technician) -> list[int]:
@@ -188,21 +149,14 @@ def _photos(order_id: int, technician: Technician) -> list[int]:
     return list(found.order_by("pk").values_list("pk", flat=True))
 
 
-def _received(order_id: int) -> ReceivedRow | None:
+def _received(order_id: int) -> CloseOut | None:
     standing = CloseOut.objects.filter(order_id=order_id, undone_at__isnull=True)
-    row = standing.exclude(outcome=Outcome.NOT_DONE).select_related("technician").first()
-    if row is None:
-        return None
+    return standing.exclude(outcome=Outcome.NOT_DONE).select_related("technician").first()
+
+
+def _parts_told(row: CloseOut) -> list[str]:
     parts = row.parts.filter(installed__isnull=False).select_related("installed__kind", "installed__position")
-    return ReceivedRow(
-        client_id=str(row.client_id),
-        technician=row.technician.name,
-        finished_at=row.finished_at,
-        outcome_word=row.get_outcome_display(),
-        minutes=row.minutes,
-        parts=[_part_told(one.installed) for one in parts],
-        note=row.note,
-    )
+    return [_part_told(one.installed) for one in parts]
 
 
 def _part_told(part: Part) -> str:
@@ -234,12 +188,7 @@ def _positions(order: WorkOrder, technician: Technician) -> list[PositionRow]:
         rows.append(
             PositionRow(
                 code=position.code,
-                water=position.get_water_display(),
-                part_pk=part.pk if part else None,
-                part_name=part.kind.name if part else gettext("Empty"),
-                part_kind_code=part.kind.code if part else "",
-                serial=part.serial if part else "",
-                lot=part.lot if part else "",
+                part=part,
                 installed_on=local_day(part.installed_at, order.site.time_zone) if part else None,
                 wear=state.wear if state else None,
                 is_asked=bool(part and order.part_id == part.pk),
@@ -272,20 +221,6 @@ def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption
     )
 
 
-def _visits(unit_id: int) -> list[VisitRow]:
-    past = CloseOut.objects.filter(order__treatment_unit_id=unit_id, undone_at__isnull=True)
-    return [
-        VisitRow(
-            finished_at=one.finished_at,
-            kind_word=one.order.get_kind_display(),
-            outcome_word=one.get_outcome_display(),
-            technician=one.technician.name,
-            note=one.note,
-        )
-        for one in past.select_related("order", "technician").order_by("-finished_at")[:5]
-    ]
-
-
 def _flush_wanted(order: WorkOrder, state: UnitState | None) -> tuple[float | None, float | None, bool]:
     """Return gallons to drain, flow to expect and whether a flush belongs to this visit."""
     kind = order.part.kind if order.part else None
@@ -293,5 +228,7 @@ def _flush_wanted(order: WorkOrder, state: UnitState | None) -> tuple[float | No
     if volume is None and state:
         volume = state.flush_gal
     flow = kind.flush_gpm if kind else None
-    wants = bool(order.flush_minutes or (kind and kind.needs_flush) or order.kind == "reflush_required")
+    wants = bool(
+        order.flush_minutes or (kind and kind.needs_flush) or order.work_kind.closing is Closing.FLUSH
+    )
     return volume, flow, wants

@@ -11,11 +11,11 @@ from scheduling.models import (
     CloseOut,
     Outcome,
     Route,
-    StepSheet,
     StopOrder,
     Technician,
     WorkOrder,
 )
+from scheduling.orders.steps import current_cautions
 from scheduling.routes.selectors import LoadRow, RouteRow, StopOrderRow, StopRow, load_list, route_rows
 
 DAYS_AROUND: Final = 14
@@ -86,7 +86,7 @@ def day_page(technician: Technician, day: date, today: date) -> DayPage:
             DayStop(stop, [_day_order(row, facts.get(row.pk), ended.get(row.pk)) for row in stop.orders])
             for stop in stops
         ],
-        cautions=_cautions({row.kind for row in rows}),
+        cautions=current_cautions({row.kind for row in rows}),
         load=load_list(route) if route else [],
         other_days=_days_with_work(technician, today),
     )
@@ -125,12 +125,6 @@ def _day_order(row: StopOrderRow, order: WorkOrder | None, ended: CloseOut | Non
         outcome_word=ended.get_outcome_display() if ended else order.get_state_display() if order else "",
         was_tried=ended is not None and ended.outcome == Outcome.NOT_DONE,
     )
-
-
-def _cautions(kinds: set[str]) -> list[str]:
-    """Return the day's cautions, each once, in the order their sheets have them."""
-    sheets = StepSheet.objects.filter(kind__in=kinds, is_current=True).order_by("kind")
-    return list(dict.fromkeys(caution for sheet in sheets for caution in sheet.cautions))
 
 
 def _days_with_work(technician: Technician, today: date) -> list[date]:

@@ -36,6 +36,7 @@ from scheduling.documents.paper import (
 from scheduling.documents.visit_papers import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, StepSheet, WorkOrder
 from scheduling.orders.selectors import number_of
+from scheduling.orders.steps import current_cautions
 from scheduling.pages.figures import quantity_of
 from scheduling.routes.selectors import RouteRow, StopRow, load_list
 from scheduling.visits.readings import GAUGES
@@ -73,7 +74,7 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
         finished_at=close_out.finished_at.astimezone(zone),
         minutes=close_out.minutes,
         why=order.why,
-        cautions=list(sheet.cautions) if sheet else _current_cautions([order.kind]),
+        cautions=list(sheet.cautions) if sheet else current_cautions([order.kind]),
         readings_before_at=before.read_at.astimezone(zone) if before else None,
         readings=[*_meter_lines(close_out), *_gauge_lines(before, after, system)],
         parts_out=[_part_line(one.removed, with_reason=True) for one in changes if one.removed],
@@ -117,7 +118,7 @@ def work_sheet(route: RouteRow, *, company: str, system: str) -> WorkSheet:
         leaves_at=route.leaves_at.astimezone(zone),
         returns_at=route.returns_at.astimezone(zone),
         is_in_force=route.is_in_force,
-        cautions=_current_cautions(sorted(kinds)),
+        cautions=current_cautions(kinds),
         load=[LoadLine(one.name, one.code, one.needed, one.on_van) for one in load_list(route)],
         gauges=[_gauge_with_measure(name, label, system) for name, label in GAUGES.items()],
         stops=[_sheet_stop(stop, zone, orders, sheets, positions, system) for stop in route.stops],
@@ -137,11 +138,6 @@ def unit_labels(
         )
         for unit in units
     ]
-
-
-def _current_cautions(kinds: list[str]) -> list[str]:
-    sheets = StepSheet.objects.filter(kind__in=kinds, is_current=True).order_by("kind")
-    return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
 
 
 def _readings(close_out: CloseOut) -> tuple[PerformanceReading | None, PerformanceReading | None]:

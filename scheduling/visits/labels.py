@@ -2,24 +2,25 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Final
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext
 
-from fleet.models import Flush, Part, Site, TreatmentUnit
+from fleet.models import Flush, Part, Site, TreatmentUnit, UnitState
 from scheduling.documents.paper import Label
 from scheduling.models import (
     STANDING_STATES,
     CloseOut,
-    StepSheet,
     StockLevel,
     StockPlace,
     StopOrder,
     Technician,
 )
 from scheduling.orders.selectors import number_of
+from scheduling.orders.steps import current_cautions
+from scheduling.visits.close_out_page import past_visits, readiness_word
 
 VISITS_SHOWN: Final = 8
 FLUSHES_SHOWN: Final = 5
@@ -28,41 +29,15 @@ PART_MARK: Final = "TAPWARD-PART"
 
 
 @dataclass(frozen=True)
-class PartInPlace:
-    """One part as the technician finds it."""
-
-    position: str
-    name: str
-    serial: str
-    lot: str
-    installed_at: datetime
-    wear: float | None
-    likely_on: date | None
-
-
-@dataclass(frozen=True)
-class PastVisit:
-    """One visit that stands."""
-
-    finished_at: datetime
-    kind_word: str
-    outcome_word: str
-    technician: str
-    note: str
-
-
-@dataclass(frozen=True)
 class UnitOnSite:
     """A treatment unit for somebody who stands before it. No money, no other sites."""
 
-    unit: TreatmentUnit
-    readiness: str
+    state: UnitState | None
     readiness_word: str
-    owed_word: str
     cautions: list[str]
-    parts: list[PartInPlace]
-    visits: list[PastVisit]
-    flushes: list[Flush]
+    parts: QuerySet[Part]
+    visits: list[CloseOut]
+    flushes: QuerySet[Flush]
     orders: list[tuple[int, str, str]]
 
 
@@ -130,50 +105,14 @@ def own_orders_here(technician: Technician, unit: TreatmentUnit, today: date) ->
 def unit_on_site(unit: TreatmentUnit, technician: Technician, today: date) -> UnitOnSite:
     """Return the unit's parts, readiness and past visits. Six queries."""
     state = getattr(unit, "state", None)
+    parts = Part.objects.in_place().filter(treatment_unit=unit)
     return UnitOnSite(
-        unit=unit,
-        readiness=state.readiness if state else "",
-        readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
-        owed_word=state.get_owed_flush_display() if state and state.owed_flush else "",
-        cautions=_cautions(),
-        parts=_parts(unit),
-        visits=_visits(unit),
-        flushes=list(Flush.objects.filter(treatment_unit=unit)[:FLUSHES_SHOWN]),
+        state=state,
+        readiness_word=readiness_word(state),
+        # Of every sheet in use: whoever scans a label may be about to open something.
+        cautions=current_cautions(),
+        parts=parts.select_related("kind", "position", "state").order_by("position__order"),
+        visits=past_visits(unit.pk, VISITS_SHOWN),
+        flushes=Flush.objects.filter(treatment_unit=unit)[:FLUSHES_SHOWN],
         orders=own_orders_here(technician, unit, today),
     )
-
-
-def _cautions() -> list[str]:
-    """Return what every sheet in use warns of: whoever scans a label may be about to open something."""
-    sheets = StepSheet.objects.filter(is_current=True).order_by("kind")
-    return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
-
-
-def _parts(unit: TreatmentUnit) -> list[PartInPlace]:
-    parts = Part.objects.in_place().filter(treatment_unit=unit)
-    return [
-        PartInPlace(
-            position=part.position.code,
-            name=part.kind.name,
-            serial=part.serial,
-            lot=part.lot,
-            installed_at=part.installed_at,
-            wear=part.state.wear if hasattr(part, "state") else None,
-            likely_on=part.state.likely_on if hasattr(part, "state") else None,
-        )
-        for part in parts.select_related("kind", "position", "state").order_by("position__order")
-    ]
-
-
-def _visits(unit: TreatmentUnit) -> list[PastVisit]:
-    past = CloseOut.objects.filter(order__treatment_unit=unit, undone_at__isnull=True)
-    return [
-        PastVisit(
-            finished_at=one.finished_at,
-            kind_word=one.order.get_kind_display(),
-            outcome_word=one.get_outcome_display(),
-            technician=one.technician.name,
-            note=one.note,
-        )
-        for one in past.select_related("order", "technician")[:VISITS_SHOWN]
-    ]

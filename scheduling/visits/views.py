@@ -6,8 +6,6 @@ Closing an order out: the plain page, the phone's queue, and taking a close-out 
 import hashlib
 import json
 import uuid
-from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -24,17 +22,15 @@ from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.models import RemovalReason
 from scheduling.crew import day_load as queries
 from scheduling.crew.day_load import technician_of
-from scheduling.models import CloseOut, Outcome, Technician
+from scheduling.models import CloseOut, Outcome
 from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
 from scheduling.visits import day as visits_day
 from scheduling.visits import undo as service
 from scheduling.visits.close_out import record_visit
 from scheduling.visits.close_out_page import CloseOutPage, close_out_page
-from scheduling.visits.entry import Entry, EntryProblem, read_entry
-from scheduling.visits.fields import Typed, close_out_fields
+from scheduling.visits.form import CloseOutEntry, Problem, sheet_version, shown_field
 from scheduling.visits.photo_views import checked_uploads, keep_all
 from shared.access import requires
 from shared.errors import CannotDo
@@ -118,10 +114,6 @@ def _shell_version() -> str:
     return content.hexdigest()[:16]
 
 
-FIELD_MEANT: Final = {
-    "performance": "feed_pressure_psi", "flush": "flush_volume", "volume_gal": "flush_volume",
-}  # fmt: skip
-"""Where on the page a refusal's field is, when it is called otherwise there."""
 MOST_SENT_BYTES: Final = 400_000
 
 
@@ -130,24 +122,31 @@ MOST_SENT_BYTES: Final = 400_000
 @never_cache
 def close_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the order's page and take what was done. Works as a plain form."""
-    technician = _technician(request)
+    technician = technician_of(request.user.pk)
+    if technician is None:
+        raise Http404(gettext("Your log-in belongs to no technician."))
     now, _ = now_and_day_of(technician)
     typed = {name: request.POST.get(name, "") for name in request.POST}
-    page = _page(technician, pk, typed, now)
+    page = close_out_page(technician, pk, now, sheet_version(typed))
+    if page is None:
+        raise Http404(gettext("This order stands on no route of yours."))
+    system = request.user.measure_system
     if request.method == "GET":
-        return _render(request, page, Typed({}), now)
-    entry = _read(request, page, typed, now)
-    if entry.form is None:
-        return _render(request, page, Typed(typed, entry.problems), now, status=422)
+        fresh = {"client_id": str(uuid.uuid4()), "opened_at": now.isoformat()}
+        return _render(request, CloseOutEntry(page, system, **fresh))
+    form = CloseOutEntry(page, system, typed)
+    if not form.is_valid():
+        return _render(request, form, status=422)
     try:
-        photos = checked_uploads(request, entry.form.client_id, now)
+        photos = checked_uploads(request, form.cleaned_data["client_id"], now)
     except CannotDo as error:
-        problem = EntryProblem(error.field, translate(error))
-        return _render(request, page, Typed(typed, [problem]), now, status=422)
+        form.refuse(error.field, translate(error))
+        return _render(request, form, status=422)
     try:
-        row = _record(request, page, typed, entry, now)
+        row = _record(request, form, now)
     except CannotDo as error:
-        return _refused(request, page, typed, error, now)
+        form.refuse(error.field, translate(error))
+        return _render(request, form, conflict=translate(error), status=409)
     try:
         keep_all(row, photos)
     except CannotDo as error:
@@ -176,7 +175,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         )
     now, _ = now_and_day_of(technician)
     typed = {str(name): str(value) for name, value in sent["fields"].items()}
-    page = close_out_page(technician, int(sent["order"]), now, _sheet_version(typed))
+    page = close_out_page(technician, int(sent["order"]), now, sheet_version(typed))
     if page is None:
         return _answer(
             409,
@@ -184,13 +183,13 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
                 "This order stands on no route of yours. It stays on the phone; ring the planner about it."
             ),
         )
-    entry = _read(request, page, typed, now)
-    if entry.form is None:
-        return _answer(422, gettext("Some fields need mending."), problems=entry.problems)
+    form = CloseOutEntry(page, request.user.measure_system, typed)
+    if not form.is_valid():
+        return _answer(422, gettext("Some fields need mending."), problems=form.problems())
     try:
-        row = _record(request, page, typed, entry, now)
+        row = _record(request, form, now)
     except CannotDo as error:
-        return _answer(409, translate(error), problems=[EntryProblem(_field_of(error), translate(error))])
+        return _answer(409, translate(error), problems=[Problem(shown_field(error.field), translate(error))])
     return _answer(200, _thanks(page, row))
 
 
@@ -214,96 +213,44 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("work_order", pk=row.order_id)
 
 
-def _technician(request: HttpRequest) -> Technician:
-    technician = technician_of(request.user.pk)
-    if technician is None:
-        raise Http404(gettext("Your log-in belongs to no technician."))
-    return technician
-
-
-def _sheet_version(typed: Mapping[str, str]) -> int | None:
-    """Return the version of the steps that were shown when this was typed."""
-    digits = typed.get("sheet_version", "")
-    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 5 else None
-
-
-def _page(technician: Technician, pk: int, typed: Mapping[str, str], now: datetime) -> CloseOutPage:
-    page = close_out_page(technician, pk, now, _sheet_version(typed))
-    if page is None:
-        raise Http404(gettext("This order stands on no route of yours."))
-    return page
-
-
-def _read(request: HttpRequest, page: CloseOutPage, typed: Mapping[str, str], now: datetime) -> Entry:
-    finished_at = _finished_at(typed, now)
-    return read_entry(typed, page, system=request.user.measure_system, finished_at=finished_at)
-
-
-def _record(
-    request: HttpRequest, page: CloseOutPage, typed: Mapping[str, str], entry: Entry, now: datetime
-) -> CloseOut:
+def _record(request: HttpRequest, form: CloseOutEntry, now: datetime) -> CloseOut:
     """Write the visit. Of two presses at one moment the later waits for the first and takes its time over."""
+    finished_at = _finished_at(form, now)
+    tested, by = form.tested(), request.user
     try:
-        return record_visit(entry.form, feed_test=entry.feed_test, by=request.user, now=now)
+        return record_visit(form.report(finished_at), feed_test=tested, by=by, now=now)
     except CannotDo:
-        if _finished_at(typed, now) == entry.form.finished_at:
+        first = _finished_at(form, now)
+        if first == finished_at:
             raise
-        again = _read(request, page, typed, now)
-        return record_visit(again.form, feed_test=again.feed_test, by=request.user, now=now)
+        return record_visit(form.report(first), feed_test=tested, by=by, now=now)
 
 
-def _finished_at(typed: Mapping[str, str], now: datetime) -> datetime:
+def _finished_at(form: CloseOutEntry, now: datetime) -> datetime:
     """Return when the work ended: as the phone says, as first received, else now.
 
     A plain form pressed twice carries no time of its own; the second press takes that of the first, so that
     both say the same.
     """
-    said = parse_datetime(typed.get("finished_at", "")) if typed.get("finished_at") else None
+    text = form.cleaned_data["finished_at"]
+    said = parse_datetime(text) if text else None
     if said is not None and said.tzinfo is not None:
         return said
-    try:
-        client_id = uuid.UUID(typed.get("client_id", ""))
-    except ValueError:
-        return now
-    first = CloseOut.objects.filter(client_id=client_id).values_list("finished_at", flat=True).first()
-    return first or now
-
-
-def _refused(
-    request: HttpRequest, page: CloseOutPage, typed: dict[str, str], error: CannotDo, now: datetime
-) -> HttpResponse:
-    """Show the page again with everything typed, what stands in the way, and what would cure it."""
-    problems = [EntryProblem(_field_of(error), translate(error))] if error.field else []
-    return _render(request, page, Typed(typed, problems), now, conflict=translate(error), status=409)
-
-
-def _field_of(error: CannotDo) -> str:
-    if error.field.startswith("step:"):
-        return f"step__{error.field.removeprefix('step:')}"
-    return FIELD_MEANT.get(error.field, error.field)
+    known = CloseOut.objects.filter(client_id=form.cleaned_data["client_id"])
+    return known.values_list("finished_at", flat=True).first() or now
 
 
 def _render(
-    request: HttpRequest,
-    page: CloseOutPage,
-    typed: Typed,
-    now: datetime,
-    *,
-    conflict: str = "",
-    status: int = 200,
+    request: HttpRequest, form: CloseOutEntry, *, conflict: str = "", status: int = 200
 ) -> HttpResponse:
-    fields = close_out_fields(page, typed, request.user.measure_system)
-    if not typed.values:
-        fields = replace(fields, client_id=str(uuid.uuid4()), opened_at=now.isoformat())
+    """Show the page with everything typed, what stands in the way, and what would cure it."""
     context = {
-        "page": page,
+        "page": form.page,
         "keeps_place": settings.PHOTOS_KEEP_PLACE,
-        "fields": fields,
-        "problems": [] if conflict else typed.problems,
+        "form": form,
+        "problems": form.problems() if form.is_bound and not conflict else [],
         "conflict": conflict,
-        "reasons": RemovalReason.choices,
-        "outcomes": Outcome.choices,
-        "back_url": reverse("day", kwargs={"on": f"{page.day:%Y-%m-%d}"}),
+        "back_url": reverse("day", kwargs={"on": f"{form.page.day:%Y-%m-%d}"}),
     }
     return render(request, "visits/close_out.html", context, status=status)
 
@@ -331,6 +278,6 @@ def _sent(request: HttpRequest) -> dict | None:
     return sent if ok else None
 
 
-def _answer(status: int, message: str, *, problems: list[EntryProblem] | None = None) -> JsonResponse:
+def _answer(status: int, message: str, *, problems: list[Problem] | None = None) -> JsonResponse:
     listed = [{"field": one.field, "message": one.message} for one in problems or []]
     return JsonResponse({"message": message, "problems": listed}, status=status)

@@ -11,7 +11,8 @@ from fleet.models import Finding, FindingKind, UnitState
 from scheduling.contracts import plans
 from scheduling.models import OrderKind, OrderState, StepSheet, WorkOrder, WorkOrderEvent, WorkOrderPart
 from scheduling.orders import contents, raising, work_orders
-from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES, VISIT_MINUTES
+from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES
+from scheduling.orders.kinds import WORK_KINDS
 from shared.errors import CannotDo
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -140,7 +141,7 @@ def test_a_change_takes_getting_ready_the_change_and_the_flush():
     unknown = contents.from_finding(finding_row(part__kind__change_minutes=None), TODAY)
     assert unknown.minutes == SET_UP_MINUTES + DEFAULT_CHANGE_MINUTES + 12
     reading = contents.from_finding(finding_row("reading_wanted"), TODAY)
-    assert reading.minutes == SET_UP_MINUTES + VISIT_MINUTES[OrderKind.READING]
+    assert reading.minutes == SET_UP_MINUTES + WORK_KINDS[OrderKind.READING].minutes
     assert (reading.part_kind_ids, reading.numbers) == ((), {"cause": "reading_wanted"})
 
 

@@ -322,7 +322,7 @@ CLASHES = [
     (lambda o, t, f: replace(f, further_flushes=[f.flush] * 20), "Check the list"),
     (lambda o, t, f: replace(f, meter_total=-3), "register shows"),
     (lambda o, t, f: replace(f, performance={"feed_pressure_psi": 1e9}), "Check the value"),
-    (lambda o, t, f: replace(f, outcome="not_done"), "Write a few words"),
+    (lambda o, t, f: replace(f, outcome="not_done"), "Say in the note why"),
     (lambda o, t, f: replace(f, outcome="not_done", note="x"), "Choose “done”"),
 ]  # fmt: skip
 

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from scheduling.documents.visit_papers import read_strokes
-from scheduling.visits.entry import MOST_CHARACTERS, MOST_POINTS, MOST_STROKES, checked_strokes
+from scheduling.visits.signature import MOST_CHARACTERS, MOST_POINTS, MOST_STROKES, checked_strokes
 
 
 def test_strokes_are_kept_in_one_spelling_that_the_report_can_draw():

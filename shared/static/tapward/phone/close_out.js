@@ -101,21 +101,14 @@ function judge(input) {
   help.classList.toggle("odd", odd);
 }
 
-/* What can be known without the server, so that nobody drives away from a missing tick. */
+/* What must be filled in is declared on the server and comes with the page, so that nobody drives away from a missing tick. */
 function check() {
   const fields = collect();
-  const problems = [];
-  const refuse = (field, message) => problems.push({ field, message });
-  if (!fields.outcome) refuse("outcome", say("Choose how the visit ended."));
-  if (!fields.minutes?.trim()) refuse("minutes", say("Write how many minutes you were here."));
-  if (fields.outcome === "not_done" && !fields.note?.trim()) refuse("note", say("Say in the note why it could not be done."));
-  if ((fields.flush_volume || fields.flush_minutes) && !fields.flush_clear && fields.outcome !== "not_done") refuse("flush_clear", say("Say whether the flush ran clear."));
-  if (fields.outcome === "not_done") return problems;
-  for (const box of form.querySelectorAll("[data-control]")) {
-    const excused = fields.outcome === "bedding" && box.name === "step__flush";
-    if (!box.checked && !excused && !fields[box.dataset.control]?.trim()) refuse(box.name, say("“{step}” guards people. Tick it when it is done, or write why it was not.", { step: box.closest("label").textContent.trim() }));
-  }
-  return problems;
+  const has = (name) => Boolean(fields[name]?.trim());
+  const needs = JSON.parse(document.getElementById("needs")?.textContent ?? "[]");
+  const isMissing = ({ field, only, unless, beside, instead }) =>
+    !unless.includes(fields.outcome) && (!only.length || only.includes(fields.outcome)) && (!beside.length || beside.some(has)) && !has(field) && !has(instead);
+  return needs.filter(isMissing).map(({ field, text }) => ({ field, message: text }));
 }
 
 async function submit(event) {
