@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 
-from scheduling.planning.repair import best_insertion, fill_in, insert, make_room, mend
+from scheduling.planning.repair import best_insertion, fill_in, insert, make_room, repair
 from scheduling.planning.tables import Assignment, Slot, Tables
 from scheduling.planning.timing import placed_slots, route_cost_s
 
@@ -213,7 +213,7 @@ def simple_plan(
     )
     for job in order:
         day = day_plan.day_of[job]
-        if day is None or tables.predecessor[job] is not None or tables.successors[job]:
+        if day is None or tables.is_linked(job):
             continue
         slots = [number for number in tables.allowed_slots[job] if tables.slots[number].day == day]
         place = best_insertion(tables, plan, job, slots)
@@ -222,7 +222,7 @@ def simple_plan(
     placed = placed_slots(plan)
     fill_in(tables, plan, [job for job in order if job not in placed], should_stop)
     make_room(tables, plan, should_stop)
-    return mend(tables, {number: two_opt(tables, number, sequence) for number, sequence in plan.items()})
+    return repair(tables, {number: two_opt(tables, number, sequence) for number, sequence in plan.items()})
 
 
 def two_opt(tables: Tables, number: int, sequence: tuple[int, ...]) -> tuple[int, ...]:

@@ -42,11 +42,11 @@ class TravelCache(Protocol):
         ...
 
 
-class EngineTrouble(Exception):
+class RoutingEngineError(Exception):
     """The engine gave no usable answer."""
 
 
-class _TooBig(EngineTrouble):
+class _TooBig(RoutingEngineError):
     """The engine refused the number of places; ask for fewer."""
 
 
@@ -103,7 +103,7 @@ def road_travel(
     hand_set = list(corrections)
     try:
         answer = _gather(known, engine, cache)
-    except EngineTrouble as trouble:
+    except RoutingEngineError as trouble:
         table = estimate_travel(known, settings=settings, corrections=hand_set)
         return replace(
             table,
@@ -185,7 +185,7 @@ def _cut(places: list[Place], size: int) -> list[list[Place]]:
 def _ask(
     engine: RoadEngine, origins: list[Place], destinations: list[Place]
 ) -> tuple[dict[PairKey, Leg], set[str]]:
-    """Ask for one block. Raises EngineTrouble for anything but a complete answer."""
+    """Ask for one block. Raises RoutingEngineError for anything but a complete answer."""
     points = [*origins, *destinations]
     where = ";".join(f"{_point(place)[1]},{_point(place)[0]}" for place in points)
     sources = ";".join(str(index) for index in range(len(origins)))
@@ -218,7 +218,7 @@ def _grid(said: dict[str, Any], name: str, shape: tuple[int, int]) -> list[list[
     grid = said.get(name)
     rows, columns = shape
     if not isinstance(grid, list) or len(grid) != rows or any(len(row) != columns for row in grid):
-        raise EngineTrouble(f"its answer has no {name} of {rows} x {columns}")
+        raise RoutingEngineError(f"its answer has no {name} of {rows} x {columns}")
     return grid
 
 
@@ -231,11 +231,11 @@ def _fetch(url: str, timeout_s: float) -> dict[str, Any]:
             body = error.read()
         if _code(body) == "TooBig" or error.code in (413, 414):
             raise _TooBig("it takes fewer places at once than one") from error
-        raise EngineTrouble(f"HTTP {error.code} {_code(body)}".strip()) from error
+        raise RoutingEngineError(f"HTTP {error.code} {_code(body)}".strip()) from error
     except (OSError, ValueError) as error:
-        raise EngineTrouble(str(error)) from error
+        raise RoutingEngineError(str(error)) from error
     if _code(body) != "Ok":
-        raise EngineTrouble(_code(body) or "its answer is no JSON")
+        raise RoutingEngineError(_code(body) or "its answer is no JSON")
     said: dict[str, Any] = json.loads(body)
     return said
 

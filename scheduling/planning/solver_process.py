@@ -19,8 +19,7 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 from typing import Any, Final
 
-from scheduling.planning.assemble import assignment_of
-from scheduling.planning.planner import OnProgress, PlanBroken, ShouldStop, finish, plan_week
+from scheduling.planning.planner import OnProgress, PlanBroken, ShouldStop, assignment_of, finish, plan_week
 from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.replan import Replanned, replan
@@ -61,7 +60,7 @@ class Limits:
     grace_s: float = GRACE_S
 
 
-def plan_apart(
+def plan_in_process(
     problem: Problem,
     limits: Limits,
     *,
@@ -86,7 +85,7 @@ def plan_apart(
         return _with_note(_rescued(problem, told, seed))
 
 
-def replan_apart(
+def replan_in_process(
     problem: Problem,
     published: Proposal,
     limits: Limits,
@@ -96,7 +95,7 @@ def replan_apart(
     child: Sequence[str] = CHILD,
     **how: Any,
 ) -> Replanned:
-    """Return what ``replan`` finds, ended like ``plan_apart``; without an answer, mended without search."""
+    """Return what ``replan`` finds, ended like ``plan_in_process``; without an answer, without search."""
     wish = {"what": "replan", "problem": problem, "published": published, **how}
     try:
         found = _ask(child, wish, limits, on_progress, should_stop, lambda plan: None)

@@ -20,7 +20,7 @@ def in_trouble(tables: Tables, plan: Assignment) -> list[int]:
     where = placed_slots(plan)
     found = []
     for job in range(len(tables.jobs)):
-        if not tables.due_inside[job] or is_linked(tables, job):
+        if not tables.due_inside[job] or tables.is_linked(job):
             continue
         cost = job_cost_s(tables, job, where.get(job))
         if any(job_cost_s(tables, job, number) < cost for number in tables.allowed_slots[job]):
@@ -52,16 +52,11 @@ def stripped(tables: Tables, plan: Assignment, day: int, late: set[int]) -> tupl
 
 
 def _must_stay(tables: Tables, job: int, day: int) -> bool:
-    if tables.pin_loss_s[job] or is_linked(tables, job):
+    if tables.pin_loss_s[job] or tables.is_linked(job):
         return True
     cost = tables.late_cost_s[job]
     days = {tables.slots[number].day for number in tables.allowed_slots[job]} - {day}
     return tables.due_inside[job] and all(cost[other] > cost[day] for other in days)
-
-
-def is_linked(tables: Tables, job: int) -> bool:
-    """Say whether the order is one of two visits that belong together."""
-    return tables.predecessor[job] is not None or bool(tables.successors[job])
 
 
 @dataclass(frozen=True)
@@ -77,13 +72,13 @@ class Swap:
 
 @dataclass(frozen=True)
 class SwapRules:
-    """What a rescue may do: visits that stay, and how many due visits may change places at most."""
+    """What swaps may do: visits that stay, and how many due visits may change places at most."""
 
     stay: frozenset[int] = frozenset()
     most_moves: int = 10**6
 
 
-def rescue(
+def apply_swaps(
     tables: Tables,
     plan: Assignment,
     rules: SwapRules = SwapRules(),
@@ -130,7 +125,7 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
         if job_cost_s(tables, job, number) >= now_s:
             continue
         for victim in base.get(number, ()):
-            if victim in rules.stay or tables.pin_loss_s[victim] or is_linked(tables, victim):
+            if victim in rules.stay or tables.pin_loss_s[victim] or tables.is_linked(victim):
                 continue
             rest = tuple(one for one in base[number] if one != victim)
             trial = {**base, number: rest}
@@ -218,7 +213,7 @@ def _back(tables: Tables, plan: Assignment, known: Assignment) -> Assignment:
     """Return the plan with each moved visit put back, one by one, where that costs nothing."""
     best, cost = dict(plan), plan_cost_s(tables, plan)
     for job, number in sorted(placed_slots(known).items()):
-        if cost is None or placed_slots(best).get(job) == number or is_linked(tables, job):
+        if cost is None or placed_slots(best).get(job) == number or tables.is_linked(job):
             continue
         attempt = dict(best)
         remove(attempt, job)

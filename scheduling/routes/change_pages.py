@@ -21,8 +21,7 @@ from scheduling.models import (
 )
 from scheduling.orders.selectors import number_of
 from scheduling.planning import problem as planning
-from scheduling.planning.compare import ChangeKind, compare
-from scheduling.planning.proposal import Proposal, Reason, Route, Stop, Totals, Unplaced
+from scheduling.planning.proposal import ChangeKind, Proposal, Reason, Route, Stop, Totals, Unplaced, compare
 from scheduling.planning.travel import Place, estimate_travel
 from shared.periods import days_from
 from shared.translation import written

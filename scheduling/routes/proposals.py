@@ -180,7 +180,7 @@ def _search(
     """Plan in a process that can be ended; in this one where iterations, not time, bound the search."""
     told = {"seed": seed, "on_progress": watch.progress, "should_stop": watch.should_stop}
     if max_iterations is None:
-        return solver_process.plan_apart(built.problem, solver_process.Limits(seconds), **told)
+        return solver_process.plan_in_process(built.problem, solver_process.Limits(seconds), **told)
     return planner.plan_week(built.problem, seconds=seconds, max_iterations=max_iterations, **told)
 
 

@@ -242,7 +242,7 @@ def _search(
     told = {"on_progress": watch.progress, "should_stop": watch.should_stop}
     how = {"seed": seed, "frozen_until": frozen_until}
     if max_iterations is None:
-        return solver_process.replan_apart(
+        return solver_process.replan_in_process(
             built.problem, published, solver_process.Limits(seconds), **told, **how
         )
     return replan(built.problem, published, seconds=seconds, max_iterations=max_iterations, **told, **how)

@@ -50,7 +50,7 @@ def travel_times(request: HttpRequest) -> HttpResponse:
         "form": form,
         "rows": queries.correction_rows(branch_of(request)),
         "has_engine": bool(settings.ROAD_ENGINE_URL),
-        "paces": queries.pace_rows(branch_of(request), now, queries.prices_on(today).site_visit),
+        "paces": queries.factor_rows(branch_of(request), now, queries.prices_on(today).site_visit),
     }
     return page_or_file(
         request,

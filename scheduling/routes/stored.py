@@ -16,9 +16,9 @@ from scheduling.models import Absence, ProposalState, Route, RouteProposal, Stop
 from scheduling.orders.states import number_of
 from scheduling.planning import problem as planning_problem
 from scheduling.planning import proposal as planning
-from scheduling.planning.assemble import assemble, assignment_of
 from scheduling.planning.checker import Violation, check
 from scheduling.planning.near_miss import by_its_own_data
+from scheduling.planning.planner import assemble, assignment_of
 from scheduling.planning.proposal import (
     Proposal,
     Reason,

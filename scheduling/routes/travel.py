@@ -133,7 +133,7 @@ def _seconds(at: time) -> int:
 
 
 @dataclass(frozen=True)
-class BranchPaces:
+class BranchFactors:
     """One branch: what can be accepted or is in use, and what has too few visits yet."""
 
     branch: Branch
@@ -148,7 +148,7 @@ def correction_rows(branch_id: int | None) -> list[TravelCorrection]:
     return list(rows.filter(site_a__branch_id=branch_id) if branch_id else rows)
 
 
-def pace_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> list[BranchPaces]:
+def factor_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> list[BranchFactors]:
     """Return what visits teach, branch by branch. Two queries a branch."""
     branches = Branch.objects.order_by("name")
     found = []
@@ -156,7 +156,7 @@ def pace_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> li
         all_rows = suggestions(branch, now=now, site_visit_min=site_visit_min)
         rows = [one for one in all_rows if one.is_learned or one.in_use]
         waiting = [one for one in all_rows if not one.is_learned and not one.in_use]
-        found.append(BranchPaces(branch, rows, waiting))
+        found.append(BranchFactors(branch, rows, waiting))
     return found
 
 
@@ -206,7 +206,7 @@ def travel_between(places: Sequence[Place], pace: float = 1.0) -> TravelTable:
     the estimate alone.
     """
     hand_set = corrections_among(place.id for place in places)
-    reckoned = TravelSettings(pace=pace)
+    reckoned = TravelSettings(duration_factor=pace)
     if settings.ROAD_ENGINE_URL:
         engine = RoadEngine(settings.ROAD_ENGINE_URL)
         return road_travel(places, engine, cache=LegsInDatabase(), settings=reckoned, corrections=hand_set)
