@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from importlib.metadata import version
 
 from scheduling.planning.checker import Violation, check
@@ -236,14 +237,19 @@ def assemble(
 
 def assignment_of(tables: Tables, proposal: Proposal) -> Assignment:
     """Return the slot numbers of a proposal; stops whose slot or order is gone are dropped."""
+    return laid_out(tables, {(route.technician_id, route.day): route.job_ids for route in proposal.routes})
+
+
+def laid_out(tables: Tables, placed: Mapping[tuple[str, date], Sequence[str]]) -> Assignment:
+    """Return orders per technician and day as slot numbers; what has no slot or order is dropped."""
     slot_of = {
         (tables.technicians[slot.technician].id, tables.days[slot.day]): slot.number for slot in tables.slots
     }
     plan: Assignment = {}
-    for route in proposal.routes:
-        number = slot_of.get((route.technician_id, route.day))
+    for spot, job_ids in placed.items():
+        number = slot_of.get(spot)
         if number is not None:
-            jobs = tuple(tables.number_of[one] for one in route.job_ids if one in tables.number_of)
+            jobs = (tables.number_of[job_id] for job_id in job_ids if job_id in tables.number_of)
             plan[number] = tuple(job for job in jobs if number in tables.allowed_slots[job])
     return plan
 

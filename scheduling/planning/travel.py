@@ -175,9 +175,7 @@ def road_estimate(
     speed_km_h = np.interp(road_km, knots_km, knots_km_h)
     seconds = road_km / speed_km_h * 3600 + np.where(straight_m > 0, settings.per_leg_s, 0)
     seconds = seconds * settings.duration_factor
-    return np.rint(seconds).astype(np.int64), np.rint(road_km * 1000).astype(
-        np.int64
-    )
+    return np.rint(seconds).astype(np.int64), np.rint(road_km * 1000).astype(np.int64)
 
 
 def estimate_travel(

@@ -3,9 +3,9 @@
 What changes, and for whom, when one plan replaces another.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 from django.utils.translation import gettext
@@ -23,6 +23,8 @@ from scheduling.orders.selectors import number_of
 from scheduling.planning import problem as planning
 from scheduling.planning.proposal import ChangeKind, Proposal, Reason, Route, Stop, Totals, Unplaced, compare
 from scheduling.planning.travel import Place, estimate_travel
+from scheduling.routes.snapshots import Effect, effect_of
+from scheduling.routes.stored import second_of
 from shared.periods import days_from
 from shared.translation import written
 
@@ -44,13 +46,13 @@ class ChangeRow:
 class EffectRow:
     """What one plan changes against another. Minutes and days are positive when there are more."""
 
-    drive_minutes: int
-    price_minutes: int | None
-    late_days: int
-    promises_moved: int
-    kept: int
-    people: list[str]
     changes: list[ChangeRow]
+    drive_minutes: int = 0
+    price_minutes: int | None = None
+    late_days: int = 0
+    promises_moved: int = 0
+    kept: int = 0
+    people: Sequence[str] = ()
 
     @property
     def moves(self) -> list[ChangeRow]:
@@ -124,23 +126,13 @@ def signed(number: int) -> str:
     return f"{number:+d}".replace("-", "−") if number else "0"
 
 
-def effect_row(stored: dict) -> EffectRow:
-    """Return a stored effect as a row."""
-    return EffectRow(
-        drive_minutes=stored.get("drive_minutes", 0),
-        price_minutes=stored.get("price_minutes"),
-        late_days=stored.get("late_days", 0),
-        promises_moved=stored.get("promises_moved", 0),
-        kept=stored.get("kept", 0),
-        people=stored.get("people", []),
-        changes=[
-            ChangeRow(
-                one["pk"], one["number"], one["site"], one["kind"], _spot_words(one["was"]),
-                _spot_words(one["now"]), one["promise_moved"],
-            )
-            for one in stored.get("changes", [])
-        ],
-    )  # fmt: skip
+def effect_row(effect: Effect) -> EffectRow:
+    """Return a kept effect as a row."""
+    changes = [
+        ChangeRow(**change | {"was": _spot_words(change["was"]), "now": _spot_words(change["now"])})
+        for change in effect.get("changes", [])
+    ]
+    return EffectRow(**effect | {"changes": changes})
 
 
 def revision_rows(proposal_id: int) -> list[RevisionRow]:
@@ -228,36 +220,13 @@ def comparison(before: RouteProposal, after: RouteProposal) -> EffectRow:
     everyone = set(orders) | left[before.pk] | left[after.pk]
     problem = _promises(orders, before, after)
     found = compare(problem, _plan(before, links, everyone), _plan(after, links, everyone))
-    names = {
-        link.stop.route.technician.code: link.stop.route.technician.name
+    people = {
+        link.stop.route.technician.code: link.stop.route.technician
         for part in links.values()
         for link in part
     }
     by_number = {number_of(pk): order for pk, order in orders.items()}
-    return EffectRow(
-        drive_minutes=round(-found.drive_saved_min),
-        price_minutes=round(-found.price_saved_min),
-        late_days=-found.late_days_saved,
-        promises_moved=found.promises_moved,
-        kept=found.kept,
-        people=[names[code] for code in found.technicians],
-        changes=[
-            ChangeRow(
-                by_number[one.job_id].pk, one.job_id, by_number[one.job_id].site.name, one.kind.value,
-                _planned_words(one.before, names), _planned_words(one.after, names), one.promise_moved,
-            )
-            for one in found.changes
-        ],
-    )  # fmt: skip
-
-
-def _planned_words(spot, names: dict[str, str]) -> str:
-    if spot is None:
-        return gettext("left out")
-    hours, minutes = divmod(spot.start_s // 60, 60)
-    day = spot.day
-    on = f"{written(day, '%a')} {day.day} {written(day, '%b')}"
-    return f"{names[spot.technician_id]}, {on}, {hours:02d}:{minutes:02d}"
+    return effect_row(effect_of(found, by_number, people))
 
 
 def _links(row: RouteProposal) -> list[StopOrder]:
@@ -292,9 +261,9 @@ def _plan(row: RouteProposal, links: dict[int, list[StopOrder]], everyone: set[i
     routes = []
     for part in by_route.values():
         route = part[0].stop.route
-        zone = ZoneInfo(route.technician.branch.time_zone)
+        zone = route.technician.branch.time_zone
         stops = tuple(
-            Stop(number_of(link.order_id), "", 0, _second(link.stop.starts_at, zone), 0, 0, 0)
+            Stop(number_of(link.order_id), "", 0, second_of(link.stop.starts_at, zone), 0, 0, 0)
             for link in part
         )
         routes.append(Route(route.technician.code, route.day, "", "", 0, 0, 0, 0, stops))
@@ -303,8 +272,3 @@ def _plan(row: RouteProposal, links: dict[int, list[StopOrder]], everyone: set[i
     totals = Totals(**{name: row.totals.get(name, 0) for name in Totals.__dataclass_fields__})
     ids = tuple(number_of(pk) for pk in sorted(everyone | on_route))
     return Proposal(ids, tuple(routes), unplaced, totals=totals)
-
-
-def _second(moment: datetime, zone: ZoneInfo) -> int:
-    here = moment.astimezone(zone)
-    return here.hour * 3600 + here.minute * 60 + here.second

@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.models import Branch, Person, Site
 from scheduling.crew.models import Absence, Technician
-from scheduling.orders.models import WorkOrder
+from scheduling.orders.models import OrderState, WorkOrder
 from shared.model_parts import at_least, both_or_neither, known_values
 from shared.translation import MessageField, MessagesField
 
@@ -75,6 +75,9 @@ class Route(models.Model):
     drive_minutes = models.PositiveIntegerField(default=0)
     work_minutes = models.PositiveIntegerField(default=0)
     drive_metres = models.PositiveIntegerField(default=0)
+
+    FINISHED = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    """Routes with finished stops; once for each of their orders."""
 
     class Meta:
         ordering = ["day", "technician", "id"]

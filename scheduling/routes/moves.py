@@ -298,7 +298,7 @@ def keep_move(
         )
     tried = try_move(row, orders, to, day, now)
     changed = changed_days(tried)
-    before = snapshots.take(row, tried.stored.branch, changed)
+    before = snapshots.take(row, tried.stored.built.branch, changed)
     what = _words(orders, to, day)
     write_move(row, tried, changed, what, by, now)
     return PlanRevision.objects.create(

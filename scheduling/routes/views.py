@@ -4,9 +4,11 @@ One technician's route, on the screen and on paper.
 """
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from django.conf import settings
 from django.contrib import messages
+from django.forms import Form
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -31,6 +33,7 @@ from shared.tables import page_or_file
 from shared.translation import translate
 
 DAYS_AHEAD = 7
+T = TypeVar("T")
 
 
 @requires(Permission.SEE_WORK)
@@ -122,7 +125,7 @@ def publish_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a plan in force."""
     now, _ = now_and_today(request)
     return _do(
-        request, pk, lambda found: publishing.publish(found, by=request.user, now=now),
+        request, pk, lambda row: publishing.publish(row, by=request.user, now=now),
         gettext("Published. The technicians see it now."),
     )  # fmt: skip
 
@@ -133,7 +136,7 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a published plan back."""
     now, _ = now_and_today(request)
     return _do(
-        request, pk, lambda found: publishing.unpublish(found, by=request.user, now=now),
+        request, pk, lambda row: publishing.unpublish(row, by=request.user, now=now),
         gettext("Taken back. Its orders are open again and its days are empty."),
     )  # fmt: skip
 
@@ -146,28 +149,34 @@ def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
-    data = form.cleaned_data
-    try:
-        made = service.start(
-            first_on=data["first_on"], days=data["days"], branch=data["branch"],
-            seconds=data["seconds"], by=request.user, now=now,
-        )  # fmt: skip
-    except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, translate(error))
-        return None
-    tasks.propose_routes.beside(proposal_id=made.pk)
-    return made
+    row = tried(form, lambda: service.start(**form.cleaned_data, by=request.user, now=now))
+    if row is not None:
+        tasks.propose_routes.beside(proposal_id=row.pk)
+    return row
 
 
 def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object], done: str) -> HttpResponse:
-    found = get_object_or_404(_in_branch(request), pk=pk)
+    tell(request, lambda: command(get_object_or_404(_in_branch(request), pk=pk)), lambda _: done)
+    return redirect("proposal", pk=pk)
+
+
+def tell(request: HttpRequest, command: Callable[[], T], done: Callable[[T], str]) -> None:
+    """Do what is asked and say so on the next page, or why not."""
     try:
-        command(found)
+        answer = command()
     except CannotDo as error:
         messages.error(request, translate(error))
     else:
-        messages.success(request, done)
-    return redirect("proposal", pk=pk)
+        messages.success(request, done(answer))
+
+
+def tried(form: Form, command: Callable[[], T]) -> T | None:
+    """Do what a form asks; None with the reason at its field where that can't be."""
+    try:
+        return command()
+    except CannotDo as error:
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
+        return None
 
 
 def _in_branch(request: HttpRequest):
