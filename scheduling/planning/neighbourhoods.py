@@ -274,7 +274,7 @@ def first_routes(search: Search, day_plan: DayPlan, seconds: float) -> None:
 
 
 def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
-    chosen = day_plan.day_of[job]
+    chosen = day_plan[job]
     return chosen is None or chosen <= day
 
 

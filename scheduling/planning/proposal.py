@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from scheduling.planning.problem import PinLevel, Problem
+from scheduling.planning.problem import Pin, PinLevel, Problem
 from scheduling.planning.travel import TravelSource
 from shared.messages import message
 
@@ -54,9 +54,6 @@ class Limit(StrEnum):
 
     SHIFT = message("the shift is too short")
     SITE_HOURS = message("the site shuts too early")
-    OTHER_STOP = message("a later stop would miss its hours")
-    LUNCH = message("lunch would no longer fit")
-    VAN_SPACE = message("the van is full")
 
 
 @dataclass(frozen=True)
@@ -229,37 +226,42 @@ class Comparison:
     promises_moved: int
     kept: int
 
-    @property
-    def visits_moved(self) -> int:
-        """Orders in both plans whose day or person differs."""
-        return sum(one.kind in (ChangeKind.DAY, ChangeKind.PERSON) for one in self.changes)
-
 
 def compare(problem: Problem, before: Proposal, after: Proposal) -> Comparison:
     """Return what changes for whom when ``after`` replaces ``before``; promises are the problem's pins."""
-    old, new = _spots(before), _spots(after)
-    pins = {job.id: job.pin for job in problem.jobs if job.pin and job.pin.level == PinLevel.PROMISED}
+    promised = {job.id: job.pin for job in problem.jobs if job.pin and job.pin.level == PinLevel.PROMISED}
+    return compared(_spots(before), _spots(after), before.totals, after.totals, promised)
+
+
+def compared(
+    old: Mapping[str, Spot],
+    new: Mapping[str, Spot],
+    before: Totals,
+    after: Totals,
+    promised: Mapping[str, Pin],
+) -> Comparison:
+    """Return what changes between plans, as spots of their orders; ``promised`` pins must not move."""
     changes = []
     for job_id in sorted(old.keys() | new.keys()):
         was, now = old.get(job_id), new.get(job_id)
         kind = _kind(was, now)
         if kind is None:
             continue
-        pin = pins.get(job_id)
-        kept_promise = pin is None or (
+        pin = promised.get(job_id)
+        is_kept = pin is None or (
             now is not None and now.day == pin.day and pin.earliest_s <= now.start_s <= pin.latest_s
         )
-        changes.append(Change(job_id, kind, was, now, not kept_promise))
-    people = {spot.technician_id for one in changes for spot in (one.before, one.after) if spot is not None}
+        changes.append(Change(job_id, kind, was, now, not is_kept))
+    people = {spot.technician_id for change in changes for spot in (change.before, change.after) if spot}
     return Comparison(
         changes=tuple(changes),
         technicians=tuple(sorted(people)),
-        drive_saved_min=round((before.totals.drive_s - after.totals.drive_s) / 60, 1),
-        price_saved_min=round(before.totals.cost_min - after.totals.cost_min, 1),
-        late_days_saved=before.totals.late_days - after.totals.late_days,
-        promises_moved=sum(one.promise_moved for one in changes),
+        drive_saved_min=round((before.drive_s - after.drive_s) / 60, 1),
+        price_saved_min=round(before.cost_min - after.cost_min, 1),
+        late_days_saved=before.late_days - after.late_days,
+        promises_moved=sum(change.promise_moved for change in changes),
         kept=len(old.keys() & new.keys())
-        - sum(one.before is not None and one.after is not None for one in changes),
+        - sum(change.before is not None and change.after is not None for change in changes),
     )
 
 

@@ -24,7 +24,7 @@ from scheduling.planning.repair import (
     remove,
     repair,
 )
-from scheduling.planning.swap_move import SwapRules, apply_swaps, charged, steady
+from scheduling.planning.swap_move import apply_swaps, charged, steady
 from scheduling.planning.tables import Assignment, Tables, build_tables
 from shared.messages import message
 
@@ -103,8 +103,7 @@ def _few_moves(loose: Tables, plan: Assignment, late: Callable[[], bool] | None)
     """Let a few due visits change places where that pays, each move charged; promises never."""
     due = sum(loose.due_inside[job] for sequence in plan.values() for job in sequence)
     moved = dict(plan)
-    rules = SwapRules(most_moves=int(MOST_MOVED * due))
-    apply_swaps(loose, moved, rules, late)
+    apply_swaps(loose, moved, int(MOST_MOVED * due), late)
     return repair(loose, moved)
 
 

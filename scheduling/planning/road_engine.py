@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import urllib.request
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -152,7 +152,7 @@ def _gather(places: list[Place], engine: RoadEngine, cache: TravelCache | None) 
     keys = [_key(one, two) for one in places for two in places if one.id != two.id]
     answer = _Answer(dict(cache.fetch(engine.key, keys)) if cache else {})
     block = engine.block
-    todo = list(_blocks(places, block))
+    todo = [(some, others) for some in _cut(places, block) for others in _cut(places, block)]
     while todo:
         origins, destinations = todo.pop()
         if all(_key(one, two) in answer.legs for one in origins for two in destinations if one.id != two.id):
@@ -170,12 +170,6 @@ def _gather(places: list[Place], engine: RoadEngine, cache: TravelCache | None) 
         if cache:
             cache.store(engine.key, legs)
     return answer
-
-
-def _blocks(places: list[Place], block: int) -> Iterator[tuple[list[Place], list[Place]]]:
-    for origins in _cut(places, block):
-        for destinations in _cut(places, block):
-            yield origins, destinations
 
 
 def _cut(places: list[Place], size: int) -> list[list[Place]]:

@@ -70,22 +70,16 @@ class Swap:
     refuge: Insertion | None
 
 
-@dataclass(frozen=True)
-class SwapRules:
-    """What swaps may do: visits that stay, and how many due visits may change places at most."""
-
-    stay: frozenset[int] = frozenset()
-    most_moves: int = 10**6
-
-
 def apply_swaps(
     tables: Tables,
     plan: Assignment,
-    rules: SwapRules = SwapRules(),
+    most_moves: int = 10**6,
     should_stop: Callable[[], bool] | None = None,
 ) -> int:
     """
     Improve the plan in place: the best swap for each order late or left out though due, dearest first.
+
+    ``most_moves`` bounds how many due visits may change places.
 
     Returns
     -------
@@ -94,9 +88,9 @@ def apply_swaps(
     """
     moves = 0
     for job in in_trouble(tables, plan):
-        if moves + 2 > rules.most_moves or (should_stop is not None and should_stop()):
+        if moves + 2 > most_moves or (should_stop is not None and should_stop()):
             break
-        swap = best_swap(tables, plan, job, rules)
+        swap = best_swap(tables, plan, job)
         if swap is None:
             continue
         remove(plan, job)
@@ -108,7 +102,7 @@ def apply_swaps(
     return moves
 
 
-def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> Swap | None:
+def best_swap(tables: Tables, plan: Assignment, job: int) -> Swap | None:
     """Return the swap that lowers the price most, or None when none does."""
     where = placed_slots(plan)
     own_slot = where.get(job)
@@ -125,7 +119,7 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
         if job_cost_s(tables, job, number) >= now_s:
             continue
         for victim in base.get(number, ()):
-            if victim in rules.stay or tables.pin_loss_s[victim] or tables.is_linked(victim):
+            if tables.pin_loss_s[victim] or tables.is_linked(victim):
                 continue
             rest = tuple(one for one in base[number] if one != victim)
             trial = {**base, number: rest}

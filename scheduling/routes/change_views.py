@@ -18,8 +18,8 @@ from scheduling.models import Replan, RouteProposal, Stop, Technician, WorkOrder
 from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_today
 from scheduling.routes import change_pages as queries
-from scheduling.routes import moves, replanning, tasks
-from scheduling.routes import tables as tables
+from scheduling.routes import moves, replanning, tables, tasks
+from scheduling.routes.board import proposals_of
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part, tell, tried
 from shared.access import requires
@@ -91,7 +91,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
 def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
-    rows = queries.revision_rows(row.pk)
+    rows = queries.revisions(row)
     return page_or_file(
         request,
         "routes/move_changes.html",
@@ -163,7 +163,7 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
     other = request.GET.get("with", "")
     before = None
     if other.isascii() and other.isdigit() and len(other) < 10:
-        before = _plans(request).filter(pk=int(other)).first()
+        before = proposals_of(branch_of(request)).filter(pk=int(other)).first()
     context = {
         "row": row,
         "others": queries.others_to_compare(row),
@@ -193,14 +193,8 @@ def _move_request(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePag
     return page, MoveRequest(orders, to, None if leaves_out else day, is_whole, leaves_out)
 
 
-def _plans(request: HttpRequest):
-    rows = RouteProposal.objects.select_related("branch")
-    branch_id = branch_of(request)
-    return rows.filter(branch_id=branch_id) if branch_id else rows
-
-
 def _plan_of(request: HttpRequest, pk: int) -> RouteProposal:
-    return get_object_or_404(_plans(request), pk=pk)
+    return get_object_or_404(proposals_of(branch_of(request)), pk=pk)
 
 
 @requires(Permission.PLAN_ROUTES)

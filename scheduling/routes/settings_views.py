@@ -11,8 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet.models import AuditArea, Branch
 from scheduling.models import PlanPriceList, TravelCorrection
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
-from scheduling.routes import duration_factors
-from scheduling.routes import tables as tables
+from scheduling.routes import duration_factors, tables
 from scheduling.routes import travel as queries
 from scheduling.routes.duration_factors import title_of
 from scheduling.routes.forms import CorrectionForm, PricesForm

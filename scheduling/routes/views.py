@@ -16,12 +16,11 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from scheduling.models import ProposalState, RouteProposal
+from scheduling.models import ProposalState, Route, RouteProposal
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from scheduling.routes import board as queries
-from scheduling.routes import maps, publishing, selectors, tasks
+from scheduling.routes import maps, publishing, selectors, tables, tasks
 from scheduling.routes import proposals as service
-from scheduling.routes import tables as tables
 from scheduling.routes.forms import PlanForm
 from scheduling.routes.selectors import routes_in_force
 from shared.access import requires
@@ -65,8 +64,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
 @require_GET
 def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one plan as people × days, with everything it left out."""
-    _, today = now_and_today(request)
-    board = _board(request, pk, today)
+    board = _board(request, pk)
     return page_or_file(
         request,
         "routes/proposal.html",
@@ -79,7 +77,7 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),
         },
-        stops=tables.PLAN_STOPS.of([(one, stop) for one in board.routes for stop in one.stops]),
+        stops=tables.PLAN_STOPS.of(board.stops),
         left_out=tables.LEFT_OUT.of(board.unplaced),
     )
 
@@ -88,15 +86,15 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def proposal_progress(request: HttpRequest, pk: int) -> HttpResponse:
     """Return how far planning has come; when it is over, have the page loaded anew."""
-    found = get_object_or_404(_in_branch(request), pk=pk)
-    return progress_part(request, found, reverse("proposal", args=[pk]))
+    row = get_object_or_404(_in_branch(request), pk=pk)
+    return progress_part(request, row, reverse("proposal", args=[pk]))
 
 
-def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> HttpResponse:
+def progress_part(request: HttpRequest, row: RouteProposal, page_url: str) -> HttpResponse:
     """Return how far a proposal is, for its own page or a re-plan's; once it is over, send the page there."""
-    if found.state != ProposalState.RUNNING:
+    if row.state != ProposalState.RUNNING:
         return HttpResponse(status=200, headers={"HX-Redirect": page_url})
-    context = {"row": found, "board": found, "page_url": page_url, "progress_url": request.path}
+    context = {"row": row, "page_url": page_url, "progress_url": request.path}
     return render(request, "parts/progress.html", context)
 
 
@@ -104,8 +102,7 @@ def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> 
 @require_GET
 def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
     """Return a plan's routes for other maps."""
-    _, today = now_and_today(request)
-    board = _board(request, pk, today)
+    board = _board(request, pk)
     return JsonResponse(maps.geojson(board.routes), content_type="application/geo+json")
 
 
@@ -180,12 +177,11 @@ def tried(form: Form, command: Callable[[], T]) -> T | None:
 
 
 def _in_branch(request: HttpRequest):
-    branch_id = branch_of(request)
-    return RouteProposal.objects.filter(branch_id=branch_id) if branch_id else RouteProposal.objects.all()
+    return queries.proposals_of(branch_of(request))
 
 
-def _board(request: HttpRequest, pk: int, today) -> queries.Board:
-    board = queries.board(pk, branch_of(request), today)
+def _board(request: HttpRequest, pk: int) -> queries.Board:
+    board = queries.board(pk, branch_of(request))
     if board is None:
         raise Http404(gettext("There is no such plan in your branch."))
     return board
@@ -195,20 +191,19 @@ def _board(request: HttpRequest, pk: int, today) -> queries.Board:
 @require_GET
 def route(request: HttpRequest, pk: int) -> HttpResponse:
     """Show a route: what to load, where to go, what to do there."""
-    sheet = _sheet(request, pk)
+    row = _route(request, pk)
     metric = is_metric(request)
     return page_or_file(
         request,
         "routes/route.html",
         {
-            "sheet": sheet,
-            "route": sheet.route,
+            "route": row,
             "is_metric": metric,
-            "map": maps.route_map([sheet.route], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
+            "map": maps.route_map([row], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
             "tile_credit": settings.MAP_TILE_CREDIT,
             "geojson_url": reverse("route_geojson", args=[pk]),
         },
-        load=tables.VAN_LOAD.of(sheet.load),
+        load=tables.VAN_LOAD.of(selectors.load_list(row)),
     )
 
 
@@ -216,12 +211,11 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def route_geojson(request: HttpRequest, pk: int) -> JsonResponse:
     """Return a route for other maps."""
-    found = maps.geojson([_sheet(request, pk).route])
-    return JsonResponse(found, content_type="application/geo+json")
+    return JsonResponse(maps.geojson([_route(request, pk)]), content_type="application/geo+json")
 
 
-def _sheet(request: HttpRequest, pk: int) -> selectors.RouteSheet:
-    sheet = selectors.route_sheet(pk, branch_of(request))
-    if sheet is None:
+def _route(request: HttpRequest, pk: int) -> Route:
+    rows = selectors.of_branch(Route.objects.filter(pk=pk), branch_of(request))
+    if not rows:
         raise Http404(gettext("There is no such route in your branch."))
-    return sheet
+    return rows[0]
