@@ -20,7 +20,7 @@ from icalendar import Calendar, Event
 from fleet.models import Person
 from scheduling.models import CalendarFeed, Route, StopOrder, Technician, WorkOrderEvent
 from scheduling.orders.selectors import number_of
-from scheduling.routes.selectors import RouteRow, route_rows
+from scheduling.routes.selectors import of_branch, route_rows
 from shared.translation import written
 
 SECRET_BYTES = 32
@@ -117,20 +117,19 @@ def calendar(feed: CalendarFeed, company: str, today: date) -> bytes:
     return made.to_ical()
 
 
-def own_route(technician_id: int, on: date) -> RouteRow | None:
+def own_route(technician_id: int, on: date) -> Route | None:
     """Return a technician's own published route of a day."""
     found = route_rows(Route.objects.filter(is_in_force=True, technician_id=technician_id, day=on))
     return found[0] if found else None
 
 
-def any_route(pk: int, branch_id: int | None) -> RouteRow | None:
+def any_route(pk: int, branch_id: int | None) -> Route | None:
     """Return a route of a branch."""
-    routes = Route.objects.filter(pk=pk)
-    found = route_rows(routes.filter(technician__branch_id=branch_id) if branch_id else routes)
+    found = of_branch(Route.objects.filter(pk=pk), branch_id)
     return found[0] if found else None
 
 
-def gpx(route: RouteRow) -> bytes:
+def gpx(route: Route) -> bytes:
     """Return a route as GPX 1.1: one route with the start, the stops in order, and the way home."""
     ET.register_namespace("", GPX_SPACE)
     root = ET.Element(_gpx_name("gpx"), {"version": "1.1", "creator": "Tapward"})
@@ -140,12 +139,12 @@ def gpx(route: RouteRow) -> bytes:
     line = ET.SubElement(root, _gpx_name("rte"))
     ET.SubElement(line, _gpx_name("name")).text = f"{route.technician}, {written(route.day, '%d %b %Y')}"
     _point(line, *route.start, route.leaves_at, gettext("Start"), "")
-    for stop in route.stops:
-        if stop.latitude is not None and stop.longitude is not None:
-            told = ", ".join(f"{order.number} {order.kind_word}" for order in stop.orders)
-            _point(
-                line, stop.latitude, stop.longitude, stop.arrives_at, f"{stop.place}. {stop.site_name}", told
-            )
+    for stop in route.stops.all():
+        site = stop.site
+        if site.latitude is not None and site.longitude is not None:
+            orders = (f"{placed.number} {placed.order.get_kind_display()}" for placed in stop.orders.all())
+            name = f"{stop.place}. {site.name}"
+            _point(line, site.latitude, site.longitude, stop.arrives_at, name, ", ".join(orders))
     _point(line, *route.start, route.returns_at, gettext("Back"), "")
     return ET.tostring(root, encoding="utf-8", xml_declaration=True)
 

@@ -23,7 +23,7 @@ from scheduling.crew.day_load import technician_of
 from scheduling.customers import calendars as queries
 from scheduling.customers import sending
 from scheduling.customers.tables import CALENDARS, NOTICES, notice_tone
-from scheduling.models import Notice, NoticeState, Technician
+from scheduling.models import Notice, NoticeState, Route, Technician
 from scheduling.pages.request_context import (
     branch_of,
     note_change,
@@ -33,7 +33,6 @@ from scheduling.pages.request_context import (
     paging,
 )
 from scheduling.routes import maps
-from scheduling.routes.selectors import RouteRow
 from shared.access import opened_by_secret, requires
 from shared.errors import CannotDo
 from shared.messages import message
@@ -211,7 +210,7 @@ def own_geojson(request: HttpRequest, on: str) -> HttpResponse:
     return JsonResponse(maps.geojson([route]), content_type="application/geo+json")
 
 
-def _own(request: HttpRequest, on: str) -> RouteRow | None:
+def _own(request: HttpRequest, on: str) -> Route | None:
     technician = technician_of(request.user.pk)
     try:
         day = date.fromisoformat(on)
@@ -220,7 +219,7 @@ def _own(request: HttpRequest, on: str) -> RouteRow | None:
     return queries.own_route(technician.pk, day) if technician else None
 
 
-def _gpx(route: RouteRow | None) -> HttpResponse:
+def _gpx(route: Route | None) -> HttpResponse:
     if route is None:
         raise Http404(gettext("There is no such route."))
     response = HttpResponse(queries.gpx(route), content_type="application/gpx+xml")

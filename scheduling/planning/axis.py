@@ -87,7 +87,7 @@ class AxisModel:
         """Return the days open to the order; linked orders keep the day they have."""
         tables = self.tables
         days = sorted({tables.slots[number].day for number in own})
-        if tables.predecessor[job] is not None or tables.successors[job]:
+        if tables.is_linked(job):
             if job not in self.where:
                 return []
             return [day for day in days if day == tables.slots[self.where[job]].day]

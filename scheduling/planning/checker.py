@@ -1,4 +1,4 @@
-"""The referee: does a finished plan keep every rule of the problem?
+"""The validator: does a finished plan keep every rule of the problem?
 
 Written apart from the solver's model and the planner's own timing: it reads only the problem, the travel
 table and the stated times, and shares no arithmetic with the rooms it judges.

@@ -6,13 +6,12 @@ Routes without the solver library: day plan, cheapest insertion, turning stretch
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 
-from scheduling.planning.repair import best_insertion, fill_in, insert, make_room, mend
+from scheduling.planning.repair import best_insertion, fill_in, insert, make_room, repair
 from scheduling.planning.tables import Assignment, Slot, Tables
 from scheduling.planning.timing import placed_slots, route_cost_s
 
@@ -24,13 +23,8 @@ ROUNDS = 1
 NEAREST = 2
 
 
-@dataclass(frozen=True)
-class DayPlan:
-    """``day_of[job]``: day number, None where the order is left for later. ``hour_worth_min[day]``: what one
-    more working hour that day would save, by the dual of the capacity row. [min]"""
-
-    day_of: list[int | None]
-    hour_worth_min: list[float]
+DayPlan = list[int | None]
+"""The day number of each order; None where it is left for later."""
 
 
 def plan_days(tables: Tables, allowance_s: int = ALLOWANCE_S, rounds: int = ROUNDS) -> DayPlan:
@@ -60,7 +54,7 @@ def _share(tables: Tables, allowance_s: int, before: DayPlan | None) -> DayPlan:
         for day in sorted({tables.slots[number].day for number in tables.allowed_slots[job]})
     ]
     if not pairs:
-        return DayPlan([None] * len(tables.jobs), [0.0] * len(tables.days))
+        return [None] * len(tables.jobs)
     column = {pair: index for index, pair in enumerate(pairs)}
     saved = [tables.late_cost_s[job][day] - tables.unplaced_cost_s[job] for job, day in pairs]
     early = [day * 0.01 for _, day in pairs]
@@ -69,7 +63,7 @@ def _share(tables: Tables, allowance_s: int, before: DayPlan | None) -> DayPlan:
         own = [column[job, day] for day in range(len(tables.days)) if (job, day) in column]
         if own:
             rows.add(((index, 1.0) for index in own), 1.0)
-    capacity_rows = _capacity_rows(tables, pairs, allowance_s, rows)
+    _capacity_rows(tables, pairs, allowance_s, rows)
     _link_rows(tables, column, rows)
     cost = np.asarray(saved, dtype=float) + np.asarray(early)
     if before is not None:
@@ -78,11 +72,8 @@ def _share(tables: Tables, allowance_s: int, before: DayPlan | None) -> DayPlan:
         cost, A_ub=rows.matrix(len(pairs)), b_ub=rows.bounds, bounds=(0, 1), method="highs"
     )
     if result.x is None:
-        return DayPlan([None] * len(tables.jobs), [0.0] * len(tables.days))
-    worth = [0.0] * len(tables.days)
-    for row, day in capacity_rows:
-        worth[day] += -float(result.ineqlin.marginals[row]) * 60
-    return DayPlan(_round(tables, pairs, result.x), worth)
+        return [None] * len(tables.jobs)
+    return _round(tables, pairs, result.x)
 
 
 def _detours(tables: Tables, pairs: list[tuple[int, int]], before: DayPlan) -> np.ndarray:
@@ -91,7 +82,7 @@ def _detours(tables: Tables, pairs: list[tuple[int, int]], before: DayPlan) -> n
     drive = tables.problem.travel.drive_s
     nearest = np.zeros((len(tables.jobs), len(tables.days)))
     for day in range(len(tables.days)):
-        members = np.array([job for job, chosen in enumerate(before.day_of) if chosen == day], dtype=int)
+        members = np.array([job for job, chosen in enumerate(before) if chosen == day], dtype=int)
         if len(members) <= NEAREST:
             continue
         legs = drive[np.ix_(rows, rows[members])].astype(float)
@@ -109,14 +100,13 @@ class _Rows:
         self.value: list[float] = []
         self.bounds: list[float] = []
 
-    def add(self, entries: Iterable[tuple[int, float]], bound: float) -> int:
+    def add(self, entries: Iterable[tuple[int, float]], bound: float) -> None:
         number = len(self.bounds)
         for index, value in entries:
             self.row.append(number)
             self.column.append(index)
             self.value.append(value)
         self.bounds.append(bound)
-        return number
 
     def matrix(self, columns: int) -> coo_matrix:
         entries = (np.array(self.value), (np.array(self.row), np.array(self.column)))
@@ -127,10 +117,8 @@ def _work_s(slot: Slot) -> int:
     return slot.end_s - slot.start_s - slot.lunch_s
 
 
-def _capacity_rows(
-    tables: Tables, pairs: list[tuple[int, int]], allowance_s: int, rows: _Rows
-) -> list[tuple[int, int]]:
-    """Add one row per day and per distinct set of able technicians; return (row, day) of them all."""
+def _capacity_rows(tables: Tables, pairs: list[tuple[int, int]], allowance_s: int, rows: _Rows) -> None:
+    """Add one row per day and per distinct set of able technicians."""
     able = [
         [
             frozenset(
@@ -142,7 +130,6 @@ def _capacity_rows(
         ]
         for job in range(len(tables.jobs))
     ]
-    made = []
     for day in range(len(tables.days)):
         on_day = [(index, job) for index, (job, its_day) in enumerate(pairs) if its_day == day]
         everybody = frozenset(slot.technician for slot in tables.slots if slot.day == day)
@@ -156,8 +143,7 @@ def _capacity_rows(
                 if able[job][day] <= group
             ]
             if entries:
-                made.append((rows.add(entries, float(capacity)), day))
-    return made
+                rows.add(entries, float(capacity))
 
 
 def _link_rows(tables: Tables, column: dict[tuple[int, int], int], rows: _Rows) -> None:
@@ -186,7 +172,7 @@ def _link_rows(tables: Tables, column: dict[tuple[int, int], int], rows: _Rows) 
                 rows.add([(column[first, day], 1.0), *behind], 0.0)
 
 
-def _round(tables: Tables, pairs: list[tuple[int, int]], values: np.ndarray) -> list[int | None]:
+def _round(tables: Tables, pairs: list[tuple[int, int]], values: np.ndarray) -> DayPlan:
     """Give each order its heaviest day; orders mostly left out stay out."""
     best: list[tuple[float, int | None]] = [(0.0, None)] * len(tables.jobs)
     total = [0.0] * len(tables.jobs)
@@ -212,8 +198,8 @@ def simple_plan(
         ),
     )
     for job in order:
-        day = day_plan.day_of[job]
-        if day is None or tables.predecessor[job] is not None or tables.successors[job]:
+        day = day_plan[job]
+        if day is None or tables.is_linked(job):
             continue
         slots = [number for number in tables.allowed_slots[job] if tables.slots[number].day == day]
         place = best_insertion(tables, plan, job, slots)
@@ -222,7 +208,7 @@ def simple_plan(
     placed = placed_slots(plan)
     fill_in(tables, plan, [job for job in order if job not in placed], should_stop)
     make_room(tables, plan, should_stop)
-    return mend(tables, {number: two_opt(tables, number, sequence) for number, sequence in plan.items()})
+    return repair(tables, {number: two_opt(tables, number, sequence) for number, sequence in plan.items()})
 
 
 def two_opt(tables: Tables, number: int, sequence: tuple[int, ...]) -> tuple[int, ...]:

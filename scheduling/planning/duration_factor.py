@@ -16,7 +16,7 @@ LEAST_FACTOR, MOST_FACTOR = 0.5, 2.0
 
 
 @dataclass(frozen=True)
-class Pace:
+class DurationFactor:
     """``factor`` on what is reckoned, from ``visits`` of them; median error with 1, ``error_before``, and
     with it, ``error_after`` [%].
     """
@@ -35,7 +35,9 @@ class NotEnough:
     reason: str
 
 
-def fit_pace(reckoned: Sequence[float], happened: Sequence[float], needed: int = NEEDED) -> Pace | NotEnough:
+def fit_factor(
+    reckoned: Sequence[float], happened: Sequence[float], needed: int = NEEDED
+) -> DurationFactor | NotEnough:
     """
     Return the factor that brings what is reckoned closest to what happened.
 
@@ -46,7 +48,7 @@ def fit_pace(reckoned: Sequence[float], happened: Sequence[float], needed: int =
 
     Returns
     -------
-    Pace or NotEnough
+    DurationFactor or NotEnough
         NotEnough under ``needed`` of them, or when the factor lies outside 0.5 to 2.
 
     Raises
@@ -82,7 +84,7 @@ def fit_pace(reckoned: Sequence[float], happened: Sequence[float], needed: int =
                 "a factor of {factor:g} is beyond belief; look at the times in the close-outs", factor=factor
             ),
         )
-    return Pace(
+    return DurationFactor(
         factor, int(planned.size), _median_error(planned, real), _median_error(factor * planned, real)
     )
 

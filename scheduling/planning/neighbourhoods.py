@@ -13,9 +13,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from scheduling.planning.day_plan import DayPlan
-from scheduling.planning.repair import make_room, mend
+from scheduling.planning.repair import make_room, repair
 from scheduling.planning.routing import Effort, improve_days
-from scheduling.planning.swap_move import better_days, in_trouble, rescue, stripped
+from scheduling.planning.swap_move import apply_swaps, better_days, in_trouble, stripped
 from scheduling.planning.tables import Assignment, Tables
 from scheduling.planning.timing import placed_slots, plan_cost_s
 from shared.messages import message
@@ -50,7 +50,7 @@ class Search:
         return self.should_stop() or (self.max_iterations is None and self.left_s <= 0.05)
 
     def offer(self, plan: Assignment) -> bool:
-        """Keep a mended plan when it is no dearer; return whether it is cheaper."""
+        """Keep a repaired plan when it is no dearer; return whether it is cheaper."""
         cost = plan_cost_s(self.tables, plan)
         if cost is None or cost > self.cost_s:
             return False
@@ -59,7 +59,7 @@ class Search:
         return cheaper
 
     def tried(self, base: Assignment, slots: list[int], jobs: list[int], seconds: float) -> Assignment | None:
-        """Return a plan with some slots of it re-planned, not mended yet; None when nothing was found."""
+        """Return a plan with some slots of it re-planned, not repaired yet; None when nothing was found."""
         self.solves += 1
         effort = Effort(max(0.05, min(seconds, self.left_s)), self.max_iterations)
         seed = self.seed * 1009 + self.solves
@@ -69,28 +69,28 @@ class Search:
     def solve(self, slots: list[int], jobs: list[int], seconds: float) -> bool:
         """Re-plan some slots; return whether the plan became cheaper."""
         found = self.tried(self.plan, slots, jobs, seconds)
-        return found is not None and self.offer(mend(self.tables, found))
+        return found is not None and self.offer(repair(self.tables, found))
 
-    def beside(self, plan: Assignment) -> Search:
+    def fork(self, plan: Assignment) -> Search:
         """Return a search of its own that goes on from another plan, within the same budget."""
         return replace(self, plan=plan)
 
     def take(self, other: Search) -> bool:
-        """Keep what a search beside this one has found when it is cheaper."""
+        """Keep what another search has found when it is cheaper."""
         self.solves = other.solves
         return self.offer(other.plan)
 
     def make_room(self) -> None:
         """Place what fits, and due work in place of what can wait, where that is cheaper."""
-        roomy = mend(self.tables, self.plan, fill=True)
+        roomy = repair(self.tables, self.plan, fill=True)
         make_room(self.tables, roomy, self.should_stop)
-        self.offer(mend(self.tables, roomy, fill=True))
+        self.offer(repair(self.tables, roomy, fill=True))
 
-    def rescue(self) -> None:
+    def swap(self) -> None:
         """Get late work in on time by swaps, where that is cheaper."""
         swapped = dict(self.plan)
-        rescue(self.tables, swapped, should_stop=self.should_stop)
-        self.offer(mend(self.tables, swapped))
+        apply_swaps(self.tables, swapped, should_stop=self.should_stop)
+        self.offer(repair(self.tables, swapped))
 
     def window(self, slots: list[int], seconds: float) -> bool:
         """Re-plan slots with their own orders and every order not placed."""
@@ -104,7 +104,7 @@ class Search:
 
 
 @dataclass(frozen=True)
-class Shape:
+class Neighbourhood:
     """A kind of window: so many days near each other, with everybody or some neighbours.
 
     ``days`` by ``people``, searched for ``seconds``.
@@ -115,7 +115,7 @@ class Shape:
     seconds: float
 
     def look(self, search: Search, rng: np.random.Generator) -> None:
-        """Draw one window of this shape and re-plan it."""
+        """Draw one window of this kind and re-plan it."""
         tables = search.tables
         days, people = _near_days(tables, self.days, rng), _near_people(tables, self.people, rng)
         slots = [slot.number for slot in tables.slots if slot.day in days and slot.technician in people]
@@ -132,7 +132,7 @@ class Near:
     seconds: float
 
     def look(self, search: Search, rng: np.random.Generator) -> None:
-        """Draw one window of this shape, around an order drawn anywhere, and re-plan it."""
+        """Draw one window of this kind, around an order drawn anywhere, and re-plan it."""
         slots = _passing_near(search, int(rng.integers(len(search.tables.jobs))), rng)
         search.window(sorted(slots[: self.routes]), _about(self.seconds, rng))
 
@@ -162,13 +162,13 @@ class InTime:
         found = search.tried(start, slots, needed, self.seconds)
         if found is None:
             return True
-        beside = search.beside(mend(tables, found, fill=True))
-        beside.window(slots, self.seconds)
-        beside.make_room()
+        other = search.fork(repair(tables, found, fill=True))
+        other.window(slots, self.seconds)
+        other.make_room()
         around = sorted({slot.day for slot in tables.slots}, key=lambda one: abs(one - day) + rng.random())
         near = set(around[: self.days])
-        beside.window([slot.number for slot in tables.slots if slot.day in near], self.seconds)
-        search.take(beside)
+        other.window([slot.number for slot in tables.slots if slot.day in near], self.seconds)
+        search.take(other)
         return True
 
 
@@ -191,15 +191,15 @@ def _passing_near(search: Search, job: int, rng: np.random.Generator) -> list[in
     return sorted(far, key=lambda number: far[number])
 
 
-WHOLE = Shape(99, 99, 3.0)
-SHAPES = (
-    Shape(5, 99, 3.0),
-    Shape(3, 99, 1.5),
-    Shape(2, 99, 1.0),
-    Shape(99, 7, 3.0),
+WHOLE = Neighbourhood(99, 99, 3.0)
+NEIGHBOURHOODS = (
+    Neighbourhood(5, 99, 3.0),
+    Neighbourhood(3, 99, 1.5),
+    Neighbourhood(2, 99, 1.0),
+    Neighbourhood(99, 7, 3.0),
     Near(35, 3.0),
     Near(12, 1.0),
-    Shape(5, 4, 2.0),
+    Neighbourhood(5, 4, 2.0),
 )
 """Measured on the invented week of 1 000 orders: early, windows of many days and everybody bring most a
 second; once days are good in themselves, orders have to change days, and long windows of few people or of
@@ -209,13 +209,13 @@ TROUBLE = InTime(3, 1.2)
 
 @dataclass
 class Yield:
-    """What a ``shape`` has brought lately, ``per_second`` of search [s of cost]. Starts hopeful."""
+    """What a ``kind`` of window has brought lately, ``per_second`` of search [s of cost]. Starts hopeful."""
 
-    shape: Shape | Near
+    kind: Neighbourhood | Near
     per_second: float = 1e9
 
     def learn(self, gain_s: int, seconds: float) -> None:
-        """Take in what a try of this shape brought."""
+        """Take in what a try of this kind brought."""
         rate = gain_s / max(0.01, seconds)
         self.per_second = rate if self.per_second >= 1e9 else 0.7 * self.per_second + 0.3 * rate
 
@@ -244,7 +244,7 @@ WHOLE_UP_TO_JOBS = 150
 """Up to this many orders the whole horizon is a window too; above, one axis was measured to collapse."""
 FEW_JOBS = 8
 """So few orders are planned about as well as can be in a second; nobody waits for the rest of the time."""
-RESCUE_EVERY = 5
+SWAP_EVERY = 5
 TROUBLE_EVERY = 4
 """After so many windows one is for an order that is late or missing and need not be."""
 LAST_SHARE = 0.2
@@ -274,7 +274,7 @@ def first_routes(search: Search, day_plan: DayPlan, seconds: float) -> None:
 
 
 def _may_go(tables: Tables, day_plan: DayPlan, job: int, day: int) -> bool:
-    chosen = day_plan.day_of[job]
+    chosen = day_plan[job]
     return chosen is None or chosen <= day
 
 
@@ -289,7 +289,7 @@ def improve(search: Search) -> None:
         _whole(search)
         return
     rng = np.random.default_rng(search.seed)
-    shapes = [Yield(shape) for shape in ((WHOLE, *SHAPES) if small else SHAPES)]
+    kinds = [Yield(kind) for kind in ((WHOLE, *NEIGHBOURHOODS) if small else NEIGHBOURHOODS)]
     due_at = search.solves + TROUBLE_EVERY
     while not search.over:
         if search.solves >= due_at:
@@ -298,14 +298,14 @@ def improve(search: Search) -> None:
             if is_found:
                 _report(search)
                 continue
-        turn = shapes[search.solves % len(shapes)]
+        turn = kinds[search.solves % len(kinds)]
         if search.max_iterations is None and rng.random() > EXPLORE:
-            turn = max(shapes, key=lambda one: one.per_second)
+            turn = max(kinds, key=lambda one: one.per_second)
         began, before = time.perf_counter(), search.cost_s
-        turn.shape.look(search, rng)
+        turn.kind.look(search, rng)
         turn.learn(before - search.cost_s, time.perf_counter() - began)
-        if search.solves % RESCUE_EVERY == 0:
-            search.rescue()
+        if search.solves % SWAP_EVERY == 0:
+            search.swap()
         _report(search)
         if search.max_iterations is not None and search.solves >= FIXED_WINDOWS + len(tables.days):
             return

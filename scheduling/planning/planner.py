@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
 from importlib.metadata import version
 
-from scheduling.planning.assemble import assemble
 from scheduling.planning.checker import Violation, check
 from scheduling.planning.day_plan import plan_days, simple_plan
+from scheduling.planning.explain import explain_left_out, why_here
 from scheduling.planning.problem import Problem
-from scheduling.planning.proposal import Proposal
-from scheduling.planning.repair import best_insertion, insert, make_room, mend
-from scheduling.planning.swap_move import rescue
+from scheduling.planning.proposal import Proposal, Route, Totals
+from scheduling.planning.repair import best_insertion, insert, make_room, repair
+from scheduling.planning.swap_move import apply_swaps
 from scheduling.planning.tables import Assignment, Tables, build_tables
-from scheduling.planning.timing import plan_cost_s
+from scheduling.planning.timing import placed_slots, plan_cost_s, timed
 from shared.messages import message
 
 try:
@@ -86,16 +88,15 @@ def plan_week(
     seconds -= time_for_reasons(tables, seconds)
     progress(0.02, message("sharing the orders among the days"))
     if use_solver and SOLVER:
-        ends_at = began + seconds
-        search = _first_plan(tables, STARTS[0], seed, ends_at, seconds, max_iterations, stop, progress)
+        empty = Search(tables, seed, began + seconds, seconds, max_iterations, stop, progress)
+        search = _first_plan(empty, STARTS[0])
         if on_plan is not None:
             _tell_of(search, on_plan)
         if max_iterations is None and _is_worth_several_starts(tables, seconds):
             first = search
             for start in STARTS[1:]:
                 if not stop():
-                    other = _first_plan(tables, start, seed, ends_at, seconds, None, stop, progress)
-                    search = min(search, other, key=lambda one: one.cost_s)
+                    search = min(search, _first_plan(empty, start), key=lambda one: one.cost_s)
             if on_plan is not None and search is not first:
                 _tell_of(search, on_plan)
         improve(search)
@@ -130,25 +131,16 @@ def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
     search.on_progress = tell
 
 
-def _first_plan(
-    tables: Tables,
-    start: tuple[int, int],
-    seed: int,
-    ends_at: float,
-    seconds: float,
-    max_iterations: int | None,
-    stop: ShouldStop,
-    progress: OnProgress,
-) -> Search:
+def _first_plan(empty: Search, start: tuple[int, int]) -> Search:
     """Return a search holding a usable plan: orders shared among the days, then routes day by day."""
     allowance_s, rounds = start
-    pinned = _pinned_first(tables)
-    search = Search(tables, seed, ends_at, seconds, max_iterations, stop, progress, pinned)
+    tables = empty.tables
+    search = replace(empty, plan=_pinned_first(tables))
     usual_s = 0.5 if len(tables.jobs) <= FEW_JOBS else FIRST_ROUTES_S
-    first_routes(search, plan_days(tables, allowance_s, rounds), min(0.25 * seconds, usual_s))
+    first_routes(search, plan_days(tables, allowance_s, rounds), min(0.25 * search.seconds, usual_s))
     search.offer(polish(tables, search.plan))
     if len(tables.jobs) <= SIMPLE_TOO_UP_TO_JOBS:
-        search.offer(polish(tables, simple_plan(tables, plan_days(tables), stop)))
+        search.offer(polish(tables, simple_plan(tables, plan_days(tables), search.should_stop)))
     return search
 
 
@@ -160,7 +152,7 @@ def time_for_reasons(tables: Tables, seconds: float) -> float:
 def polish(tables: Tables, plan: Assignment) -> Assignment:
     """Return the plan with whatever still fits, or due orders in place of others; never dearer."""
     best = plan
-    for attempt in (mend(tables, plan, fill=True), _with_room(tables, plan)):
+    for attempt in (repair(tables, plan, fill=True), _with_room(tables, plan)):
         cost, least = plan_cost_s(tables, attempt), plan_cost_s(tables, best)
         if cost is not None and (least is None or cost <= least):
             best = attempt
@@ -168,13 +160,13 @@ def polish(tables: Tables, plan: Assignment) -> Assignment:
 
 
 def _with_room(tables: Tables, plan: Assignment) -> Assignment:
-    roomy = mend(tables, plan, fill=True)
+    roomy = repair(tables, plan, fill=True)
     make_room(tables, roomy)
-    rescue(tables, roomy)
-    return mend(tables, roomy, fill=True)
+    apply_swaps(tables, roomy)
+    return repair(tables, roomy, fill=True)
 
 
-def search_from(
+def improved(
     tables: Tables,
     plan: Assignment,
     seed: int,
@@ -183,20 +175,14 @@ def search_from(
     max_iterations: int | None,
     should_stop: ShouldStop | None,
     on_progress: OnProgress | None,
-) -> Search:
-    """Return a search that started from a plan and has used its time."""
-    search = Search(
-        tables,
-        seed,
-        ends_at,
-        seconds,
-        max_iterations,
-        should_stop or (lambda: False),
-        on_progress or (lambda share, words: None),
-        plan,
-    )
+) -> Assignment:
+    """Return what a search that starts from a plan finds in its time; the plan itself without a solver."""
+    if not SOLVER:
+        return plan
+    stop, progress = should_stop or (lambda: False), on_progress or (lambda share, words: None)
+    search = Search(tables, seed, ends_at, seconds, max_iterations, stop, progress, plan)
     improve(search)
-    return search
+    return search.plan
 
 
 def finish(
@@ -207,7 +193,7 @@ def finish(
     versions: dict[str, str] | None = None,
     explained: bool = True,
 ) -> Proposal:
-    """Return the proposal after the referee has passed it; raise PlanBroken otherwise."""
+    """Return the proposal after the validator has passed it; raise PlanBroken otherwise."""
     all_versions = {**(versions or {}), "scipy": version("scipy")}
     proposal = assemble(tables, plan, seed=seed, versions=all_versions, explained=explained)
     violations = check(tables.problem, proposal)
@@ -216,22 +202,87 @@ def finish(
     return proposal
 
 
+def assemble(
+    tables: Tables, plan: Assignment, *, seed: int, versions: dict[str, str], explained: bool = True
+) -> Proposal:
+    """Return the plan as a proposal: every order placed with its reason, or left out with its reason."""
+    problem = tables.problem
+    where = placed_slots(plan)
+    days = (timed(tables, tables.slots[number], plan[number]) for number in sorted(plan) if plan[number])
+    routes = tuple(route for route in days if route is not None)
+    if explained:
+        reasons = why_here(tables, plan)
+        routes = tuple(
+            replace(one, stops=tuple(replace(stop, why=reasons.get(stop.job_id, "")) for stop in one.stops))
+            for one in routes
+        )
+    left_out = [
+        explain_left_out(tables, plan, job, thorough=explained)
+        for job in range(len(tables.jobs))
+        if job not in where
+    ]
+    return Proposal(
+        job_ids=tuple(job.id for job in problem.jobs),
+        routes=routes,
+        unplaced=(*tables.unplannable.values(), *left_out),
+        refusals=tuple(tables.refusals),
+        totals=_totals(tables, plan, routes),
+        seed=seed,
+        versions=versions,
+        inputs_hash=problem.inputs_hash(),
+        travel_source=problem.travel.source,
+        travel_note=problem.travel.note,
+    )
+
+
+def assignment_of(tables: Tables, proposal: Proposal) -> Assignment:
+    """Return the slot numbers of a proposal; stops whose slot or order is gone are dropped."""
+    return laid_out(tables, {(route.technician_id, route.day): route.job_ids for route in proposal.routes})
+
+
+def laid_out(tables: Tables, placed: Mapping[tuple[str, date], Sequence[str]]) -> Assignment:
+    """Return orders per technician and day as slot numbers; what has no slot or order is dropped."""
+    slot_of = {
+        (tables.technicians[slot.technician].id, tables.days[slot.day]): slot.number for slot in tables.slots
+    }
+    plan: Assignment = {}
+    for spot, job_ids in placed.items():
+        number = slot_of.get(spot)
+        if number is not None:
+            jobs = (tables.number_of[job_id] for job_id in job_ids if job_id in tables.number_of)
+            plan[number] = tuple(job for job in jobs if number in tables.allowed_slots[job])
+    return plan
+
+
+def _totals(tables: Tables, plan: Assignment, routes: tuple[Route, ...]) -> Totals:
+    where = placed_slots(plan)
+    late = [tables.late_days[job][tables.slots[number].day] for job, number in where.items()]
+    left_out = [job for job in range(len(tables.jobs)) if job not in where]
+    lost_pins_s = sum(tables.pin_loss_s[job] for job in left_out)
+    cost_s = (plan_cost_s(tables, plan) or 0) - lost_pins_s
+    days_end = tables.days[-1]
+    due = sum(tables.due_inside[job] for job in left_out)
+    due += sum(tables.problem.job(job_id).last_day <= days_end for job_id in tables.unplannable)
+    return Totals(
+        cost_min=round(cost_s / 60, 1),
+        drive_s=sum(route.drive_s for route in routes),
+        distance_m=sum(route.distance_m for route in routes),
+        visits=sum(not stop.same_visit for route in routes for stop in route.stops),
+        placed=len(where),
+        late_jobs=sum(days > 0 for days in late),
+        late_days=sum(late),
+        unplaced=len(left_out) + len(tables.unplannable),
+        unplaced_due=due,
+        overtime_s=sum(route.overtime_s for route in routes),
+    )
+
+
 def _pinned_first(tables: Tables) -> Assignment:
     """Return a plan that already holds the pinned orders, firmest first, so that nothing pushes them out."""
-    pinned = [job for job, order in enumerate(tables.jobs) if order.pin is not None]
-    pinned.sort(key=lambda job: (-_level(tables, job), job))
-    return mend(tables, _insert_all(tables, pinned))
-
-
-def _level(tables: Tables, job: int) -> int:
-    pin = tables.jobs[job].pin
-    return int(pin.level) if pin else 0
-
-
-def _insert_all(tables: Tables, jobs: list[int]) -> Assignment:
-    from_scratch: Assignment = {}
-    for job in jobs:
-        place = best_insertion(tables, from_scratch, job)
+    levels = {job: order.pin.level for job, order in enumerate(tables.jobs) if order.pin is not None}
+    plan: Assignment = {}
+    for job in sorted(levels, key=lambda job: (-levels[job], job)):
+        place = best_insertion(tables, plan, job)
         if place is not None:
-            insert(from_scratch, job, place)
-    return from_scratch
+            insert(plan, job, place)
+    return repair(tables, plan)

@@ -1,4 +1,7 @@
-"""What comes out: routes with times, everything left out with its reason, totals. Placed + unplaced = all."""
+"""What comes out: routes with times, everything left out with its reason, totals. Placed + unplaced = all.
+
+Plan against plan: what changed, for whom, minutes saved, promises moved.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
+from scheduling.planning.problem import Pin, PinLevel, Problem
 from scheduling.planning.travel import TravelSource
 from shared.messages import message
 
@@ -50,9 +54,6 @@ class Limit(StrEnum):
 
     SHIFT = message("the shift is too short")
     SITE_HOURS = message("the site shuts too early")
-    OTHER_STOP = message("a later stop would miss its hours")
-    LUNCH = message("lunch would no longer fit")
-    VAN_SPACE = message("the van is full")
 
 
 @dataclass(frozen=True)
@@ -176,3 +177,108 @@ class Proposal:
     def where(self, job_id: str) -> tuple[Route, Stop] | None:
         """Return the route and stop of an order, None when it is not placed."""
         return next(((route, stop) for route, stop in self.placements() if stop.job_id == job_id), None)
+
+
+NOTICEABLE_S = 15 * 60
+"""A shift in the time of day below this is no change to anybody (*common practice*: a quarter of an hour)."""
+
+
+class ChangeKind(StrEnum):
+    """What happened to one order between two plans."""
+
+    ADDED = "now placed"
+    DROPPED = "no longer placed"
+    DAY = "another day"
+    PERSON = "another person"
+    TIME = "another time that day"
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where an order is: technician, day, start of work. [s]"""
+
+    technician_id: str
+    day: date
+    start_s: int
+
+
+@dataclass(frozen=True)
+class Change:
+    """One order that moved."""
+
+    job_id: str
+    kind: ChangeKind
+    before: Spot | None
+    after: Spot | None
+    promise_moved: bool = False
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """``after`` against ``before``; savings are positive when the later plan is better. [min]"""
+
+    changes: tuple[Change, ...]
+    technicians: tuple[str, ...]
+    """Whose days change, by id."""
+    drive_saved_min: float
+    price_saved_min: float
+    late_days_saved: int
+    promises_moved: int
+    kept: int
+
+
+def compare(problem: Problem, before: Proposal, after: Proposal) -> Comparison:
+    """Return what changes for whom when ``after`` replaces ``before``; promises are the problem's pins."""
+    promised = {job.id: job.pin for job in problem.jobs if job.pin and job.pin.level == PinLevel.PROMISED}
+    return compared(_spots(before), _spots(after), before.totals, after.totals, promised)
+
+
+def compared(
+    old: Mapping[str, Spot],
+    new: Mapping[str, Spot],
+    before: Totals,
+    after: Totals,
+    promised: Mapping[str, Pin],
+) -> Comparison:
+    """Return what changes between plans, as spots of their orders; ``promised`` pins must not move."""
+    changes = []
+    for job_id in sorted(old.keys() | new.keys()):
+        was, now = old.get(job_id), new.get(job_id)
+        kind = _kind(was, now)
+        if kind is None:
+            continue
+        pin = promised.get(job_id)
+        is_kept = pin is None or (
+            now is not None and now.day == pin.day and pin.earliest_s <= now.start_s <= pin.latest_s
+        )
+        changes.append(Change(job_id, kind, was, now, not is_kept))
+    people = {spot.technician_id for change in changes for spot in (change.before, change.after) if spot}
+    return Comparison(
+        changes=tuple(changes),
+        technicians=tuple(sorted(people)),
+        drive_saved_min=round((before.drive_s - after.drive_s) / 60, 1),
+        price_saved_min=round(before.cost_min - after.cost_min, 1),
+        late_days_saved=before.late_days - after.late_days,
+        promises_moved=sum(change.promise_moved for change in changes),
+        kept=len(old.keys() & new.keys())
+        - sum(change.before is not None and change.after is not None for change in changes),
+    )
+
+
+def _spots(proposal: Proposal) -> dict[str, Spot]:
+    return {
+        stop.job_id: Spot(route.technician_id, route.day, stop.start_s)
+        for route, stop in proposal.placements()
+    }
+
+
+def _kind(was: Spot | None, now: Spot | None) -> ChangeKind | None:
+    if was is None:
+        return ChangeKind.ADDED
+    if now is None:
+        return ChangeKind.DROPPED
+    if was.day != now.day:
+        return ChangeKind.DAY
+    if was.technician_id != now.technician_id:
+        return ChangeKind.PERSON
+    return ChangeKind.TIME if abs(was.start_s - now.start_s) > NOTICEABLE_S else None

@@ -123,22 +123,22 @@ def remove(plan: Assignment, job: int) -> None:
             return
 
 
-def mend(tables: Tables, plan: Assignment, *, fill: bool = False) -> Assignment:
+def repair(tables: Tables, plan: Assignment, *, fill: bool = False) -> Assignment:
     """
     Return a plan that keeps every rule, close to the one given.
 
     Orders taken out are put back where they fit best. With ``fill`` every order left out is tried as well,
     dearest first, and kept when it lowers the price.
     """
-    mended = {number: sequence for number, sequence in plan.items() if sequence}
-    out = [*_thin_days(tables, mended), *_thin_parts(tables, mended), *_break_links(tables, mended)]
-    placed = placed_slots(mended)
+    repaired = {number: sequence for number, sequence in plan.items() if sequence}
+    out = [*_thin_days(tables, repaired), *_thin_parts(tables, repaired), *_break_links(tables, repaired)]
+    placed = placed_slots(repaired)
     candidates = (
         [job for job in range(len(tables.jobs)) if job not in placed] if fill else list(dict.fromkeys(out))
     )
-    fill_in(tables, mended, candidates)
-    _break_links(tables, mended)
-    return {number: sequence for number, sequence in mended.items() if sequence}
+    fill_in(tables, repaired, candidates)
+    _break_links(tables, repaired)
+    return {number: sequence for number, sequence in repaired.items() if sequence}
 
 
 def fill_in(
@@ -216,7 +216,7 @@ def make_room(tables: Tables, plan: Assignment, should_stop: Callable[[], bool] 
     waiting = [
         job
         for job in range(len(tables.jobs))
-        if (tables.due_inside[job] or tables.pin_loss_s[job]) and not _linked(tables, job)
+        if (tables.due_inside[job] or tables.pin_loss_s[job]) and not tables.is_linked(job)
     ]
     for job in sorted(waiting, key=lambda one: (-_urgency(tables, one), one)):
         if should_stop is not None and should_stop():
@@ -231,7 +231,7 @@ def _bump_for(tables: Tables, plan: Assignment, job: int) -> None:
         sequence = plan.get(number, ())
         before = route_cost_s(tables, number, sequence) or 0
         for victim in sequence:
-            if tables.due_inside[victim] or tables.pin_loss_s[victim] or _linked(tables, victim):
+            if tables.due_inside[victim] or tables.pin_loss_s[victim] or tables.is_linked(victim):
                 continue
             rest = tuple(one for one in sequence if one != victim)
             after = route_cost_s(tables, number, rest)
@@ -249,10 +249,6 @@ def _bump_for(tables: Tables, plan: Assignment, job: int) -> None:
         fill_in(tables, plan, [victim])
 
 
-def _linked(tables: Tables, job: int) -> bool:
-    return tables.predecessor[job] is not None or bool(tables.successors[job])
-
-
 def _urgency(tables: Tables, job: int) -> int:
     pinned = 10**9 if tables.jobs[job].pin is not None else 0
     return pinned + tables.unplaced_cost_s[job]
@@ -268,7 +264,7 @@ def _thin_days(tables: Tables, plan: Assignment) -> list[int]:
     for number, sequence in list(plan.items()):
         while sequence and route_cost_s(tables, number, sequence) is None:
             order = _cheapest_to_drop(tables, sequence)
-            rescue = next(
+            dropped = next(
                 (
                     job
                     for job in order
@@ -276,8 +272,8 @@ def _thin_days(tables: Tables, plan: Assignment) -> list[int]:
                 ),
                 order[0],
             )
-            out.append(rescue)
-            sequence = tuple(one for one in sequence if one != rescue)
+            out.append(dropped)
+            sequence = tuple(one for one in sequence if one != dropped)
         plan[number] = sequence
     return out
 

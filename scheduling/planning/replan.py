@@ -10,28 +10,26 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 
-from scheduling.planning.assemble import assignment_of
-from scheduling.planning.compare import Comparison, compare
 from scheduling.planning.explain import explain_left_out
 from scheduling.planning.near_miss import why_not_there
-from scheduling.planning.planner import SOLVER, finish, polish, search_from
+from scheduling.planning.planner import assignment_of, finish, improved, polish
 from scheduling.planning.problem import Job, Pin, PinLevel, Problem
-from scheduling.planning.proposal import Proposal, Refusal
+from scheduling.planning.proposal import Comparison, Proposal, Refusal, compare
 from scheduling.planning.repair import (
     best_insertion,
     insert,
     make_room,
-    mend,
     open_slots,
     owed_followers,
     remove,
+    repair,
 )
-from scheduling.planning.swap_move import SwapRules, charged, rescue, steady
+from scheduling.planning.swap_move import apply_swaps, charged, steady
 from scheduling.planning.tables import Assignment, Tables, build_tables
 from shared.messages import message
 
 SEARCH_SHARE = 0.65
-"""Of the time given, for the search; the rest is for swaps, the referee and the reasons."""
+"""Of the time given, for the search; the rest is for swaps, the validator and the reasons."""
 MOST_MOVED = 0.03
 """The most due visits that may change places, as a share."""
 
@@ -76,21 +74,20 @@ def replan(
     held = replace(problem, jobs=tuple(_held(problem, published, job, frozen_until) for job in problem.jobs))
     tables = charged(build_tables(held), published)
     search_s = SEARCH_SHARE * seconds
-    plan = mend(tables, assignment_of(tables, published), fill=True)
+    plan = repair(tables, assignment_of(tables, published), fill=True)
     make_room(tables, plan, should_stop)
-    plan = mend(tables, plan, fill=True)
-    if use_solver and SOLVER:
-        search = search_from(
+    plan = repair(tables, plan, fill=True)
+    if use_solver:
+        plan = improved(
             tables, plan, seed, began + search_s, search_s, max_iterations, should_stop, on_progress
         )
-        plan = search.plan
     plan = polish(tables, plan)
     released = build_tables(_released(problem, held))
     loose = charged(released, published)
     late = (lambda: time.perf_counter() > began + 0.85 * seconds) if max_iterations is None else None
     moved = _few_moves(loose, _renumbered(tables, loose, plan), late)
     moved = steady(loose, moved, assignment_of(loose, published))
-    return _judged(problem, published, finish(released, mend(released, moved, fill=True), seed=seed))
+    return _judged(problem, published, finish(released, repair(released, moved, fill=True), seed=seed))
 
 
 def _renumbered(tables: Tables, loose: Tables, plan: Assignment) -> Assignment:
@@ -106,9 +103,8 @@ def _few_moves(loose: Tables, plan: Assignment, late: Callable[[], bool] | None)
     """Let a few due visits change places where that pays, each move charged; promises never."""
     due = sum(loose.due_inside[job] for sequence in plan.values() for job in sequence)
     moved = dict(plan)
-    rules = SwapRules(most_moves=int(MOST_MOVED * due))
-    rescue(loose, moved, rules, late)
-    return mend(loose, moved)
+    apply_swaps(loose, moved, int(MOST_MOVED * due), late)
+    return repair(loose, moved)
 
 
 def _released(problem: Problem, held: Problem) -> Problem:

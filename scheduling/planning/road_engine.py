@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import urllib.request
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -42,11 +42,11 @@ class TravelCache(Protocol):
         ...
 
 
-class EngineTrouble(Exception):
+class RoutingEngineError(Exception):
     """The engine gave no usable answer."""
 
 
-class _TooBig(EngineTrouble):
+class _TooBig(RoutingEngineError):
     """The engine refused the number of places; ask for fewer."""
 
 
@@ -103,7 +103,7 @@ def road_travel(
     hand_set = list(corrections)
     try:
         answer = _gather(known, engine, cache)
-    except EngineTrouble as trouble:
+    except RoutingEngineError as trouble:
         table = estimate_travel(known, settings=settings, corrections=hand_set)
         return replace(
             table,
@@ -152,7 +152,7 @@ def _gather(places: list[Place], engine: RoadEngine, cache: TravelCache | None) 
     keys = [_key(one, two) for one in places for two in places if one.id != two.id]
     answer = _Answer(dict(cache.fetch(engine.key, keys)) if cache else {})
     block = engine.block
-    todo = list(_blocks(places, block))
+    todo = [(some, others) for some in _cut(places, block) for others in _cut(places, block)]
     while todo:
         origins, destinations = todo.pop()
         if all(_key(one, two) in answer.legs for one in origins for two in destinations if one.id != two.id):
@@ -172,12 +172,6 @@ def _gather(places: list[Place], engine: RoadEngine, cache: TravelCache | None) 
     return answer
 
 
-def _blocks(places: list[Place], block: int) -> Iterator[tuple[list[Place], list[Place]]]:
-    for origins in _cut(places, block):
-        for destinations in _cut(places, block):
-            yield origins, destinations
-
-
 def _cut(places: list[Place], size: int) -> list[list[Place]]:
     return [places[start : start + size] for start in range(0, len(places), size)]
 
@@ -185,7 +179,7 @@ def _cut(places: list[Place], size: int) -> list[list[Place]]:
 def _ask(
     engine: RoadEngine, origins: list[Place], destinations: list[Place]
 ) -> tuple[dict[PairKey, Leg], set[str]]:
-    """Ask for one block. Raises EngineTrouble for anything but a complete answer."""
+    """Ask for one block. Raises RoutingEngineError for anything but a complete answer."""
     points = [*origins, *destinations]
     where = ";".join(f"{_point(place)[1]},{_point(place)[0]}" for place in points)
     sources = ";".join(str(index) for index in range(len(origins)))
@@ -218,7 +212,7 @@ def _grid(said: dict[str, Any], name: str, shape: tuple[int, int]) -> list[list[
     grid = said.get(name)
     rows, columns = shape
     if not isinstance(grid, list) or len(grid) != rows or any(len(row) != columns for row in grid):
-        raise EngineTrouble(f"its answer has no {name} of {rows} x {columns}")
+        raise RoutingEngineError(f"its answer has no {name} of {rows} x {columns}")
     return grid
 
 
@@ -231,11 +225,11 @@ def _fetch(url: str, timeout_s: float) -> dict[str, Any]:
             body = error.read()
         if _code(body) == "TooBig" or error.code in (413, 414):
             raise _TooBig("it takes fewer places at once than one") from error
-        raise EngineTrouble(f"HTTP {error.code} {_code(body)}".strip()) from error
+        raise RoutingEngineError(f"HTTP {error.code} {_code(body)}".strip()) from error
     except (OSError, ValueError) as error:
-        raise EngineTrouble(str(error)) from error
+        raise RoutingEngineError(str(error)) from error
     if _code(body) != "Ok":
-        raise EngineTrouble(_code(body) or "its answer is no JSON")
+        raise RoutingEngineError(_code(body) or "its answer is no JSON")
     said: dict[str, Any] = json.loads(body)
     return said
 

@@ -71,7 +71,7 @@ def improve_days(
     -------
     Assignment or None
         The given slots only, by the solver's model: lunch is reserved, not placed, and links and parts over
-        several days are not modelled, so mend and judge it before use. None when nothing feasible was found.
+        several days are not modelled, so repair and judge it before use. None when nothing was found.
     """
     if not slots or not jobs:
         return None
@@ -221,9 +221,8 @@ def _warm_start(model: AxisModel, data: ProblemData) -> Solution | None:
             continue
         offset = model.day_offset[model.tables.slots[number].day]
         visits = [
-            _way(model, ways.get(stop.job, []), offset + stop.start_s)
+            _way(model, ways.get(model.tables.number_of[stop.job_id], []), offset + stop.start_s)
             for stop in timing.stops
-            if stop.job in ways
         ]
         chosen = [index for index in visits if index is not None]
         if chosen:

@@ -19,8 +19,7 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 from typing import Any, Final
 
-from scheduling.planning.assemble import assignment_of
-from scheduling.planning.planner import OnProgress, PlanBroken, ShouldStop, finish, plan_week
+from scheduling.planning.planner import OnProgress, PlanBroken, ShouldStop, assignment_of, finish, plan_week
 from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.replan import Replanned, replan
@@ -55,13 +54,17 @@ class SearchFailed(Exception):
 
 @dataclass(frozen=True)
 class Limits:
-    """``seconds`` to plan in, ``grace_s`` beyond them before the process is ended. [s]"""
+    """``seconds`` to plan in, ``grace_s`` beyond them before the process is ended. [s]
+
+    With ``max_iterations`` these bound the search, not time, and it runs in this process.
+    """
 
     seconds: float
     grace_s: float = GRACE_S
+    max_iterations: int | None = None
 
 
-def plan_apart(
+def plan_in_process(
     problem: Problem,
     limits: Limits,
     *,
@@ -76,17 +79,17 @@ def plan_apart(
     When the process has to be ended, the last plan it told is explained and returned with a refusal that says
     so; when it told none, plain insertion plans instead. Raises PlanBroken as ``plan_week`` does.
     """
-    told: list[Proposal] = []
+    plans: list[Proposal] = []
     wish = {"what": "plan", "problem": problem, "seed": seed}
     try:
-        found = _ask(child, wish, limits, on_progress, should_stop, told.append)
-        assert isinstance(found, Proposal)
-        return found
+        plan = _ask(child, wish, limits, on_progress, should_stop, plans.append)
+        assert isinstance(plan, Proposal)
+        return plan
     except SearchLost:
-        return _with_note(_rescued(problem, told, seed))
+        return _with_note(_best_of(problem, plans, seed))
 
 
-def replan_apart(
+def replan_in_process(
     problem: Problem,
     published: Proposal,
     limits: Limits,
@@ -96,22 +99,22 @@ def replan_apart(
     child: Sequence[str] = CHILD,
     **how: Any,
 ) -> Replanned:
-    """Return what ``replan`` finds, ended like ``plan_apart``; without an answer, mended without search."""
+    """Return what ``replan`` finds, ended like ``plan_in_process``; without an answer, without search."""
     wish = {"what": "replan", "problem": problem, "published": published, **how}
     try:
-        found = _ask(child, wish, limits, on_progress, should_stop, lambda plan: None)
-        assert isinstance(found, Replanned)
-        return found
+        replanned = _ask(child, wish, limits, on_progress, should_stop, lambda plan: None)
+        assert isinstance(replanned, Replanned)
+        return replanned
     except SearchLost:
         plain = replan(problem, published, seconds=limits.grace_s, use_solver=False, **how)
         return replace(plain, proposal=_with_note(plain.proposal))
 
 
-def _rescued(problem: Problem, told: list[Proposal], seed: int) -> Proposal:
-    if not told:
+def _best_of(problem: Problem, plans: list[Proposal], seed: int) -> Proposal:
+    if not plans:
         return plan_week(problem, seconds=GRACE_S, seed=seed, use_solver=False)
     tables = build_tables(problem)
-    return finish(tables, assignment_of(tables, told[-1]), seed=seed, versions=dict(told[-1].versions))
+    return finish(tables, assignment_of(tables, plans[-1]), seed=seed, versions=dict(plans[-1].versions))
 
 
 def _with_note(plan: Proposal) -> Proposal:
@@ -127,6 +130,12 @@ def _ask(
     on_plan: Callable[[Proposal], None],
 ) -> object:
     """Return the child's answer. Raises SearchLost when it had to be ended or died."""
+    if limits.max_iterations is not None:
+        work = {name: value for name, value in wish.items() if name != "what"}
+        return WORK[wish["what"]](
+            **work, seconds=limits.seconds, max_iterations=limits.max_iterations, on_progress=on_progress,
+            should_stop=should_stop,
+        )  # fmt: skip
     started_at = time.time()
     ends_at = time.monotonic() + limits.seconds + limits.grace_s
     line, theirs = Pipe()

@@ -20,7 +20,7 @@ def in_trouble(tables: Tables, plan: Assignment) -> list[int]:
     where = placed_slots(plan)
     found = []
     for job in range(len(tables.jobs)):
-        if not tables.due_inside[job] or is_linked(tables, job):
+        if not tables.due_inside[job] or tables.is_linked(job):
             continue
         cost = job_cost_s(tables, job, where.get(job))
         if any(job_cost_s(tables, job, number) < cost for number in tables.allowed_slots[job]):
@@ -52,16 +52,11 @@ def stripped(tables: Tables, plan: Assignment, day: int, late: set[int]) -> tupl
 
 
 def _must_stay(tables: Tables, job: int, day: int) -> bool:
-    if tables.pin_loss_s[job] or is_linked(tables, job):
+    if tables.pin_loss_s[job] or tables.is_linked(job):
         return True
     cost = tables.late_cost_s[job]
     days = {tables.slots[number].day for number in tables.allowed_slots[job]} - {day}
     return tables.due_inside[job] and all(cost[other] > cost[day] for other in days)
-
-
-def is_linked(tables: Tables, job: int) -> bool:
-    """Say whether the order is one of two visits that belong together."""
-    return tables.predecessor[job] is not None or bool(tables.successors[job])
 
 
 @dataclass(frozen=True)
@@ -75,22 +70,16 @@ class Swap:
     refuge: Insertion | None
 
 
-@dataclass(frozen=True)
-class SwapRules:
-    """What a rescue may do: visits that stay, and how many due visits may change places at most."""
-
-    stay: frozenset[int] = frozenset()
-    most_moves: int = 10**6
-
-
-def rescue(
+def apply_swaps(
     tables: Tables,
     plan: Assignment,
-    rules: SwapRules = SwapRules(),
+    most_moves: int = 10**6,
     should_stop: Callable[[], bool] | None = None,
 ) -> int:
     """
     Improve the plan in place: the best swap for each order late or left out though due, dearest first.
+
+    ``most_moves`` bounds how many due visits may change places.
 
     Returns
     -------
@@ -99,9 +88,9 @@ def rescue(
     """
     moves = 0
     for job in in_trouble(tables, plan):
-        if moves + 2 > rules.most_moves or (should_stop is not None and should_stop()):
+        if moves + 2 > most_moves or (should_stop is not None and should_stop()):
             break
-        swap = best_swap(tables, plan, job, rules)
+        swap = best_swap(tables, plan, job)
         if swap is None:
             continue
         remove(plan, job)
@@ -113,7 +102,7 @@ def rescue(
     return moves
 
 
-def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> Swap | None:
+def best_swap(tables: Tables, plan: Assignment, job: int) -> Swap | None:
     """Return the swap that lowers the price most, or None when none does."""
     where = placed_slots(plan)
     own_slot = where.get(job)
@@ -130,7 +119,7 @@ def best_swap(tables: Tables, plan: Assignment, job: int, rules: SwapRules) -> S
         if job_cost_s(tables, job, number) >= now_s:
             continue
         for victim in base.get(number, ()):
-            if victim in rules.stay or tables.pin_loss_s[victim] or is_linked(tables, victim):
+            if tables.pin_loss_s[victim] or tables.is_linked(victim):
                 continue
             rest = tuple(one for one in base[number] if one != victim)
             trial = {**base, number: rest}
@@ -218,7 +207,7 @@ def _back(tables: Tables, plan: Assignment, known: Assignment) -> Assignment:
     """Return the plan with each moved visit put back, one by one, where that costs nothing."""
     best, cost = dict(plan), plan_cost_s(tables, plan)
     for job, number in sorted(placed_slots(known).items()):
-        if cost is None or placed_slots(best).get(job) == number or is_linked(tables, job):
+        if cost is None or placed_slots(best).get(job) == number or tables.is_linked(job):
             continue
         attempt = dict(best)
         remove(attempt, job)

@@ -29,27 +29,18 @@ def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
         ends = (shift.start_place or technician.start, technician.end)
         homeless = [place for place in ends if place.id not in problem.travel.row_of]
         if shift.end_s <= shift.start_s:
-            refused.append(
-                Refusal(
-                    what, message("it ends before it starts."), message("Correct the times of the shift.")
-                )
-            )
+            wrong = message("it ends before it starts."), message("Correct the times of the shift.")
         elif shift.end_s - shift.start_s <= shift.lunch_s:
-            refused.append(
-                Refusal(
-                    what, message("lunch fills all of it."), message("Lengthen the shift or shorten lunch.")
-                )
-            )
+            wrong = message("lunch fills all of it."), message("Lengthen the shift or shorten lunch.")
         elif homeless:
-            refused.append(
-                Refusal(
-                    what,
-                    message("its place {id} has no position.", id=homeless[0].id),
-                    message("Give the place a position."),
-                )
+            wrong = (
+                message("its place {id} has no position.", id=homeless[0].id),
+                message("Give the place a position."),
             )
         else:
             good.append(shift)
+            continue
+        refused.append(Refusal(what, *wrong))
     return good, refused
 
 
@@ -222,6 +213,10 @@ class Tables:
     route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
     busy_memo: dict[tuple[int, Sequence_], int] = field(default_factory=dict, repr=False)
     """Busy seconds of routes already timed. [s]"""
+
+    def is_linked(self, job: int) -> bool:
+        """Say whether the order is one of two visits that belong together."""
+        return self.predecessor[job] is not None or bool(self.successors[job])
 
     def with_job(self, job: int, changed: Job) -> Tables:
         """Return tables in which one order's pin, window or hours differ."""

@@ -6,36 +6,13 @@ The price list applied to routes and plans, in whole seconds of driving. The jud
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from scheduling.planning.problem import NO_LUNCH_UP_TO_S
+from scheduling.planning.proposal import Route, Stop
 from scheduling.planning.tables import Assignment, Sequence_, Slot, Tables
 
 NEVER = 10**9
-
-
-@dataclass(frozen=True)
-class TimedStop:
-    """Times of one visit within a day. [s]"""
-
-    job: int
-    arrive_s: int
-    start_s: int
-    leave_s: int
-    drive_s: int
-    same_visit: bool
-
-
-@dataclass(frozen=True)
-class TimedRoute:
-    """A feasible day with times. [s]"""
-
-    start_s: int
-    end_s: int
-    drive_s: int
-    visits: int
-    lunch: tuple[int, int] | None
-    stops: tuple[TimedStop, ...]
 
 
 def first_start(windows: tuple[tuple[int, int], ...], ready_s: int) -> int:
@@ -110,7 +87,7 @@ def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | No
     return start if stays_open else None
 
 
-def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> TimedRoute | None:
+def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> Route | None:
     """Return the day with times and lunch placed where the day ends earliest; None when it doesn't work."""
     if day_end(tables, slot, sequence) >= NEVER:
         return None
@@ -124,14 +101,15 @@ def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> TimedRoute | None:
     return min(tries, key=lambda route: (route.end_s, route.lunch or (0, 0)))
 
 
-def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None) -> TimedRoute | None:
+def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None) -> Route | None:
     """
     Walk the day with lunch at a fixed place: 2k before the k-th drive, 2k + 1 on arrival there, and from
     2n + 2 on inside the work of the first, second... of n stops.
     """
-    now, row, drive_total, visits = slot.start_s, slot.start_row, 0, 0
+    now, row, drive_total, metres = slot.start_s, slot.start_row, 0, 0
+    travel = tables.problem.travel
     lunch: tuple[int, int] | None = None
-    stops: list[TimedStop] = []
+    stops: list[Stop] = []
     for leg, job in enumerate((*sequence, None)):
         if lunch_at == 2 * leg:
             lunch = _lunch(slot, now)
@@ -141,7 +119,8 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         here = slot.end_row if job is None else tables.job_row[job]
         moves = job is None or leg == 0 or here != row
         drive = tables.drive_s[row][here] if moves else 0
-        now, drive_total, arrive = now + drive, drive_total + drive, now + drive
+        leg_m = int(travel.distance_m[row, here]) if moves else 0
+        now, drive_total, metres, arrive = now + drive, drive_total + drive, metres + leg_m, now + drive
         if lunch_at == 2 * leg + 1:
             lunch = _lunch(slot, now)
             if lunch is None:
@@ -150,7 +129,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         if job is None:
             break
         if moves:
-            now, visits = now + tables.visit_s, visits + 1
+            now += tables.visit_s
         start = first_start(tables.windows[job][slot.day], now)
         if start >= NEVER:
             return None
@@ -161,12 +140,25 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
                 return None
             lunch = (pause, pause + slot.lunch_s)
             now += slot.lunch_s
-        stops.append(TimedStop(job, arrive, start, now, drive, not moves))
+        order, late = tables.jobs[job], tables.late_days[job][slot.day]
+        stops.append(Stop(order.id, order.place.id, arrive, start, now, drive, leg_m, not moves, late))
         row = here
     if now > slot.hard_end_s:
         return None
     start_s = _leave_home(tables, slot, stops, lunch)
-    return TimedRoute(start_s, now, drive_total, visits, lunch, tuple(stops))
+    return Route(
+        technician_id=tables.technicians[slot.technician].id,
+        day=tables.days[slot.day],
+        start_place_id=travel.place_ids[slot.start_row],
+        end_place_id=travel.place_ids[slot.end_row],
+        start_s=start_s,
+        end_s=now,
+        drive_s=drive_total,
+        distance_m=metres,
+        stops=tuple(stops),
+        lunch=lunch,
+        overtime_s=max(0, now - slot.end_s),
+    )
 
 
 def _lunch(slot: Slot, ready_s: int) -> tuple[int, int] | None:
@@ -176,7 +168,7 @@ def _lunch(slot: Slot, ready_s: int) -> tuple[int, int] | None:
     return start, start + slot.lunch_s
 
 
-def _leave_home(tables: Tables, slot: Slot, stops: list[TimedStop], lunch: tuple[int, int] | None) -> int:
+def _leave_home(tables: Tables, slot: Slot, stops: list[Stop], lunch: tuple[int, int] | None) -> int:
     """Leave later instead of waiting at the first door; changes the first stop's arrival in place."""
     if not stops or (lunch is not None and lunch[0] < stops[0].start_s):
         return slot.start_s

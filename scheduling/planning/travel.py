@@ -69,8 +69,8 @@ class TravelSettings:
     circuity_fade_km: float = 5.0
     speed_knots: tuple[tuple[float, float], ...] = ((0, 25), (3, 30), (10, 45), (25, 60), (60, 75))
     per_leg_s: int = 90
-    pace: float = 1.0
-    """What finished drives say the estimate is to be multiplied with; see ``pace.py``."""
+    duration_factor: float = 1.0
+    """What finished drives say the estimate is to be multiplied with; see ``duration_factor.py``."""
 
     def __post_init__(self) -> None:
         kilometres = [knot[0] for knot in self.speed_knots]
@@ -80,8 +80,8 @@ class TravelSettings:
             raise ValueError("speeds must be above 0 km/h")
         if self.circuity_far < 1 or self.circuity_near_extra < 0 or self.circuity_fade_km <= 0:
             raise ValueError("a road is never shorter than the straight line: circuity must be at least 1")
-        if not self.pace > 0:
-            raise ValueError("the pace must be above 0")
+        if not self.duration_factor > 0:
+            raise ValueError("the duration factor must be above 0")
         if self.per_leg_s < 0:
             raise ValueError("seconds per leg must not be negative")
 
@@ -174,7 +174,8 @@ def road_estimate(
     knots_km, knots_km_h = zip(*settings.speed_knots, strict=True)
     speed_km_h = np.interp(road_km, knots_km, knots_km_h)
     seconds = road_km / speed_km_h * 3600 + np.where(straight_m > 0, settings.per_leg_s, 0)
-    return np.rint(seconds * settings.pace).astype(np.int64), np.rint(road_km * 1000).astype(np.int64)
+    seconds = seconds * settings.duration_factor
+    return np.rint(seconds).astype(np.int64), np.rint(road_km * 1000).astype(np.int64)
 
 
 def estimate_travel(

@@ -3,9 +3,9 @@
 What changes, and for whom, when one plan replaces another.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from zoneinfo import ZoneInfo
+from datetime import date
 
 from django.db.models import Q
 from django.utils.translation import gettext
@@ -16,53 +16,43 @@ from scheduling.models import (
     RouteProposal,
     StopOrder,
     Technician,
-    UnplacedOrder,
     WorkOrder,
 )
 from scheduling.orders.selectors import number_of
-from scheduling.planning import problem as planning
-from scheduling.planning.compare import ChangeKind, compare
-from scheduling.planning.proposal import Proposal, Reason, Route, Stop, Totals, Unplaced
-from scheduling.planning.travel import Place, estimate_travel
+from scheduling.planning.problem import Pin, PinLevel
+from scheduling.planning.proposal import ChangeKind, Spot, Totals, compared
+from scheduling.routes.snapshots import Effect, effect_of
+from scheduling.routes.stored import second_of
 from shared.periods import days_from
 from shared.translation import written
-
-
-@dataclass(frozen=True)
-class ChangeRow:
-    """One order that moves."""
-
-    pk: int
-    number: str
-    site: str
-    kind: str
-    was: str
-    now: str
-    promise_moved: bool
 
 
 @dataclass(frozen=True)
 class EffectRow:
     """What one plan changes against another. Minutes and days are positive when there are more."""
 
-    drive_minutes: int
-    price_minutes: int | None
-    late_days: int
-    promises_moved: int
-    kept: int
-    people: list[str]
-    changes: list[ChangeRow]
+    changes: list[dict]
+    """Each with pk, number, site, kind, was, now, promise_moved."""
+    drive_minutes: int = 0
+    price_minutes: int | None = None
+    late_days: int = 0
+    promises_moved: int = 0
+    kept: int = 0
+    people: Sequence[str] = ()
 
     @property
-    def moves(self) -> list[ChangeRow]:
+    def moves(self) -> list[dict]:
         """Orders whose day or person changes, broken promises and dropped ones first."""
-        moved = [one for one in self.changes if one.kind != ChangeKind.TIME or one.promise_moved]
-        return sorted(moved, key=lambda one: (not one.promise_moved, one.kind != ChangeKind.DROPPED, one.pk))
+        moved = [change for change in self.changes if not _is_shift(change)]
+        return sorted(
+            moved,
+            key=lambda one: (not one["promise_moved"], one["kind"] != ChangeKind.DROPPED, one["pk"]),
+        )
 
     @property
-    def shifts(self) -> list[ChangeRow]:
+    def shifts(self) -> list[dict]:
         """Orders that stay with their person and day at another time."""
-        return [one for one in self.changes if one.kind == ChangeKind.TIME and not one.promise_moved]
+        return [change for change in self.changes if _is_shift(change)]
 
     @property
     def drive(self) -> str:
@@ -78,25 +68,6 @@ class EffectRow:
     def price(self) -> str:
         """Minutes by the price list with their sign; empty where the two can't be compared."""
         return "" if self.price_minutes is None else signed(self.price_minutes)
-
-
-@dataclass(frozen=True)
-class RevisionRow:
-    """One change by hand."""
-
-    number: int
-    at: datetime
-    by: str
-    what: str
-    drive_minutes: int
-    undone_at: datetime | None
-    undone_by: str
-    is_newest_standing: bool
-
-    @property
-    def drive(self) -> str:
-        """Minutes of driving with their sign."""
-        return signed(self.drive_minutes)
 
 
 @dataclass(frozen=True)
@@ -125,42 +96,22 @@ def signed(number: int) -> str:
     return f"{number:+d}".replace("-", "−") if number else "0"
 
 
-def effect_row(stored: dict) -> EffectRow:
-    """Return a stored effect as a row."""
-    return EffectRow(
-        drive_minutes=stored.get("drive_minutes", 0),
-        price_minutes=stored.get("price_minutes"),
-        late_days=stored.get("late_days", 0),
-        promises_moved=stored.get("promises_moved", 0),
-        kept=stored.get("kept", 0),
-        people=stored.get("people", []),
-        changes=[
-            ChangeRow(
-                one["pk"], one["number"], one["site"], one["kind"], _spot_words(one["was"]),
-                _spot_words(one["now"]), one["promise_moved"],
-            )
-            for one in stored.get("changes", [])
-        ],
-    )  # fmt: skip
-
-
-def revision_rows(proposal_id: int) -> list[RevisionRow]:
-    """Return the changes by hand, newest first. One query."""
-    rows = list(PlanRevision.objects.filter(proposal_id=proposal_id).select_related("by", "undone_by"))
-    newest = max((one.number for one in rows if one.undone_at is None), default=0)
-    return [
-        RevisionRow(
-            number=one.number,
-            at=one.at,
-            by=str(one.by) if one.by else "",
-            what=one.what,
-            drive_minutes=one.effect.get("drive_minutes", 0),
-            undone_at=one.undone_at,
-            undone_by=str(one.undone_by) if one.undone_by else "",
-            is_newest_standing=one.number == newest,
-        )
-        for one in rows
+def effect_row(effect: Effect) -> EffectRow:
+    """Return a kept effect as a row."""
+    changes = [
+        change | {"was": _spot_words(change["was"]), "now": _spot_words(change["now"])}
+        for change in effect.get("changes", [])
     ]
+    return EffectRow(**effect | {"changes": changes})
+
+
+def revisions(proposal: RouteProposal) -> list[PlanRevision]:
+    """Return the changes by hand, newest first. One query."""
+    rows = list(proposal.revisions.select_related("by", "undone_by"))
+    newest = max((row.number for row in rows if row.undone_at is None), default=0)
+    for row in rows:
+        row.can_be_undone = row.number == newest
+    return rows
 
 
 def move_page(row: RouteProposal, order_ids: list[int]) -> MovePage:
@@ -189,6 +140,10 @@ def replan_of(pk: int, branch_id: int | None) -> Replan | None:
     rows = Replan.objects.select_related("proposal__branch", "technician", "made_by", "undone_by")
     rows = rows.filter(proposal__branch_id=branch_id) if branch_id else rows
     return rows.filter(proposal_id=pk).first()
+
+
+def _is_shift(change: dict) -> bool:
+    return change["kind"] == ChangeKind.TIME and not change["promise_moved"]
 
 
 def _spot_words(spot: dict | None) -> str:
@@ -222,90 +177,30 @@ def others_to_compare(row: RouteProposal) -> list[RouteProposal]:
 
 
 def comparison(before: RouteProposal, after: RouteProposal) -> EffectRow:
-    """Return what changes, for whom, when one plan replaces another. Six queries, however many stops."""
+    """Return what changes, for whom, when one plan replaces another. Two queries, however many stops."""
     links = {row.pk: _links(row) for row in (before, after)}
-    orders = {link.order_id: link.order for part in links.values() for link in part}
-    left = {row.pk: _left_out(row) for row in (before, after)}
-    everyone = set(orders) | left[before.pk] | left[after.pk]
-    problem = _promises(orders, before, after)
-    found = compare(problem, _plan(before, links, everyone), _plan(after, links, everyone))
-    names = {
-        link.stop.route.technician.code: link.stop.route.technician.name
-        for part in links.values()
-        for link in part
+    both = [link for part in links.values() for link in part]
+    orders = {link.number: link.order for link in both}
+    promised = {
+        number: Pin(PinLevel.PROMISED, order.promised_on, ANYBODY)
+        for number, order in orders.items()
+        if order.promised_on
     }
-    by_number = {number_of(pk): order for pk, order in orders.items()}
-    return EffectRow(
-        drive_minutes=round(-found.drive_saved_min),
-        price_minutes=round(-found.price_saved_min),
-        late_days=-found.late_days_saved,
-        promises_moved=found.promises_moved,
-        kept=found.kept,
-        people=[names[code] for code in found.technicians],
-        changes=[
-            ChangeRow(
-                by_number[one.job_id].pk, one.job_id, by_number[one.job_id].site.name, one.kind.value,
-                _planned_words(one.before, names), _planned_words(one.after, names), one.promise_moved,
-            )
-            for one in found.changes
-        ],
-    )  # fmt: skip
-
-
-def _planned_words(spot, names: dict[str, str]) -> str:
-    if spot is None:
-        return gettext("left out")
-    hours, minutes = divmod(spot.start_s // 60, 60)
-    day = spot.day
-    on = f"{written(day, '%a')} {day.day} {written(day, '%b')}"
-    return f"{names[spot.technician_id]}, {on}, {hours:02d}:{minutes:02d}"
+    spots = [{link.number: _spot(link) for link in links[row.pk]} for row in (before, after)]
+    changed = compared(*spots, _totals(before), _totals(after), promised)
+    people = {link.stop.route.technician.code: link.stop.route.technician for link in both}
+    return effect_row(effect_of(changed, orders, people))
 
 
 def _links(row: RouteProposal) -> list[StopOrder]:
     links = StopOrder.objects.filter(stop__route__proposal=row)
-    read = links.select_related("stop__route__technician__branch", "order__site")
-    return list(read.order_by("stop__route__day", "stop__route_id", "stop__place", "pk"))
+    return list(links.select_related("stop__route__technician__branch", "order__site"))
 
 
-def _left_out(row: RouteProposal) -> set[int]:
-    return set(UnplacedOrder.objects.filter(proposal=row).values_list("order_id", flat=True))
+def _spot(link: StopOrder) -> Spot:
+    stop, route = link.stop, link.stop.route
+    return Spot(route.technician.code, route.day, second_of(stop.starts_at, route.zone))
 
 
-def _promises(orders: dict[int, WorkOrder], *rows: RouteProposal) -> planning.Problem:
-    """Return a problem that knows nothing but what was promised: all that comparing needs."""
-    first, last = min(row.first_on for row in rows), max(row.last_on for row in rows)
-    jobs = tuple(
-        planning.Job(
-            number_of(pk), Place(str(pk), None, None), 0, order.promised_on, order.promised_on,
-            pin=planning.Pin(planning.PinLevel.PROMISED, order.promised_on, ANYBODY),
-        )
-        for pk, order in orders.items()
-        if order.promised_on
-    )  # fmt: skip
-    days = tuple(days_from(first, (last - first).days + 1))
-    return planning.Problem(days, (), (), jobs, estimate_travel([]))
-
-
-def _plan(row: RouteProposal, links: dict[int, list[StopOrder]], everyone: set[int]) -> Proposal:
-    by_route: dict[int, list[StopOrder]] = {}
-    for link in links[row.pk]:
-        by_route.setdefault(link.stop.route_id, []).append(link)
-    routes = []
-    for part in by_route.values():
-        route = part[0].stop.route
-        zone = ZoneInfo(route.technician.branch.time_zone)
-        stops = tuple(
-            Stop(number_of(link.order_id), "", 0, _second(link.stop.starts_at, zone), 0, 0, 0)
-            for link in part
-        )
-        routes.append(Route(route.technician.code, route.day, "", "", 0, 0, 0, 0, stops))
-    on_route = {link.order_id for link in links[row.pk]}
-    unplaced = tuple(Unplaced(number_of(pk), Reason.COSTS_MORE, "") for pk in sorted(everyone - on_route))
-    totals = Totals(**{name: row.totals.get(name, 0) for name in Totals.__dataclass_fields__})
-    ids = tuple(number_of(pk) for pk in sorted(everyone | on_route))
-    return Proposal(ids, tuple(routes), unplaced, totals=totals)
-
-
-def _second(moment: datetime, zone: ZoneInfo) -> int:
-    here = moment.astimezone(zone)
-    return here.hour * 3600 + here.minute * 60 + here.second
+def _totals(row: RouteProposal) -> Totals:
+    return Totals(**{name: row.totals.get(name, 0) for name in Totals.__dataclass_fields__})

@@ -18,10 +18,10 @@ from scheduling.models import Replan, RouteProposal, Stop, Technician, WorkOrder
 from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_today
 from scheduling.routes import change_pages as queries
-from scheduling.routes import moves, replanning, tasks
-from scheduling.routes import tables as tables
+from scheduling.routes import moves, replanning, tables, tasks
+from scheduling.routes.board import proposals_of
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
-from scheduling.routes.views import progress_part
+from scheduling.routes.views import progress_part, tell, tried
 from shared.access import requires
 from shared.errors import CannotDo
 from shared.heavy_posts import is_heavy
@@ -34,7 +34,7 @@ MOST_ORDERS = 20
 
 
 @dataclass(frozen=True)
-class Wish:
+class MoveRequest:
     """What a person wants moved, and where to."""
 
     orders: list[WorkOrder]
@@ -57,7 +57,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
     row = _plan_of(request, pk)
     now, _ = now_and_today(request)
     asked = request.POST if request.method == "POST" else request.GET
-    page, wish = _wish(row, asked)
+    page, wish = _move_request(row, asked)
     refused = None
     if request.method == "POST" and wish.is_whole:
         text = asked.get("seen", "")
@@ -91,7 +91,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
 def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
-    rows = queries.revision_rows(row.pk)
+    rows = queries.revisions(row)
     return page_or_file(
         request,
         "routes/move_changes.html",
@@ -105,12 +105,12 @@ def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
 def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
     """Take the newest change by hand back."""
     now, _ = now_and_today(request)
-    try:
-        undone = moves.undo(_plan_of(request, pk), by=request.user, now=now)
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        messages.success(request, gettext("Undone: %(what)s.") % {"what": undone.what})
+    row = _plan_of(request, pk)
+    tell(
+        request,
+        lambda: moves.undo(row, by=request.user, now=now),
+        lambda undone: gettext("Undone: %(what)s.") % {"what": undone.what},
+    )
     return redirect("plan_changes", pk=pk)
 
 
@@ -118,19 +118,12 @@ def undo_move(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     """Pin a stop to its person and day, or let it go."""
-    row = _plan_of(request, pk)
-    found = get_object_or_404(
-        Stop.objects.select_related("route__proposal", "route__technician"), pk=stop, route__proposal=row
-    )
+    stops = Stop.objects.select_related("route__proposal", "route__technician")
+    row = get_object_or_404(stops, pk=stop, route__proposal=_plan_of(request, pk))
     now, _ = now_and_today(request)
     is_pinned = request.POST.get("pinned") == "yes"
-    try:
-        moves.set_pin(found, is_pinned, by=request.user, now=now)
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
-        messages.success(request, word)
+    word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
+    tell(request, lambda: moves.set_pin(row, is_pinned, by=request.user, now=now), lambda _: word)
     return redirect(f"{reverse('move_stop', args=[pk])}?stop={stop}")
 
 
@@ -170,7 +163,7 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
     other = request.GET.get("with", "")
     before = None
     if other.isascii() and other.isdigit() and len(other) < 10:
-        before = _plans(request).filter(pk=int(other)).first()
+        before = proposals_of(branch_of(request)).filter(pk=int(other)).first()
     context = {
         "row": row,
         "others": queries.others_to_compare(row),
@@ -180,7 +173,7 @@ def compare_plans(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "routes/compare.html", context)
 
 
-def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]:
+def _move_request(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, MoveRequest]:
     ids = [int(one) for one in asked.getlist("order") if one.isascii() and one.isdigit()][:MOST_ORDERS]
     stop = asked.get("stop", "")
     if stop.isascii() and stop.isdigit():
@@ -197,17 +190,11 @@ def _wish(row: RouteProposal, asked: QueryDict) -> tuple[queries.MovePage, Wish]
     leaves_out = code == NOBODY
     is_whole = leaves_out or (to is not None and day is not None)
     orders = [one.order for one in page.orders]
-    return page, Wish(orders, to, None if leaves_out else day, is_whole, leaves_out)
-
-
-def _plans(request: HttpRequest):
-    rows = RouteProposal.objects.select_related("branch")
-    branch_id = branch_of(request)
-    return rows.filter(branch_id=branch_id) if branch_id else rows
+    return page, MoveRequest(orders, to, None if leaves_out else day, is_whole, leaves_out)
 
 
 def _plan_of(request: HttpRequest, pk: int) -> RouteProposal:
-    return get_object_or_404(_plans(request), pk=pk)
+    return get_object_or_404(proposals_of(branch_of(request)), pk=pk)
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -250,38 +237,28 @@ def undo_replan(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a re-plan and its absence back."""
     asked = _replan_of(request, pk)
     now, _ = now_and_today(request)
-    try:
-        replanning.undo(asked, by=request.user, now=now)
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        messages.success(request, gettext("Undone. The absence is gone and the routes are as they were."))
+    tell(
+        request,
+        lambda: replanning.undo(asked, by=request.user, now=now),
+        lambda _: gettext("Undone. The absence is gone and the routes are as they were."),
+    )
     return redirect("replan_result", pk=pk)
 
 
 def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
+    def begin() -> Replan:
+        urgent = replanning.orders_named(data["urgent"], data["branch"].pk)
+        return replanning.begin(**data | {"urgent": urgent}, by=request.user, now=now)
+
     data = form.cleaned_data
-    try:
-        made = replanning.begin(
-            data["branch"],
-            technician=data["technician"],
-            first_on=data["first_on"],
-            last_on=data["last_on"],
-            reason=data["reason"],
-            urgent=replanning.orders_named(data["urgent"], data["branch"].pk),
-            seconds=data["seconds"],
-            by=request.user,
-            now=now,
-        )
-    except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, translate(error))
-        return None
-    tasks.replan_routes.beside(replan_id=made.pk)
+    made = tried(form, begin)
+    if made is not None:
+        tasks.replan_routes.beside(replan_id=made.pk)
     return made
 
 
 def _replan_of(request: HttpRequest, pk: int) -> Replan:
-    found = queries.replan_of(pk, branch_of(request))
-    if found is None:
+    row = queries.replan_of(pk, branch_of(request))
+    if row is None:
         raise Http404(gettext("There is no such re-plan in your branch."))
-    return found
+    return row

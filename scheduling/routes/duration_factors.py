@@ -12,7 +12,7 @@ import numpy as np
 
 from fleet.models import Branch, Person
 from scheduling.models import AcceptedPace, CloseOut, OrderKind, Outcome, Stop
-from scheduling.planning.duration_factor import NotEnough, Pace, fit_pace
+from scheduling.planning.duration_factor import DurationFactor, NotEnough, fit_factor
 from scheduling.planning.travel import great_circle_m, road_estimate
 from shared.errors import CannotDo
 from shared.messages import message
@@ -33,7 +33,7 @@ class Suggestion:
 
     what: str
     title: str
-    found: Pace | NotEnough
+    found: DurationFactor | NotEnough
     in_use: AcceptedPace | None
 
     @property
@@ -44,26 +44,26 @@ class Suggestion:
     @property
     def is_learned(self) -> bool:
         """Say whether there are visits enough."""
-        return isinstance(self.found, Pace)
+        return isinstance(self.found, DurationFactor)
 
     @property
     def can_be_accepted(self) -> bool:
         """Say whether there is something new to accept."""
-        return isinstance(self.found, Pace) and abs(self.found.factor - self.factor_in_use) >= 0.01
+        return isinstance(self.found, DurationFactor) and abs(self.found.factor - self.factor_in_use) >= 0.01
 
 
 def suggestions(branch: Branch, *, now: datetime, site_visit_min: float) -> list[Suggestion]:
     """Return what a branch's visits of the last year teach: drives first, then each kind of order."""
     in_use = in_use_of(branch)
     rows = _finished(branch, now)
-    learned = {DRIVE: fit_pace(*_drives(rows, site_visit_min))}
+    learned = {DRIVE: fit_factor(*_drives(rows, site_visit_min))}
     by_kind: dict[str, list[CloseOut]] = defaultdict(list)
     for row in rows:
         if row.outcome == Outcome.DONE and row.order.minutes and row.minutes:
             by_kind[row.order.kind].append(row)
     for kind in OrderKind.values:
         done = by_kind[kind]
-        learned[kind] = fit_pace([one.order.minutes for one in done], [one.minutes for one in done])
+        learned[kind] = fit_factor([one.order.minutes for one in done], [one.minutes for one in done])
     return [Suggestion(what, title_of(what), found, in_use.get(what)) for what, found in learned.items()]
 
 
@@ -142,7 +142,7 @@ def accept(
     """
     known = {one.what: one.found for one in suggestions(branch, now=now, site_visit_min=site_visit_min)}
     found = known.get(what)
-    if not isinstance(found, Pace):
+    if not isinstance(found, DurationFactor):
         raise CannotDo(
             message("{what}: there is nothing to accept.", what=title_of(what)),
             remedy=message("Wait for more finished visits."),

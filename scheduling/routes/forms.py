@@ -227,10 +227,6 @@ class PricesForm(forms.ModelForm):
     def validate_unique(self) -> None:
         """A second change for the same day replaces the first."""
 
-    def values(self) -> dict:
-        """Return the prices without their day."""
-        return {name: self.cleaned_data[name] for name in self.Meta.fields if name != "from_on"}
-
 
 def day_asked(text: str) -> date | None:
     """Return a day from an address; None for nonsense."""

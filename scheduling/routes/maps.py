@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from scheduling.models import Route, Stop
 from scheduling.pages.maps import WIDTH, FlatMap, Tile, drawing_of
-from scheduling.routes.selectors import RouteRow
 
 TRACKS: Final = 8
 """How many looks a line can have (colour and dashes) before they repeat."""
@@ -26,7 +26,7 @@ class Dot:
 class Track:
     """One route on the drawing."""
 
-    route: RouteRow
+    route: Route
     look: int
     points: str
     dots: list[Dot]
@@ -51,28 +51,23 @@ class RouteMap:
         return round(self.height) - 16
 
 
-def route_map(routes: list[RouteRow], *, is_metric: bool, tiles_at: str = "") -> RouteMap | None:
+def route_map(routes: list[Route], *, is_metric: bool, tiles_at: str = "") -> RouteMap | None:
     """Lay routes out on a flat drawing, north up. None where no stop has a position.
 
     Longitudes shrink by the cosine of the middle latitude, which is true enough over one county or state.
     """
-    places = [(r.start[0], r.start[1]) for r in routes]
-    places += [
-        (stop.latitude, stop.longitude)
-        for r in routes
-        for stop in r.stops
-        if stop.latitude is not None and stop.longitude is not None
-    ]
+    places = [route.start for route in routes]
+    places += [(stop.site.latitude, stop.site.longitude) for route in routes for stop in _located(route)]
     if len(places) <= len(routes):
         return None
     flat = drawing_of(places, tiles_at)
-    looks = {name: i % TRACKS for i, name in enumerate(sorted({r.technician for r in routes}))}
-    starts = {r.start: Dot(*flat.at(*r.start), 0, r.technician) for r in routes}
+    looks = {name: i % TRACKS for i, name in enumerate(sorted({route.technician.name for route in routes}))}
+    starts = {route.start: Dot(*flat.at(*route.start), 0, route.technician.name) for route in routes}
     length, text = flat.scale(is_metric)
     return RouteMap(
         width=WIDTH,
         height=flat.height,
-        tracks=[_track(route, looks[route.technician], flat) for route in routes],
+        tracks=[_track(route, looks[route.technician.name], flat) for route in routes],
         starts=list(starts.values()),
         people=sorted(looks.items()),
         scale_points=length,
@@ -81,15 +76,13 @@ def route_map(routes: list[RouteRow], *, is_metric: bool, tiles_at: str = "") ->
     )
 
 
-def geojson(routes: list[RouteRow]) -> dict:
+def geojson(routes: list[Route]) -> dict:
     """Return routes as GeoJSON (RFC 7946): a line per route, a point per stop."""
     features = []
     for route in routes:
         line = [[route.start[1], route.start[0]]]
-        for stop in route.stops:
-            if stop.latitude is None or stop.longitude is None:
-                continue
-            place = [stop.longitude, stop.latitude]
+        for stop in _located(route):
+            place = [stop.site.longitude, stop.site.latitude]
             line.append(place)
             features.append(
                 _feature(
@@ -97,9 +90,9 @@ def geojson(routes: list[RouteRow]) -> dict:
                     place,
                     route=route.pk,
                     place=stop.place,
-                    site=stop.site_name,
+                    site=stop.site.name,
                     arrives_at=stop.arrives_at.isoformat(),
-                    orders=[order.number for order in stop.orders],
+                    orders=[placed.number for placed in stop.orders.all()],
                 )
             )
         line.append(line[0])
@@ -108,7 +101,7 @@ def geojson(routes: list[RouteRow]) -> dict:
                 "LineString",
                 line,
                 route=route.pk,
-                technician=route.technician,
+                technician=route.technician.name,
                 day=route.day.isoformat(),
                 drive_minutes=route.drive_minutes,
             )
@@ -116,16 +109,24 @@ def geojson(routes: list[RouteRow]) -> dict:
     return {"type": "FeatureCollection", "features": features}
 
 
-def _track(route: RouteRow, look: int, flat: FlatMap) -> Track:
+def _track(route: Route, look: int, flat: FlatMap) -> Track:
     dots = []
-    for stop in route.stops:
-        if stop.latitude is None or stop.longitude is None:
-            continue
-        late = any(order.window_to < route.day for order in stop.orders)
-        dots.append(Dot(*flat.at(stop.latitude, stop.longitude), stop.place, stop.site_name, late))
+    for stop in _located(route):
+        late = any(placed.order.window_to < route.day for placed in stop.orders.all())
+        at = flat.at(stop.site.latitude, stop.site.longitude)
+        dots.append(Dot(*at, stop.place, stop.site.name, late))
     start = flat.at(*route.start)
     line = [start, *((dot.x, dot.y) for dot in dots), start]
     return Track(route, look, " ".join(f"{x},{y}" for x, y in line), dots)
+
+
+def _located(route: Route) -> list[Stop]:
+    """Return the stops whose site has a position."""
+    return [
+        stop
+        for stop in route.stops.all()
+        if stop.site.latitude is not None and stop.site.longitude is not None
+    ]
 
 
 def _feature(kind: str, coordinates: list, **properties: object) -> dict:

@@ -6,16 +6,20 @@ How long drives and work really take, as somebody accepted it from finished visi
 """
 
 from datetime import time
+from typing import Final
 
 from django.db import models
 from django.db.models import F, Q
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import Branch, Person, Site
 from scheduling.crew.models import Absence, Technician
-from scheduling.orders.models import WorkOrder
+from scheduling.orders.models import OrderState, WorkOrder
 from shared.model_parts import at_least, both_or_neither, known_values
 from shared.translation import MessageField, MessagesField
+
+METRES_PER_MILE: Final = 1609.344
+"""International mile, exact. [m]"""
 
 
 class ProposalState(models.TextChoices):
@@ -61,6 +65,16 @@ class RouteProposal(models.Model):
     def __str__(self):
         return f"{self.first_on}–{self.last_on} #{self.pk}"
 
+    @property
+    def branch_name(self) -> str:
+        """The branch it is for, as shown."""
+        return self.branch.name if self.branch else gettext("All branches")
+
+    @property
+    def maker(self) -> str:
+        """Who asked for it, as shown."""
+        return str(self.made_by) if self.made_by else gettext("the timetable")
+
 
 class Route(models.Model):
     """One technician's day in a proposal."""
@@ -75,6 +89,9 @@ class Route(models.Model):
     drive_minutes = models.PositiveIntegerField(default=0)
     work_minutes = models.PositiveIntegerField(default=0)
     drive_metres = models.PositiveIntegerField(default=0)
+
+    FINISHED = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
+    """Routes with finished stops; once for each of their orders."""
 
     class Meta:
         ordering = ["day", "technician", "id"]
@@ -91,6 +108,26 @@ class Route(models.Model):
 
     def __str__(self):
         return f"{self.technician} {self.day}"
+
+    @property
+    def zone(self) -> str:
+        """Time zone of the clock on the wall."""
+        return self.technician.branch.time_zone
+
+    @property
+    def start(self) -> tuple[float, float]:
+        """Where it begins and ends. [°]"""
+        return self.technician.start_latitude, self.technician.start_longitude
+
+    @property
+    def miles(self) -> float:
+        """Statute miles driven."""
+        return self.drive_metres / METRES_PER_MILE
+
+    @property
+    def kilometres(self) -> float:
+        """Kilometres driven."""
+        return self.drive_metres / 1000
 
 
 class Stop(models.Model):
@@ -119,6 +156,21 @@ class Stop(models.Model):
     def __str__(self):
         return f"{self.route_id} stop {self.place}"
 
+    @property
+    def minutes(self) -> int:
+        """Minutes on site."""
+        return round((self.leaves_at - self.starts_at).total_seconds() / 60)
+
+    @property
+    def wait_minutes(self) -> int:
+        """Minutes at the door before work may begin."""
+        return max(0, round((self.starts_at - self.arrives_at).total_seconds() / 60))
+
+    @property
+    def own_why(self) -> str:
+        """Why the stop is here, where its orders do not say so themselves."""
+        return "" if any(placed.why for placed in self.orders.all()) else self.why
+
 
 class StopOrder(models.Model):
     """A work order done at a stop. In force at most once per order."""
@@ -142,6 +194,11 @@ class StopOrder(models.Model):
     def __str__(self):
         return f"{self.order_id} at {self.stop_id}"
 
+    @property
+    def number(self) -> str:
+        """The order's number as people read it."""
+        return f"W{self.order_id:06d}"
+
 
 class UnplacedOrder(models.Model):
     """An order a proposal left out, and the reason that binds."""
@@ -159,6 +216,16 @@ class UnplacedOrder(models.Model):
 
     def __str__(self):
         return f"{self.order_id}: {self.reason}"
+
+    @property
+    def is_due(self) -> bool:
+        """True when its window closes within the plan's days."""
+        return self.order.window_to <= self.proposal.last_on
+
+    @property
+    def number(self) -> str:
+        """The order's number as people read it."""
+        return f"W{self.order_id:06d}"
 
 
 class TravelLeg(models.Model):

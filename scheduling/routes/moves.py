@@ -28,10 +28,9 @@ from scheduling.orders import states
 from scheduling.orders.states import number_of
 from scheduling.planning import replan
 from scheduling.planning.checker import check
-from scheduling.planning.compare import compare
 from scheduling.planning.planner import PlanBroken
 from scheduling.planning.problem import PinLevel
-from scheduling.planning.proposal import Proposal, Totals
+from scheduling.planning.proposal import Proposal, Totals, compare
 from scheduling.routes import snapshots
 from scheduling.routes import stored as routes_stored
 from scheduling.routes.snapshots import Effect, effect_of
@@ -299,7 +298,7 @@ def keep_move(
         )
     tried = try_move(row, orders, to, day, now)
     changed = changed_days(tried)
-    before = snapshots.take(row, tried.stored.branch, changed)
+    before = snapshots.take(row, tried.stored.built.branch, changed)
     what = _words(orders, to, day)
     write_move(row, tried, changed, what, by, now)
     return PlanRevision.objects.create(

@@ -29,9 +29,10 @@ from scheduling.models import (
 )
 from scheduling.orders.states import in_batches, number_of
 from scheduling.planning import problem as planning
+from scheduling.planning.proposal import Refusal
 from scheduling.planning.travel import Place
 from scheduling.routes.duration_factors import DRIVE, in_use_of
-from scheduling.routes.travel import prices_on, travel_between
+from scheduling.routes.travel import prices_on, seconds_of, travel_between
 from shared.messages import message
 from shared.periods import days_from, local_day
 
@@ -79,16 +80,10 @@ def _merged(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
     return tuple(merged)
 
 
-def seconds_of(at: time) -> int:
-    """Return a wall-clock time as seconds since midnight. [s]"""
-    return at.hour * 3600 + at.minute * 60 + at.second
-
-
 def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
     """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
     routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
-    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
-    rows = routes.filter(finished | Q(leaves_at__lte=now))
+    rows = routes.filter(Route.FINISHED | Q(leaves_at__lte=now))
     absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
     return set(rows.values_list("technician_id", "day").distinct()) - absent
 
@@ -157,7 +152,7 @@ def _stock(technician: Technician) -> tuple[dict[str, int] | None, set[str] | No
 
 def shifts_of(
     technicians: list[Technician], plan_days: list[date], kept: set[tuple[int, date]]
-) -> tuple[tuple[planning.Shift, ...], list[dict]]:
+) -> tuple[tuple[planning.Shift, ...], list[Refusal]]:
     """Return who works when; a technician without any shift is named with the remedy."""
     by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
     for row in Shift.objects.filter(technician__in=technicians):
@@ -167,11 +162,11 @@ def shifts_of(
     for technician in technicians:
         if not by_person[technician.pk]:
             refusals.append(
-                {
-                    "what": message("technician {name}", name=technician.name),
-                    "message": message("has no working hours."),
-                    "remedy": message("Enter the shifts of the week."),
-                }
+                Refusal(
+                    message("technician {name}", name=technician.name),
+                    message("has no working hours."),
+                    message("Enter the shifts of the week."),
+                )
             )
         for day in plan_days:
             row = by_person[technician.pk].get(day.weekday())
@@ -198,7 +193,7 @@ class BranchProblem:
     problem: planning.Problem
     order_of: dict[str, WorkOrder]
     technician_of: dict[str, Technician]
-    refusals: list[dict] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
     pinned: frozenset[int] = frozenset()
     """Keys of the orders whose stop is pinned by hand."""
 

@@ -1,4 +1,4 @@
-"""Proposes routes from open orders; what puts them in force is offered here too."""
+"""Proposes routes from open orders."""
 
 import time
 from collections.abc import Callable
@@ -8,27 +8,14 @@ from django.db import transaction
 
 from fleet.models import Branch, Person
 from scheduling.models import ProposalState, RouteProposal
-from scheduling.planning import planner, solver_process
-from scheduling.planning.proposal import Proposal
+from scheduling.planning import solver_process
+from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.solver_process import SearchLost
 from scheduling.planning.travel import TravelSource
 from scheduling.routes import problem, stored
-from scheduling.routes.publishing import publish, release_missed, unpublish
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.periods import local_day
-
-__all__ = [
-    "cancel",
-    "give_up_lost",
-    "propose",
-    "publish",
-    "release_missed",
-    "set_aside",
-    "start",
-    "unpublish",
-    "work_out",
-]
 
 OnProgress = Callable[[float, str], None]
 MOST_DAYS = 31
@@ -66,7 +53,8 @@ def start(
     now: datetime,
 ) -> RouteProposal:
     """Write down that a proposal is wanted; ``work_out`` does the work, here or in a worker."""
-    branches = _branches(branch)
+    row = RouteProposal(branch=branch, first_on=first_on, made_at=now, made_by=by, seed=seed, seconds=seconds)
+    branches = stored.branches_of(row)
     if not branches:
         raise CannotDo(
             message("There is no branch to plan for."),
@@ -91,15 +79,9 @@ def start(
             remedy=message("Give 1 to 3600 seconds."),
             field="seconds",
         )
-    return RouteProposal.objects.create(
-        branch=branch,
-        first_on=first_on,
-        last_on=first_on + timedelta(days=days - 1),
-        made_at=now,
-        made_by=by,
-        seed=seed,
-        seconds=seconds,
-    )
+    row.last_on = first_on + timedelta(days=days - 1)
+    row.save()
+    return row
 
 
 def work_out(
@@ -140,48 +122,44 @@ def set_aside(proposal: RouteProposal) -> None:
         )
 
 
-def _branches(branch: Branch | None) -> list[Branch]:
-    if branch is not None:
-        return [branch]
-    return list(Branch.objects.filter(technicians__is_active=True).distinct().order_by("pk"))
-
-
 def _plan(
     row: RouteProposal, now: datetime, on_progress: OnProgress | None, max_iterations: int | None
 ) -> None:
     days = (row.last_on - row.first_on).days + 1
-    built = [problem.build(branch, row.first_on, days, now) for branch in _branches(row.branch)]
-    orders = max(1, sum(len(one.order_of) for one in built))
+    built = [problem.build(branch, row.first_on, days, now) for branch in stored.branches_of(row)]
+    orders = max(1, sum(len(part.order_of) for part in built))
     watch = Watch(row, on_progress)
     plans: list[Proposal] = []
-    for one in built:
-        share = len(one.order_of) / orders
+    for part in built:
+        share = len(part.order_of) / orders
         watch.next_stretch(share)
-        plans.append(_search(one, max(1.0, row.seconds * share), row.seed, watch, max_iterations))
-    with transaction.atomic():
-        claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
-            state=ProposalState.READY,
-            progress=1.0,
-            progress_text=message("planned"),
-            totals=stored.merged_totals(plans),
-            problems=problems_of(built, plans),
-            solver=solver_of(plans),
-            travel_source=travel_source_of(plans),
-            inputs_hash=plans[0].inputs_hash if len(plans) == 1 else "",
+        limits = solver_process.Limits(max(1.0, row.seconds * share), max_iterations=max_iterations)
+        plans.append(
+            solver_process.plan_in_process(
+                part.problem, limits, seed=row.seed, on_progress=watch.progress, should_stop=watch.should_stop
+            )
         )
-        if claimed:
-            for one, plan in zip(built, plans, strict=True):
-                stored.write(row, one, plan)
+    keep(row, built, plans)
 
 
-def _search(
-    built: problem.BranchProblem, seconds: float, seed: int, watch: "Watch", max_iterations: int | None
-) -> Proposal:
-    """Plan in a process that can be ended; in this one where iterations, not time, bound the search."""
-    told = {"seed": seed, "on_progress": watch.progress, "should_stop": watch.should_stop}
-    if max_iterations is None:
-        return solver_process.plan_apart(built.problem, solver_process.Limits(seconds), **told)
-    return planner.plan_week(built.problem, seconds=seconds, max_iterations=max_iterations, **told)
+@transaction.atomic
+def keep(row: RouteProposal, built: list[problem.BranchProblem], plans: list[Proposal]) -> bool:
+    """Write each branch's plan and say that it is ready; False where nobody waits for it any more."""
+    versions = {name: version for plan in plans for name, version in plan.versions.items()}
+    claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
+        state=ProposalState.READY,
+        progress=1.0,
+        progress_text=message("planned"),
+        totals=stored.merged_totals(plans),
+        problems=problems_of(built, plans),
+        solver=", ".join(f"{name} {version}" for name, version in sorted(versions.items()))[:80],
+        travel_source=travel_source_of(plans),
+        inputs_hash=plans[0].inputs_hash if len(plans) == 1 else "",
+    )
+    if claimed:
+        for part, plan in zip(built, plans, strict=True):
+            stored.write(row, part, plan)
+    return bool(claimed)
 
 
 class Watch:
@@ -214,18 +192,13 @@ class Watch:
 
 def problems_of(built: list[problem.BranchProblem], plans: list[Proposal]) -> list[dict]:
     """Return every input that could not be planned, each with its remedy."""
-    told = [refusal for one in built for refusal in one.refusals]
+    refusals = [refusal for part in built for refusal in part.refusals]
     for plan in plans:
-        told += [{"what": one.what, "message": one.message, "remedy": one.remedy} for one in plan.refusals]
+        refusals += plan.refusals
         if plan.travel_note:
-            told.append(
-                {
-                    "what": message("travel times"),
-                    "message": plan.travel_note,
-                    "remedy": message("Check the road engine."),
-                }
-            )
-    return told
+            remedy = message("Check the road engine.")
+            refusals.append(Refusal(message("travel times"), plan.travel_note, remedy))
+    return [vars(refusal) for refusal in refusals]
 
 
 def travel_source_of(plans: list[Proposal]) -> str:
@@ -235,12 +208,6 @@ def travel_source_of(plans: list[Proposal]) -> str:
         if source in sources:
             return source.value
     return ""
-
-
-def solver_of(plans: list[Proposal]) -> str:
-    """Return the libraries that searched, with their versions."""
-    versions = {name: version for plan in plans for name, version in plan.versions.items()}
-    return ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))[:80]
 
 
 def give_up_lost(*, now: datetime) -> int:
@@ -256,13 +223,10 @@ def give_up_lost(*, now: datetime) -> int:
 
 def fail(row: RouteProposal, error: Exception) -> None:
     """Say in the row why planning failed."""
+    text = error.sentence if isinstance(error, CannotDo) else str(error)[:2000]
     remedy = message("Propose again; if it happens twice, tell the makers what is written here.")
     RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
         state=ProposalState.FAILED,
-        progress_text=message("failed: {error}", error=_said(error)),
-        problems=[{"what": message("the plan"), "message": _said(error), "remedy": remedy}],
+        progress_text=message("failed: {error}", error=text),
+        problems=[vars(Refusal(message("the plan"), text, remedy))],
     )
-
-
-def _said(error: Exception) -> str:
-    return error.sentence if isinstance(error, CannotDo) else str(error)[:2000]

@@ -53,7 +53,7 @@ def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> R
             message("Proposal {pk} is not published.", pk=row.pk),
             remedy=message("There is nothing to take back."),
         )
-    done = _with_finished_stops(row.routes.filter(is_in_force=True)).first()
+    done = row.routes.filter(Route.FINISHED, is_in_force=True).select_related("technician").first()
     if done is not None:
         raise CannotDo(
             message(
@@ -126,9 +126,8 @@ def _staying(routes: QuerySet[Route], now: datetime) -> list[Route]:
     absent = Absence.objects.filter(
         technician=OuterRef("technician"), first_on__lte=OuterRef("day"), last_on__gte=OuterRef("day")
     )
-    finished = Q(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
     under_way = Q(leaves_at__lte=now) & ~Exists(absent)
-    return list(routes.filter(finished | under_way).select_related("technician").distinct())
+    return list(routes.filter(Route.FINISHED | under_way).select_related("technician").distinct())
 
 
 def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: datetime) -> None:
@@ -161,11 +160,3 @@ def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> Non
             remedy=message("Propose again; it takes a minute and knows the change."),
         )
     states.note_all(wanted, message("put on a route"), "", at=now, by=by)
-
-
-def _with_finished_stops(routes: QuerySet[Route]) -> QuerySet[Route]:
-    return (
-        routes.filter(stops__orders__is_in_force=True, stops__orders__order__state=OrderState.DONE)
-        .select_related("technician")
-        .distinct()
-    )

@@ -22,9 +22,8 @@ from scheduling.models import (
 from scheduling.orders import states
 from scheduling.orders.states import number_of
 from scheduling.planning import solver_process
-from scheduling.planning.proposal import Proposal
-from scheduling.planning.replan import Replanned, replan
-from scheduling.routes import problem, proposals, publishing, stored
+from scheduling.planning.replan import Replanned
+from scheduling.routes import problem, proposals, publishing
 from scheduling.routes.problem import BranchProblem
 from scheduling.routes.snapshots import effect_of
 from scheduling.routes.stored import published_plan
@@ -217,35 +216,21 @@ def _plan(asked: Replan, now: datetime, max_iterations: int | None) -> None:
     found: Replanned | None = None
     for share, frozen_until in ((CALM_SHARE, row.last_on), (1 - CALM_SHARE, today)):
         watch.next_stretch(share)
-        tried = _search(
-            built, published, max(1.0, row.seconds * share), row.seed, frozen_until, watch, max_iterations
-        )
+        limits = solver_process.Limits(max(1.0, row.seconds * share), max_iterations=max_iterations)
+        tried = solver_process.replan_in_process(
+            built.problem, published, limits, seed=row.seed, frozen_until=frozen_until,
+            on_progress=watch.progress, should_stop=watch.should_stop,
+        )  # fmt: skip
         if found is None or _trouble(tried) < _trouble(found):
             found = tried
         if not any(_trouble(found)):
             break
     assert found is not None
     with transaction.atomic():
-        _write(asked, row, built, found)
-
-
-def _search(
-    built: BranchProblem,
-    published: Proposal,
-    seconds: float,
-    seed: int,
-    frozen_until: date,
-    watch: proposals.Watch,
-    max_iterations: int | None,
-) -> Replanned:
-    """Re-plan in a process that can be ended; in this one where iterations, not time, bound the search."""
-    told = {"on_progress": watch.progress, "should_stop": watch.should_stop}
-    how = {"seed": seed, "frozen_until": frozen_until}
-    if max_iterations is None:
-        return solver_process.replan_apart(
-            built.problem, published, solver_process.Limits(seconds), **told, **how
-        )
-    return replan(built.problem, published, seconds=seconds, max_iterations=max_iterations, **told, **how)
+        if proposals.keep(row, [built], [found.proposal]):
+            asked.effect = effect_of(found.comparison, built.order_of, built.technician_of, is_priced=False)
+            asked.lost = [vars(refusal) for refusal in found.lost]
+            asked.save(update_fields=["effect", "lost"])
 
 
 def _trouble(found: Replanned) -> tuple[int, int, int]:
@@ -253,26 +238,6 @@ def _trouble(found: Replanned) -> tuple[int, int, int]:
     totals = found.proposal.totals
     promises = len(found.lost) + found.comparison.promises_moved
     return promises, totals.unplaced_due, max(0, -found.comparison.late_days_saved)
-
-
-def _write(asked: Replan, row: RouteProposal, built: BranchProblem, found: Replanned) -> None:
-    plan = found.proposal
-    claimed = RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
-        state=ProposalState.READY,
-        progress=1.0,
-        progress_text=message("planned"),
-        totals=stored.merged_totals([plan]),
-        problems=proposals.problems_of([built], [plan]),
-        solver=proposals.solver_of([plan]),
-        travel_source=plan.travel_source.value,
-        inputs_hash=plan.inputs_hash,
-    )
-    if not claimed:
-        return
-    stored.write(row, built, plan)
-    asked.effect = effect_of(found.comparison, built.order_of, built.technician_of, is_priced=False)
-    asked.lost = [{"what": one.what, "message": one.message, "remedy": one.remedy} for one in found.lost]
-    asked.save(update_fields=["effect", "lost"])
 
 
 def _with_urgent(built: BranchProblem, urgent: Iterable[int]) -> BranchProblem:

@@ -11,17 +11,16 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet.models import AuditArea, Branch
 from scheduling.models import PlanPriceList, TravelCorrection
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
-from scheduling.routes import duration_factors
-from scheduling.routes import tables as tables
+from scheduling.routes import duration_factors, tables
 from scheduling.routes import travel as queries
 from scheduling.routes.duration_factors import title_of
 from scheduling.routes.forms import CorrectionForm, PricesForm
+from scheduling.routes.views import tell, tried
 from shared.access import requires
-from shared.errors import CannotDo
 from shared.messages import message
 from shared.roles import Permission
 from shared.tables import page_or_file
-from shared.translation import translate, written
+from shared.translation import written
 
 
 @requires(Permission.PLAN_ROUTES)
@@ -31,26 +30,16 @@ def travel_times(request: HttpRequest) -> HttpResponse:
     now, today = now_and_today(request)
     form = CorrectionForm(request.POST or None, branch_id=branch_of(request))
     if request.method == "POST" and form.is_valid():
-        data = form.cleaned_data
-        try:
-            kept = queries.set_correction(
-                data["site_a"], data["site_b"], minutes=data["minutes"], because=data["because"],
-                by=request.user, now=now,
-            )  # fmt: skip
-        except CannotDo as error:
-            form.add_error(error.field or None, translate(error))
-        else:
-            messages.success(
-                request,
-                gettext("Kept: %(minutes)s min, both ways. The next plan uses it.")
-                % {"minutes": kept.minutes},
-            )
+        row = tried(form, lambda: queries.set_correction(**form.cleaned_data, by=request.user, now=now))
+        if row is not None:
+            text = gettext("Kept: %(minutes)s min, both ways. The next plan uses it.")
+            messages.success(request, text % {"minutes": row.minutes})
             return redirect("travel_times")
     context = {
         "form": form,
         "rows": queries.correction_rows(branch_of(request)),
         "has_engine": bool(settings.ROAD_ENGINE_URL),
-        "paces": queries.pace_rows(branch_of(request), now, queries.prices_on(today).site_visit),
+        "paces": queries.factor_rows(branch_of(request), now, queries.prices_on(today).site_visit),
     }
     return page_or_file(
         request,
@@ -88,20 +77,16 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
         factor = float(request.POST.get("factor", ""))
     except ValueError:
         raise Http404(gettext("There is no such factor.")) from None
-    visit_min = queries.prices_on(today).site_visit
-    try:
-        kept = duration_factors.accept(
-            _branch_named(request), request.POST.get("what", ""),
-            factor_seen=factor, by=request.user, now=now, site_visit_min=visit_min,
-        )  # fmt: skip
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        messages.success(
-            request,
-            gettext("%(what)s: the next plan reckons × %(factor)s.")
-            % {"what": title_of(kept.what), "factor": f"{kept.factor:.2f}"},
-        )
+    branch, what = _branch_named(request), request.POST.get("what", "")
+    tell(
+        request,
+        lambda: duration_factors.accept(
+            branch, what, factor_seen=factor, by=request.user, now=now,
+            site_visit_min=queries.prices_on(today).site_visit,
+        ),
+        lambda row: gettext("%(what)s: the next plan reckons × %(factor)s.")
+        % {"what": title_of(row.what), "factor": f"{row.factor:.2f}"},
+    )  # fmt: skip
     return redirect("travel_times")
 
 
@@ -110,16 +95,12 @@ def accept_pace(request: HttpRequest) -> HttpResponse:
 def give_back_pace(request: HttpRequest) -> HttpResponse:
     """Let plans reckon without a factor again."""
     now, _ = now_and_today(request)
-    what = request.POST.get("what", "")
-    try:
-        duration_factors.give_back(_branch_named(request), what, by=request.user, now=now)
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        messages.success(
-            request,
-            gettext("%(what)s: the next plan reckons without a factor.") % {"what": title_of(what)},
-        )
+    branch, what = _branch_named(request), request.POST.get("what", "")
+    tell(
+        request,
+        lambda: duration_factors.give_back(branch, what, by=request.user, now=now),
+        lambda row: gettext("%(what)s: the next plan reckons without a factor.") % {"what": title_of(what)},
+    )
     return redirect("travel_times")
 
 
@@ -140,18 +121,13 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         form = PricesForm(request.POST)
         if form.is_valid():
-            try:
-                kept = queries.change_prices(
-                    form.values(), from_on=form.cleaned_data["from_on"], by=request.user, now=now, today=today
-                )
-            except CannotDo as error:
-                form.add_error(error.field or None, translate(error))
-            else:
-                messages.success(
-                    request,
-                    gettext("Kept. Plans that begin on %(from_on)s or later use them.")
-                    % {"from_on": written(kept.from_on, "%d %b %Y")},
-                )
+            row = tried(
+                form,
+                lambda: queries.change_prices(**form.cleaned_data, by=request.user, now=now, today=today),
+            )
+            if row is not None:
+                text = gettext("Kept. Plans that begin on %(from_on)s or later use them.")
+                messages.success(request, text % {"from_on": written(row.from_on, "%d %b %Y")})
                 return redirect("plan_prices")
     else:
         form = PricesForm(instance=current, initial={"from_on": today})

@@ -19,7 +19,7 @@ from scheduling.models import (
     UnplacedOrder,
     WorkOrder,
 )
-from scheduling.planning.compare import Comparison, Spot
+from scheduling.planning.proposal import Comparison, Spot
 
 ROUTE_FIELDS = ("leaves_at", "returns_at", "lunch_at", "drive_minutes", "work_minutes", "drive_metres")
 STOP_FIELDS = (

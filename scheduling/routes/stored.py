@@ -16,24 +16,16 @@ from scheduling.models import Absence, ProposalState, Route, RouteProposal, Stop
 from scheduling.orders.states import number_of
 from scheduling.planning import problem as planning_problem
 from scheduling.planning import proposal as planning
-from scheduling.planning.assemble import assemble, assignment_of
 from scheduling.planning.checker import Violation, check
 from scheduling.planning.near_miss import by_its_own_data
-from scheduling.planning.proposal import (
-    Proposal,
-    Reason,
-    Totals,
-    Unplaced,
-)
-from scheduling.planning.proposal import (
-    Route as PlannedRoute,
-)
-from scheduling.planning.proposal import (
-    Stop as PlannedStop,
-)
+from scheduling.planning.planner import assemble, laid_out
+from scheduling.planning.proposal import Proposal, Reason, Totals, Unplaced
+from scheduling.planning.proposal import Route as PlannedRoute
+from scheduling.planning.proposal import Stop as PlannedStop
 from scheduling.planning.tables import Tables, build_tables
 from scheduling.planning.timing import route_cost_s
 from scheduling.routes.problem import BranchProblem, build
+from scheduling.routes.travel import seconds_of
 from shared.errors import CannotDo
 from shared.messages import joined, message
 
@@ -135,8 +127,6 @@ class Stored:
     ``plan`` holds what still works; ``gone`` says what doesn't, order by order, with its reason.
     """
 
-    row: RouteProposal
-    branch: Branch
     built: BranchProblem
     tables: Tables
     plan: Proposal
@@ -144,7 +134,7 @@ class Stored:
 
 
 def branches_of(row: RouteProposal) -> list[Branch]:
-    """Return the branches a proposal has something to say about."""
+    """Return the branches a proposal has something to say about: its own, or all with technicians."""
     if row.branch is not None:
         return [row.branch]
     return list(Branch.objects.filter(technicians__is_active=True).distinct().order_by("pk"))
@@ -158,11 +148,14 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
     built = _without_held(row, built, now) if row.state == ProposalState.PUBLISHED else built
     built = _with_own_pins(built, placed, pinned)
     tables = build_tables(built.problem)
-    wanted = _as_proposal(built, placed)
-    laid = assignment_of(tables, wanted)
+    laid = laid_out(tables, placed)
     kept = {tables.jobs[job].id for sequence in laid.values() for job in sequence}
     gone = [
-        message("{order}: {why}", order=job_id, why=_why_gone(tables, built, job_id, spot))
+        message(
+            "{order}: {why}",
+            order=job_id,
+            why=why_not_here(tables, built, job_id, spot)[0] or message("it no longer fits there."),
+        )
         for spot, jobs in placed.items()
         for job_id in jobs
         if job_id not in kept
@@ -176,7 +169,7 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
             )
             laid[number] = ()
     plan = assemble(tables, laid, seed=row.seed, versions={}, explained=False)
-    return Stored(row, branch, built, tables, plan, tuple(gone))
+    return Stored(built, tables, plan, tuple(gone))
 
 
 def refuse_broken(row: RouteProposal, now: datetime) -> None:
@@ -222,7 +215,8 @@ def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal
             continue
         route, stop = link.stop.route, link.stop
         driven[(route.technician.code, route.day)] = route.drive_minutes * 60
-        at = [_second(moment, built.branch) for moment in (stop.arrives_at, stop.starts_at, stop.leaves_at)]
+        moments = (stop.arrives_at, stop.starts_at, stop.leaves_at)
+        at = [second_of(moment, built.branch.time_zone) for moment in moments]
         work_s = built.problem.job(job_id).service_s
         start_s = min(at[1] + done_s[stop.pk], max(at[1], at[2] - work_s))
         done_s[stop.pk] += work_s
@@ -238,10 +232,6 @@ def published_plan(built: BranchProblem, links: Iterable[StopOrder]) -> Proposal
         )
         for (code, day), stops in by_spot.items()
     )  # fmt: skip
-    return _whole(built, routes)
-
-
-def _whole(built: BranchProblem, routes: tuple[PlannedRoute, ...]) -> Proposal:
     on_route = {stop.job_id for route in routes for stop in route.stops}
     ids = tuple(built.order_of)
     left = tuple(Unplaced(one, Reason.COSTS_MORE, "") for one in ids if one not in on_route)
@@ -252,18 +242,6 @@ def _whole(built: BranchProblem, routes: tuple[PlannedRoute, ...]) -> Proposal:
         late_jobs=sum(days > 0 for days in late), late_days=sum(late),
     )  # fmt: skip
     return Proposal(ids, routes, left, totals=totals)
-
-
-def _as_proposal(built: BranchProblem, placed: dict[Spot, list[str]]) -> Proposal:
-    """Return the order of visits alone; ``assemble`` puts the times on again."""
-    routes = tuple(
-        PlannedRoute(
-            code, day, "", "", 0, 0, 0, 0,
-            tuple(PlannedStop(one, "", 0, 0, 0, 0, 0) for one in jobs if one in built.order_of),
-        )
-        for (code, day), jobs in placed.items()
-    )  # fmt: skip
-    return _whole(built, routes)
 
 
 def _layout(row: RouteProposal, branch: Branch, now: datetime) -> tuple[dict[Spot, list[str]], set[str]]:
@@ -288,10 +266,10 @@ def _layout(row: RouteProposal, branch: Branch, now: datetime) -> tuple[dict[Spo
 
 def under_way(row: RouteProposal, now: datetime) -> set[int]:
     """Return the keys of a published plan's routes that have finished stops or have left already."""
-    routes = row.routes.filter(is_in_force=True)
-    done = routes.filter(stops__orders__is_in_force=True, stops__orders__order__state="done")
-    return set(done.values_list("pk", flat=True)) | set(
-        routes.filter(leaves_at__lte=now).values_list("pk", flat=True)
+    return set(
+        row.routes.filter(Route.FINISHED | Q(leaves_at__lte=now), is_in_force=True).values_list(
+            "pk", flat=True
+        )
     )
 
 
@@ -369,11 +347,6 @@ def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) 
     return by_its_own_data(tables.jobs[tables.number_of[job_id]], person, day) or ("", "")
 
 
-def _why_gone(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) -> str:
-    text, _ = why_not_here(tables, built, job_id, spot)
-    return text or message("it no longer fits there.")
-
-
-def _second(moment: datetime, branch: Branch) -> int:
-    here = moment.astimezone(ZoneInfo(branch.time_zone))
-    return here.hour * 3600 + here.minute * 60 + here.second
+def second_of(moment: datetime, time_zone: str) -> int:
+    """Return the seconds since midnight that the clock on the wall shows. [s]"""
+    return seconds_of(moment.astimezone(ZoneInfo(time_zone)).time())

@@ -13,6 +13,8 @@ from django.utils.translation import gettext_lazy as _
 from fleet.table_columns import Day, Moment, Told, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.models import TravelCorrection
+from scheduling.routes.change_pages import signed
+from shared.messages import message
 from shared.roles import Permission, may
 from shared.tables import Column, Number, Table
 from shared.translation import translate
@@ -28,37 +30,39 @@ def _minutes(value: Any) -> str:
 
 
 def _state(row: Any, page: dict) -> str:
-    return render_to_string("parts/proposal_state.html", {"state": row.state, "word": row.state_word})
+    return render_to_string(
+        "parts/proposal_state.html", {"state": row.state, "word": row.get_state_display()}
+    )
 
 
 PLANS: Final = Table(
     _("Plans"),
-    Column(_("Days"), "first_on", in_file=_("First day"), head=True, link=("proposal", "pk"), under="branch",
-           show=lambda row, page: f"{day(row.first_on)} – {day(row.last_on)}"),
+    Column(_("Days"), "first_on", in_file=_("First day"), head=True, link=("proposal", "pk"),
+           under="branch_name", show=lambda row, page: f"{day(row.first_on)} – {day(row.last_on)}"),
     Column(_("Last day"), "last_on", only="file"),
-    Column(_("Depot"), "branch", only="file"),
-    Column(_("State"), "state_word", show=_state),
-    Number(_("Stops"), "stops"),
-    Number(_("Left out"), "unplaced"),
-    Number(_("Problems"), "problems"),
+    Column(_("Depot"), "branch_name", only="file"),
+    Column(_("State"), "get_state_display", show=_state),
+    Number(_("Stops"), "stop_count"),
+    Number(_("Left out"), "unplaced_count"),
+    Number(_("Problems"), lambda row: len(row.problems)),
     Number(_("Drive"), "drive_minutes", in_file=_("Driving, min"),
            show=lambda row, page: _minutes(row.drive_minutes)),
     Column(_("On site, min"), "work_minutes", only="file"),
-    Moment(_("Made"), "made_at", css="", under="made_by"),
-    Column(_("Made by"), "made_by", only="file"),
+    Moment(_("Made"), "made_at", css="", under="maker"),
+    Column(_("Made by"), "maker", only="file"),
     file="plans", caption=_("Newest first."),
 )  # fmt: skip
 PLAN_STOPS: Final = Table(
     _("People and days"),
-    Column(_("Day"), lambda row: row[0].day),
-    Column(_("Technician"), lambda row: row[0].technician),
-    Column(_("Place"), lambda row: row[1].place),
-    Column(_("Starts"), lambda row: row[1].starts_at),
-    Column(_("Leaves"), lambda row: row[1].leaves_at),
-    Column(_("Site code"), lambda row: row[1].site_code),
-    Column(_("Site"), lambda row: row[1].site_name),
-    Column(_("Drive, min"), lambda row: row[1].drive_minutes),
-    Column(_("Orders"), lambda row: ", ".join(order.number for order in row[1].orders)),
+    Column(_("Day"), "route__day"),
+    Column(_("Technician"), "route__technician__name"),
+    Column(_("Place"), "place"),
+    Column(_("Starts"), "starts_at"),
+    Column(_("Leaves"), "leaves_at"),
+    Column(_("Site code"), "site__code"),
+    Column(_("Site"), "site__name"),
+    Column(_("Drive, min"), "drive_minutes"),
+    Column(_("Orders"), lambda stop: ", ".join(placed.number for placed in stop.orders.all())),
     file="stops of the plan",
 )
 """Only as a file: the page has a board."""
@@ -67,28 +71,31 @@ PLAN_STOPS: Final = Table(
 def _window(row: Any, page: dict) -> str:
     return format_html(
         '<span class="nowrap">{} –</span> <span class="nowrap">{}</span>',
-        day(row.window_from),
-        day(row.window_to),
+        day(row.order.window_from),
+        day(row.order.window_to),
     )
 
 
 def _in_the_way(row: Any, page: dict) -> str:
-    shown = format_html("<strong>{}</strong><br>{}", capfirst(translate(row.reason)), translate(row.text))
+    shown = format_html(
+        "<strong>{}</strong><br>{}", capfirst(translate(message(row.reason))), translate(row.text)
+    )
     if not plans_routes(page):
         return shown
-    address = f"{reverse('move_stop', args=[page['row'].pk])}?order={row.pk}"
+    address = f"{reverse('move_stop', args=[page['row'].pk])}?order={row.order_id}"
     return format_html('{} <a href="{}">{}</a>', shown, address, gettext("Place by hand"))
 
 
 LEFT_OUT: Final = Table(
     _("Orders left out"),
-    Column(_("Order"), "number", head=True, link=("work_order", "pk"), under="kind_word"),
-    Column(_("Kind"), "kind_word", only="file"),
-    Column(_("Site"), "site_name", label="", under="serial"),
-    Column(_("Treatment unit"), "serial", only="file"),
-    Column(_("Window"), "window_from", in_file=_("Window from"), show=_window,
+    Column(_("Order"), "number", head=True, link=("work_order", "order_id"),
+           under="order__get_kind_display"),
+    Column(_("Kind"), "order__get_kind_display", only="file"),
+    Column(_("Site"), "order__site__name", label="", under="order__treatment_unit__serial"),
+    Column(_("Treatment unit"), "order__treatment_unit__serial", only="file"),
+    Column(_("Window"), "order__window_from", in_file=_("Window from"), show=_window,
            under=lambda row, page: mark("bad", gettext("Due in these days")) if row.is_due else ""),
-    Column(_("Window to"), "window_to", only="file"),
+    Column(_("Window to"), "order__window_to", only="file"),
     Column(_("Due in these days"), "is_due", only="file"),
     Column(_("Reason"), "reason", only="file"),
     Column(_("What stands in the way"), "text", label="", show=_in_the_way),
@@ -99,13 +106,13 @@ LEFT_OUT: Final = Table(
 def _undo(row: Any, page: dict) -> str:
     if row.undone_at:
         return mark("off", gettext("Undone"))
-    if not (row.is_newest_standing and plans_routes(page)):
+    if not (row.can_be_undone and plans_routes(page)):
         return ""
     return button(page, reverse("undo_move", args=[page["row"].pk]), gettext("Undo"))
 
 
 def _undone(row: Any, page: dict) -> str:
-    return f"{row.undone_by} {moment(row.undone_at, gettext('j M, H:i'))}" if row.undone_at else ""
+    return f"{row.undone_by or ''} {moment(row.undone_at, gettext('j M, H:i'))}" if row.undone_at else ""
 
 
 HAND_CHANGES: Final = Table(
@@ -115,8 +122,8 @@ HAND_CHANGES: Final = Table(
     Column(_("Who and when"), "by", in_file=_("By"), label=_("By"), empty="–",
            under=lambda row, page: moment(row.at)),
     Column(_("At"), "at", only="file"),
-    Number(_("Driving"), "drive_minutes", in_file=_("Driving, min"),
-           show=lambda row, page: _minutes(row.drive)),
+    Number(_("Driving"), lambda row: row.effect.get("drive_minutes", 0), in_file=_("Driving, min"),
+           show=lambda row, page: _minutes(signed(row.effect.get("drive_minutes", 0)))),
     Column(_("Undo"), "undone_at", in_file=_("Undone"), unseen=True, show=_undo, under=_undone),
     Column(_("Undone by"), "undone_by", only="file"),
     file="changes by hand",

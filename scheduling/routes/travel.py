@@ -54,14 +54,19 @@ def as_settings(row: PlanPriceList) -> PlanSettings:
         overtime=row.overtime_per_minute,
         overtime_allowed_s=row.overtime_allowed_minutes * 60,
         fairness=row.fairness_per_minute,
-        lunch_earliest_s=_seconds(row.lunch_earliest),
-        lunch_latest_s=_seconds(row.lunch_latest),
+        lunch_earliest_s=seconds_of(row.lunch_earliest),
+        lunch_latest_s=seconds_of(row.lunch_latest),
     )
+
+
+def seconds_of(at: time) -> int:
+    """Return a wall-clock time as seconds since midnight. [s]"""
+    return at.hour * 3600 + at.minute * 60 + at.second
 
 
 @transaction.atomic
 def change_prices(
-    values: Mapping[str, object], *, from_on: date, by: Person | None, now: datetime, today: date
+    *, from_on: date, by: Person | None, now: datetime, today: date, **values: object
 ) -> PlanPriceList:
     """Keep a price list from a day on; a second change for the same day replaces the first.
 
@@ -87,10 +92,10 @@ def change_prices(
 
 @transaction.atomic
 def set_correction(
-    one: Site, two: Site, *, minutes: int, because: str, by: Person | None, now: datetime
+    site_a: Site, site_b: Site, *, minutes: int, because: str, by: Person | None, now: datetime
 ) -> TravelCorrection:
     """Say how long the drive between two sites takes, both ways. Raises CannotDo for one site given twice."""
-    if one.pk == two.pk:
+    if site_a.pk == site_b.pk:
         raise CannotDo(
             message("Both ends are the same site."),
             remedy=message("Choose two different sites."),
@@ -102,7 +107,7 @@ def set_correction(
             remedy=message("Give 0 to {most_minutes} minutes.", most_minutes=MOST_MINUTES),
             field="minutes",
         )
-    first, second = sorted((one, two), key=lambda site: site.pk)
+    first, second = sorted((site_a, site_b), key=lambda site: site.pk)
     row, _ = TravelCorrection.objects.update_or_create(
         site_a=first,
         site_b=second,
@@ -128,12 +133,8 @@ def corrections_among(site_codes: Iterable[str]) -> list[Correction]:
     return found
 
 
-def _seconds(at: time) -> int:
-    return at.hour * 3600 + at.minute * 60 + at.second
-
-
 @dataclass(frozen=True)
-class BranchPaces:
+class BranchFactors:
     """One branch: what can be accepted or is in use, and what has too few visits yet."""
 
     branch: Branch
@@ -148,7 +149,7 @@ def correction_rows(branch_id: int | None) -> list[TravelCorrection]:
     return list(rows.filter(site_a__branch_id=branch_id) if branch_id else rows)
 
 
-def pace_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> list[BranchPaces]:
+def factor_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> list[BranchFactors]:
     """Return what visits teach, branch by branch. Two queries a branch."""
     branches = Branch.objects.order_by("name")
     found = []
@@ -156,7 +157,7 @@ def pace_rows(branch_id: int | None, now: datetime, site_visit_min: float) -> li
         all_rows = suggestions(branch, now=now, site_visit_min=site_visit_min)
         rows = [one for one in all_rows if one.is_learned or one.in_use]
         waiting = [one for one in all_rows if not one.is_learned and not one.in_use]
-        found.append(BranchPaces(branch, rows, waiting))
+        found.append(BranchFactors(branch, rows, waiting))
     return found
 
 
@@ -206,7 +207,7 @@ def travel_between(places: Sequence[Place], pace: float = 1.0) -> TravelTable:
     the estimate alone.
     """
     hand_set = corrections_among(place.id for place in places)
-    reckoned = TravelSettings(pace=pace)
+    reckoned = TravelSettings(duration_factor=pace)
     if settings.ROAD_ENGINE_URL:
         engine = RoadEngine(settings.ROAD_ENGINE_URL)
         return road_travel(places, engine, cache=LegsInDatabase(), settings=reckoned, corrections=hand_set)

@@ -4,9 +4,11 @@ One technician's route, on the screen and on paper.
 """
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from django.conf import settings
 from django.contrib import messages
+from django.forms import Form
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -14,12 +16,11 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from scheduling.models import ProposalState, RouteProposal
+from scheduling.models import ProposalState, Route, RouteProposal
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from scheduling.routes import board as queries
-from scheduling.routes import maps, publishing, selectors, tasks
+from scheduling.routes import maps, publishing, selectors, tables, tasks
 from scheduling.routes import proposals as service
-from scheduling.routes import tables as tables
 from scheduling.routes.forms import PlanForm
 from scheduling.routes.selectors import routes_in_force
 from shared.access import requires
@@ -31,6 +32,7 @@ from shared.tables import page_or_file
 from shared.translation import translate
 
 DAYS_AHEAD = 7
+T = TypeVar("T")
 
 
 @requires(Permission.SEE_WORK)
@@ -62,8 +64,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
 @require_GET
 def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one plan as people × days, with everything it left out."""
-    _, today = now_and_today(request)
-    board = _board(request, pk, today)
+    board = _board(request, pk)
     return page_or_file(
         request,
         "routes/proposal.html",
@@ -76,7 +77,7 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
             "page_url": reverse("proposal", args=[pk]),
             "progress_url": reverse("proposal_progress", args=[pk]),
         },
-        stops=tables.PLAN_STOPS.of([(one, stop) for one in board.routes for stop in one.stops]),
+        stops=tables.PLAN_STOPS.of(board.stops),
         left_out=tables.LEFT_OUT.of(board.unplaced),
     )
 
@@ -85,15 +86,15 @@ def proposal(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def proposal_progress(request: HttpRequest, pk: int) -> HttpResponse:
     """Return how far planning has come; when it is over, have the page loaded anew."""
-    found = get_object_or_404(_in_branch(request), pk=pk)
-    return progress_part(request, found, reverse("proposal", args=[pk]))
+    row = get_object_or_404(_in_branch(request), pk=pk)
+    return progress_part(request, row, reverse("proposal", args=[pk]))
 
 
-def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> HttpResponse:
+def progress_part(request: HttpRequest, row: RouteProposal, page_url: str) -> HttpResponse:
     """Return how far a proposal is, for its own page or a re-plan's; once it is over, send the page there."""
-    if found.state != ProposalState.RUNNING:
+    if row.state != ProposalState.RUNNING:
         return HttpResponse(status=200, headers={"HX-Redirect": page_url})
-    context = {"row": found, "board": found, "page_url": page_url, "progress_url": request.path}
+    context = {"row": row, "page_url": page_url, "progress_url": request.path}
     return render(request, "parts/progress.html", context)
 
 
@@ -101,8 +102,7 @@ def progress_part(request: HttpRequest, found: RouteProposal, page_url: str) -> 
 @require_GET
 def proposal_geojson(request: HttpRequest, pk: int) -> JsonResponse:
     """Return a plan's routes for other maps."""
-    _, today = now_and_today(request)
-    board = _board(request, pk, today)
+    board = _board(request, pk)
     return JsonResponse(maps.geojson(board.routes), content_type="application/geo+json")
 
 
@@ -122,7 +122,7 @@ def publish_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a plan in force."""
     now, _ = now_and_today(request)
     return _do(
-        request, pk, lambda found: publishing.publish(found, by=request.user, now=now),
+        request, pk, lambda row: publishing.publish(row, by=request.user, now=now),
         gettext("Published. The technicians see it now."),
     )  # fmt: skip
 
@@ -133,7 +133,7 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a published plan back."""
     now, _ = now_and_today(request)
     return _do(
-        request, pk, lambda found: publishing.unpublish(found, by=request.user, now=now),
+        request, pk, lambda row: publishing.unpublish(row, by=request.user, now=now),
         gettext("Taken back. Its orders are open again and its days are empty."),
     )  # fmt: skip
 
@@ -146,37 +146,42 @@ def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
-    data = form.cleaned_data
-    try:
-        made = service.start(
-            first_on=data["first_on"], days=data["days"], branch=data["branch"],
-            seconds=data["seconds"], by=request.user, now=now,
-        )  # fmt: skip
-    except CannotDo as error:
-        form.add_error(error.field if error.field in form.fields else None, translate(error))
-        return None
-    tasks.propose_routes.beside(proposal_id=made.pk)
-    return made
+    row = tried(form, lambda: service.start(**form.cleaned_data, by=request.user, now=now))
+    if row is not None:
+        tasks.propose_routes.beside(proposal_id=row.pk)
+    return row
 
 
 def _do(request: HttpRequest, pk: int, command: Callable[[RouteProposal], object], done: str) -> HttpResponse:
-    found = get_object_or_404(_in_branch(request), pk=pk)
-    try:
-        command(found)
-    except CannotDo as error:
-        messages.error(request, translate(error))
-    else:
-        messages.success(request, done)
+    tell(request, lambda: command(get_object_or_404(_in_branch(request), pk=pk)), lambda _: done)
     return redirect("proposal", pk=pk)
 
 
+def tell(request: HttpRequest, command: Callable[[], T], done: Callable[[T], str]) -> None:
+    """Do what is asked and say so on the next page, or why not."""
+    try:
+        answer = command()
+    except CannotDo as error:
+        messages.error(request, translate(error))
+    else:
+        messages.success(request, done(answer))
+
+
+def tried(form: Form, command: Callable[[], T]) -> T | None:
+    """Do what a form asks; None with the reason at its field where that can't be."""
+    try:
+        return command()
+    except CannotDo as error:
+        form.add_error(error.field if error.field in form.fields else None, translate(error))
+        return None
+
+
 def _in_branch(request: HttpRequest):
-    branch_id = branch_of(request)
-    return RouteProposal.objects.filter(branch_id=branch_id) if branch_id else RouteProposal.objects.all()
+    return queries.proposals_of(branch_of(request))
 
 
-def _board(request: HttpRequest, pk: int, today) -> queries.Board:
-    board = queries.board(pk, branch_of(request), today)
+def _board(request: HttpRequest, pk: int) -> queries.Board:
+    board = queries.board(pk, branch_of(request))
     if board is None:
         raise Http404(gettext("There is no such plan in your branch."))
     return board
@@ -186,20 +191,19 @@ def _board(request: HttpRequest, pk: int, today) -> queries.Board:
 @require_GET
 def route(request: HttpRequest, pk: int) -> HttpResponse:
     """Show a route: what to load, where to go, what to do there."""
-    sheet = _sheet(request, pk)
+    row = _route(request, pk)
     metric = is_metric(request)
     return page_or_file(
         request,
         "routes/route.html",
         {
-            "sheet": sheet,
-            "route": sheet.route,
+            "route": row,
             "is_metric": metric,
-            "map": maps.route_map([sheet.route], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
+            "map": maps.route_map([row], is_metric=metric, tiles_at=settings.MAP_TILE_URL),
             "tile_credit": settings.MAP_TILE_CREDIT,
             "geojson_url": reverse("route_geojson", args=[pk]),
         },
-        load=tables.VAN_LOAD.of(sheet.load),
+        load=tables.VAN_LOAD.of(selectors.load_list(row)),
     )
 
 
@@ -207,12 +211,11 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def route_geojson(request: HttpRequest, pk: int) -> JsonResponse:
     """Return a route for other maps."""
-    found = maps.geojson([_sheet(request, pk).route])
-    return JsonResponse(found, content_type="application/geo+json")
+    return JsonResponse(maps.geojson([_route(request, pk)]), content_type="application/geo+json")
 
 
-def _sheet(request: HttpRequest, pk: int) -> selectors.RouteSheet:
-    sheet = selectors.route_sheet(pk, branch_of(request))
-    if sheet is None:
+def _route(request: HttpRequest, pk: int) -> Route:
+    rows = selectors.of_branch(Route.objects.filter(pk=pk), branch_of(request))
+    if not rows:
         raise Http404(gettext("There is no such route in your branch."))
-    return sheet
+    return rows[0]

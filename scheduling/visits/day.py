@@ -11,12 +11,13 @@ from scheduling.models import (
     CloseOut,
     Outcome,
     Route,
+    Stop,
     StopOrder,
     Technician,
     WorkOrder,
 )
 from scheduling.orders.steps import current_cautions
-from scheduling.routes.selectors import LoadRow, RouteRow, StopOrderRow, StopRow, load_list, route_rows
+from scheduling.routes.selectors import LoadRow, load_list, route_rows
 
 DAYS_AROUND: Final = 14
 
@@ -25,7 +26,7 @@ DAYS_AROUND: Final = 14
 class DayOrder:
     """One order of the day."""
 
-    row: StopOrderRow
+    row: StopOrder
     readiness: str
     readiness_word: str
     mains_voltage: int
@@ -39,7 +40,7 @@ class DayOrder:
 class DayStop:
     """One stop of the day."""
 
-    stop: StopRow
+    stop: Stop
     orders: list[DayOrder]
 
     @property
@@ -56,7 +57,7 @@ class DayPage:
     day: date
     today: date
     zone: str
-    route: RouteRow | None
+    route: Route | None
     stops: list[DayStop]
     cautions: list[str]
     load: list[LoadRow]
@@ -72,8 +73,8 @@ def day_page(technician: Technician, day: date, today: date) -> DayPage:
     """Return the technician's published day. Nine queries, however many stops."""
     routes = route_rows(Route.objects.filter(technician=technician, day=day, is_in_force=True))
     route = routes[0] if routes else None
-    stops = route.stops if route else []
-    rows = [order for stop in stops for order in stop.orders]
+    stops = list(route.stops.all()) if route else []
+    rows = [placed for stop in stops for placed in stop.orders.all()]
     facts = _facts(rows)
     ended = _ended(rows)
     return DayPage(
@@ -82,11 +83,8 @@ def day_page(technician: Technician, day: date, today: date) -> DayPage:
         today=today,
         zone=technician.branch.time_zone,
         route=route,
-        stops=[
-            DayStop(stop, [_day_order(row, facts.get(row.pk), ended.get(row.pk)) for row in stop.orders])
-            for stop in stops
-        ],
-        cautions=current_cautions({row.kind for row in rows}),
+        stops=[DayStop(stop, [_day_order(row, facts, ended) for row in stop.orders.all()]) for stop in stops],
+        cautions=current_cautions({row.order.kind for row in rows}),
         load=load_list(route) if route else [],
         other_days=_days_with_work(technician, today),
     )
@@ -103,17 +101,18 @@ def order_of_own_day(technician: Technician, order_id: int) -> StopOrder | None:
     return mine.select_related("stop__route").order_by("-is_in_force", "-stop__route__day").first()
 
 
-def _facts(rows: list[StopOrderRow]) -> dict[int, WorkOrder]:
-    orders = WorkOrder.objects.filter(pk__in=[row.pk for row in rows])
+def _facts(rows: list[StopOrder]) -> dict[int, WorkOrder]:
+    orders = WorkOrder.objects.filter(pk__in=[row.order_id for row in rows])
     return {order.pk: order for order in orders.select_related("treatment_unit__state")}
 
 
-def _ended(rows: list[StopOrderRow]) -> dict[int, CloseOut]:
-    done = CloseOut.objects.filter(order_id__in=[row.pk for row in rows], undone_at__isnull=True)
+def _ended(rows: list[StopOrder]) -> dict[int, CloseOut]:
+    done = CloseOut.objects.filter(order_id__in=[row.order_id for row in rows], undone_at__isnull=True)
     return {one.order_id: one for one in done.order_by("finished_at")}
 
 
-def _day_order(row: StopOrderRow, order: WorkOrder | None, ended: CloseOut | None) -> DayOrder:
+def _day_order(row: StopOrder, facts: dict[int, WorkOrder], closed: dict[int, CloseOut]) -> DayOrder:
+    order, ended = facts.get(row.order_id), closed.get(row.order_id)
     treatment_unit = order.treatment_unit if order else None
     state = getattr(treatment_unit, "state", None)
     return DayOrder(
@@ -121,7 +120,7 @@ def _day_order(row: StopOrderRow, order: WorkOrder | None, ended: CloseOut | Non
         readiness=state.readiness if state else "",
         readiness_word=state.get_readiness_display() if state else "",
         mains_voltage=treatment_unit.mains_voltage if treatment_unit else 0,
-        is_over=row.state not in STANDING_STATES,
+        is_over=row.order.state not in STANDING_STATES,
         outcome_word=ended.get_outcome_display() if ended else order.get_state_display() if order else "",
         was_tried=ended is not None and ended.outcome == Outcome.NOT_DONE,
     )

@@ -24,7 +24,7 @@ from scheduling.documents.paper import font_folder
 from scheduling.documents.visit_papers import service_report_pdf, work_sheet_pdf
 from scheduling.models import CloseOut, Route, StockPlace
 from scheduling.pages.request_context import branch_of, is_metric, now_and_day_of
-from scheduling.routes.selectors import RouteRow, route_rows
+from scheduling.routes.selectors import route_rows
 from scheduling.visits import documents as queries
 from scheduling.visits import labels as visits_labels
 from scheduling.visits.documents import unit_labels
@@ -103,7 +103,7 @@ def _report(request: HttpRequest, pk: int, *, person_id: int | None) -> HttpResp
     return pdf_answer(content, f"service-report-{report.number}-{pk}")
 
 
-def _sheet(request: HttpRequest, routes: list[RouteRow]) -> HttpResponse:
+def _sheet(request: HttpRequest, routes: list[Route]) -> HttpResponse:
     if not routes:
         raise Http404(gettext("There is no such route for you."))
     sheet = queries.work_sheet(routes[0], company=settings.COMPANY_NAME, system=request.user.measure_system)

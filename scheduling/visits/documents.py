@@ -34,11 +34,11 @@ from scheduling.documents.paper import (
     moment,
 )
 from scheduling.documents.visit_papers import read_strokes
-from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, StepSheet, WorkOrder
+from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, Route, StepSheet, Stop, WorkOrder
 from scheduling.orders.selectors import number_of
 from scheduling.orders.steps import current_cautions
 from scheduling.pages.figures import quantity_of
-from scheduling.routes.selectors import RouteRow, StopRow, load_list
+from scheduling.routes.selectors import load_list
 from scheduling.visits.readings import GAUGES
 
 NUMBER_OF_FLUSHES: Final = 20
@@ -98,10 +98,10 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
     )
 
 
-def work_sheet(route: RouteRow, *, company: str, system: str) -> WorkSheet:
+def work_sheet(route: Route, *, company: str, system: str) -> WorkSheet:
     """Return a route's day for paper. Ten queries, however many stops."""
     zone = ZoneInfo(route.zone)
-    ids = [order.pk for stop in route.stops for order in stop.orders]
+    ids = [placed.order_id for stop in route.stops.all() for placed in stop.orders.all()]
     orders = {
         order.pk: order
         for order in WorkOrder.objects.filter(pk__in=ids)
@@ -113,7 +113,7 @@ def work_sheet(route: RouteRow, *, company: str, system: str) -> WorkSheet:
     positions = _positions_by_unit({order.treatment_unit_id for order in orders.values()})
     return WorkSheet(
         company=company,
-        technician=route.technician,
+        technician=route.technician.name,
         day=route.day,
         leaves_at=route.leaves_at.astimezone(zone),
         returns_at=route.returns_at.astimezone(zone),
@@ -121,7 +121,7 @@ def work_sheet(route: RouteRow, *, company: str, system: str) -> WorkSheet:
         cautions=current_cautions(kinds),
         load=[LoadLine(one.name, one.code, one.needed, one.on_van) for one in load_list(route)],
         gauges=[_gauge_with_measure(name, label, system) for name, label in GAUGES.items()],
-        stops=[_sheet_stop(stop, zone, orders, sheets, positions, system) for stop in route.stops],
+        stops=[_sheet_stop(stop, zone, orders, sheets, positions, system) for stop in route.stops.all()],
     )
 
 
@@ -279,7 +279,7 @@ def _positions_by_unit(unit_ids: set[int]) -> dict[int, list[str]]:
 
 
 def _sheet_stop(
-    stop: StopRow,
+    stop: Stop,
     zone: ZoneInfo,
     orders: dict[int, WorkOrder],
     sheets: dict[str, StepSheet],
@@ -288,15 +288,15 @@ def _sheet_stop(
 ) -> SheetStop:
     return SheetStop(
         place=stop.place,
-        site=stop.site_name,
-        address=stop.address,
-        access_note=stop.access_note,
-        contact=", ".join(text for text in (stop.customer, stop.phone) if text),
+        site=stop.site.name,
+        address=stop.site.address,
+        access_note=stop.site.access_note,
+        contact=", ".join(text for text in (stop.site.customer.name, stop.site.customer.phone) if text),
         arrives_at=stop.arrives_at.astimezone(zone),
         orders=[
-            _sheet_order(orders[row.pk], sheets.get(row.kind), positions, system)
-            for row in stop.orders
-            if row.pk in orders
+            _sheet_order(orders[placed.order_id], sheets.get(placed.order.kind), positions, system)
+            for placed in stop.orders.all()
+            if placed.order_id in orders
         ],
     )
 

@@ -17,8 +17,8 @@ from scheduling.planning.solver_process import (
     ROOT,
     Limits,
     SearchFailed,
-    plan_apart,
-    replan_apart,
+    plan_in_process,
+    replan_in_process,
 )
 from tests.scheduling.planning.small import HOUR, MONDAY, order, person, spot, week
 
@@ -49,7 +49,7 @@ def placements(plan):
 
 def test_a_plan_comes_home_from_a_process_of_its_own_and_tells_how_far_it_is():
     problem, told = small_week(), []
-    plan = plan_apart(problem, Limits(1.0), seed=1, on_progress=lambda share, words: told.append(share))
+    plan = plan_in_process(problem, Limits(1.0), seed=1, on_progress=lambda share, words: told.append(share))
     assert check(problem, plan) == []
     assert set(placements(plan)) == {"x", "y", "z"}
     assert ENDED not in plan.refusals
@@ -61,7 +61,7 @@ def test_a_search_that_never_answers_is_ended_and_plain_insertion_plans(tmp_path
     problem = small_week()
     note = tmp_path / "pid"
     script = f"open({str(note)!r}, 'w').write(str(os.getpid()))\n{HANG}"
-    plan = plan_apart(problem, Limits(3, grace_s=2), seed=1, child=child(script))
+    plan = plan_in_process(problem, Limits(3, grace_s=2), seed=1, child=child(script))
     assert ENDED in plan.refusals
     assert check(problem, plan) == []
     assert set(placements(plan)) == {"x", "y", "z"}
@@ -78,7 +78,7 @@ def test_what_was_told_before_the_end_is_kept_and_explained():
         "plan = take_off(wish['problem'], plan, 'z').proposal\n"
         f"line.send(('plan', plan))\n{HANG}"
     )
-    plan = plan_apart(problem, Limits(10, grace_s=0), seed=1, child=child(script))
+    plan = plan_in_process(problem, Limits(10, grace_s=0), seed=1, child=child(script))
     assert ENDED in plan.refusals
     assert [one.job_id for one in plan.unplaced] == ["z"]
     assert plan.unplaced[0].text
@@ -87,14 +87,14 @@ def test_what_was_told_before_the_end_is_kept_and_explained():
 
 @pytest.mark.parametrize("script", ["os._exit(9)\n", "os.write(line.fileno(), b'not a word of ours')\n"])
 def test_a_search_that_dies_or_talks_nonsense_leaves_a_plain_plan(script):
-    plan = plan_apart(small_week(), Limits(600), seed=1, child=child(script))
+    plan = plan_in_process(small_week(), Limits(600), seed=1, child=child(script))
     assert ENDED in plan.refusals
     assert set(placements(plan)) == {"x", "y", "z"}
 
 
 def test_a_wish_to_stop_brings_the_best_so_far_home_long_before_the_time_is_over():
     problem, seen = small_week(), []
-    plan = plan_apart(
+    plan = plan_in_process(
         problem, Limits(3600), seed=1, on_progress=lambda *told: seen.append(told),
         should_stop=lambda: bool(seen),
     )  # fmt: skip
@@ -103,7 +103,7 @@ def test_a_wish_to_stop_brings_the_best_so_far_home_long_before_the_time_is_over
 
 
 def test_a_search_deaf_to_the_wish_to_stop_is_ended():
-    plan = plan_apart(
+    plan = plan_in_process(
         small_week(), Limits(3600, grace_s=0.3), seed=1, child=child(HANG), should_stop=lambda: True
     )
     assert ENDED in plan.refusals
@@ -111,7 +111,7 @@ def test_a_search_deaf_to_the_wish_to_stop_is_ended():
 
 def test_an_error_of_the_search_is_told_not_hidden():
     with pytest.raises(SearchFailed, match="MemoryError"):
-        plan_apart(
+        plan_in_process(
             small_week(), Limits(600), seed=1,
             child=child("line.send(('failed', 'MemoryError: no room'))\n"),
         )  # fmt: skip
@@ -120,7 +120,7 @@ def test_an_error_of_the_search_is_told_not_hidden():
         "line.send(('broken', [Violation('lunch', 'too late')]))\n"
     )
     with pytest.raises(PlanBroken, match="lunch: too late"):
-        plan_apart(small_week(), Limits(600), seed=1, child=child(broken))
+        plan_in_process(small_week(), Limits(600), seed=1, child=child(broken))
 
 
 def test_a_re_plan_whose_search_is_lost_still_keeps_promises():
@@ -128,11 +128,11 @@ def test_a_re_plan_whose_search_is_lost_still_keeps_promises():
     problem = small_week(pin=pin)
     published = plan_week(problem, seconds=1, seed=1, max_iterations=20)
     for script in (HANG, "os._exit(9)\n"):
-        found = replan_apart(problem, published, SHORT, seed=1, child=child(script))
+        found = replan_in_process(problem, published, SHORT, seed=1, child=child(script))
         assert ENDED in found.proposal.refusals
         assert found.lost == ()
         assert placements(found.proposal)["x"] == ("ann", MONDAY)
-    found = replan_apart(problem, published, Limits(2), seed=1)
+    found = replan_in_process(problem, published, Limits(2), seed=1)
     assert ENDED not in found.proposal.refusals
     assert placements(found.proposal) == placements(published)
 

@@ -6,9 +6,9 @@ from datetime import timedelta
 import pytest
 
 from scheduling.planning.checker import check
-from scheduling.planning.compare import ChangeKind
 from scheduling.planning.planner import plan_week
 from scheduling.planning.problem import AccessHours, Link, Pin, PinLevel, Shift
+from scheduling.planning.proposal import ChangeKind
 from scheduling.planning.replan import move_stop, take_off
 from tests.scheduling.planning.small import HOUR, MONDAY, TUESDAY, WEDNESDAY, order, person, spot, week
 

@@ -5,8 +5,7 @@ from datetime import timedelta
 
 import pytest
 
-from scheduling.planning.assemble import assignment_of
-from scheduling.planning.planner import plan_week
+from scheduling.planning.planner import assignment_of, plan_week
 from scheduling.planning.problem import AccessHours, Link, Pin, PinLevel, PlanSettings, Shift
 from scheduling.planning.tables import build_tables
 from scheduling.planning.timing import plan_cost_s

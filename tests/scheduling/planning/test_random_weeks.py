@@ -6,9 +6,8 @@ from itertools import permutations
 
 import pytest
 
-from scheduling.planning.assemble import assemble, assignment_of
 from scheduling.planning.checker import Rule, check
-from scheduling.planning.planner import plan_week
+from scheduling.planning.planner import assemble, assignment_of, plan_week
 from scheduling.planning.problem import AccessHours
 from scheduling.planning.proposal import PROOFS, Limit, Reason
 from scheduling.planning.tables import build_tables

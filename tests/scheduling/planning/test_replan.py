@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from scheduling.planning.checker import check
-from scheduling.planning.compare import ChangeKind, compare
 from scheduling.planning.planner import plan_week
 from scheduling.planning.problem import Link, Pin, PinLevel
+from scheduling.planning.proposal import ChangeKind, compare
 from scheduling.planning.replan import replan
 from tests.benchmarks.routes import promises_on, urgent_orders
 from tests.benchmarks.synthetic import Size, invented_week

@@ -1,7 +1,6 @@
 """A re-plan stays close to the plan people know: moves have a price, the order of a day is kept."""
 
-from scheduling.planning.assemble import assignment_of
-from scheduling.planning.planner import plan_week
+from scheduling.planning.planner import assignment_of, plan_week
 from scheduling.planning.swap_move import MOVE_MUST_SAVE_S, charged, steady
 from scheduling.planning.tables import build_tables
 from scheduling.planning.timing import job_cost_s, plan_cost_s, route_cost_s

@@ -8,7 +8,7 @@ from django.urls import reverse
 from scheduling.models import Route, RouteProposal, UnplacedOrder
 from scheduling.routes import proposals as service
 from scheduling.routes.maps import route_map
-from scheduling.routes.selectors import route_rows
+from scheduling.routes.selectors import load_list, route_rows
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -127,7 +127,7 @@ def test_a_route_s_page_lists_stops_in_order_parts_to_load_and_the_way_there(pla
     page = planner.get(reverse("route", args=[route.pk]))
     text = page.content.decode()
     assert text.index(orders[0].site.name) < text.index(orders[1].site.name)
-    (load,) = page.context["sheet"].load
+    (load,) = load_list(page.context["route"])
     assert (load.needed, load.on_van, load.missing) == (2, 1, 1)
     assert f"geo:{orders[0].site.latitude:.6f},{orders[0].site.longitude:.6f}" in text
 

@@ -140,10 +140,10 @@ def test_comparing_says_what_changed_for_whom_and_what_promise_moved(planner):
     moves.keep_move(second, [orders[0]], None, None, seen=0, by=None, now=make.NOW)
     WorkOrder.objects.filter(pk=orders[0].pk).update(promised_on=day)
     page = planner.get(reverse("compare_plans", args=[second.pk]), {"with": first.pk})
-    change = next(one for one in page.context["effect"].changes if one.pk == orders[0].pk)
-    assert who.name in change.was
-    assert change.now == "left out"
-    assert change.promise_moved
+    change = next(one for one in page.context["effect"].changes if one["pk"] == orders[0].pk)
+    assert who.name in change["was"]
+    assert change["now"] == "left out"
+    assert change["promise_moved"]
     assert page.context["effect"].promises_moved == 1
 
 

@@ -18,7 +18,7 @@ from scheduling.models import (
     TravelLeg,
     WorkOrder,
 )
-from scheduling.planning import planner
+from scheduling.planning import solver_process
 from scheduling.planning.proposal import Reason
 from scheduling.routes import problem as routes_problem
 from scheduling.routes import proposals, publishing
@@ -245,7 +245,7 @@ def test_a_planner_that_breaks_leaves_a_failed_proposal_with_a_remedy(crew, monk
     def broken(*args, **kwargs):
         raise RuntimeError("no such luck")
 
-    monkeypatch.setattr(planner, "plan_week", broken)
+    monkeypatch.setitem(solver_process.WORK, "plan", broken)
     with pytest.raises(RuntimeError):
         propose(crew[0])
     row = RouteProposal.objects.get()
