@@ -35,6 +35,14 @@ def _margin(row: Any, page: dict) -> str:
     return format_html("{} {}", loss, amount(row.margin)) if loss else amount(row.margin)
 
 
+def _parts(row: Any, page: dict) -> str:
+    return gettext("unknown") if 0 < row.parts_put_in == row.parts_unknown else amount(row.parts)
+
+
+def _unknown(row: Any, page: dict) -> str:
+    return gettext("%(n)s of unknown cost") % {"n": row.parts_unknown} if row.parts_unknown else ""
+
+
 MARGINS: Final = Table(
     _("Margin by site"),
     Column(_("Site code"), "site_code", only="file"),
@@ -51,7 +59,8 @@ MARGINS: Final = Table(
     Money(_("Labour"), "labour", sums=True, under=lambda row, page: _minutes(row.labour_minutes)),
     Column(_("Minutes driven"), lambda row: round(row.drive_minutes, 1), only="file"),
     Money(_("Drive"), "drive", sums=True, under=lambda row, page: _minutes(row.drive_minutes)),
-    Money(_("Parts"), "parts", in_file=_("Parts at cost"), sums=True),
+    Money(_("Parts"), "parts", in_file=_("Parts at cost"), sums=True, show=_parts, under=_unknown),
+    Column(_("Parts of unknown cost"), "parts_unknown", only="file"),
     Money(_("Cost"), "cost", sums=True, link=("site_costs", "site_code"),
           link_says=lambda row, page: gettext("%(cost)s, what %(site_name)s cost") % {
               "cost": amount(row.cost), "site_name": row.site_name}),
@@ -62,16 +71,16 @@ MARGINS: Final = Table(
 )  # fmt: skip
 _ORDER: Final = Column(
     _("Order"), "order_id", head=True, link=("work_order", "order_id"),
-    show=lambda row, page: number_of(row.order_id),
+    show=lambda row, page: number_of(row.order_id) if row.order_id else gettext("not by an order"),
 )  # fmt: skip
-_FINISHED: Final = Moment(_("Finished"), "finished_at", form=to_minute, css="")
 _COST: Final = Money(_("Cost"), "cost")
 LABOUR: Final = Table(
     _("Labour"),
-    _ORDER, _FINISHED,
-    Told(_("Work"), "what", label="",
+    _ORDER,
+    Moment(_("Finished"), "finished_at", form=to_minute, css=""),
+    Told(_("Work"), "order__get_kind_display", label="",
          under=lambda row, page: gettext("outside the plan") if row.is_outside_plan else ""),
-    Column(_("Technician"), "technician", label=""),
+    Column(_("Technician"), "technician__name", label=""),
     Number(_("Minutes"), "minutes"),
     _COST,
     Column(_("Outside the plan"), lambda row: "yes" if row.is_outside_plan else "no", only="file"),
@@ -81,17 +90,19 @@ DRIVES: Final = Table(
     _("Shares of drives"),
     Day(_("Route"), "day", in_file=_("Day"), head=True, css="", link=("route", "route_id")),
     Column(_("Technician"), "technician", label=""),
-    Number(_("Minutes"), lambda row: round(row.minutes, 1), places=1),
+    Number(_("Minutes"), lambda row: round(row["minutes"], 1), places=1),
     _COST,
     beside_heading=True,
 )
 PARTS_PUT_IN: Final = Table(
     _("Parts put in"),
-    _ORDER, _FINISHED,
-    Column(_("Treatment unit"), "serial", label="", link=("treatment_unit", "serial")),
-    Column(_("Code"), "code", only="file"),
-    Column(_("Part"), "name", label="", under="code"),
-    _COST,
+    _ORDER,
+    Moment(_("Installed"), "installed_at", form=to_minute, css=""),
+    Column(_("Treatment unit"), "treatment_unit__serial", label="",
+           link=("treatment_unit", "treatment_unit__serial")),
+    Column(_("Code"), "kind__code", only="file"),
+    Column(_("Part"), "kind__name", label="", under="kind__code"),
+    Money(_("Cost"), "cost", empty=_("unknown")),
     beside_heading=True,
 )  # fmt: skip
 

@@ -172,7 +172,7 @@ def closed_stop(unit, technician, *, minutes: int, drive: int = 40, days_ago: in
 
 
 def test_cost_to_serve_is_labour_drive_and_parts_and_the_worst_stands_first(owner, now):
-    unit = make.whole_unit()
+    unit = make.treatment_unit()
     technician = make.technician(cost_per_hour=Decimal("45.00"))
     done = closed_stop(unit, technician, minutes=40)
     new = make.part(make.position(unit, "spare", 9), make.part_kind(cost=Decimal("14.00")))
@@ -190,7 +190,7 @@ def test_cost_to_serve_is_labour_drive_and_parts_and_the_worst_stands_first(owne
 
 
 def test_the_rows_behind_a_sites_cost_add_up_to_its_line(owner):
-    unit = make.whole_unit()
+    unit = make.treatment_unit()
     neighbour = make.treatment_unit()
     technician = make.technician(cost_per_hour=Decimal("44.44"))
     for days_ago, minutes in enumerate((7, 11, 13)):
@@ -243,12 +243,54 @@ def test_rows_behind_costs_are_for_the_owner_and_behind_parts_for_planners_too(c
 
 
 def test_an_undone_close_out_costs_nothing(owner):
-    unit = make.whole_unit()
+    unit = make.treatment_unit()
     done = closed_stop(unit, make.technician(), minutes=40)
+    new = make.part(make.position(unit, "spare", 9), make.part_kind(cost=Decimal("14.00")))
+    CloseOutPart.objects.create(close_out=done, installed=new)
     CloseOut.objects.filter(pk=done.pk).update(
         undone_at=make.NOW, undone_by=make.person("planner"), undone_because="Wrong site"
     )
     assert owner.get(address("owner_margin")).context["found"].sites == []
+
+
+def margins(client):
+    return client.get(address("owner_margin")).context["found"]
+
+
+def test_parts_put_in_without_a_close_out_cost_and_an_unknown_cost_is_not_nothing(owner):
+    unit = make.treatment_unit()
+    known, unknown = make.part_kind(cost=Decimal("14.00")), make.part_kind(cost=Decimal("0"))
+    for place, kind in enumerate((known, known, unknown), start=1):
+        make.part(make.position(unit, f"p{place}", place), kind)
+    make.part(make.position(unit, "old", 8), known, installed_at=make.NOW - timedelta(days=800))
+    make.part(make.position(unit, "taken back", 9), known, installed_at=make.NOW, removed_at=make.NOW,
+              removal_reason="unknown")  # fmt: skip
+    (line,) = margins(owner).sites
+    assert (line.parts, line.parts_put_in, line.parts_unknown) == (Decimal("28.00"), 3, 1)
+    assert "1 of unknown cost" in owner.get(address("owner_margin")).content.decode()
+    page = owner.get(reverse("site_costs", args=[unit.site.code]))
+    assert sorted(row.cost or 0 for row in page.context["found"].parts) == [0, 14, 14]
+    assert page.context["found"].total == line.cost
+    assert "1 part has no cost in the catalogue" in page.content.decode()
+    Part.objects.filter(kind=known).update(kind=unknown)
+    assert "unknown" in owner.get(address("owner_margin")).content.decode().split("<tbody>")[1]
+
+
+@pytest.mark.parametrize("reads", ["Pacific/Kiritimati", "America/Los_Angeles"])
+def test_margins_go_by_the_day_at_the_site_whatever_clock_the_reader_has(client, reads, time_machine):
+    time_machine.move_to(make.NOW, tick=False)
+    client.force_login(make.person("owner", time_zone=reads))
+    unit = make.treatment_unit(site=make.site(time_zone="America/Chicago"))
+    begins = datetime(2025, 11, 1, 5, tzinfo=UTC)
+    done = closed_stop(unit, make.technician(), minutes=30, drive=0)
+    part = make.part(make.position(unit, "spare", 9), make.part_kind(cost=Decimal("14.00")))
+    for moment, minutes, cost in ((begins, 30, 14), (begins - timedelta(minutes=1), 0, 0)):
+        CloseOut.objects.filter(pk=done.pk).update(finished_at=moment)
+        Part.objects.filter(pk=part.pk).update(installed_at=moment)
+        total = margins(client).total
+        assert (total.labour_minutes, total.parts) == (minutes, cost)
+        found = client.get(reverse("site_costs", args=[unit.site.code])).context["found"]
+        assert found.total == total.cost
 
 
 def test_revenue_at_risk_counts_a_site_once_and_names_each_reason(owner):
