@@ -1,4 +1,4 @@
-"""What each site costs to serve, what is left of what it earns, and the rows behind that: labour, drives, parts.
+"""What each site costs to serve, what is left of what it earns, and the rows behind: labour, drives, parts.
 
 Days are those of each site, whatever clock the reader has.
 """
@@ -151,14 +151,16 @@ def _put_in(begins: dict[str, datetime]) -> QuerySet[Part]:
     """Return the parts put in within the period. One of no length was put in by a change taken back."""
     undone = CloseOutPart.objects.filter(installed=OuterRef("pk"), close_out__undone_at__isnull=False)
     put_in = Part.objects.filter(_since(begins, "installed_at", "treatment_unit__site"))
-    return put_in.exclude(Q(removed_at__isnull=False) & Q(removed_at=F("installed_at"))).exclude(Exists(undone))
+    return put_in.exclude(Q(removed_at__isnull=False) & Q(removed_at=F("installed_at"))).exclude(
+        Exists(undone)
+    )
 
 
 def drive_shares(first: date, site_id: int | None = None) -> list[dict[str, Any]]:
     """Share out the drive of routes in force from a day on that somebody closed a stop of. One query.
 
-    A share has ``route_id``, ``site_id``, ``day``, ``technician``, ``minutes`` and ``cost``. With a site, only
-    routes that stop there are read, and only its own shares returned.
+    A share has ``route_id``, ``site_id``, ``day``, ``technician``, ``minutes`` and ``cost``. With a site,
+    only routes that stop there are read, and only its own shares returned.
     """
     driven = Exists(CloseOut.objects.filter(stop__route=OuterRef("route"), undone_at__isnull=True))
     stops = Stop.objects.filter(driven, route__is_in_force=True, route__day__gte=first)

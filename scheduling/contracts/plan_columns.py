@@ -66,14 +66,15 @@ ALL: Final = Within()
 
 def read_plans(branch_id: int | None, within: Within = ALL) -> PlanTable:
     """Return every plan of a branch (None: of all), ended ones included, in the order of their ids."""
-    plans = _of_branch(ServicePlan.objects.filter(**within.of_plans("")), "site", branch_id).order_by("pk")
+    plans = of_branch(ServicePlan.objects.filter(**within.of_plans("")), "site", branch_id).order_by("pk")
     words = pd.DataFrame.from_records(list(plans.values_list(*_FIELDS)), columns=list(_FIELDS.values()))
-    prices = _of_branch(PlanPrice.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
-    periods = _of_branch(PlanPeriod.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
+    prices = of_branch(PlanPrice.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
+    periods = of_branch(PlanPeriod.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
     return PlanTable(_columns(words, prices, periods), words)
 
 
-def _of_branch(rows: QuerySet, site: str, branch_id: int | None) -> QuerySet:
+def of_branch(rows: QuerySet, site: str, branch_id: int | None) -> QuerySet:
+    """Return the rows whose site, at a path, is of a branch; all of them for None."""
     return rows.filter(**{f"{site}__branch_id": branch_id}) if branch_id else rows
 
 
