@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from django.db.models import QuerySet
 
-from scheduling.models import PeriodKind, PlanInterval, PlanPeriod, PlanPrice, ServicePlan
+from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, ServicePlan
+from scheduling.money.plan_money import MONTHS_OF
 from scheduling.money.recurring import NEVER_D, WHOLE, PlanColumns
 from shared.periods import add_months
 
-MONTHS_OF: Final = {PlanInterval.MONTH: 1, PlanInterval.QUARTER: 3, PlanInterval.YEAR: 12}
 _EPOCH: Final = date(1970, 1, 1).toordinal()
 _FIELDS: Final = {
     "id": "plan_id", "code": "plan", "name": "plan_name", "interval": "interval", "starts_on": "starts_on",
@@ -85,7 +85,7 @@ def _columns(words: pd.DataFrame, prices: QuerySet, periods: QuerySet) -> PlanCo
                                                                 "percent_off", "kind"))  # fmt: skip
     return PlanColumns(
         plan_id=plan_id,
-        months=_whole(MONTHS_OF[PlanInterval(word)] for word in words["interval"]),
+        months=_whole(MONTHS_OF[word] for word in words["interval"]),
         starts_d=_whole(day_number(day) for day in words["starts_on"]),
         ends_d=_whole(day_number(day) if day else NEVER_D for day in words["ends_on"]),
         price_plan_row=np.searchsorted(plan_id, _whole(row[0] for row in price)),
