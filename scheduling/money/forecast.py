@@ -252,9 +252,7 @@ def changes_due(
     part_rows: list[Ints] = []
     chances: list[Floats] = []
     while len(rows):
-        by_edge = chance_past(
-            edges[:, None], likely - _TAIL_Z * low, likely, likely + _TAIL_Z * high
-        )
+        by_edge = chance_past(edges[:, None], likely - _TAIL_Z * low, likely, likely + _TAIL_Z * high)
         if part_rows:
             chance = np.diff(by_edge, axis=0).T
             chance[:, 0] += by_edge[0]
