@@ -1,47 +1,53 @@
-"""Rows that are made when somebody looks at them: a page shows fifty of a hundred thousand.
+"""The owner's bridge: what recurring revenue was, what moved it, what it is, in total and by any group."""
 
-The owner's bridge: what recurring revenue was, what moved it, what it is, in total and by any group.
-"""
-
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
-from typing import Final, Generic, TypeVar, overload
+from typing import Any, Final, overload
 
 import numpy as np
 import pandas as pd
 from django.db.models import Sum
 from django.utils.translation import gettext
 
-from scheduling.contracts.plan_columns import ALL, PlanTable, Within, day_number, read_plans
+from scheduling.contracts.plan_columns import ALL, PlanTable, Within, day_number, of_branch, read_plans
 from scheduling.models import RevenueEntry
 from scheduling.money.recurring import MOVES, BridgeCents, Standing, bridge, grouped, standing_on
 from shared.money import to_cents
 from shared.periods import add_months, month_start
 
-Row = TypeVar("Row")
+ROWS_AT_ONCE: Final = 1000
 
 
-class RowsOnDemand(Sequence[Row], Generic[Row]):
-    """A list of known length whose rows are made one by one, from columns that are there already."""
+class FrameRows(Sequence[dict[str, Any]]):
+    """A frame's rows as dicts, made when looked at: a page shows fifty of a hundred thousand.
 
-    def __init__(self, count: int, make: Callable[[int], Row]) -> None:
-        self._range, self._make = range(count), make
+    Columns named in ``money`` hold whole cents and come out as amounts.
+    """
+
+    def __init__(self, frame: pd.DataFrame, *money: str) -> None:
+        self._frame, self._money = frame, money
 
     def __len__(self) -> int:
-        return len(self._range)
+        return len(self._frame)
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        for start in range(0, len(self), ROWS_AT_ONCE):
+            yield from self[start : start + ROWS_AT_ONCE]
 
     @overload
-    def __getitem__(self, place: int) -> Row: ...
+    def __getitem__(self, place: int) -> dict[str, Any]: ...
 
     @overload
-    def __getitem__(self, place: slice) -> list[Row]: ...
+    def __getitem__(self, place: slice) -> list[dict[str, Any]]: ...
 
-    def __getitem__(self, place: int | slice) -> Row | list[Row]:
-        if isinstance(place, slice):
-            return [self._make(i) for i in self._range[place]]
-        return self._make(self._range[place])
+    def __getitem__(self, place: int | slice) -> dict[str, Any] | list[dict[str, Any]]:
+        if isinstance(place, int):
+            first = range(len(self))[place]
+            return self[first : first + 1][0]
+        rows = self._frame.iloc[place].to_dict("records")
+        return [row | {name: to_money(row[name]) for name in self._money} for row in rows]
 
 
 GROUPS: Final = {
@@ -52,7 +58,6 @@ GROUPS: Final = {
 }
 """What the bridge can be cut by: the key and the name of each group in the plans' words."""
 MONTHS_SHOWN: Final = 36
-PAGE_SIZE: Final = 50
 RENEWAL_MONTHS: Final = 12
 WORDS: Final = {name: name.capitalize() for name in MOVES}
 
@@ -98,27 +103,18 @@ class MonthMoney:
 
 
 @dataclass(frozen=True)
-class RenewalMonth:
-    """Plans whose term ends in a month, and what they bring."""
-
-    month: date
-    plans: int
-    monthly: Decimal
-    notice_over: int
-    """How many of them can't be given notice any more."""
-
-
-@dataclass(frozen=True)
 class BridgeReview:
     """The owner's page."""
 
     month: date
     by: str
     total: Bridge
-    rows: Sequence[Bridge]
-    """Groups that brought something or moved, by how much they moved, the largest first."""
+    rows: FrameRows
+    """Groups that brought something or moved, those that moved most first: ``key``, ``name`` and the amounts
+    of ``Bridge``."""
     months: list[MonthMoney]
-    renewals: list[RenewalMonth]
+    renewals: FrameRows
+    """Coming months in which terms of plans in force end."""
 
 
 def bridge_review(
@@ -142,21 +138,16 @@ def bridge_review(
     )
 
 
-def as_of(month: date, today: date) -> date:
-    """Return the day a month's recurring revenue is taken on: its last, or today within it."""
-    last = add_months(month, 1) - timedelta(days=1)
-    return min(last, today) if month_start(today) == month else last
-
-
 def standing_in(table: PlanTable, month: date, today: date) -> Standing:
-    """Return how plans stand on the day a month's recurring revenue is taken on."""
-    return standing_on(table.columns, day_number(as_of(month, today)))
+    """Return how plans stand on a month's last day, or today within it."""
+    last = add_months(month, 1) - timedelta(days=1)
+    return standing_on(table.columns, day_number(min(last, today) if month_start(today) == month else last))
 
 
 def whole_bridge(one_by_one: BridgeCents) -> Bridge:
     """Return what moved recurring revenue of all plans together."""
-    everything = grouped(one_by_one, np.zeros(len(one_by_one.start), dtype=np.int64), 1)
-    return _bridge_of(everything, 0, "", gettext("All"))
+    amounts = (one_by_one.start, *(one_by_one.moves[move] for move in MOVES), one_by_one.end)
+    return Bridge("", gettext("All"), *(to_money(cents.sum()) for cents in amounts))
 
 
 def to_money(cents: int) -> Decimal:
@@ -164,20 +155,17 @@ def to_money(cents: int) -> Decimal:
     return Decimal(int(cents)).scaleb(-2)
 
 
-def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> Sequence[Bridge]:
+def _by_group(table: PlanTable, one_by_one: BridgeCents, by: str) -> FrameRows:
     key, name = GROUPS[by]
     rows, keys = pd.factorize(table.words[key])
-    names = table.words.drop_duplicates(key)[name].tolist()
     sums = grouped(one_by_one, rows.astype(np.int64), len(keys))
-    moved = sum(np.abs(cents) for cents in sums.moves.values())
-    shown = np.flatnonzero((sums.start != 0) | (sums.end != 0) | (np.asarray(moved) != 0))
-    order = shown[np.lexsort((-sums.end[shown], -np.asarray(moved)[shown]))] if len(shown) else shown
-    return RowsOnDemand(len(order), lambda i: _bridge_of(sums, order[i], keys[order[i]], names[order[i]]))
-
-
-def _bridge_of(cents: BridgeCents, row: int, key: str, name: str) -> Bridge:
-    amounts = (cents.start, *(cents.moves[move] for move in MOVES), cents.end)
-    return Bridge(key, name, *(to_money(amount[row]) for amount in amounts))
+    cents = pd.DataFrame({"start": sums.start, **sums.moves, "end": sums.end})
+    moved = cents[[*MOVES]].abs().sum(axis=1)
+    cents.insert(0, "key", keys)
+    cents.insert(1, "name", table.words.drop_duplicates(key)[name].tolist())
+    shown = cents.assign(moved=moved)[(cents["start"] != 0) | (cents["end"] != 0) | (moved != 0)]
+    order = shown.sort_values(["moved", "end"], ascending=False, kind="stable")
+    return FrameRows(order, "start", *MOVES, "end")
 
 
 def months_of(
@@ -188,8 +176,7 @@ def months_of(
     found = RevenueEntry.objects.filter(month__range=(first, month), **within.of_sites("site"))
     if within.renews:
         found = found.filter(**within.of_plans("plan__"))
-    if branch_id:
-        found = found.filter(site__branch_id=branch_id)
+    found = of_branch(found, "site", branch_id)
     earned = dict(found.values_list("month").annotate(total=Sum("amount")).order_by())
     return [
         MonthMoney(
@@ -199,20 +186,26 @@ def months_of(
     ]
 
 
-def _renewals(table: PlanTable, now: Standing, today: date) -> list[RenewalMonth]:
-    """Return the coming months in which terms of plans in force end."""
-    first = month_start(today)
-    last = add_months(first, RENEWAL_MONTHS)
-    found: dict[date, list[int]] = {}
-    words = table.words
-    rows = zip(words["renews_on"], words["notice_days"], now.cents.tolist(), now.is_in_force, strict=True)
-    for renews_on, notice_days, cents, is_in_force in rows:
-        if is_in_force and renews_on and today <= renews_on < last:
-            sums = found.setdefault(month_start(renews_on), [0, 0, 0])
-            sums[0] += 1
-            sums[1] += cents
-            sums[2] += renews_on - timedelta(days=int(notice_days)) < today
-    return [
-        RenewalMonth(month, plans, to_money(cents), over)
-        for month, (plans, cents, over) in sorted(found.items())
-    ]
+def renewing(table: PlanTable, now: Standing, today: date, until: date) -> pd.DataFrame:
+    """Return plans in force whose term ends from today on before a day, the soonest first.
+
+    Columns are those of the plans' words with ``monthly`` [cent], ``notice_by`` and ``is_notice_over``.
+    """
+    dates = zip(table.words["renews_on"], now.is_in_force.tolist(), strict=True)
+    is_soon = [bool(in_force and day and today <= day < until) for day, in_force in dates]
+    soon = table.words.assign(monthly=now.cents)[np.array(is_soon, dtype=bool)].sort_values(
+        ["renews_on", "plan"]
+    )
+    rows = zip(soon["renews_on"], soon["notice_days"], strict=True)
+    soon["notice_by"] = [day - timedelta(days=int(notice)) for day, notice in rows]
+    soon["is_notice_over"] = [day < today for day in soon["notice_by"]]
+    return soon
+
+
+def _renewals(table: PlanTable, now: Standing, today: date) -> FrameRows:
+    soon = renewing(table, now, today, add_months(month_start(today), RENEWAL_MONTHS))
+    by_month = soon.groupby([month_start(day) for day in soon["renews_on"]])
+    sums = by_month.agg(
+        plans=("plan", "size"), monthly=("monthly", "sum"), notice_over=("is_notice_over", "sum")
+    )
+    return FrameRows(sums.rename_axis("month").reset_index(), "monthly")

@@ -6,7 +6,7 @@ What the coming months ask for: parts by kind, visits, technician hours, revenue
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,7 @@ from django.db.models import Avg, DurationField, ExpressionWrapper, F, Min, Oute
 from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
 from scheduling.billing.bridge import to_money
-from scheduling.contracts.plan_columns import PlanTable, day_number, read_plans
+from scheduling.contracts.plan_columns import PlanTable, day_number, of_branch, read_plans
 from scheduling.models import EntryKind, RevenueEntry, Stop
 from scheduling.money.forecast import (
     Changes,
@@ -45,8 +45,7 @@ def read_parts(branch_id: int | None) -> pd.DataFrame:
     states = PartState.objects.filter(
         part__removed_at__isnull=True, part__treatment_unit__is_out_of_service=False
     )
-    if branch_id:
-        states = states.filter(treatment_unit__site__branch_id=branch_id)
+    states = of_branch(states, "treatment_unit__site", branch_id)
     before = Part.objects.filter(
         position=OuterRef("part__position"), kind=OuterRef("part__kind"), removed_at__isnull=False
     ).order_by("-removed_at")
@@ -75,13 +74,17 @@ def _read_kinds(branch_id: int | None) -> pd.DataFrame:
     return pd.DataFrame.from_records(list(kinds.values_list(*names)), columns=names, index="pk")
 
 
-def names_of_parts(part_ids: list[int]) -> dict[int, tuple[str, str, str, str, date]]:
-    """Return serial, position, site code, site name and the day of going in, at the site, of parts."""
-    rows = Part.objects.filter(pk__in=part_ids).values_list(
-        "pk", "treatment_unit__serial", "position__code", "treatment_unit__site__code",
-        "treatment_unit__site__name", "installed_at", "treatment_unit__site__time_zone",
+def names_of_parts(part_ids: list[int]) -> dict[int, dict[str, Any]]:
+    """Return serial, position, site and the day of going in, at the site, of parts."""
+    rows = Part.objects.filter(pk__in=part_ids).values(
+        "pk", "installed_at", "treatment_unit__serial", "position__code", "treatment_unit__site__code",
+        "treatment_unit__site__name", "treatment_unit__site__time_zone",
     )  # fmt: skip
-    return {pk: (*names, local_day(moment, zone)) for pk, *names, moment, zone in rows}
+    return {
+        row["pk"]: row
+        | {"installed_on": local_day(row["installed_at"], row["treatment_unit__site__time_zone"])}
+        for row in rows
+    }
 
 
 def usual_drive(today: date, branch_id: int | None) -> float:
@@ -89,8 +92,7 @@ def usual_drive(today: date, branch_id: int | None) -> float:
     stops = Stop.objects.filter(
         route__is_in_force=True, route__day__range=(add_months(today, -12), today + timedelta(days=31))
     )
-    if branch_id:
-        stops = stops.filter(site__branch_id=branch_id)
+    stops = of_branch(stops, "site", branch_id)
     mean = stops.aggregate(mean=Avg("drive_minutes"))["mean"]
     return float(mean) if mean is not None else DRIVE_MINUTES
 
@@ -101,8 +103,7 @@ def usual_one_off(today: date, branch_id: int | None) -> Decimal:
     found = RevenueEntry.objects.filter(
         kind__in=[EntryKind.WORK, EntryKind.PARTS], month__gte=add_months(this, -12), month__lt=this
     )
-    if branch_id:
-        found = found.filter(site__branch_id=branch_id)
+    found = of_branch(found, "site", branch_id)
     sums = found.aggregate(total=Sum("amount"), first=Min("month"))
     if not sums["total"]:
         return Decimal("0.00")
@@ -150,30 +151,12 @@ class KindForecast:
 
 
 @dataclass(frozen=True)
-class MonthForecast:
-    """One month ahead."""
-
-    month: date
-    is_begun: bool
-    changes: float
-    changes_high: int
-    visits: float
-    visits_high: int
-    hours: float
-    recurring: Decimal
-    one_off: Decimal
-
-    @property
-    def revenue(self) -> Decimal:
-        """Recurring and usual one-off revenue together."""
-        return self.recurring + self.one_off
-
-
-@dataclass(frozen=True)
 class Forecast:
     """The owner's page."""
 
-    months: list[MonthForecast]
+    months: list[dict[str, Any]]
+    """``changes`` and ``visits`` with the numbers that are enough (``_high``), ``hours``, ``recurring`` and
+    ``one_off`` revenue."""
     kinds: list[KindForecast]
     drive_minutes: float
     """Drive to a stop, from routes of the past year. [min]"""
@@ -207,9 +190,9 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
     parts = read_parts(branch_id)
     changes, _ = _changes(parts, starts, today)
     plans = read_plans(branch_id)
-    visits = _visits(parts, changes, plans, starts, today)
+    visits, promised = _visits(parts, changes, plans, starts, today)
     drive_minutes = usual_drive(today, branch_id)
-    hours = _hours(parts, changes, visits, drive_minutes)
+    hours = _hours(parts, changes, visits, promised, drive_minutes)
     return Forecast(
         months=_months(starts, today, changes, visits, hours, plans, usual_one_off(today, branch_id)),
         kinds=_kinds(parts, changes),
@@ -220,40 +203,18 @@ def forecast(*, today: date, branch_id: int | None, months: int = MONTHS) -> For
 
 
 @dataclass(frozen=True)
-class PartForecast:
-    """One part in place, with the chance of its change, or of its successors', by month."""
-
-    serial: str
-    position: str
-    site_code: str
-    site_name: str
-    installed_on: date
-    likely_on: date
-    """When the company is expected to change it."""
-    chances: list[float]
-
-    @property
-    def mean(self) -> float:
-        """Changes in all months."""
-        return sum(self.chances)
-
-
-@dataclass(frozen=True)
 class PartsAhead:
     """The parts behind a kind's numbers, the likeliest first; their chances add up to its means."""
 
     months: list[date]
-    parts: list[PartForecast]
+    parts: list[dict[str, Any]]
+    """``chances`` are those of its change, or of its successors', by month; ``likely_on`` is when the company
+    is expected to change it."""
 
     @property
-    def sums(self) -> list[tuple[date, float]]:
-        """Each month with its expected changes."""
-        return list(zip(self.months, self.chances, strict=False))
-
-    @property
-    def chances(self) -> list[float]:
+    def means(self) -> list[float]:
         """Expected changes by month."""
-        return np.array([part.chances for part in self.parts]).sum(axis=0).tolist() if self.parts else []
+        return [sum(chances) for chances in zip(*(part["chances"] for part in self.parts), strict=True)]
 
 
 def parts_ahead(kind_code: str, *, today: date, branch_id: int | None, months: int = MONTHS) -> PartsAhead:
@@ -271,11 +232,11 @@ def parts_ahead(kind_code: str, *, today: date, branch_id: int | None, months: i
     return PartsAhead(
         starts[:-1],
         [
-            PartForecast(
-                *names[int(parts["part_id"].iloc[row])],
-                date.fromordinal(date(1970, 1, 1).toordinal() + int(dates.likely_d[row])),
-                chances[row].tolist(),
-            )
+            {
+                **names[int(parts["part_id"].iloc[row])],
+                "likely_on": date.fromordinal(date(1970, 1, 1).toordinal() + int(dates.likely_d[row])),
+                "chances": chances[row].tolist(),
+            }
             for row in rows
         ],
     )
@@ -304,19 +265,10 @@ def _dates(parts: pd.DataFrame) -> Dates:
     return practised(installed, early, likely, late, kind_row, practice)
 
 
-@dataclass(frozen=True)
-class _Visits:
-    """Chance of a visit to each site in each month, and visits promised by plans."""
-
-    chance: np.ndarray
-    """(sites, months)"""
-    promised: np.ndarray
-    """(months,) how many."""
-
-
 def _visits(
     parts: pd.DataFrame, changes: Changes, plans: PlanTable, starts: list[date], today: date
-) -> _Visits:
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the chance of a visit to each site (sites, months), and how many plans promise (months,)."""
     promised = _promised(plans, starts, today)
     part_site = parts["site_id"].to_numpy(dtype=np.int64)
     site_ids = np.concatenate(
@@ -326,8 +278,7 @@ def _visits(
     sure = np.zeros((len(promised), len(starts) - 1))
     for i, (_, month) in enumerate(promised):
         sure[i, month] = 1.0
-    chance = at_least_one(np.vstack([changes.chance, sure]), rows, len(sites))
-    return _Visits(chance, sure.sum(axis=0))
+    return at_least_one(np.vstack([changes.chance, sure]), rows, len(sites)), sure.sum(axis=0)
 
 
 def _promised(plans: PlanTable, starts: list[date], today: date) -> list[tuple[int, int]]:
@@ -348,7 +299,9 @@ def _promised(plans: PlanTable, starts: list[date], today: date) -> list[tuple[i
     return found
 
 
-def _hours(parts: pd.DataFrame, changes: Changes, visits: _Visits, drive_minutes: float) -> np.ndarray:
+def _hours(
+    parts: pd.DataFrame, changes: Changes, visits: np.ndarray, promised: np.ndarray, drive_minutes: float
+) -> np.ndarray:
     """Return technician hours by month. [h]"""
     usual = ReadinessSettings()
     flush_gal = parts["flush_gal"].astype(float).fillna(usual.carbon_flush_gal)
@@ -356,36 +309,36 @@ def _hours(parts: pd.DataFrame, changes: Changes, visits: _Visits, drive_minutes
     flush = (flush_gal / flush_gpm).where(parts["needs_flush"].astype(bool), 0.0)
     work = (parts["change_minutes"].replace(0, DEFAULT_CHANGE_MINUTES) + flush).to_numpy(dtype=np.float64)
     minutes = work[changes.part_row] @ changes.chance
-    minutes = minutes + visits.chance.sum(axis=0) * (SET_UP_MINUTES + drive_minutes)
-    return np.asarray((minutes + visits.promised * PLANNED.minutes) / 60)
+    minutes = minutes + visits.sum(axis=0) * (SET_UP_MINUTES + drive_minutes)
+    return np.asarray((minutes + promised * PLANNED.minutes) / 60)
 
 
 def _months(
     starts: list[date],
     today: date,
     changes: Changes,
-    visits: _Visits,
+    visits: np.ndarray,
     hours: np.ndarray,
     plans: PlanTable,
     one_off: Decimal,
-) -> list[MonthForecast]:
+) -> list[dict[str, Any]]:
     rows = []
     for i, first in enumerate(starts[:-1]):
         begun = first <= today
         last = starts[i + 1] - timedelta(days=1)
         left = Decimal((starts[i + 1] - max(first, today)).days) / (starts[i + 1] - first).days
         rows.append(
-            MonthForecast(
-                month=first,
-                is_begun=begun,
-                changes=float(changes.chance[:, i].sum()),
-                changes_high=count_quantile(changes.chance[:, i], HIGH),
-                visits=float(visits.chance[:, i].sum()),
-                visits_high=count_quantile(visits.chance[:, i], HIGH),
-                hours=float(hours[i]),
-                recurring=to_money(standing_on(plans.columns, day_number(last)).cents.sum()),
-                one_off=to_cents(one_off * left),
-            )
+            {
+                "month": first,
+                "is_begun": begun,
+                "changes": float(changes.chance[:, i].sum()),
+                "changes_high": count_quantile(changes.chance[:, i], HIGH),
+                "visits": float(visits[:, i].sum()),
+                "visits_high": count_quantile(visits[:, i], HIGH),
+                "hours": float(hours[i]),
+                "recurring": to_money(standing_on(plans.columns, day_number(last)).cents.sum()),
+                "one_off": to_cents(one_off * left),
+            }
         )
     return rows
 

@@ -108,8 +108,8 @@ def invoices(request: HttpRequest) -> HttpResponse:
             "paid_columns": PAID_LINES.columns,
             "last_month": add_months(month_start(today), -1),
         },
-        batches=tables.BATCHES.of(found.batches),
-        files=tables.PAID_FILES.of(found.files),
+        batches=tables.BATCHES.of(found["batches"]),
+        files=tables.PAID_FILES.of(found["files"]),
     )
 
 
@@ -201,7 +201,7 @@ def _read(upload, request: HttpRequest, now) -> payments.PaidReport:
 def take_back_paid_file(request: HttpRequest, pk: int) -> HttpResponse:
     """Make a file's lines unpaid again."""
     now, _ = now_and_today(request)
-    file = payments.take_back(get_object_or_404(PaidFile, pk=pk), by=request.user, now=now)
+    file = payments.void(get_object_or_404(PaidFile, pk=pk), by=request.user, now=now)
     messages.success(
         request, gettext("%(name)s is taken back; its lines are unpaid again.") % {"name": file.name}
     )
@@ -243,7 +243,7 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     rate = get_object_or_404(TaxRate, pk=pk)
     try:
-        queries.take_back_rate(rate, by=request.user, now=now)
+        queries.void_rate(rate, by=request.user, now=now)
     except CannotDo as error:
         messages.error(request, translate(error))
     else:

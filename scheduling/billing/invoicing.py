@@ -5,12 +5,11 @@ Tax rates by date: added, taken back while no invoice line rests on them, never 
 Batches handed over to the books, and what waits for the next.
 """
 
-from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from django.db import transaction
 from django.db.models import Count, Max, Q, Sum
@@ -31,9 +30,10 @@ from scheduling.models import (
 from shared.errors import CannotDo
 from shared.messages import message
 from shared.money import to_cents
-from shared.periods import add_months, month_start
+from shared.periods import add_months, month_start, months_between
 
 BATCH: Final = 2000
+ZERO: Final = Decimal("0.00")
 FALLS_ON: Final = {
     EntryKind.PLAN: "falls_on_plans",
     EntryKind.WORK: "falls_on_work",
@@ -42,31 +42,15 @@ FALLS_ON: Final = {
 """Which entries a tax falls on; a correction or credit is taxed like the entry it names."""
 
 
-@dataclass(frozen=True)
-class _Rates:
-    """The taxes in force, by code and rising day."""
-
-    by_code: dict[str, list[TaxRate]]
-
-    @classmethod
-    def read(cls) -> "_Rates":
-        by_code: dict[str, list[TaxRate]] = defaultdict(list)
-        for rate in TaxRate.objects.filter(taken_back_at__isnull=True).order_by("code", "from_on"):
-            by_code[rate.code].append(rate)
-        return cls(by_code)
-
-    def on(self, kind: str, area: str, month: date) -> list[TaxRate]:
-        """Return the rates on an entry of a kind, earned in a month, at a site of an area."""
-        found = []
-        for rates in self.by_code.values():
-            in_force = [rate for rate in rates if rate.from_on <= month]
-            if not in_force:
-                continue
-            rate = in_force[-1]
-            falls = getattr(rate, FALLS_ON.get(kind, "falls_on_work"))
-            if rate.percent and falls and rate.area in ("", area):
-                found.append(rate)
-        return found
+def _rates_on(rates: list[TaxRate], kind: str, area: str, month: date) -> list[TaxRate]:
+    """Return the rates, of those in order of code and day, on an entry of a kind, month and site's area."""
+    newest = {rate.code: rate for rate in rates if rate.from_on <= month}
+    falls_on = FALLS_ON.get(kind, "falls_on_work")
+    return [
+        rate
+        for rate in newest.values()
+        if rate.percent and getattr(rate, falls_on) and rate.area in ("", area)
+    ]
 
 
 @transaction.atomic
@@ -96,16 +80,17 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
             remedy=message("Download the earlier batch again; its file never changes."),
         )
     batch = InvoiceBatch.objects.create(through=month, made_at=now, made_by=by, currency=currency)
-    InvoiceLine.objects.bulk_create(_lines(batch, rows, _Rates.read()), batch_size=BATCH)
+    rates = list(TaxRate.objects.filter(taken_back_at__isnull=True).order_by("code", "from_on"))
+    InvoiceLine.objects.bulk_create(_lines(batch, rows, rates), batch_size=BATCH)
     return batch
 
 
-def _lines(batch: InvoiceBatch, entries: list[RevenueEntry], rates: _Rates) -> list[InvoiceLine]:
+def _lines(batch: InvoiceBatch, entries: list[RevenueEntry], rates: list[TaxRate]) -> list[InvoiceLine]:
     lines: list[InvoiceLine] = []
     for entry in entries:
         lines.append(_line(batch, len(lines) + 1, entry))
         kind = entry.corrects.kind if entry.corrects else entry.kind
-        for rate in rates.on(kind, entry.site.area, entry.month):
+        for rate in _rates_on(rates, kind, entry.site.area, entry.month):
             amount = to_cents(entry.amount * rate.percent / 100)
             if amount:
                 lines.append(_tax_line(batch, len(lines) + 1, entry, rate, amount))
@@ -170,12 +155,10 @@ def end_month(
     was_closed = set(ClosedMonth.objects.values_list("month", flat=True))
     first = RevenueEntry.objects.order_by("month").values_list("month", flat=True).first() or month
     closed = []
-    one = min(first, month)
-    while one <= month:
-        if one not in was_closed:
-            revenue.close_month(one, by=by, now=now)
-            closed.append(one)
-        one = add_months(one, 1)
+    for each in months_between(min(first, month), month):
+        if each not in was_closed:
+            revenue.close_month(each, by=by, now=now)
+            closed.append(each)
     batch = None
     if is_handed_over:
         try:
@@ -215,9 +198,9 @@ def add_rate(values: Mapping[str, object], *, from_on: date, by: Person | None, 
 
 
 @transaction.atomic
-def take_back_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRate:
+def void_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRate:
     """Take a rate back; the row stays, with who took it back. Raises CannotDo when a batch has used it."""
-    rate = TaxRate.objects.select_for_update().get(pk=rate.pk)
+    TaxRate.objects.select_for_update().get(pk=rate.pk)
     if InvoiceLine.objects.filter(tax_rate=rate).exists():
         raise CannotDo(
             message(
@@ -227,112 +210,54 @@ def take_back_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRat
             ),
             remedy=message("Add a rate from a later day; 0 percent ends a tax."),
         )
-    if rate.taken_back_at is None:
-        rate.taken_back_at, rate.taken_back_by = now, by
-        rate.save(update_fields=["taken_back_at", "taken_back_by"])
-    return rate
+    return rate.void(by=by, now=now)
 
 
 FILES_SHOWN: Final = 50
 
 
-@dataclass(frozen=True)
-class BatchRow:
-    """One batch in the list."""
+def invoices(today: date) -> dict[str, Any]:
+    """Return batches and files of the books, newest first, and what waits to be handed over. Six queries.
 
-    pk: int
-    name: str
-    through: date
-    made_at: datetime
-    made_by: str
-    entries: int
-    taxes: int
-    net: Decimal
-    tax: Decimal
-    lines: int
-    paid_lines: int
-    paid: Decimal
-    newest_paid_on: date | None
-
-    @property
-    def open(self) -> Decimal:
-        """What is not paid yet, tax included."""
-        return self.net + self.tax - self.paid
-
-
-@dataclass(frozen=True)
-class PaidFileRow:
-    """One file from the books."""
-
-    pk: int
-    name: str
-    read_at: datetime
-    read_by: str
-    lines: int
-    amount: Decimal
-    taken_back_at: datetime | None
-
-
-@dataclass(frozen=True)
-class Invoices:
-    """The page."""
-
-    batches: list[BatchRow]
-    files: list[PaidFileRow]
-    newest_closed: date | None
-    next_month: date | None
-    """The oldest month that is over and not closed; None when all are."""
-    waiting: int
-    waiting_amount: Decimal
-
-
-def invoices(today: date) -> Invoices:
-    """Return batches, newest first, and what waits to be handed over. Six queries."""
-    rows = InvoiceBatch.objects.select_related("made_by").annotate(
-        entries=Count("lines", filter=Q(lines__tax_rate__isnull=True)),
-        taxes=Count("lines", filter=Q(lines__tax_rate__isnull=False)),
-        net=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=True)),
-        tax=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=False)),
-    )
-    zero = Decimal("0.00")
-    paid = {
-        batch: (count, to_cents(total), newest)
-        for batch, count, total, newest in PaidLine.objects.filter(counts=True)
-        .values_list("line__batch")
-        .annotate(count=Count("pk"), total=Sum("line__amount"), newest=Max("paid_on"))
-        .order_by()
-    }
-    batches = [
-        BatchRow(
-            row.pk, str(row), row.through, row.made_at, str(row.made_by or ""), row.entries, row.taxes,
-            to_cents(row.net or zero), to_cents(row.tax or zero), row.entries + row.taxes,
-            *paid.get(row.pk, (0, zero, None)),
+    Batches carry ``entries``, ``taxes``, ``net``, ``tax``, ``paid``, ``paid_lines``, ``newest_paid_on`` and
+    ``open``, tax included; files carry ``line_count`` and ``amount``. ``next_month`` is the oldest month that
+    is over and not closed, None when all are.
+    """
+    batches = list(
+        InvoiceBatch.objects.select_related("made_by").order_by("-pk").annotate(
+            entries=Count("lines", filter=Q(lines__tax_rate__isnull=True)),
+            taxes=Count("lines", filter=Q(lines__tax_rate__isnull=False)),
+            net=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=True), default=ZERO),
+            tax=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=False), default=ZERO),
         )
-        for row in rows.order_by("-pk")
-    ]  # fmt: skip
+    )  # fmt: skip
+    paid = PaidLine.objects.filter(counts=True).values_list("line__batch").order_by()
+    by_batch = {
+        batch: figures
+        for batch, *figures in paid.annotate(
+            count=Count("pk"), total=Sum("line__amount"), newest=Max("paid_on")
+        )
+    }
+    for batch in batches:
+        batch.paid_lines, total, batch.newest_paid_on = by_batch.get(batch.pk, (0, ZERO, None))
+        # SQLite adds in floating point, so each sum is brought back to the cent.
+        batch.net, batch.tax, batch.paid = to_cents(batch.net), to_cents(batch.tax), to_cents(total)
+        batch.open = batch.net + batch.tax - batch.paid
+    files = PaidFile.objects.select_related("read_by").order_by("-pk").annotate(
+        line_count=Count("lines"), amount=Sum("lines__line__amount", default=ZERO)
+    )[:FILES_SHOWN]  # fmt: skip
+    for file in files:
+        file.amount = to_cents(file.amount)
     waiting = RevenueEntry.objects.filter(invoice_lines__isnull=True, month__lt=month_start(today))
-    sums = waiting.aggregate(count=Count("pk"), total=Sum("amount"))
+    sums = waiting.aggregate(count=Count("pk"), total=Sum("amount", default=ZERO))
     newest = ClosedMonth.objects.order_by("-month").values_list("month", flat=True).first()
     first = RevenueEntry.objects.order_by("month").values_list("month", flat=True).first()
     following = add_months(newest, 1) if newest else first
-    return Invoices(
-        batches=batches,
-        files=_files(),
-        newest_closed=newest,
-        next_month=following if following and following < month_start(today) else None,
-        waiting=sums["count"],
-        waiting_amount=to_cents(sums["total"] or zero),
-    )
-
-
-def _files() -> list[PaidFileRow]:
-    files = PaidFile.objects.select_related("read_by").annotate(
-        count=Count("lines"), amount=Sum("lines__line__amount")
-    )
-    return [
-        PaidFileRow(
-            row.pk, row.name, row.read_at, str(row.read_by or ""), row.count,
-            to_cents(row.amount or Decimal(0)), row.taken_back_at,
-        )
-        for row in files.order_by("-pk")[:FILES_SHOWN]
-    ]  # fmt: skip
+    return {
+        "batches": batches,
+        "files": files,
+        "newest_closed": newest,
+        "next_month": following if following and following < month_start(today) else None,
+        "waiting": sums["count"],
+        "waiting_amount": to_cents(sums["total"]),
+    }

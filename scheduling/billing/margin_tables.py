@@ -35,6 +35,14 @@ def _margin(row: Any, page: dict) -> str:
     return format_html("{} {}", loss, amount(row.margin)) if loss else amount(row.margin)
 
 
+def _parts(row: Any, page: dict) -> str:
+    return gettext("unknown") if 0 < row.parts_put_in == row.parts_unknown else amount(row.parts)
+
+
+def _unknown(row: Any, page: dict) -> str:
+    return gettext("%(n)s of unknown cost") % {"n": row.parts_unknown} if row.parts_unknown else ""
+
+
 MARGINS: Final = Table(
     _("Margin by site"),
     Column(_("Site code"), "site_code", only="file"),
@@ -51,7 +59,8 @@ MARGINS: Final = Table(
     Money(_("Labour"), "labour", sums=True, under=lambda row, page: _minutes(row.labour_minutes)),
     Column(_("Minutes driven"), lambda row: round(row.drive_minutes, 1), only="file"),
     Money(_("Drive"), "drive", sums=True, under=lambda row, page: _minutes(row.drive_minutes)),
-    Money(_("Parts"), "parts", in_file=_("Parts at cost"), sums=True),
+    Money(_("Parts"), "parts", in_file=_("Parts at cost"), sums=True, show=_parts, under=_unknown),
+    Column(_("Parts of unknown cost"), "parts_unknown", only="file"),
     Money(_("Cost"), "cost", sums=True, link=("site_costs", "site_code"),
           link_says=lambda row, page: gettext("%(cost)s, what %(site_name)s cost") % {
               "cost": amount(row.cost), "site_name": row.site_name}),
@@ -62,16 +71,16 @@ MARGINS: Final = Table(
 )  # fmt: skip
 _ORDER: Final = Column(
     _("Order"), "order_id", head=True, link=("work_order", "order_id"),
-    show=lambda row, page: number_of(row.order_id),
+    show=lambda row, page: number_of(row.order_id) if row.order_id else gettext("not by an order"),
 )  # fmt: skip
-_FINISHED: Final = Moment(_("Finished"), "finished_at", form=to_minute, css="")
 _COST: Final = Money(_("Cost"), "cost")
 LABOUR: Final = Table(
     _("Labour"),
-    _ORDER, _FINISHED,
-    Told(_("Work"), "what", label="",
+    _ORDER,
+    Moment(_("Finished"), "finished_at", form=to_minute, css=""),
+    Told(_("Work"), "order__get_kind_display", label="",
          under=lambda row, page: gettext("outside the plan") if row.is_outside_plan else ""),
-    Column(_("Technician"), "technician", label=""),
+    Column(_("Technician"), "technician__name", label=""),
     Number(_("Minutes"), "minutes"),
     _COST,
     Column(_("Outside the plan"), lambda row: "yes" if row.is_outside_plan else "no", only="file"),
@@ -81,23 +90,25 @@ DRIVES: Final = Table(
     _("Shares of drives"),
     Day(_("Route"), "day", in_file=_("Day"), head=True, css="", link=("route", "route_id")),
     Column(_("Technician"), "technician", label=""),
-    Number(_("Minutes"), lambda row: round(row.minutes, 1), places=1),
+    Number(_("Minutes"), lambda row: round(row["minutes"], 1), places=1),
     _COST,
     beside_heading=True,
 )
 PARTS_PUT_IN: Final = Table(
     _("Parts put in"),
-    _ORDER, _FINISHED,
-    Column(_("Treatment unit"), "serial", label="", link=("treatment_unit", "serial")),
-    Column(_("Code"), "code", only="file"),
-    Column(_("Part"), "name", label="", under="code"),
-    _COST,
+    _ORDER,
+    Moment(_("Installed"), "installed_at", form=to_minute, css=""),
+    Column(_("Treatment unit"), "treatment_unit__serial", label="",
+           link=("treatment_unit", "treatment_unit__serial")),
+    Column(_("Code"), "kind__code", only="file"),
+    Column(_("Part"), "kind__name", label="", under="kind__code"),
+    Money(_("Cost"), "cost", empty=_("unknown")),
     beside_heading=True,
 )  # fmt: skip
 
 
-def _overdue(row: Any, page: dict) -> str:
-    return address_of("work_orders", late="on", words=row.site_code) if row.overdue else ""
+def _overdue(row: dict, page: dict) -> str:
+    return address_of("work_orders", late="on", words=row["site_code"]) if row["overdue"] else ""
 
 
 RISKS: Final = Table(
@@ -106,12 +117,12 @@ RISKS: Final = Table(
     Column(_("Site"), "site_name", head=True, link=("site_page", "site_code")),
     Column(_("Customer"), "customer", label=""),
     Money(_("A month"), "monthly", in_file=_("Recurring a month"), place=1,
-          link=lambda row, page: address_of("owner_bridge", by="plan", site=row.site_code) + "#rows",
+          link=lambda row, page: address_of("owner_bridge", by="plan", site=row["site_code"]) + "#rows",
           link_says=lambda row, page: gettext("%(monthly)s, plans of %(site_name)s") % {
-              "monthly": amount(row.monthly), "site_name": row.site_name}),
+              "monthly": amount(row["monthly"]), "site_name": row["site_name"]}),
     Number(_("Work overdue"), "overdue", link=_overdue,
            link_says=lambda row, page: gettext("%(overdue)s overdue at %(site_name)s") % {
-               "overdue": row.overdue, "site_name": row.site_name}),
+               "overdue": row["overdue"], "site_name": row["site_name"]}),
     Number(_("Not ready"), "unready"),
     Number(_("Decaying"), "decaying"),
     file="revenue at risk",
@@ -126,9 +137,9 @@ RISK_REASONS: Final = Table(
 )  # fmt: skip
 
 
-def _since(row: Any, page: dict) -> str:
+def _since(row: dict, page: dict) -> str:
     return gettext("%(days_late)s days ago, %(chance_spent)s likely spent") % {
-        "days_late": row.days_late, "chance_spent": percent(row.chance_spent),
+        "days_late": row["days_late"], "chance_spent": percent(row["chance_spent"]),
     }  # fmt: skip
 
 
@@ -150,18 +161,18 @@ LATE_CARBON: Final = Table(
 
 
 def _up_to(path: str) -> Any:
-    return lambda row, page: gettext("up to %(high)s") % {"high": floatformat(getattr(row, path), "0g")}
+    return lambda row, page: gettext("up to %(high)s") % {"high": floatformat(row[path], "0g")}
 
 
 MONTHS_AHEAD: Final = Table(
     _("Forecast by month"),
     Column(_("Month"), "month", head=True, css="nowrap", show=month_words(),
-           under=lambda row, page: gettext("what is left") if row.is_begun else ""),
-    Number(_("Changes"), lambda row: round(row.changes, 2), places=0, under=_up_to("changes_high")),
+           under=lambda row, page: gettext("what is left") if row["is_begun"] else ""),
+    Number(_("Changes"), lambda row: round(row["changes"], 2), places=0, under=_up_to("changes_high")),
     Column(_("Changes, enough 9 in 10"), "changes_high", only="file"),
-    Number(_("Visits"), lambda row: round(row.visits, 2), places=0, under=_up_to("visits_high")),
+    Number(_("Visits"), lambda row: round(row["visits"], 2), places=0, under=_up_to("visits_high")),
     Column(_("Visits, enough 9 in 10"), "visits_high", only="file"),
-    Number(_("Hours"), lambda row: round(row.hours, 2), places=0),
+    Number(_("Hours"), lambda row: round(row["hours"], 2), places=0),
     Money(_("Recurring"), "recurring"),
     Money(_("One-off"), "one_off"),
     file="months ahead", beside_heading=True,
@@ -202,12 +213,14 @@ KINDS_AHEAD: Final = Table(
 )  # fmt: skip
 PARTS_AHEAD: Final = Table(
     _("Parts behind the forecast"),
-    Column(_("Treatment unit"), "serial", head=True, link=("treatment_unit", "serial"),
+    Column(_("Treatment unit"), "treatment_unit__serial", head=True,
+           link=("treatment_unit", "treatment_unit__serial"),
            under=lambda row, page: gettext("%(position)s, in since %(installed_on)s") % {
-               "position": row.position, "installed_on": day(row.installed_on)}),
-    Column(_("Position"), "position", only="file"),
-    Column(_("Site code"), "site_code", only="file"),
-    Column(_("Site"), "site_name", label="", link=("site_page", "site_code")),
+               "position": row["position__code"], "installed_on": day(row["installed_on"])}),
+    Column(_("Position"), "position__code", only="file"),
+    Column(_("Site code"), "treatment_unit__site__code", only="file"),
+    Column(_("Site"), "treatment_unit__site__name", label="",
+           link=("site_page", "treatment_unit__site__code")),
     Column(_("Installed"), "installed_on", only="file"),
     Day(_("Expected change"), "likely_on"),
 )  # fmt: skip
@@ -232,15 +245,13 @@ def months_of_kinds(months: list[date]) -> tuple[Column, ...]:
 def months_of_parts(months: list[date]) -> tuple[Column, ...]:
     """Return a column for each month: the chance of a change, left empty below half a percent."""
 
-    def shown(row: Any, page: dict, i: int) -> str:
-        if row is page["found"]:
-            return floatformat(row.chances[i], 1)
-        return percent(row.chances[i]) if row.chances[i] >= 0.005 else ""
+    def shown(row: dict, page: dict, i: int) -> str:
+        return percent(row["chances"][i]) if row["chances"][i] >= 0.005 else ""
 
     return tuple(
         Number(
-            date_format(month, gettext("M y")), lambda row, i=i: round(row.chances[i], 4), sums=True,
-            in_file=f"{month:%Y-%m}", show=lambda row, page, i=i: shown(row, page, i),
+            date_format(month, gettext("M y")), lambda row, i=i: round(row["chances"][i], 4), sums=True,
+            places=1, in_file=f"{month:%Y-%m}", show=lambda row, page, i=i: shown(row, page, i),
         )
         for i, month in enumerate(months)
     )  # fmt: skip

@@ -8,7 +8,7 @@ from django.db.models import F, Q
 from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site, TreatmentUnit
-from scheduling.contracts.models import ServicePlan
+from scheduling.contracts.models import ServicePlan, Voidable
 from scheduling.visits.models import CloseOut
 from shared.model_parts import between, known_values
 from shared.translation import MessageField
@@ -128,7 +128,7 @@ class PlanPeriod(models.Model):
         return f"{self.plan_id} {self.kind} from {self.from_on}"
 
 
-class TaxRate(models.Model):
+class TaxRate(Voidable):
     """A tax from a day on, as a line of its own. Which taxes and on what is for the company to know."""
 
     code = models.CharField(max_length=40)
@@ -141,10 +141,6 @@ class TaxRate(models.Model):
     falls_on_parts = models.BooleanField(default=True)
     made_at = models.DateTimeField(null=True, blank=True)
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    taken_back_at = models.DateTimeField(null=True, blank=True)
-    taken_back_by = models.ForeignKey(
-        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         ordering = ["code", "from_on"]
@@ -224,16 +220,12 @@ class InvoiceLine(models.Model):
         return f"{self.batch_id}/{self.number} {self.amount}"
 
 
-class PaidFile(models.Model):
+class PaidFile(Voidable):
     """One file from the books that said what was paid. Taking it back makes its lines unpaid again."""
 
     name = models.CharField(max_length=160)
     read_at = models.DateTimeField()
     read_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    taken_back_at = models.DateTimeField(null=True, blank=True)
-    taken_back_by = models.ForeignKey(
-        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         ordering = ["-id"]

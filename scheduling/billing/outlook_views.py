@@ -3,7 +3,6 @@
 What sites cost to serve and what is left of what they earn.
 """
 
-from datetime import datetime
 from typing import Final
 
 from django.http import HttpRequest, HttpResponseBase
@@ -14,8 +13,8 @@ from django.views.decorators.http import require_GET
 from fleet.models import PartKind, Site
 from scheduling.billing import charts, forecast, margin
 from scheduling.billing import margin_tables as tables
-from scheduling.billing.views import kept_review
-from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
+from scheduling.billing.views import PAGE_SIZE, kept_review
+from scheduling.pages.request_context import branch_of, now_and_today, page_of
 from shared.access import requires
 from shared.roles import Permission
 from shared.tables import page_or_file
@@ -28,8 +27,12 @@ PARTS_SHOWN: Final = 100
 @require_GET
 def owner_forecast(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show the forecast, or send its parts; costs only to who may see them."""
-    found, as_of = _forecast(request)
     _, today = now_and_today(request)
+    months = _months(request)
+    found, as_of = kept_review(
+        request, f"forecast:{months}",
+        lambda: forecast.forecast(today=today, branch_id=branch_of(request), months=months),
+    )  # fmt: skip
     return page_or_file(
         request,
         "billing/owner_forecast.html",
@@ -43,7 +46,7 @@ def owner_forecast(request: HttpRequest, form: str = "") -> HttpResponseBase:
         form=form,
         kinds=tables.KINDS_AHEAD.of(
             found.kinds, file=f"parts ahead {today:%Y-%m-%d}",
-            more=tables.months_of_kinds([month.month for month in found.months]),
+            more=tables.months_of_kinds([month["month"] for month in found.months]),
         ),
         months=tables.MONTHS_AHEAD.of(found.months),
         order=tables.PARTS_TO_ORDER.of(found.reorder, total=found),
@@ -63,7 +66,7 @@ def parts_ahead(request: HttpRequest, code: str) -> HttpResponseBase:
         "billing/owner_parts_ahead.html",
         {"kind": kind, "found": found, "shown": shown},
         parts=tables.PARTS_AHEAD.of(
-            shown, every=lambda: found.parts, file=f"parts ahead {code}", total=found,
+            shown, every=lambda: found.parts, file=f"parts ahead {code}", total={"chances": found.means},
             more=tables.months_of_parts(found.months),
             total_title=gettext("Expected, all %(parts)s parts") % {"parts": f"{len(found.parts):,}"},
         ),
@@ -76,29 +79,13 @@ def _months(request: HttpRequest) -> int:
     return min(max(months, 1), MOST_MONTHS)
 
 
-def _forecast(request: HttpRequest) -> tuple[forecast.Forecast, datetime | None]:
-    """Return the forecast, and since when it is kept."""
-    _, today = now_and_today(request)
-    months = _months(request)
-    found = kept_review(
-        request, f"forecast:{months}",
-        lambda: forecast.forecast(today=today, branch_id=branch_of(request), months=months),
-    )  # fmt: skip
-    return found.review, found.as_of
-
-
-PAGE_SIZE: Final = 50
-
-
 @requires(Permission.SEE_MARGINS)
 @require_GET
 def owner_margin(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show margins, the worst first, or send them."""
     _, today = now_and_today(request)
     found = margin.margin_review(today=today, branch_id=branch_of(request))
-    pages = max(1, -(-len(found.sites) // PAGE_SIZE))
-    page = min(max(page_number(request), 1), pages)
-    rows = found.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
+    rows, paging = page_of(request, found.sites, what=gettext("sites"), size=PAGE_SIZE)
     return page_or_file(
         request,
         "billing/owner_margin.html",
@@ -107,9 +94,7 @@ def owner_margin(request: HttpRequest, form: str = "") -> HttpResponseBase:
             "total": found.total,
             "rows": rows,
             "dearest": charts.dearest_sites(found.sites),
-            "paging": paging(
-                request, page=page, pages=pages, total=len(found.sites), size=PAGE_SIZE, what=gettext("sites")
-            ),
+            "paging": paging,
         },
         form=form,
         sites=tables.MARGINS.of(

@@ -86,60 +86,58 @@ def read_paid(path: Path, *, by: Person | None, now: datetime) -> PaidReport:
 
 
 @transaction.atomic
-def take_back(file: PaidFile, *, by: Person | None, now: datetime) -> PaidFile:
+def void(file: PaidFile, *, by: Person | None, now: datetime) -> PaidFile:
     """Make a file's lines unpaid again; its rows stay. Doing so again changes nothing."""
-    file = PaidFile.objects.select_for_update().get(pk=file.pk)
-    if file.taken_back_at is None:
-        file.taken_back_at, file.taken_back_by = now, by
-        file.save(update_fields=["taken_back_at", "taken_back_by"])
-        file.lines.update(counts=False)
+    file = file.void(by=by, now=now)
+    file.lines.update(counts=False)
     return file
 
 
 def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidLine]:
-    by_batch = _lines_of({number for row in parsed.good_rows if (number := _batch_number(row)) is not None})
-    standing = {
-        paid.line_id: paid for paid in PaidLine.objects.filter(counts=True, line__batch__in=list(by_batch))
+    """Return what good rows pay that is not paid yet; rows that make no sense become problems."""
+    batches = {number for row in parsed.good_rows if (number := _batch_number(row)) is not None}
+    by_batch: dict[int, list[InvoiceLine]] = {}
+    for line in InvoiceLine.objects.filter(batch__in=batches).order_by("batch", "number"):
+        by_batch.setdefault(line.batch_id, []).append(line)
+    paid = {
+        line.line_id: line for line in PaidLine.objects.filter(counts=True, line__batch__in=list(by_batch))
     }
     named: dict[int, Row] = {}
-    fresh = []
+    fresh: list[PaidLine] = []
     for row in parsed.good_rows:
-        for line in _meant(row, by_batch, report, now):
-            earlier = named.setdefault(line.pk, row)
-            known = standing.get(line.pk)
-            if earlier is not row:
-                _refuse(
-                    report,
-                    row,
-                    "line",
-                    message(
-                        "Row {number} pays line {number2} already.",
-                        number=earlier.number,
-                        number2=line.number,
-                    ),
-                    message("Keep one of the two rows."),
-                )
-                break
-            if known is None:
-                fresh.append(
-                    PaidLine(line=line, paid_on=row.values["paid_on"], reference=row.get("reference", ""))
-                )
-            elif known.paid_on == row.values["paid_on"]:
-                report.unchanged += 1
-            else:
-                _refuse(
-                    report,
-                    row,
-                    "paid_on",
-                    message(
-                        "Line {number} was paid on {paid_on} already.",
-                        number=line.number,
-                        paid_on=known.paid_on,
-                    ),
-                    message("Take the earlier file back if that was wrong."),
-                )
-                break
+        try:
+            for line in _meant(row, by_batch, now):
+                if line := _unpaid(row, line, named.setdefault(line.pk, row), paid.get(line.pk)):
+                    fresh.append(line)
+                else:
+                    report.unchanged += 1
+        except CannotDo as error:
+            row.is_refused = True
+            value = shown(row.get(error.field, ""))
+            report.problems.append(
+                RowProblem(row.sheet, row.number, error.field, value, error.message, error.remedy)
+            )
     return fresh
+
+
+def _unpaid(row: Row, line: InvoiceLine, first: Row, paid: PaidLine | None) -> PaidLine | None:
+    """Return the payment of a line, None where it is written down already."""
+    if first is not row:
+        raise CannotDo(
+            message("Row {number} pays line {number2} already.", number=first.number, number2=line.number),
+            remedy=message("Keep one of the two rows."),
+            field="line",
+        )
+    paid_on = row.values["paid_on"]
+    if paid is None:
+        return PaidLine(line=line, paid_on=paid_on, reference=row.get("reference", ""))
+    if paid.paid_on != paid_on:
+        raise CannotDo(
+            message("Line {number} was paid on {paid_on} already.", number=line.number, paid_on=paid.paid_on),
+            remedy=message("Take the earlier file back if that was wrong."),
+            field="paid_on",
+        )
+    return None
 
 
 def _batch_number(row: Row) -> int | None:
@@ -147,37 +145,22 @@ def _batch_number(row: Row) -> int | None:
     return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 10 else None
 
 
-def _lines_of(batches: set[int]) -> dict[int, list[InvoiceLine]]:
-    found: dict[int, list[InvoiceLine]] = {}
-    for line in InvoiceLine.objects.filter(batch__in=batches).order_by("batch", "number"):
-        found.setdefault(line.batch_id, []).append(line)
-    return found
-
-
-def _meant(
-    row: Row, by_batch: dict[int, list[InvoiceLine]], report: PaidReport, now: datetime
-) -> list[InvoiceLine]:
-    """Return the lines a row pays; none, with the reason in the report, when it makes no sense."""
+def _meant(row: Row, by_batch: dict[int, list[InvoiceLine]], now: datetime) -> list[InvoiceLine]:
+    """Return the lines a row pays. Raises CannotDo when it makes no sense."""
     lines = by_batch.get(_batch_number(row) or 0)
     if lines is None:
-        _refuse(
-            report,
-            row,
-            "batch",
+        raise CannotDo(
             message("There is no batch of this number."),
-            message("Write it as in our file."),
+            remedy=message("Write it as in our file."),
+            field="batch",
         )
-        return []
     number, customer = row.get("line"), row.get("customer")
     if number is None and customer is None:
-        _refuse(
-            report,
-            row,
-            "line",
+        raise CannotDo(
             message("Neither a line nor a customer is named."),
-            message("Fill in one of the two."),
+            remedy=message("Fill in one of the two."),
+            field="line",
         )
-        return []
     meant = [
         line
         for line in lines
@@ -185,37 +168,22 @@ def _meant(
     ]
     if not meant:
         what = "line" if number is not None else "customer"
-        _refuse(
-            report,
-            row,
-            what,
+        raise CannotDo(
             message("The batch has no such {what}.", what=what),
-            message("Compare with the file handed over."),
+            remedy=message("Compare with the file handed over."),
+            field=what,
         )
-        return []
     if row.values["paid_on"] > local_day(now, settings.TIME_ZONE):
-        _refuse(
-            report,
-            row,
-            "paid_on",
+        raise CannotDo(
             message("This day is in the future."),
-            message("Check year, month and day."),
+            remedy=message("Check year, month and day."),
+            field="paid_on",
         )
-        return []
     owed = to_cents(sum((line.amount for line in meant), Decimal(0)))
     if row.get("amount") is not None and to_cents(Decimal(row.values["amount"])) != owed:
-        _refuse(
-            report,
-            row,
-            "amount",
+        raise CannotDo(
             message("{owed} is owed, not this.", owed=owed),
-            message("Only lines paid in full are marked; correct the amount or leave the row out."),
+            remedy=message("Only lines paid in full are marked; correct the amount or leave the row out."),
+            field="amount",
         )
-        return []
     return meant
-
-
-def _refuse(report: PaidReport, row: Row, column: str, message: str, remedy: str) -> None:
-    row.is_refused = True
-    value = shown(row.get(column, ""))
-    report.problems.append(RowProblem(row.sheet, row.number, column, value, message, remedy))

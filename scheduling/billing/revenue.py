@@ -1,19 +1,14 @@
-"""Closed months, the one lock of money, and what a run entered.
-
-Enters what plans earn by the month; where a plan's terms have changed since, the difference.
-Enters work and parts that no plan covers, and takes back what undone close-outs had earned.
-Enters what was earned: plans by the month, work and parts outside plans from close-outs, once per cause.
+"""What was earned: plans by the month, work and parts outside plans from close-outs, each cause once.
 
 Entries are added, never edited. What changed since is a correction that names its entry. A closed month
 takes nothing more: what comes late falls into the next open month and says so.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from django.conf import settings
 from django.db import connection, transaction
@@ -22,7 +17,7 @@ from django.db.models.functions import TruncDate
 
 from fleet.models import Branch, Person
 from scheduling.contracts import plans
-from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in, months_of
+from scheduling.contracts.plan_money import DatedPrice, earned_in, months_of
 from scheduling.contracts.plans import is_included
 from scheduling.contracts.prices import limited_plans
 from scheduling.models import (
@@ -34,6 +29,7 @@ from scheduling.models import (
     PlanPrice,
     RevenueEntry,
     ServicePlan,
+    WorkOrder,
 )
 from scheduling.orders.kinds import OUTSIDE_PLANS
 from shared.errors import CannotDo
@@ -56,33 +52,45 @@ class RevenueReport:
     amount: Decimal = Decimal("0.00")
     by_kind: dict[str, int] = field(default_factory=dict)
 
-    def count(self, entries: Iterable[RevenueEntry]) -> None:
-        """Add what was written."""
-        for entry in entries:
-            self.amount += entry.amount
-            self.by_kind[entry.kind] = self.by_kind.get(entry.kind, 0) + 1
-            if entry.kind == EntryKind.CORRECTION:
-                self.corrected += 1
-            else:
-                self.entered += 1
 
+class _Run:
+    """Entries of one run: each goes into its month, or, where that is closed, into the next open one."""
 
-class Months:
-    """Which months are closed, and where what comes late goes."""
+    def __init__(self, now: datetime) -> None:
+        self.now, self.report = now, RevenueReport()
+        self._closed = set(ClosedMonth.objects.values_list("month", flat=True))
+        self._fresh: list[RevenueEntry] = []
 
-    def __init__(self) -> None:
-        self.closed = set(ClosedMonth.objects.values_list("month", flat=True))
-        self.late = 0
+    def entry(self, month: date, text: str, **columns: Any) -> RevenueEntry:
+        """Return an unsaved entry. Its text is cut to the column, the words about a closed month are kept."""
+        open_month = month
+        while open_month in self._closed:
+            open_month = add_months(open_month, 1)
+        late = ""
+        if open_month != month:
+            self.report.late += 1
+            late = message(" (for {wanted:%Y-%m}, which is closed)", wanted=month)
+        return RevenueEntry(
+            month=open_month, text=text[: 200 - len(late)] + late, entered_at=self.now, **columns
+        )
 
-    def place(self, month: date) -> tuple[date, str]:
-        """Return the month an amount falls into, and the words that say why when it is another."""
-        wanted = month
-        while month in self.closed:
-            month = add_months(month, 1)
-        if month == wanted:
-            return month, ""
-        self.late += 1
-        return month, message(" (for {wanted:%Y-%m}, which is closed)", wanted=wanted)
+    def enter(
+        self, month: date, text: str, *, at: ServicePlan | WorkOrder | RevenueEntry, **columns: Any
+    ) -> None:
+        """Enter an amount at the site and treatment unit of a plan, an order or another entry."""
+        place = {"site_id": at.site_id, "treatment_unit_id": at.treatment_unit_id}
+        self._fresh.append(self.entry(month, text, **place, **columns))
+
+    def save(self) -> None:
+        """Write what was entered since the last time."""
+        RevenueEntry.objects.bulk_create(self._fresh, batch_size=BATCH)
+        for entry in self._fresh:
+            self.report.amount += entry.amount
+            self.report.by_kind[entry.kind] = self.report.by_kind.get(entry.kind, 0) + 1
+        corrections = sum(entry.kind == EntryKind.CORRECTION for entry in self._fresh)
+        self.report.corrected += corrections
+        self.report.entered += len(self._fresh) - corrections
+        self._fresh = []
 
 
 def one_at_a_time() -> None:
@@ -92,66 +100,58 @@ def one_at_a_time() -> None:
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_LOCK])
 
 
-def worded(text: str, late: str) -> str:
-    """Return an entry's text cut to its column, with the words about a closed month kept."""
-    return text[: 200 - len(late)] + late
-
-
 PLANS_AT_ONCE: Final = 1000
 """Plans whose entries are held in memory together."""
 
 
-def enter_plans(report: RevenueReport, months: Months, through: date, now: datetime) -> None:
+def _enter_plans(run: _Run, through: date) -> None:
     """Enter each plan's months; where a plan's terms have changed since, the difference.
 
     A plan whose start was moved is looked at as well when it begins after ``through`` by now: what was
     entered for months it no longer covers is corrected to nothing. Plans are read some at a time.
     """
     entered = RevenueEntry.objects.filter(plan=OuterRef("pk"), cause_key__startswith="plan:")
-    ids = list(
-        ServicePlan.objects.filter(Q(starts_on__lte=through) | Exists(entered))
-        .order_by("pk")
-        .values_list("pk", flat=True)
-    )
+    plans = ServicePlan.objects.filter(Q(starts_on__lte=through) | Exists(entered)).order_by("pk")
+    ids = list(plans.values_list("pk", flat=True))
     for first in range(0, len(ids), PLANS_AT_ONCE):
-        fresh = _fresh_entries(ids[first : first + PLANS_AT_ONCE], months, through, now)
-        RevenueEntry.objects.bulk_create(fresh, batch_size=BATCH)
-        report.count(fresh)
+        _enter_some_plans(run, ids[first : first + PLANS_AT_ONCE], through)
+        run.save()
 
 
-def _fresh_entries(ids: list[int], months: Months, through: date, now: datetime) -> list[RevenueEntry]:
-    """Return what some plans' months lack."""
+def _enter_some_plans(run: _Run, ids: list[int], through: date) -> None:
     prices: dict[int, list[DatedPrice]] = defaultdict(list)
     rows = PlanPrice.objects.filter(plan__in=ids).order_by("plan_id", "from_on")
     for plan_id, from_on, amount in rows.values_list("plan_id", "from_on", "amount"):
         prices[plan_id].append(DatedPrice(from_on, amount))
-    reliefs: dict[int, list[Relief]] = defaultdict(list)
+    discounts: dict[int, list[Discount]] = defaultdict(list)
     periods = PlanPeriod.objects.filter(plan__in=ids).order_by("plan_id", "from_on", "pk")
-    for plan_id, *relief in periods.values_list("plan_id", "from_on", "to_on", "percent_off"):
-        reliefs[plan_id].append(Relief(*relief))
+    for plan_id, *discount in periods.values_list("plan_id", "from_on", "to_on", "percent_off"):
+        discounts[plan_id].append(Discount(*discount))
     known = _known_plan_entries(ids)
-    fresh: list[RevenueEntry] = []
     for plan in ServicePlan.objects.filter(pk__in=ids).order_by("pk"):
-        due = {
-            f"plan:{plan.pk}:{month:%Y-%m}": (month, _earned(plan, month, prices[plan.pk], reliefs[plan.pk]))
-            for month in months_of(plan.starts_on, plan.ends_on, through)
-        }
         entered = known.pop(plan.pk, {})
-        for key, (month, amount) in due.items():
-            standing = entered.pop(key, None)
-            if standing is None and amount:
-                fresh.append(_plan_entry(plan, key, month, amount, months, now))
-            elif standing is not None and standing.amount != amount:
-                fresh.append(_plan_change(plan, key, month, amount, standing, months, now))
-        for key, standing in entered.items():
+        for month in months_of(plan.starts_on, plan.ends_on, through):
+            key = f"plan:{plan.pk}:{month:%Y-%m}"
+            amount = earned_in(
+                month, interval=plan.interval, starts_on=plan.starts_on, ends_on=plan.ends_on,
+                prices=prices[plan.pk], discounts=discounts[plan.pk],
+            )  # fmt: skip
+            so_far = entered.pop(key, None)
+            if so_far is None and amount:
+                run.enter(
+                    month, f"{plan.code} {plan.name}, {month:%Y-%m}", at=plan, plan=plan, kind=EntryKind.PLAN,
+                    cause_key=key, amount=amount,
+                )  # fmt: skip
+            elif so_far is not None and so_far.amount != amount:
+                _change_plan_entry(run, plan, key, month, amount, so_far)
+        for key, so_far in entered.items():
             month = date.fromisoformat(f"{key[-7:]}-01")
-            if standing.amount and month <= through:
-                fresh.append(_plan_change(plan, key, month, Decimal(0), standing, months, now))
-    return fresh
+            if so_far.amount and month <= through:
+                _change_plan_entry(run, plan, key, month, Decimal(0), so_far)
 
 
 @dataclass
-class _Standing:
+class _Entered:
     """What a plan's month comes to so far: first entry, sum with its own changes, how many changes."""
 
     entry_id: int
@@ -159,86 +159,39 @@ class _Standing:
     changes: int = 0
 
 
-def _known_plan_entries(ids: list[int]) -> dict[int, dict[str, _Standing]]:
+def _known_plan_entries(ids: list[int]) -> dict[int, dict[str, _Entered]]:
     """Return plan -> cause -> what stands. Corrections by hand are left out: they stay as they are."""
-    known: dict[int, dict[str, _Standing]] = defaultdict(dict)
+    known: dict[int, dict[str, _Entered]] = defaultdict(dict)
     rows = RevenueEntry.objects.filter(plan__in=ids, cause_key__startswith="plan:").order_by("pk")
     for pk, plan_id, cause_key, amount in rows.values_list("pk", "plan_id", "cause_key", "amount").iterator():
         first, _, change = cause_key.partition(":change:")
         if change:
-            standing = known[plan_id][first]
-            standing.amount += amount
-            standing.changes += 1
+            so_far = known[plan_id][first]
+            so_far.amount += amount
+            so_far.changes += 1
         else:
-            known[plan_id][first] = _Standing(pk, amount)
+            known[plan_id][first] = _Entered(pk, amount)
     return known
 
 
-def _earned(plan: ServicePlan, month: date, prices: list[DatedPrice], reliefs: list[Relief]) -> Decimal:
-    return earned_in(
-        month,
-        interval=plan.interval,
-        starts_on=plan.starts_on,
-        ends_on=plan.ends_on,
-        prices=prices,
-        reliefs=reliefs,
-    )
-
-
-def _plan_entry(
-    plan: ServicePlan, key: str, month: date, amount: Decimal, months: Months, now: datetime
-) -> RevenueEntry:
-    placed, late = months.place(month)
-    return RevenueEntry(
-        kind=EntryKind.PLAN,
-        cause_key=key,
-        site_id=plan.site_id,
-        treatment_unit_id=plan.treatment_unit_id,
-        plan=plan,
-        month=placed,
-        amount=amount,
-        text=worded(f"{plan.code} {plan.name}, {month:%Y-%m}", late),
-        entered_at=now,
-    )
-
-
-def _plan_change(
-    plan: ServicePlan,
-    key: str,
-    month: date,
-    amount: Decimal,
-    standing: _Standing,
-    months: Months,
-    now: datetime,
-) -> RevenueEntry:
-    placed, late = months.place(month)
+def _change_plan_entry(
+    run: _Run, plan: ServicePlan, key: str, month: date, amount: Decimal, so_far: _Entered
+) -> None:
     text = message(
         "{code} {name}, {month:%Y-%m}: {amount} instead of {amount2}",
-        code=plan.code,
-        name=plan.name,
-        month=month,
-        amount=amount,
-        amount2=standing.amount,
-    )
-    return RevenueEntry(
-        kind=EntryKind.CORRECTION,
-        cause_key=f"{key}:change:{standing.changes + 1}",
-        site_id=plan.site_id,
-        treatment_unit_id=plan.treatment_unit_id,
-        plan=plan,
-        corrects_id=standing.entry_id,
-        month=placed,
-        amount=amount - standing.amount,
-        text=worded(text, late),
-        entered_at=now,
-    )
+        code=plan.code, name=plan.name, month=month, amount=amount, amount2=so_far.amount,
+    )  # fmt: skip
+    run.enter(
+        month, text, at=plan, plan=plan, kind=EntryKind.CORRECTION, corrects_id=so_far.entry_id,
+        cause_key=f"{key}:change:{so_far.changes + 1}", amount=amount - so_far.amount,
+    )  # fmt: skip
 
 
 WORK_PRICE_PER_HOUR: Final = Decimal("95.00")
 """Labour outside plans when the company sets none (WORK_PRICE_PER_HOUR). Our choice. [currency/h]"""
 
 
-def enter_close_outs(report: RevenueReport, months: Months, through: date, now: datetime) -> None:
+def _enter_close_outs(run: _Run, through: date) -> None:
     """Enter work and parts that no plan covers. One-off work is outside every plan."""
     surely_covered = ServicePlan.objects.exclude(pk__in=ServicePlan.objects.filter(limited_plans())).filter(
         site=OuterRef("order__site"),
@@ -267,104 +220,66 @@ def enter_close_outs(report: RevenueReport, months: Months, through: date, now: 
     ):
         site_plans[plan.site_id].append(plan)
     last = add_months(month_start(through), 1)
-    fresh: list[RevenueEntry] = []
     for row in rows.iterator(chunk_size=500):
         done_on = local_day(row.finished_at, row.order.site.time_zone)
         if done_on < last:
-            fresh += _close_out_entries(row, done_on, site_plans[row.order.site_id], months, now)
-    RevenueEntry.objects.bulk_create(fresh, batch_size=BATCH)
-    report.count(fresh)
+            _enter_close_out(run, row, done_on, site_plans[row.order.site_id])
+    run.save()
 
 
-def _close_out_entries(
-    row: CloseOut, done_on: date, site_plans: list[ServicePlan], months: Months, now: datetime
-) -> list[RevenueEntry]:
-    covered = plans.cover(site_plans, row.order.treatment_unit_id, done_on)
-    work_by = covered.work_by
-    if work_by is not None and not is_included(work_by, done_on, row.order.site.time_zone):
-        work_by = None
+def _enter_close_out(run: _Run, row: CloseOut, done_on: date, site_plans: list[ServicePlan]) -> None:
+    order = row.order
+    covered = plans.cover(site_plans, order.treatment_unit_id, done_on)
+    is_work_covered = (
+        not order.work_kind.is_outside_plans
+        and covered.work_by is not None
+        and is_included(covered.work_by, done_on, order.site.time_zone)
+    )
     lines: list[tuple[str, str, Decimal, str]] = []
     # A second flush belongs to the change it follows and is not charged again.
-    if (row.order.work_kind.is_outside_plans or work_by is None) and row.order.follows_id is None:
-        amount = to_cents(_work_price() * row.minutes / 60)
-        lines.append(
-            (
-                EntryKind.WORK,
-                "work",
-                amount,
-                message("{order}: {minutes} min of work", order=row.order, minutes=row.minutes),
-            )
-        )
+    if not is_work_covered and order.follows_id is None:
+        rate = Decimal(getattr(settings, "WORK_PRICE_PER_HOUR", WORK_PRICE_PER_HOUR))
+        text = message("{order}: {minutes} min of work", order=order, minutes=row.minutes)
+        lines.append((EntryKind.WORK, "work", to_cents(rate * row.minutes / 60), text))
     if covered.parts_by is None:
         for change in row.parts.all():
             if change.installed is not None:
                 kind = change.installed.kind
-                lines.append((EntryKind.PARTS, f"part:{change.pk}", kind.price, f"{row.order}: {kind.name}"))
-    entries = []
-    for kind, cause, amount, text in lines:
-        if not amount:
-            continue
-        placed, late = months.place(month_start(done_on))
-        entries.append(
-            RevenueEntry(
-                kind=kind,
-                cause_key=f"close_out:{row.pk}:{cause}",
-                site_id=row.order.site_id,
-                treatment_unit_id=row.order.treatment_unit_id,
-                close_out=row,
-                month=placed,
-                amount=amount,
-                text=worded(text, late),
-                entered_at=now,
-            )
-        )
-    return entries
+                lines.append((EntryKind.PARTS, f"part:{change.pk}", kind.price, f"{order}: {kind.name}"))
+    for entry_kind, cause, amount, text in lines:
+        if amount:
+            run.enter(
+                month_start(done_on), text, at=order, close_out=row, kind=entry_kind,
+                cause_key=f"close_out:{row.pk}:{cause}", amount=amount,
+            )  # fmt: skip
 
 
-def _work_price() -> Decimal:
-    return Decimal(getattr(settings, "WORK_PRICE_PER_HOUR", WORK_PRICE_PER_HOUR))
-
-
-def take_back_undone(report: RevenueReport, months: Months, now: datetime) -> None:
+def _void_undone(run: _Run) -> None:
     """Correct what undone close-outs had earned to nothing, naming each entry."""
     undone = RevenueEntry.objects.filter(close_out__undone_at__isnull=False, corrects__isnull=True).annotate(
         corrected=Sum("corrections__amount")
     )
-    taken_back = RevenueEntry.objects.filter(cause_key__startswith="undo:").values("corrects_id")
-    fresh = []
-    for entry in undone.exclude(pk__in=taken_back).order_by("pk"):
+    voided = RevenueEntry.objects.filter(cause_key__startswith="undo:").values("corrects_id")
+    for entry in undone.exclude(pk__in=voided).order_by("pk"):
         stands = entry.amount + to_cents(entry.corrected or Decimal("0.00"))
-        if not stands:
-            continue
-        placed, late = months.place(entry.month)
-        fresh.append(
-            RevenueEntry(
-                kind=EntryKind.CORRECTION,
-                cause_key=f"undo:{entry.pk}",
-                site_id=entry.site_id,
-                treatment_unit_id=entry.treatment_unit_id,
-                close_out_id=entry.close_out_id,
-                corrects=entry,
-                month=placed,
+        if stands:
+            run.enter(
+                entry.month, message("Close-out undone: {text}", text=entry.text), at=entry, corrects=entry,
+                kind=EntryKind.CORRECTION, cause_key=f"undo:{entry.pk}", close_out_id=entry.close_out_id,
                 amount=-stands,
-                text=worded(message("Close-out undone: {text}", text=entry.text), late),
-                entered_at=now,
-            )
-        )
-    RevenueEntry.objects.bulk_create(fresh, batch_size=BATCH)
-    report.count(fresh)
+            )  # fmt: skip
+    run.save()
 
 
 @transaction.atomic
 def enter_revenue(*, through: date, now: datetime) -> RevenueReport:
     """Enter everything earned up to and including the month of ``through`` that is not entered yet."""
     one_at_a_time()
-    report, months = RevenueReport(), Months()
-    enter_plans(report, months, through, now)
-    enter_close_outs(report, months, through, now)
-    take_back_undone(report, months, now)
-    report.late = months.late
-    return report
+    run = _Run(now)
+    _enter_plans(run, through)
+    _enter_close_outs(run, through)
+    _void_undone(run)
+    return run.report
 
 
 @transaction.atomic
@@ -385,15 +300,18 @@ def correct(
             message("A correction is not corrected itself."),
             remedy=message("Correct the entry {corrects_id} it names.", corrects_id=entry.corrects_id),
         )
-    stands = entry.amount + _sum(entry.corrections.all())
+    # SQLite adds in floating point, so the sum is brought back to the cent.
+    corrected = entry.corrections.aggregate(total=Sum("amount"))["total"] or Decimal("0.00")
+    stands = entry.amount + to_cents(corrected)
     difference = to_cents(to_amount) - stands
     if difference == 0:
         raise CannotDo(
             message("The entry stands at {stands} already.", stands=stands),
             remedy=message("Give another amount."),
         )
-    month, late = Months().place(entry.month)
-    return RevenueEntry.objects.create(
+    correction = _Run(now).entry(
+        entry.month,
+        message("Correction of “{text}”: {because}", text=entry.text, because=because.strip()),
         kind=EntryKind.CORRECTION,
         cause_key=f"correction:{entry.pk}:{entry.corrections.count() + 1}",
         site_id=entry.site_id,
@@ -401,14 +319,11 @@ def correct(
         plan_id=entry.plan_id,
         close_out_id=entry.close_out_id,
         corrects=entry,
-        month=month,
         amount=difference,
-        text=worded(
-            message("Correction of “{text}”: {because}", text=entry.text, because=because.strip()), late
-        ),
-        entered_at=now,
         entered_by=by,
     )
+    correction.save(force_insert=True)
+    return correction
 
 
 @transaction.atomic
@@ -422,7 +337,9 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     known = ClosedMonth.objects.filter(month=month).first()
     if known is not None:
         return known
-    if add_months(month, 1) > _day_everywhere(now):
+    # A month ends when it has ended at the office and at every branch.
+    zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
+    if add_months(month, 1) > min(local_day(now, zone) for zone in zones):
         raise CannotDo(
             message("{month:%Y-%m} is not over yet.", month=month),
             remedy=message("Close it once its last day has passed."),
@@ -441,14 +358,3 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
             remedy=message("Close {earlier:%Y-%m} first.", earlier=earlier),
         )
     return ClosedMonth.objects.create(month=month, closed_at=now, closed_by=by)
-
-
-def _day_everywhere(now: datetime) -> date:
-    """Return the day it is at least at the office and at every branch: a month ends with the last of them."""
-    zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
-    return min(local_day(now, zone) for zone in zones)
-
-
-def _sum(entries) -> Decimal:
-    # SQLite adds in floating point, so the sum is brought back to the cent.
-    return to_cents(entries.aggregate(total=Sum("amount"))["total"] or Decimal("0.00"))

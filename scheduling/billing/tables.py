@@ -15,7 +15,7 @@ from fleet.table_columns import Day, Moment, Told, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.contracts.tables import may_correct, taken_back
 from scheduling.models import TaxRate
-from shared.tables import Column, Money, Number, Table
+from shared.tables import Column, Money, Number, Table, read
 
 
 def amount(value: Decimal) -> str:
@@ -25,7 +25,7 @@ def amount(value: Decimal) -> str:
 
 def month_words(form: str = "M Y") -> Any:
     """Return how a column shows its row's month."""
-    return lambda row, page: date_format(row.month, gettext(form))
+    return lambda row, page: date_format(read(row, "month"), gettext(form))
 
 
 def to_minute() -> str:
@@ -38,10 +38,10 @@ def address_of(name: str, **asked: object) -> str:
     return f"{reverse(name)}?{urlencode(asked)}"
 
 
-def _signed(row: Any, page: dict) -> str:
-    if not row.change:
+def _signed(row: dict, page: dict) -> str:
+    if not row["change"]:
         return format_html('<span class="soft">{}</span>', "–")
-    return f"{'+' if row.change > 0 else ''}{amount(row.change)}"
+    return f"{'+' if row['change'] > 0 else ''}{amount(row['change'])}"
 
 
 REVENUE_SITES: Final = Table(
@@ -52,29 +52,30 @@ REVENUE_SITES: Final = Table(
     Column(_("Area"), "area", sort="area", label=""),
     Column(_("Plans"), "plans", only="file"),
     Money(_("Recurring a month"), "recurring", sort="recurring", sums=True, link=lambda row, page: address_of(
-        "owner_bridge", by="plan", month=f"{page['found'].month:%Y-%m}", site=row.site_code) + "#rows"),
+        "owner_bridge", by="plan", month=f"{page['found'].month:%Y-%m}", site=row["site_code"]) + "#rows"),
     Money(_("Month before"), "recurring_before", only="file"),
     Money(_("Against the month before"), "change", in_file=_("Change"), sort="change", sums=True,
           show=_signed),
     Money(_("Earned this month"), "earned_month", sums=True, link=lambda row, page: address_of(
-        "revenue_entries", month=f"{page['found'].month:%Y-%m}", site=row.site_code)),
+        "revenue_entries", month=f"{page['found'].month:%Y-%m}", site=row["site_code"])),
     Money(_("Earned in 12 months"), "earned_year", sort="earned", sums=True,
           link=lambda row, page: address_of(
         "revenue_entries", since=f"{page['found'].year_from:%Y-%m}", month=f"{page['found'].month:%Y-%m}",
-        site=row.site_code)),
-    Column(_("At risk"), "risks_text", in_file=_("At risk because"), sort="risk", sums=True,
-           show=lambda row, page: mark("bad", row.risks_text) if row.risks else ""),
+        site=row["site_code"])),
+    Column(_("At risk"), "risks", in_file=_("At risk because"), sort="risk", sums=True,
+           show=lambda row, page: mark("bad", row["risks"]) if row["risks"] else ""),
     total=_("All sites"),
 )  # fmt: skip
 RENEWALS: Final = Table(
     _("Renewals"),
     Day(_("Renews"), "renews_on", head=True),
-    Column(_("Code"), "plan_code", only="file"),
-    Column(_("Plan"), "plan_name", label="", link=("owner_plan", "plan_code"), under="plan_code"),
-    Column(_("Site code"), "site_code", only="file"),
-    Column(_("Site"), "site_name", label="", link=("site_page", "site_code")),
+    Column(_("Code"), "plan", only="file"),
+    Column(_("Plan"), "plan_name", label="", link=("owner_plan", "plan"), under="plan"),
+    Column(_("Site code"), "site", only="file"),
+    Column(_("Site"), "site_name", label="", link=("site_page", "site")),
     Day(_("Notice until"), "notice_by", show=lambda row, page: format_html(
-        "{} {}", day(row.notice_by), mark("watch", gettext("Notice over")) if row.is_notice_over else "")),
+        "{} {}", day(row["notice_by"]),
+        mark("watch", gettext("Notice over")) if row["is_notice_over"] else "")),
     Column(_("Notice day passed"), "is_notice_over", only="file"),
     Money(_("A month"), "monthly"),
     file="renewals", css="scrolls",
@@ -83,54 +84,54 @@ ENTRIES: Final = Table(
     _("Entries"),
     Column(_("Entry"), "pk", head=True),
     Column(_("Month"), "month", show=month_words(), css="nowrap"),
-    Column(_("Kind"), "kind_word", label=""),
-    Column(_("Site"), "site_name", label="", link=("site_page", "site_code"), under="plan_code"),
-    Column(_("Site code"), "site_code", only="file"),
-    Column(_("Plan"), "plan_code", only="file"),
-    Column(_("Treatment unit"), "serial", only="file"),
+    Column(_("Kind"), "get_kind_display", label=""),
+    Column(_("Site"), "site__name", label="", link=("site_page", "site__code"), under="plan__code"),
+    Column(_("Site code"), "site__code", only="file"),
+    Column(_("Plan"), "plan__code", only="file"),
+    Column(_("Treatment unit"), "treatment_unit__serial", only="file"),
     Told(_("Text"), "text", label="", under=lambda row, page: (
-        gettext("corrects entry %(corrects)s") % {"corrects": row.corrects} if row.corrects else "")),
+        gettext("corrects entry %(corrects)s") % {"corrects": row.corrects_id} if row.corrects_id else "")),
     Money(_("Amount"), "amount", sums=True),
-    Column(_("Corrects entry"), "corrects", only="file"),
+    Column(_("Corrects entry"), "corrects_id", only="file"),
     file="revenue entries", total=_("Together, all pages"),
 )  # fmt: skip
 
 
-def _move_name(row: Any, page: dict) -> str:
+def _move_name(row: dict, page: dict) -> str:
     by = page["found"].by
     address = {"site": "site_page", "plan": "owner_plan"}.get(by)
     if address:
-        return format_html('<a href="{}">{}</a>', reverse(address, args=[row.key]), row.name)
-    return row.name or gettext("No area given")
+        return format_html('<a href="{}">{}</a>', reverse(address, args=[row["key"]]), row["name"])
+    return row["name"] or gettext("No area given")
 
 
-def _end_address(row: Any, page: dict) -> str:
+def _end_address(row: dict, page: dict) -> str:
     found = page["found"]
     if found.by == "plan":
-        return reverse("owner_plan", args=[row.key])
-    return f"?{urlencode({'by': 'plan', 'month': page['month_words'], found.by: row.key})}#rows"
+        return reverse("owner_plan", args=[row["key"]])
+    return f"?{urlencode({'by': 'plan', 'month': page['month_words'], found.by: row['key']})}#rows"
 
 
-def _end_said(row: Any, page: dict) -> str:
+def _end_said(row: dict, page: dict) -> str:
     if page["found"].by == "plan":
         return ""
     return gettext("%(end)s, plans of %(name)s") % {
-        "end": amount(row.end),
-        "name": row.name or gettext("no area"),
+        "end": amount(row["end"]),
+        "name": row["name"] or gettext("no area"),
     }
 
 
 def _step(title: str, name: str) -> Money:
     """A move of a month; none is left empty, but not in the row of totals."""
-    return Money(title, name, sums=True, show=lambda row, page: amount(getattr(row, name)) if (
-        getattr(row, name) or row is page["found"].total) else "")  # fmt: skip
+    return Money(title, name, sums=True, show=lambda row, page: amount(read(row, name)) if (
+        read(row, name) or row is page["found"].total) else "")  # fmt: skip
 
 
 BRIDGE: Final = Table(
     _("The bridge"),
     Column(_("Code"), "key", only="file"),
     Column(_("Name"), "name", head=True, show=_move_name,
-           under=lambda row, page: row.key if row.key != row.name else ""),
+           under=lambda row, page: row["key"] if row["key"] != row["name"] else ""),
     Money(_("Month before"), "start", sums=True),
     _step(_("New"), "new"), _step(_("Grown"), "grown"), _step(_("Resumed"), "resumed"),
     _step(_("Shrunk"), "shrunk"), _step(_("Paused"), "paused"), _step(_("Lost"), "lost"),
@@ -142,9 +143,9 @@ RENEWALS_AHEAD: Final = Table(
     Column(_("Month"), "month", head=True, show=month_words("F Y")),
     Number(_("Plans"), "plans",
            link=lambda row, page: "?" + urlencode(
-               {"by": "plan", "month": page["month_words"], "renews": f"{row.month:%Y-%m}"}) + "#rows",
+               {"by": "plan", "month": page["month_words"], "renews": f"{row['month']:%Y-%m}"}) + "#rows",
            link_says=lambda row, page: gettext("%(plans)s plans that renew in %(month)s") % {
-               "plans": row.plans, "month": date_format(row.month, "F Y")}),
+               "plans": row["plans"], "month": date_format(row["month"], "F Y")}),
     Money(_("They bring a month"), "monthly"),
     Number(_("Notice day passed"), "notice_over"),
     file="renewals ahead", beside_heading=True,
@@ -200,12 +201,12 @@ TAX_RATES: Final = Table(
 
 
 def _paid(row: Any, page: dict) -> str:
-    if row.paid_lines == row.lines:
+    if row.paid_lines == row.entries + row.taxes:
         return gettext("All of it")
     if not row.paid_lines:
         return gettext("Nothing yet")
     return gettext("%(paid_lines)s of %(lines)s lines") % {
-        "paid_lines": floatformat(row.paid_lines, "0g"), "lines": floatformat(row.lines, "0g"),
+        "paid_lines": floatformat(row.paid_lines, "0g"), "lines": floatformat(row.entries + row.taxes, "0g"),
     }  # fmt: skip
 
 
@@ -222,7 +223,7 @@ def _tax_lines(row: Any, page: dict) -> str:
 
 BATCHES: Final = Table(
     _("Batches"),
-    Column(_("Batch"), "name", head=True),
+    Column(_("Batch"), str, head=True),
     Column(_("Up to"), "through", css="nowrap",
            show=lambda row, page: date_format(row.through, gettext("M Y"))),
     Moment(_("Made"), "made_at", css="", form=to_minute, under="made_by"),
@@ -254,7 +255,7 @@ PAID_FILES: Final = Table(
     Column(_("File"), "name", head=True),
     Moment(_("Taken in"), "read_at", css="", form=to_minute, under="read_by"),
     Column(_("By"), "read_by", only="file"),
-    Number(_("Lines"), "lines", places=0),
+    Number(_("Lines"), "line_count", places=0),
     Money(_("Amount"), "amount"),
     Column(_("Standing"), "taken_back_at", in_file=_("Taken back"), show=_file_stands),
     file="files of paid lines",

@@ -8,32 +8,29 @@ Their sums go through every part and every site. That takes a small company no t
 thousand treatment units several seconds; nobody decides differently for what happened in the last minutes.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from datetime import date, datetime
-from typing import Final, Generic, Protocol, TypeVar
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any, Final, TypeVar
 
 from django.core.cache import cache
 from django.http import HttpRequest, HttpResponseBase
-from django.shortcuts import render
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_GET
 
-from scheduling.billing import bridge, charts
+from scheduling.billing import bridge, charts, review, tables
 from scheduling.billing import margin_tables as tables_margins
-from scheduling.billing import review as behind
-from scheduling.billing import risk as billing_risk
-from scheduling.billing import tables as tables
 from scheduling.billing.forms import EntryFilterForm, ReviewFilterForm
-from scheduling.billing.review import ReviewChoice
+from scheduling.billing.risk import risk_review
 from scheduling.contracts.plan_columns import Within
 from scheduling.pages.forms import month_of
-from scheduling.pages.request_context import address_with, branch_of, now_and_today, page_number, paging
+from scheduling.pages.request_context import address_with, branch_of, now_and_today, page_of
 from shared.access import requires
 from shared.periods import add_months, month_start
 from shared.roles import Permission, may
-from shared.tables import asked_file, page_or_file
+from shared.tables import page_or_file
 from shared.translation import written
+
+PAGE_SIZE: Final = 50
 
 
 @requires(Permission.SEE_REVENUE)
@@ -41,18 +38,15 @@ from shared.translation import written
 def revenue_review(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show the review of a month, or send its sites."""
     _, today = now_and_today(request)
-    choice = _choice(request, today)
-    sites = tables.REVENUE_SITES.of(
-        (), every=lambda: behind.every_site(choice, today), file=f"revenue by site {choice.month:%Y-%m}"
-    )
-    if file := form and asked_file(request, form, sites=sites):
-        return file
-    found = behind.review(choice, today=today, page=page_number(request))
+    asked, sort = ReviewFilterForm(request.GET), request.GET.get("sort", "-recurring")
+    choice = asked.choice(today=today, sort=sort, branch_id=branch_of(request))
+    found = review.review(choice, today=today)
+    sites, paging = page_of(request, found.sites, what="sites", size=PAGE_SIZE)
     filters = {"month": f"{choice.month:%Y-%m}", "words": choice.words, "at_risk": choice.only_at_risk}
-    earlier, later = add_months(choice.month, -1), add_months(choice.month, 1)
+    later = add_months(choice.month, 1)
     total = {
-        "recurring": found.monthly, "change": found.moved, "earned_month": found.earned,
-        "earned_year": found.earned_year, "risks_text": tables.amount(found.at_risk),
+        "recurring": found.bridge.end, "change": found.bridge.change, "earned_month": found.earned,
+        "earned_year": found.earned_year, "risks": tables.amount(found.at_risk),
     }  # fmt: skip
     return page_or_file(
         request,
@@ -60,23 +54,20 @@ def revenue_review(request: HttpRequest, form: str = "") -> HttpResponseBase:
         {
             "found": found,
             "form": ReviewFilterForm(filters),
-            "paging": paging(
-                request,
-                page=found.page,
-                pages=found.pages,
-                total=found.site_total,
-                size=behind.PAGE_SIZE,
-                what="sites",
-            ),
+            "paging": paging,
             "trend": charts.recurring_and_earned(found.months),
             "moves": charts.bridge(found.bridge),
-            "earlier": earlier,
+            "earlier": add_months(choice.month, -1),
             "later": later if later <= month_start(today) else None,
             "is_filtered": bool(choice.words or choice.only_at_risk),
         },
-        sites=replace(sites, rows=found.sites, sort=choice.sort, total=total),
-        renewals=tables.RENEWALS.of(found.renewals[: behind.RENEWALS_SHOWN], every=lambda: found.renewals),
-    )
+        form=form,
+        sites=tables.REVENUE_SITES.of(
+            sites, every=lambda: found.sites, file=f"revenue by site {choice.month:%Y-%m}",
+            sort=choice.sort, total=total,
+        ),
+        renewals=tables.RENEWALS.of(found.renewals[: review.RENEWALS_SHOWN], every=lambda: found.renewals),
+    )  # fmt: skip
 
 
 @requires(Permission.SEE_REVENUE)
@@ -84,40 +75,28 @@ def revenue_review(request: HttpRequest, form: str = "") -> HttpResponseBase:
 def revenue_entries(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show the entries behind a number, or send all of them."""
     filters = EntryFilterForm(request.GET)
-    asked = filters.asked()
-
-    def every() -> Iterable:
-        return behind.entries(**asked, branch_id=branch_of(request), page=None).rows
-
-    if file := asked_file(request, form, entries=tables.ENTRIES.of((), every=every)):
-        return file
-    found = behind.entries(**asked, branch_id=branch_of(request), page=page_number(request))
-    context = {
-        "form": filters,
-        "found": found,
-        "lists": {"entries": tables.ENTRIES.of(found.rows, total={"amount": found.total})},
-        "paging": paging(
-            request, page=found.page, pages=found.pages, total=found.count, size=behind.PAGE_SIZE,
-            what=gettext("entries"),
-        ),
-    }  # fmt: skip
-    return render(request, "billing/revenue_entries.html", context)
-
-
-def _choice(request: HttpRequest, today: date) -> ReviewChoice:
-    form = ReviewFilterForm(request.GET)
-    return form.choice(today=today, sort=request.GET.get("sort", "-recurring"), branch_id=branch_of(request))
+    entries, sums = review.entries(**filters.asked(), branch_id=branch_of(request))
+    rows, paging = page_of(request, entries, what=gettext("entries"), size=PAGE_SIZE, total=sums["count"])
+    return page_or_file(
+        request,
+        "billing/revenue_entries.html",
+        {"form": filters, "rows": rows, "sums": sums, "paging": paging},
+        entries=tables.ENTRIES.of(rows, every=entries.iterator, total={"amount": sums["total"]}),
+    )
 
 
 @requires(Permission.SEE_REVENUE)
 @require_GET
 def owner_bridge(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show the bridge of a month, or send it."""
-    found, today = _review(request)
-    pages = max(1, -(-len(found.rows) // bridge.PAGE_SIZE))
-    page = min(max(page_number(request), 1), pages)
+    _, today = now_and_today(request)
+    by, this_month, within = request.GET.get("by", "site"), month_start(today), _within(request)
+    found = bridge.bridge_review(
+        month=min(month_of(request.GET.get("month", "")) or this_month, this_month),
+        by=by if by in bridge.GROUPS else "site", branch_id=branch_of(request), today=today, within=within,
+    )  # fmt: skip
+    rows, paging = page_of(request, found.rows, what=gettext("rows"), size=PAGE_SIZE)
     later = add_months(found.month, 1)
-    rows = found.rows[(page - 1) * bridge.PAGE_SIZE : page * bridge.PAGE_SIZE]
     return page_or_file(
         request,
         "billing/owner_bridge.html",
@@ -127,20 +106,13 @@ def owner_bridge(request: HttpRequest, form: str = "") -> HttpResponseBase:
             "cuts": [(by, address_with(request, by=by, page=None), by == found.by) for by in bridge.GROUPS],
             "moves": charts.bridge(found.total),
             "trend": charts.three_years(found.months),
-            "paging": paging(
-                request,
-                page=page,
-                pages=pages,
-                total=len(found.rows),
-                size=bridge.PAGE_SIZE,
-                what=gettext("rows"),
-            ),
-            "within": _within_words(_within(request)),
+            "paging": paging,
+            "within": _within_words(within),
             "whole_url": address_with(request, site=None, customer=None, area=None, renews=None, page=None),
             "month_words": f"{found.month:%Y-%m}",
             "earlier_url": address_with(request, month=f"{add_months(found.month, -1):%Y-%m}", page=None),
             "later_url": address_with(request, month=f"{later:%Y-%m}", page=None)
-            if later <= month_start(today)
+            if later <= this_month
             else "",
         },
         form=form,
@@ -153,20 +125,6 @@ def owner_bridge(request: HttpRequest, form: str = "") -> HttpResponseBase:
         ),
         renewals=tables.RENEWALS_AHEAD.of(found.renewals),
     )
-
-
-def _review(request: HttpRequest) -> tuple[bridge.BridgeReview, date]:
-    _, today = now_and_today(request)
-    by = request.GET.get("by", "site")
-    month = month_of(request.GET.get("month", "")) or month_start(today)
-    found = bridge.bridge_review(
-        month=min(month, month_start(today)),
-        by=by if by in bridge.GROUPS else "site",
-        branch_id=branch_of(request),
-        today=today,
-        within=_within(request),
-    )
-    return found, today
 
 
 def _within(request: HttpRequest) -> Within:
@@ -198,43 +156,28 @@ LARGE: Final = 10_000
 KEPT_S: Final = 15 * 60
 
 
-class Sized(Protocol):
-    """A review that says how many parts or plans it went through."""
-
-    @property
-    def gone_through(self) -> int:
-        """How many."""
-        ...
+Review = TypeVar("Review", bound=Any)
 
 
-Review = TypeVar("Review", bound=Sized)
+def kept_review(
+    request: HttpRequest, name: str, compute: Callable[[], Review]
+) -> tuple[Review, datetime | None]:
+    """Return a review of this person's branch, and since when it is kept (None: computed just now).
 
-
-@dataclass(frozen=True)
-class Kept(Generic[Review]):
-    """A review, and since when it is kept; None where it was reckoned just now."""
-
-    review: Review
-    as_of: datetime | None
-
-
-def kept_review(request: HttpRequest, name: str, reckon: Callable[[], Review]) -> Kept[Review]:
-    """Return a review of this person's branch, kept or reckoned now; ``?anew`` reckons in any case.
-
-    ``name`` says which, with all it depends on beside branch and day.
+    ``name`` says which, with all it depends on beside branch and day. ``?anew`` computes in any case. A
+    review says in ``gone_through`` how many rows it took.
     """
     now, today = now_and_today(request)
     key = f"review:{name}:{branch_of(request)}:{today:%Y-%m-%d}"
-    found = None if "anew" in request.GET else cache.get(key)
-    if found is not None:
-        return Kept(*found)
-    review = reckon()
+    kept = None if "anew" in request.GET else cache.get(key)
+    if kept is not None:
+        return kept
+    review = compute()
     if review.gone_through >= LARGE:
         cache.set(key, (review, now), KEPT_S)
-    return Kept(review, None)
+    return review, None
 
 
-PAGE_SIZE: Final = 50
 LATE_SHOWN: Final = 30
 
 
@@ -242,25 +185,21 @@ LATE_SHOWN: Final = 30
 @require_GET
 def owner_risk(request: HttpRequest, form: str = "") -> HttpResponseBase:
     """Show sites at risk, the dearest first, or send them; costs only to who may see them."""
-    risk, as_of = _risk(request)
-    pages = max(1, -(-len(risk.sites) // PAGE_SIZE))
-    page = min(max(page_number(request), 1), pages)
-    rows, late = risk.sites[(page - 1) * PAGE_SIZE : page * PAGE_SIZE], risk.late[:LATE_SHOWN]
+    _, today = now_and_today(request)
+    with_costs = may(request.user.role, Permission.SEE_MARGINS)
+    risk, as_of = kept_review(
+        request, f"risk:{with_costs}",
+        lambda: risk_review(today=today, branch_id=branch_of(request), with_costs=with_costs),
+    )  # fmt: skip
+    rows, paging = page_of(request, risk.sites, what=gettext("sites"), size=PAGE_SIZE)
+    late = risk.late[:LATE_SHOWN]
     together = gettext("%(at_risk)s of %(monthly)s") % {
         "at_risk": tables.amount(risk.at_risk), "monthly": tables.amount(risk.monthly),
     }  # fmt: skip
     return page_or_file(
         request,
         "billing/owner_risk.html",
-        {
-            "risk": risk,
-            "as_of": as_of,
-            "rows": rows,
-            "late": late,
-            "paging": paging(
-                request, page=page, pages=pages, total=len(risk.sites), size=PAGE_SIZE, what=gettext("sites")
-            ),
-        },
+        {"risk": risk, "as_of": as_of, "rows": rows, "late": late, "paging": paging},
         form=form,
         sites=tables_margins.RISKS.of(rows, every=lambda: risk.sites),
         reasons=tables_margins.RISK_REASONS.of(risk.reasons(), total=("", len(risk.sites), together)),
@@ -272,14 +211,3 @@ def owner_risk(request: HttpRequest, form: str = "") -> HttpResponseBase:
             % {"late": len(risk.late)},
         ),
     )
-
-
-def _risk(request: HttpRequest) -> tuple[billing_risk.RiskReview, datetime | None]:
-    """Return what is at risk, and since when it is kept."""
-    _, today = now_and_today(request)
-    with_costs = may(request.user.role, Permission.SEE_MARGINS)
-    found = kept_review(
-        request, f"risk:{with_costs}",
-        lambda: billing_risk.risk_review(today=today, branch_id=branch_of(request), with_costs=with_costs),
-    )  # fmt: skip
-    return found.review, found.as_of

@@ -1,8 +1,10 @@
 """Service plans: what was promised, how often, at what price."""
 
+from datetime import datetime
 from decimal import Decimal
+from typing import Self
 
-from django.db import models
+from django.db import models, transaction
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy
 
@@ -78,7 +80,28 @@ class PlanPrice(models.Model):
         return f"{self.plan_id} {self.amount} from {self.from_on}"
 
 
-class PlanTerms(models.Model):
+class Voidable(models.Model):
+    """A row that may be taken back: it stays, with who did so and when, and counts no more."""
+
+    taken_back_at = models.DateTimeField(null=True, blank=True)
+    taken_back_by = models.ForeignKey(
+        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        abstract = True
+
+    @transaction.atomic
+    def void(self, *, by: Person | None, now: datetime) -> Self:
+        """Take the row back; doing so again changes nothing."""
+        row = type(self)._default_manager.select_for_update().get(pk=self.pk)
+        if row.taken_back_at is None:
+            row.taken_back_at, row.taken_back_by = now, by
+            row.save(update_fields=["taken_back_at", "taken_back_by"])
+        return row
+
+
+class PlanTerms(Voidable):
     """What a plan's escalator and included visits are from a day on. Taken back, never changed."""
 
     plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="terms")
@@ -89,10 +112,6 @@ class PlanTerms(models.Model):
     )
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    taken_back_at = models.DateTimeField(null=True, blank=True)
-    taken_back_by = models.ForeignKey(
-        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         verbose_name_plural = "plan terms"

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from django.db.models import QuerySet
 
-from scheduling.models import PeriodKind, PlanInterval, PlanPeriod, PlanPrice, ServicePlan
+from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, ServicePlan
+from scheduling.money.plan_money import MONTHS_OF
 from scheduling.money.recurring import NEVER_D, WHOLE, PlanColumns
 from shared.periods import add_months
 
-MONTHS_OF: Final = {PlanInterval.MONTH: 1, PlanInterval.QUARTER: 3, PlanInterval.YEAR: 12}
 _EPOCH: Final = date(1970, 1, 1).toordinal()
 _FIELDS: Final = {
     "id": "plan_id", "code": "plan", "name": "plan_name", "interval": "interval", "starts_on": "starts_on",
@@ -66,14 +66,15 @@ ALL: Final = Within()
 
 def read_plans(branch_id: int | None, within: Within = ALL) -> PlanTable:
     """Return every plan of a branch (None: of all), ended ones included, in the order of their ids."""
-    plans = _of_branch(ServicePlan.objects.filter(**within.of_plans("")), "site", branch_id).order_by("pk")
+    plans = of_branch(ServicePlan.objects.filter(**within.of_plans("")), "site", branch_id).order_by("pk")
     words = pd.DataFrame.from_records(list(plans.values_list(*_FIELDS)), columns=list(_FIELDS.values()))
-    prices = _of_branch(PlanPrice.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
-    periods = _of_branch(PlanPeriod.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
+    prices = of_branch(PlanPrice.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
+    periods = of_branch(PlanPeriod.objects.filter(**within.of_plans("plan__")), "plan__site", branch_id)
     return PlanTable(_columns(words, prices, periods), words)
 
 
-def _of_branch(rows: QuerySet, site: str, branch_id: int | None) -> QuerySet:
+def of_branch(rows: QuerySet, site: str, branch_id: int | None) -> QuerySet:
+    """Return the rows whose site, at a path, is of a branch; all of them for None."""
     return rows.filter(**{f"{site}__branch_id": branch_id}) if branch_id else rows
 
 
@@ -84,7 +85,7 @@ def _columns(words: pd.DataFrame, prices: QuerySet, periods: QuerySet) -> PlanCo
                                                                 "percent_off", "kind"))  # fmt: skip
     return PlanColumns(
         plan_id=plan_id,
-        months=_whole(MONTHS_OF[PlanInterval(word)] for word in words["interval"]),
+        months=_whole(MONTHS_OF[word] for word in words["interval"]),
         starts_d=_whole(day_number(day) for day in words["starts_on"]),
         ends_d=_whole(day_number(day) if day else NEVER_D for day in words["ends_on"]),
         price_plan_row=np.searchsorted(plan_id, _whole(row[0] for row in price)),

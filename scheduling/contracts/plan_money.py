@@ -25,8 +25,8 @@ class DatedPrice:
 
 
 @dataclass(frozen=True)
-class Relief:
-    """Days on which a plan earns less: a discount, or a pause that takes all."""
+class Discount:
+    """Days on which a plan earns less; a pause is one of 100 %."""
 
     from_on: date
     to_on: date | None
@@ -46,7 +46,7 @@ def earned_in(
     starts_on: date,
     ends_on: date | None,
     prices: Sequence[DatedPrice],
-    reliefs: Sequence[Relief] = (),
+    discounts: Sequence[Discount] = (),
 ) -> Decimal:
     """
     Return what a plan earns in a month.
@@ -56,7 +56,7 @@ def earned_in(
     month : its first day.
     ends_on : the first day not covered.
     prices : by rising day; before the first the plan earns nothing.
-    reliefs : discounts and pauses; of several on one day the largest counts.
+    discounts : discounts and pauses; of several on one day the largest counts.
 
     Notes
     -----
@@ -64,7 +64,7 @@ def earned_in(
     whole interval earns its price to the cent. A month covered in part earns by the day: its share is split
     over the days before, in and after the covered stretch; the largest remainders get the cents left over,
     the earlier stretch first. So two stretches that make up a month at one price make up its share. What a
-    relief takes off is taken off its own stretch of days, and the rest rounded half up to the cent.
+    discount takes off is taken off its own stretch of days, and the rest rounded half up to the cent.
     """
     after = add_months(month, 1)
     first = max(month, starts_on)
@@ -81,7 +81,7 @@ def earned_in(
             continue
         shares = month_shares(price.amount, interval)
         share = shares[place % len(shares)]
-        for some, other, percent_off in _relieved(begins, ends, reliefs):
+        for some, other, percent_off in _discounted(begins, ends, discounts):
             amount = _stretch(share, (some - month).days, (other - month).days, days)
             total += to_cents(amount * (1 - percent_off / 100)) if percent_off else amount
     return total
@@ -97,17 +97,17 @@ def months_of(starts_on: date, ends_on: date | None, through: date) -> list[date
     return months
 
 
-def _relieved(begins: date, ends: date, reliefs: Sequence[Relief]) -> list[tuple[date, date, Decimal]]:
-    """Cut a stretch of days where reliefs begin and end; return the pieces with what is taken off each."""
-    if not reliefs:
+def _discounted(begins: date, ends: date, discounts: Sequence[Discount]) -> list[tuple[date, date, Decimal]]:
+    """Cut a stretch of days where discounts begin and end; return the pieces with what is taken off each."""
+    if not discounts:
         return [(begins, ends, Decimal(0))]
-    bounds = {relief.from_on for relief in reliefs} | {relief.to_on for relief in reliefs if relief.to_on}
+    bounds = {day for discount in discounts for day in (discount.from_on, discount.to_on) if day}
     cuts = [begins, *sorted(day for day in bounds if begins < day < ends), ends]
-    return [(some, other, _most_off(some, reliefs)) for some, other in pairwise(cuts)]
+    return [(some, other, _most_off(some, discounts)) for some, other in pairwise(cuts)]
 
 
-def _most_off(day: date, reliefs: Sequence[Relief]) -> Decimal:
-    runs = [one for one in reliefs if one.from_on <= day and (one.to_on is None or day < one.to_on)]
+def _most_off(day: date, discounts: Sequence[Discount]) -> Decimal:
+    runs = [one for one in discounts if one.from_on <= day and (one.to_on is None or day < one.to_on)]
     return max((one.percent_off for one in runs), default=Decimal(0))
 
 

@@ -9,7 +9,7 @@ months it touches, as corrections in the open month where they are closed.
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from django.db import transaction
 from django.db.models import Q
@@ -41,6 +41,19 @@ def limited_plans() -> Q:
     )
 
 
+def _refuse_outside(plan: ServicePlan, from_on: date) -> None:
+    if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
+        raise CannotDo(
+            message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
+            remedy=message(
+                "It runs from {starts_on} to {ends_on}; choose a day in it.",
+                starts_on=plan.starts_on,
+                ends_on=plan.ends_on or message("no fixed day"),
+            ),
+            field="from_on",
+        )
+
+
 @transaction.atomic
 def set_terms(
     plan: ServicePlan,
@@ -56,16 +69,7 @@ def set_terms(
     Raises CannotDo for a day outside the plan, a day with terms of its own, or numbers out of range.
     """
     list(ServicePlan.objects.select_for_update().filter(pk=plan.pk))
-    if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
-        raise CannotDo(
-            message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
-            remedy=message(
-                "It runs from {starts_on} to {ends_on}; choose a day in it.",
-                starts_on=plan.starts_on,
-                ends_on=plan.ends_on or message("no fixed day"),
-            ),
-            field="from_on",
-        )
+    _refuse_outside(plan, from_on)
     if not 0 <= escalator_percent <= 100:
         raise CannotDo(
             message(
@@ -102,16 +106,6 @@ def set_terms(
     )
 
 
-@transaction.atomic
-def take_back_terms(terms: PlanTerms, *, by: Person | None, now: datetime) -> PlanTerms:
-    """Take terms back; the row stays, with who took it back. Doing so again changes nothing."""
-    terms = PlanTerms.objects.select_for_update().get(pk=terms.pk)
-    if terms.taken_back_at is None:
-        terms.taken_back_at, terms.taken_back_by = now, by
-        terms.save(update_fields=["taken_back_at", "taken_back_by"])
-    return terms
-
-
 MOST_AMOUNT: Final = Decimal("99999999.99")
 BATCH: Final = 2000
 
@@ -139,16 +133,7 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
             remedy=message("Give an amount from 0 to {most_amount:,}.", most_amount=MOST_AMOUNT),
             field="amount",
         )
-    if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
-        raise CannotDo(
-            message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
-            remedy=message(
-                "It runs from {starts_on} to {ends_on}; choose a day in it.",
-                starts_on=plan.starts_on,
-                ends_on=plan.ends_on or message("no fixed day"),
-            ),
-            field="from_on",
-        )
+    _refuse_outside(plan, from_on)
     standing = PlanPrice.objects.select_for_update().filter(plan=plan, from_on=from_on).first()
     if standing is not None:
         raise CannotDo(
@@ -230,33 +215,6 @@ def _anniversaries(plan: ServicePlan, first: date, through: date) -> list[date]:
     return [day for day in days if first <= day <= through and (plan.ends_on is None or day < plan.ends_on)]
 
 
-def pause(
-    plan: ServicePlan, *, from_on: date, to_on: date | None, why: str, by: Person | None, now: datetime
-) -> PlanPeriod:
-    """Let a plan rest: it earns nothing from a day on, up to a day (not included) or until further notice."""
-    return _add_period(plan, PeriodKind.PAUSE, Decimal(100), from_on, to_on, why, by, now)
-
-
-def discount(
-    plan: ServicePlan,
-    *,
-    percent_off: Decimal,
-    from_on: date,
-    to_on: date | None,
-    why: str,
-    by: Person | None,
-    now: datetime,
-) -> PlanPeriod:
-    """Take a share off a plan's price from a day on, up to a day (not included) or until further notice."""
-    if not 0 < percent_off <= 100:
-        raise CannotDo(
-            message("{percent_off} percent can't be taken off.", percent_off=percent_off),
-            remedy=message("Give more than 0 and at most 100."),
-            field="percent_off",
-        )
-    return _add_period(plan, PeriodKind.DISCOUNT, percent_off, from_on, to_on, why, by, now)
-
-
 @transaction.atomic
 def end_period(period: PlanPeriod, *, to_on: date) -> PlanPeriod:
     """End a pause or discount that has no end yet. Raises CannotDo when it has one, or for an early day."""
@@ -281,10 +239,31 @@ def end_period(period: PlanPeriod, *, to_on: date) -> PlanPeriod:
     return period
 
 
+def pause(plan: ServicePlan, **given: Any) -> PlanPeriod:
+    """Let a plan rest: it earns nothing from a day on. Takes what ``discount`` takes but ``percent_off``."""
+    return _add_period(plan, PeriodKind.PAUSE, percent_off=Decimal(100), **given)
+
+
+def discount(plan: ServicePlan, *, percent_off: Decimal, **given: Any) -> PlanPeriod:
+    """Take a share off a plan's price ``from_on`` a day, up to ``to_on`` (not included; None: no fixed end).
+
+    Takes ``why``, ``by`` and ``now`` as well. Raises CannotDo for a share outside 0 to 100, no reason, or
+    days that overlap a period of the kind.
+    """
+    if not 0 < percent_off <= 100:
+        raise CannotDo(
+            message("{percent_off} percent can't be taken off.", percent_off=percent_off),
+            remedy=message("Give more than 0 and at most 100."),
+            field="percent_off",
+        )
+    return _add_period(plan, PeriodKind.DISCOUNT, percent_off=percent_off, **given)
+
+
 @transaction.atomic
 def _add_period(
     plan: ServicePlan,
     kind: str,
+    *,
     percent_off: Decimal,
     from_on: date,
     to_on: date | None,

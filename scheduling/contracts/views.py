@@ -127,7 +127,7 @@ def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpRespon
     """Take terms back; their row stays."""
     now, _ = now_and_today(request)
     terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
-    prices.take_back_terms(terms, by=request.user, now=now)
+    terms.void(by=request.user, now=now)
     messages.success(
         request, gettext("The terms from %(from_on)s on are taken back.") % {"from_on": terms.from_on}
     )

@@ -22,6 +22,7 @@ _USUAL_SPREAD: Final = 0.15
 _LEAST_SPREAD: Final = 0.03
 """No practice is more even than this. Ours. [-]"""
 _TAIL_Z: Final = 1.2815515655446004
+"""Standard normal score of 90 %. [-]"""
 
 
 @dataclass(frozen=True)
@@ -178,9 +179,7 @@ def practised(
     )
 
 
-_TAIL_Z_forecast: Final = 1.2815515655446004
-"""Standard normal score of 90 %. [-]"""
-_LEAST_SPREAD_forecast: Final = 0.08
+_LEAST_LIFE_SPREAD: Final = 0.08
 _MOST_SPREAD: Final = 0.35
 """Bounds of the standard deviation of a whole life over the life. Ours. [-]"""
 _SHORTEST_LIFE: Final = 7.0
@@ -246,16 +245,14 @@ def changes_due(
     edges = np.asarray(month_edges_d, dtype=np.float64)
     rows = np.flatnonzero(np.isfinite(early + likely + late + life) & (life > 0))
     early, likely, late, life = early[rows], likely[rows], late[rows], np.maximum(life[rows], _SHORTEST_LIFE)
-    low, high = (likely - early) / _TAIL_Z_forecast, (late - likely) / _TAIL_Z_forecast
+    low, high = (likely - early) / _TAIL_Z, (late - likely) / _TAIL_Z
     left = np.maximum(likely - edges[0], life / 4)
     wider = np.broadcast_to(np.asarray(life_spread, dtype=np.float64), np.shape(early_d))[rows]
-    own_spread = np.clip(np.fmax((low + high) / 2 / left, wider), _LEAST_SPREAD_forecast, _MOST_SPREAD) * life
+    own_spread = np.clip(np.fmax((low + high) / 2 / left, wider), _LEAST_LIFE_SPREAD, _MOST_SPREAD) * life
     part_rows: list[Ints] = []
     chances: list[Floats] = []
     while len(rows):
-        by_edge = chance_past(
-            edges[:, None], likely - _TAIL_Z_forecast * low, likely, likely + _TAIL_Z_forecast * high
-        )
+        by_edge = chance_past(edges[:, None], likely - _TAIL_Z * low, likely, likely + _TAIL_Z * high)
         if part_rows:
             chance = np.diff(by_edge, axis=0).T
             chance[:, 0] += by_edge[0]

@@ -48,78 +48,32 @@ class History:
 
 _A = AuditArea
 HISTORIES: Final = (
-    History(
-        WorkOrderEvent,
-        _A.WORK,
-        "",
-        "at",
-        "by",
-        "what",
-        "order__treatment_unit__serial",
-        "detail",
-        "order__site__branch",
-    ),
+    History(WorkOrderEvent, _A.WORK, "", "at", "by", "what", "order__treatment_unit__serial", "detail",
+            "order__site__branch"),
     History(StepSheet, _A.WORK, message("step sheet, new version"), "made_at", "made_by", "", "kind"),
-    History(
-        RouteProposal, _A.PLANS, message("routes planned"), "made_at", "made_by", "", "first_on", "", "branch"
-    ),
-    History(
-        RouteProposal, _A.PLANS, message("routes published"), "published_at", "", "", "first_on", "", "branch"
-    ),
-    History(
-        PlanRevision,
-        _A.PLANS,
-        message("plan changed by hand"),
-        "at",
-        "by",
-        "",
-        "proposal__first_on",
-        "what",
-        "proposal__branch",
-    ),
-    History(
-        PlanRevision,
-        _A.PLANS,
-        message("change by hand undone"),
-        "undone_at",
-        "undone_by",
-        "",
-        "proposal__first_on",
-        "what",
-        "proposal__branch",
-    ),
+    History(RouteProposal, _A.PLANS, message("routes planned"), "made_at", "made_by", "", "first_on", "",
+            "branch"),
+    History(RouteProposal, _A.PLANS, message("routes published"), "published_at", "", "", "first_on", "",
+            "branch"),
+    History(PlanRevision, _A.PLANS, message("plan changed by hand"), "at", "by", "",
+            "proposal__first_on", "what", "proposal__branch"),
+    History(PlanRevision, _A.PLANS, message("change by hand undone"), "undone_at", "undone_by", "",
+            "proposal__first_on", "what", "proposal__branch"),
     History(PlanPriceList, _A.PLANS, message("planner's prices"), "made_at", "made_by", "", "from_on"),
-    History(
-        StockMovement,
-        _A.STOCK,
-        message("stock moved"),
-        "at",
-        "by",
-        "",
-        "place__code",
-        "note",
-        "place__branch",
-    ),
+    History(StockMovement, _A.STOCK, message("stock moved"), "at", "by", "", "place__code", "note",
+            "place__branch"),
     History(RevenueEntry, _A.MONEY, "", "entered_at", "entered_by", "kind", "site__code", "text"),
     History(ClosedMonth, _A.MONEY, message("month closed"), "closed_at", "closed_by", "", "month"),
     History(PlanTerms, _A.MONEY, message("plan terms set"), "made_at", "made_by", "", "plan__code"),
-    History(
-        PlanTerms,
-        _A.MONEY,
-        message("plan terms taken back"),
-        "taken_back_at",
-        "taken_back_by",
-        "",
-        "plan__code",
-    ),
+    History(PlanTerms, _A.MONEY, message("plan terms taken back"), "taken_back_at", "taken_back_by", "",
+            "plan__code"),
     History(TaxRate, _A.MONEY, message("tax rate set"), "made_at", "made_by", "", "code"),
     History(TaxRate, _A.MONEY, message("tax rate taken back"), "taken_back_at", "taken_back_by", "", "code"),
-    History(
-        InvoiceBatch, _A.MONEY, message("entries handed to the books"), "made_at", "made_by", "", "through"
-    ),
+    History(InvoiceBatch, _A.MONEY, message("entries handed to the books"), "made_at", "made_by", "",
+            "through"),
     History(Webhook, _A.OUTSIDE, message("webhook entered"), "made_at", "made_by", "", "name", "", "branch"),
     History(TelemetryMap, _A.OUTSIDE, message("telemetry mapping kept"), "made_at", "made_by", "", "name"),
-)
+)  # fmt: skip
 """Token rows are the API's own; their making and revoking is written as entries."""
 
 

@@ -122,7 +122,7 @@ def _plan_price(plan: Any, page: dict) -> object:
         return gettext("no price yet")
     measure = gettext("%(currency)s a %(interval)s") % {
         "currency": page["currency"],
-        "interval": plan.interval,
+        "interval": plan.get_interval_display().lower(),
     }
     return format_html('{} <span class="measure">{}</span>', floatformat(plan.amount, "2g"), measure)
 
@@ -137,8 +137,8 @@ SITE_PLANS: Final = Table(
     _("Service plans"),
     Column(_("Code"), "code", only="file"),
     Column(_("Plan"), "name", head=True, under=_plan_line),
-    Column(_("For"), "serial", in_file=_("Treatment unit"), empty=_("the site")),
-    Column(_("Interval"), "interval", only="file"),
+    Column(_("For"), "treatment_unit__serial", in_file=_("Treatment unit"), empty=_("the site")),
+    Column(_("Interval"), lambda plan: plan.get_interval_display().lower(), only="file"),
     Money(_("Price"), "amount", show=_plan_price),
     Column(_("Visit every, months"), "visit_every_months", only="file"),
     Column(_("From"), "starts_on", only="file"),

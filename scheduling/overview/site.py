@@ -7,48 +7,10 @@ from decimal import Decimal
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
-from fleet.models import Site, TreatmentUnit
+from fleet.models import FeedTest, Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of
-from scheduling.overview.treatment_unit import FeedTestLine, feed_test_lines
-
-
-@dataclass(frozen=True)
-class PlanLine:
-    """One service plan with its price of today."""
-
-    code: str
-    name: str
-    serial: str
-    interval: str
-    amount: Decimal | None
-    visit_every_months: int | None
-    starts_on: date
-    ends_on: date | None
-    renews_on: date | None
-    is_over: bool
-
-
-@dataclass(frozen=True)
-class OpenHours:
-    """One weekday's hours."""
-
-    weekday: str
-    hours: str
-
-
-@dataclass(frozen=True)
-class VisitRow:
-    """One close-out at the site."""
-
-    order_id: int
-    finished_at: datetime
-    serial: str
-    what: str
-    technician: str
-    outcome: str
-    outcome_word: str
-    is_undone: bool
+from scheduling.overview.treatment_unit import feed_test_lines
 
 
 @dataclass(frozen=True)
@@ -57,10 +19,11 @@ class SitePage:
 
     site: Site
     units: list[dict]
-    plans: list[PlanLine]
-    tests: list[FeedTestLine]
-    hours: list[OpenHours]
-    visits: list[VisitRow]
+    plans: list[ServicePlan]
+    """With ``amount``, the price of today, and ``is_over``."""
+    tests: list[FeedTest]
+    hours: list[tuple[str, str]]
+    visits: list[CloseOut]
     coming: list[tuple[datetime, str]]
     orders: list[WorkOrder]
 
@@ -80,7 +43,11 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
         plans=_plans(site, today),
         tests=feed_test_lines(site),
         hours=_hours(site),
-        visits=_visits(site),
+        visits=list(
+            CloseOut.objects.filter(order__site=site).select_related("order__treatment_unit", "technician")[
+                :20
+            ]
+        ),
         coming=[
             (stop.starts_at, stop.route.technician.name)
             for stop in Stop.objects.filter(site=site, route__is_in_force=True, starts_at__gte=now)
@@ -96,52 +63,23 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
     )
 
 
-def _plans(site: Site, today: date) -> list[PlanLine]:
+def _plans(site: Site, today: date) -> list[ServicePlan]:
     plans = list(ServicePlan.objects.filter(site=site).select_related("treatment_unit").order_by("code"))
     prices: dict[int, Decimal] = {}
     for price in PlanPrice.objects.filter(plan__in=plans, from_on__lte=today).order_by("from_on"):
         prices[price.plan_id] = price.amount
-    return [
-        PlanLine(
-            code=plan.code,
-            name=plan.name,
-            serial=plan.treatment_unit.serial if plan.treatment_unit else "",
-            interval=plan.get_interval_display().lower(),
-            amount=prices.get(plan.pk),
-            visit_every_months=plan.visit_every_months,
-            starts_on=plan.starts_on,
-            ends_on=plan.ends_on,
-            renews_on=plan.renews_on,
-            is_over=bool(plan.ends_on and plan.ends_on <= today),
-        )
-        for plan in plans
-    ]
+    for plan in plans:
+        plan.amount, plan.is_over = prices.get(plan.pk), bool(plan.ends_on and plan.ends_on <= today)
+    return plans
 
 
-def _hours(site: Site) -> list[OpenHours]:
+def _hours(site: Site) -> list[tuple[str, str]]:
+    """Return each weekday with its hours; none where none are set."""
     by_day: dict[int, list[str]] = {}
     for row in AccessHours.objects.filter(site=site).order_by("weekday", "opens_at"):
         by_day.setdefault(row.weekday, []).append(f"{row.opens_at:%H:%M}–{row.closes_at:%H:%M}")
-    if not by_day:
-        return []
     return [
-        OpenHours(name, ", ".join(by_day.get(place, [])) or gettext("closed"))
+        (str(name), ", ".join(by_day.get(place, [])) or gettext("closed"))
         for place, name in WEEKDAYS.items()
-    ]
-
-
-def _visits(site: Site) -> list[VisitRow]:
-    rows = CloseOut.objects.filter(order__site=site).select_related("order__treatment_unit", "technician")
-    return [
-        VisitRow(
-            order_id=row.order_id,
-            finished_at=row.finished_at,
-            serial=row.order.treatment_unit.serial,
-            what=row.order.get_kind_display(),
-            technician=row.technician.name,
-            outcome=row.outcome,
-            outcome_word=row.get_outcome_display(),
-            is_undone=row.undone_at is not None,
-        )
-        for row in rows[:20]
+        if by_day
     ]

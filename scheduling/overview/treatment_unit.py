@@ -1,7 +1,4 @@
-"""The rows of the treatment unit's page: plain and frozen, so that a template can't ask the database.
-
-Everything the page of one treatment unit shows, as plain rows. The number of queries does not grow.
-"""
+"""Everything the page of one treatment unit shows. The number of queries does not grow with its history."""
 
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -67,50 +64,6 @@ class FindingRow:
 
 
 @dataclass(frozen=True)
-class OrderLine:
-    """One work order of the unit."""
-
-    pk: int
-    kind_word: str
-    state: str
-    state_word: str
-    why: str
-    window_from: date
-    window_to: date
-    planned: str
-    is_late: bool
-
-
-@dataclass(frozen=True)
-class VisitLine:
-    """One close-out."""
-
-    order_id: int
-    finished_at: datetime
-    technician: str
-    what: str
-    outcome: str
-    outcome_word: str
-    note: str
-    is_undone: bool
-
-
-@dataclass(frozen=True)
-class FeedTestLine:
-    """One feed test."""
-
-    sampled_at: datetime
-    whose: str
-    is_in_force: bool
-    free_chlorine_mg_l: float | None
-    chloramine_mg_l: float | None
-    hardness_mg_l: float | None
-    tds_mg_l: float | None
-    ph: float | None
-    temperature_c: float | None
-
-
-@dataclass(frozen=True)
 class UnitPage:
     """The whole page, but for its charts."""
 
@@ -121,12 +74,14 @@ class UnitPage:
     past_parts: list[PartRow]
     findings: list[FindingRow]
     past_findings: list[FindingRow]
-    orders: list[OrderLine]
-    past_orders: list[OrderLine]
-    visits: list[VisitLine]
+    orders: list[WorkOrder]
+    """With ``planned``, in words, and ``is_late``."""
+    past_orders: list[WorkOrder]
+    visits: list[CloseOut]
     meter_readings: list[MeterReading]
     gauges: list[PerformanceReading]
-    tests: list[FeedTestLine]
+    tests: list[FeedTest]
+    """With ``whose`` and ``is_in_force``."""
     scaling: list[str]
     """Steps of the second opinion on scaling; empty before the first assessment."""
     flushes: list[Flush]
@@ -196,7 +151,9 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         past_findings=[_finding_row(found, zone, system) for found in findings if found.gone_at][:15],
         orders=[order for order in orders if order.state in ("open", "on_route")],
         past_orders=[order for order in orders if order.state not in ("open", "on_route")][:15],
-        visits=_visits(unit),
+        visits=list(
+            CloseOut.objects.filter(order__treatment_unit=unit).select_related("order", "technician")[:15]
+        ),
         meter_readings=readings,
         gauges=gauges,
         tests=feed_test_lines(unit.site),
@@ -264,7 +221,7 @@ def _finding_row(found: Finding, zone: str, system: str) -> FindingRow:
     )
 
 
-def _orders(unit: TreatmentUnit, today: date) -> list[OrderLine]:
+def _orders(unit: TreatmentUnit, today: date) -> list[WorkOrder]:
     orders = list(WorkOrder.objects.filter(treatment_unit=unit).order_by("-raised_at", "-id")[:40])
     stops = StopOrder.objects.filter(order__in=orders, is_in_force=True).select_related(
         "stop__route__technician"
@@ -274,56 +231,22 @@ def _orders(unit: TreatmentUnit, today: date) -> list[OrderLine]:
         f"{written(placed.stop.route.day, '%b')}, {placed.stop.route.technician.name}"
         for placed in stops
     }
-    return [
-        OrderLine(
-            pk=order.pk,
-            kind_word=order.get_kind_display(),
-            state=order.state,
-            state_word=order.get_state_display(),
-            why=order.why,
-            window_from=order.window_from,
-            window_to=order.window_to,
-            planned=planned.get(order.pk, ""),
-            is_late=order.state in ("open", "on_route") and order.window_to < today,
-        )
-        for order in orders
-    ]
+    for order in orders:
+        order.planned = planned.get(order.pk, "")
+        order.is_late = order.state in ("open", "on_route") and order.window_to < today
+    return orders
 
 
-def _visits(unit: TreatmentUnit) -> list[VisitLine]:
-    rows = CloseOut.objects.filter(order__treatment_unit=unit).select_related("order", "technician")[:15]
-    return [
-        VisitLine(
-            order_id=row.order_id,
-            finished_at=row.finished_at,
-            technician=row.technician.name,
-            what=row.order.get_kind_display(),
-            outcome=row.outcome,
-            outcome_word=row.get_outcome_display(),
-            note=row.note,
-            is_undone=row.undone_at is not None,
-        )
-        for row in rows
-    ]
-
-
-def feed_test_lines(site: Site) -> list[FeedTestLine]:
+def feed_test_lines(site: Site) -> list[FeedTest]:
     """Return the site's own tests and its supply's, newest first; the newest own one is in force."""
     whose = Q(site=site) | Q(supply=site.supply) if site.supply_id else Q(site=site)
     rows = list(FeedTest.objects.filter(whose).order_by("-sampled_at", "id")[:10])
     own = next((row.pk for row in rows if row.site_id), None)
     in_force = own or (rows[0].pk if rows else None)
-    return [
-        FeedTestLine(
-            sampled_at=row.sampled_at,
-            whose=gettext("this site") if row.site_id else site.supply.name,
-            is_in_force=row.pk == in_force,
-            **{name: getattr(row, name) for name in (
-                "free_chlorine_mg_l", "chloramine_mg_l", "hardness_mg_l", "tds_mg_l", "ph", "temperature_c",
-            )},
-        )
-        for row in rows
-    ]  # fmt: skip
+    for row in rows:
+        row.whose = gettext("this site") if row.site_id else site.supply.name
+        row.is_in_force = row.pk == in_force
+    return rows
 
 
 def _schematic(unit, in_place, readings, gauges, system) -> Schematic:

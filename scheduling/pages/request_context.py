@@ -1,8 +1,10 @@
 """What every page of this room takes from a request: the clock, the branch, the measures, list addresses."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from django.db.models import QuerySet
 from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.translation import gettext
@@ -74,6 +76,17 @@ def paging(
         earlier_url=address_with(request, page=page - 1) if page > 1 else "",
         later_url=address_with(request, page=page + 1) if page < pages else "",
     )
+
+
+def page_of(
+    request: HttpRequest, rows: Sequence | QuerySet, *, what: str, size: int, total: int | None = None
+) -> tuple[Sequence | QuerySet, Paging]:
+    """Return the rows of the page asked for and where it is. ``total``: how many rows there are, if known."""
+    total = len(rows) if total is None else total
+    pages = max(1, -(-total // size))
+    page = min(max(page_number(request), 1), pages)
+    shown = rows[(page - 1) * size : page * size]
+    return shown, paging(request, page=page, pages=pages, total=total, size=size, what=what)
 
 
 def page_number(request: HttpRequest) -> int:

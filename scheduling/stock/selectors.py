@@ -9,9 +9,9 @@ distribution (Wang, Y. H., Statistica Sinica 3, 1993, names it and its sum form)
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from math import erf, sqrt
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
@@ -20,6 +20,7 @@ from fleet.models import Branch, PartKind, PartState
 from scheduling.models import (
     STANDING_STATES,
     StockLevel,
+    StockMovement,
     StockPlace,
     StopOrder,
     WorkOrder,
@@ -87,54 +88,6 @@ BEYOND_DAYS: Final = 90
 
 
 @dataclass(frozen=True)
-class PlaceRow:
-    """One shelf or van."""
-
-    code: str
-    name: str
-    is_van: bool
-    branch: str
-    kinds: int
-    pieces: int
-
-
-@dataclass(frozen=True)
-class LevelRow:
-    """How many of a kind and lot lie at a place."""
-
-    kind_code: str
-    kind: str
-    lot: str
-    quantity: int
-
-
-@dataclass(frozen=True)
-class MovementRow:
-    """One movement."""
-
-    at: datetime
-    kind: str
-    lot: str
-    quantity: int
-    by: str
-    note: str
-    order_pk: int | None
-
-
-@dataclass(frozen=True)
-class VanRow:
-    """One part a van needs on a day; ``missing`` after what earlier days of its routes take."""
-
-    day: date
-    route_pk: int
-    technician: str
-    kind: str
-    needed: int
-    on_van: int
-    missing: int
-
-
-@dataclass(frozen=True)
 class NeedRow:
     """One kind in one branch: what lies there, what is asked for, how many to hold and to order."""
 
@@ -152,19 +105,14 @@ class NeedRow:
         return max(0, self.hold - self.on_hand)
 
 
-def places(branch_id: int | None) -> list[PlaceRow]:
-    """Return shelves and vans with what lies there, shelves first. One query."""
+def places(branch_id: int | None) -> list[StockPlace]:
+    """Return shelves and vans with how many ``kinds`` and ``pieces`` lie there, shelves first. One query."""
     held = Q(levels__quantity__gt=0)
-    found = _places(branch_id).annotate(
-        kinds=Count("levels__kind", filter=held, distinct=True), pieces=Sum("levels__quantity", filter=held)
-    )
-    rows = [
-        PlaceRow(
-            one.code, one.name, one.technician_id is not None, one.branch.name, one.kinds, one.pieces or 0
-        )
-        for one in found.select_related("branch")
-    ]
-    return sorted(rows, key=lambda row: (row.branch, row.is_van, row.name))
+    places = _places(branch_id).select_related("branch").annotate(
+        kinds=Count("levels__kind", filter=held, distinct=True),
+        pieces=Sum("levels__quantity", filter=held, default=0),
+    )  # fmt: skip
+    return sorted(places, key=lambda place: (place.branch.name, place.technician_id is not None, place.name))
 
 
 def place_by_code(code: str, branch_id: int | None) -> StockPlace | None:
@@ -177,33 +125,20 @@ def other_places(place: StockPlace, branch_id: int | None) -> QuerySet[StockPlac
     return _places(branch_id).exclude(pk=place.pk)
 
 
-def levels(place: StockPlace) -> list[LevelRow]:
+def levels(place: StockPlace) -> QuerySet[StockLevel]:
     """Return what lies at a place."""
-    held = place.levels.filter(quantity__gt=0).select_related("kind").order_by("kind__name", "lot")
-    return [LevelRow(one.kind.code, one.kind.name, one.lot, one.quantity) for one in held]
+    return place.levels.filter(quantity__gt=0).select_related("kind").order_by("kind__name", "lot")
 
 
-def movements(place: StockPlace) -> list[MovementRow]:
+def movements(place: StockPlace) -> QuerySet[StockMovement]:
     """Return the newest movements of a place."""
-    moved = place.movements.select_related("kind", "by", "close_out")[:MOVEMENTS_SHOWN]
-    return [
-        MovementRow(
-            at=one.at,
-            kind=one.kind.name,
-            lot=one.lot,
-            quantity=one.quantity,
-            by=str(one.by) if one.by else "",
-            note=one.note,
-            order_pk=one.close_out.order_id if one.close_out else None,
-        )
-        for one in moved
-    ]
+    return place.movements.select_related("kind", "by", "close_out")[:MOVEMENTS_SHOWN]
 
 
-def van_loads(first_on: date, days: int, branch_id: int | None) -> list[VanRow]:
+def van_loads(first_on: date, days: int, branch_id: int | None) -> list[dict[str, Any]]:
     """Return what published routes need beyond what lies on their vans, day by day. Three queries.
 
-    What an earlier day takes is gone on the next.
+    What an earlier day takes is gone on the next; ``missing`` is what the van lacks after that.
     """
     placed = StopOrder.objects.filter(
         is_in_force=True,
@@ -228,7 +163,10 @@ def van_loads(first_on: date, days: int, branch_id: int | None) -> list[VanRow]:
         key = (technician_pk, kind_pk)
         there = left[key]
         left[key] = max(0, there - total)
-        rows.append(VanRow(day, route_pk, technician, kind, total, there, max(0, total - there)))
+        rows.append(
+            {"day": day, "route_pk": route_pk, "technician": technician, "kind": kind, "needed": total,
+             "on_van": there, "missing": max(0, total - there)}
+        )  # fmt: skip
     return rows
 
 

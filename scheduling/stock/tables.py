@@ -8,10 +8,10 @@ from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
+from fleet.models import Part
 from fleet.table_columns import Day, mark
 from fleet.templatetags.tapward import day
-from scheduling.stock.recall import RecallRow
-from scheduling.stock.selectors import LevelRow
+from scheduling.models import StockLevel
 from shared.roles import Permission
 from shared.tables import Column, Number, Table
 
@@ -20,7 +20,7 @@ def _strong(number: int, nothing: str = "–") -> str:
     return format_html("<strong>{}</strong>", number) if number else nothing
 
 
-def _recall(row: LevelRow, page: dict) -> str:
+def _recall(row: StockLevel, page: dict) -> str:
     return f"{reverse('recall')}?{urlencode({'lot': row.lot})}" if row.lot else ""
 
 
@@ -28,7 +28,7 @@ PLACES: Final = Table(
     _("Shelves and vans"),
     Column(_("Code"), "code", only="file"),
     Column(_("Place"), "name", head=True, link=("stock_place", "code")),
-    Column(_("Depot"), "branch"),
+    Column(_("Depot"), "branch__name"),
     Number(_("Kinds"), "kinds"),
     Number(_("Pieces"), "pieces"),
     file="places",
@@ -40,7 +40,7 @@ LOADS: Final = Table(
     Column(_("Part"), "kind"),
     Number(_("Needed"), "needed"),
     Number(_("Then on the van"), "on_van"),
-    Number(_("To load"), "missing", show=lambda row, page: _strong(row.missing)),
+    Number(_("To load"), "missing", show=lambda row, page: _strong(row["missing"])),
     file="missing on vans",
 )
 NEEDS: Final = Table(
@@ -59,8 +59,8 @@ NEEDS: Final = Table(
 )  # fmt: skip
 LEVELS: Final = Table(
     _("What lies here"),
-    Column(_("Code"), "kind_code", only="file"),
-    Column(_("Part"), "kind", head=True, under="kind_code"),
+    Column(_("Code"), "kind__code", only="file"),
+    Column(_("Part"), "kind__name", head=True, under="kind__code"),
     Column(_("Lot"), "lot", empty="–", link=_recall, link_needs=Permission.SEE_FLEET),
     Number(_("Count"), "quantity"),
     file="what lies here", beside_heading=True,
@@ -68,48 +68,51 @@ LEVELS: Final = Table(
 MOVEMENTS: Final = Table(
     _("Movements"),
     Column(_("At"), "at"),
-    Column(_("Part"), "kind"),
+    Column(_("Part"), "kind__name"),
     Column(_("Lot"), "lot"),
     Column(_("Moved"), "quantity"),
     Column(_("By"), "by"),
     Column(_("Note"), "note"),
-    Column(_("Order"), "order_pk"),
+    Column(_("Order"), "close_out__order_id"),
     file="movements",
 )
 
 
-def _contact(row: RecallRow, page: dict) -> str:
-    ways = [(f"tel:{row.phone}", row.phone), (f"mailto:{row.email}", row.email)]
+def _contact(row: Part, page: dict) -> str:
+    customer = row.treatment_unit.site.customer
+    ways = [(f"tel:{customer.phone}", customer.phone), (f"mailto:{customer.email}", customer.email)]
     linked = format_html_join("", ', <a href="{}">{}</a>', (way for way in ways if way[1]))
-    return format_html("{}{}", row.customer, linked)
+    return format_html("{}{}", customer.name, linked)
 
 
-def _in_place(row: RecallRow, page: dict) -> str:
-    return mark("bad", gettext("In place")) if row.is_in_place else mark("off", gettext("Taken out"))
+def _in_place(row: Part, page: dict) -> str:
+    return mark("bad", gettext("In place")) if row.removed_at is None else mark("off", gettext("Taken out"))
 
 
 RECALL: Final = Table(
     _("Parts of the lot"),
     Column(_("Lot"), "lot", only="file"),
-    Column(_("Part"), "kind", place=2, under=lambda row, page: (
-        gettext("serial %(part_serial)s") % {"part_serial": row.part_serial} if row.part_serial else "")),
-    Column(_("Part code"), "kind_code", only="file"),
-    Column(_("Part serial"), "part_serial", only="file"),
-    Column(_("Now"), "is_in_place", in_file=_("In place"), place=4, show=_in_place,
-           under=lambda row, page: "" if row.is_in_place else day(row.removed_at)),
+    Column(_("Part"), "kind__name", place=2, under=lambda row, page: (
+        gettext("serial %(part_serial)s") % {"part_serial": row.serial} if row.serial else "")),
+    Column(_("Part code"), "kind__code", only="file"),
+    Column(_("Part serial"), "serial", only="file"),
+    Column(_("Now"), lambda row: row.removed_at is None, in_file=_("In place"), place=4, show=_in_place,
+           under=lambda row, page: "" if row.removed_at is None else day(row.removed_at)),
     Day(_("In since"), "installed_at", in_file=_("Installed"), place=3),
     Column(_("Removed"), "removed_at", only="file"),
-    Column(_("Treatment unit"), "unit_serial", place=1, link=("treatment_unit", "unit_serial"),
-           under=lambda row, page: f"{row.unit_label}, {row.position}"),
-    Column(_("Where"), "unit_label", only="file"),
-    Column(_("Position"), "position", only="file"),
-    Column(_("Site and contact"), "site", in_file=_("Site"), head=True, link=("site_page", "site_code"),
+    Column(_("Treatment unit"), "treatment_unit__serial", place=1,
+           link=("treatment_unit", "treatment_unit__serial"),
+           under=lambda row, page: f"{row.treatment_unit.label}, {row.position.code}"),
+    Column(_("Where"), "treatment_unit__label", only="file"),
+    Column(_("Position"), "position__code", only="file"),
+    Column(_("Site and contact"), "treatment_unit__site__name", in_file=_("Site"), head=True,
+           link=("site_page", "treatment_unit__site__code"),
            under=_contact),
-    Column(_("Site code"), "site_code", only="file"),
-    Column(_("Address"), "address", only="file"),
-    Column(_("Getting in"), "access_note", only="file"),
-    Column(_("Customer"), "customer", only="file"),
-    Column(_("Phone"), "phone", only="file"),
-    Column(_("E-mail"), "email", only="file"),
+    Column(_("Site code"), "treatment_unit__site__code", only="file"),
+    Column(_("Address"), "treatment_unit__site__address", only="file"),
+    Column(_("Getting in"), "treatment_unit__site__access_note", only="file"),
+    Column(_("Customer"), "treatment_unit__site__customer__name", only="file"),
+    Column(_("Phone"), "treatment_unit__site__customer__phone", only="file"),
+    Column(_("E-mail"), "treatment_unit__site__customer__email", only="file"),
     file="recall",
 )  # fmt: skip

@@ -96,14 +96,16 @@ def stock(request: HttpRequest) -> HttpResponseBase:
     _, today = now_and_today(request)
     plans = may(request.user.role, Permission.SEE_WORK)
     weeks = _weeks(request)
-    loads = [row for row in queries.van_loads(today, DAYS_AHEAD, branch_id) if row.missing] if plans else []
+    loads = (
+        [row for row in queries.van_loads(today, DAYS_AHEAD, branch_id) if row["missing"]] if plans else []
+    )
     needs = queries.needs(today, weeks, branch_id) if plans else []
     return page_or_file(
         request,
         "stock/stock.html",
         {"plans": plans, "weeks": weeks, "days_ahead": DAYS_AHEAD},
         places=tables.PLACES.of(queries.places(branch_id)),
-        loads=tables.LOADS.of(loads),
+        loads=tables.LOADS.of([row for row in loads if row["missing"]]),
         needs=tables.NEEDS.of(needs),
     )
 
@@ -248,9 +250,9 @@ def recall(request: HttpRequest, form: str = "") -> HttpResponseBase:
         "lot": lot,
         "kind": kind,
         "rows": rows,
-        "in_place": sum(row.is_in_place for row in rows),
-        "sites": len({row.site_code for row in rows if row.is_in_place}),
-        "kinds": sorted({(row.kind_code, row.kind) for row in rows}),
+        "in_place": sum(row.removed_at is None for row in rows),
+        "sites": len({row.treatment_unit.site_id for row in rows if row.removed_at is None}),
+        "kinds": sorted({(row.kind.code, row.kind.name) for row in rows}),
         "stock": stock_recall.recall_stock(lot, kind, branch_id) if lot else [],
         "lots": [] if lot else stock_recall.lots_in_place(branch_id),
     }

@@ -65,7 +65,7 @@ def measure_money(
     make_company(sites, months, today=today, seed=seed)
     this_month = ReviewChoice(month=month_start(today))
     pages: dict[str, Callable[[], object]] = {
-        "the review": lambda: review.review(this_month, today=today, page=1),
+        "the review": lambda: review.review(this_month, today=today),
         "what moved it": lambda: bridge.bridge_review(month=today, by="site", branch_id=None, today=today),
         "cost and margin": lambda: margin.margin_review(today=today, branch_id=None),
         "at risk": lambda: risk.risk_review(today=today, branch_id=None),

@@ -28,7 +28,9 @@ def test_a_large_companys_review_is_kept_a_quarter_of_an_hour_and_says_so(
 ):
     def monthly() -> Decimal:
         context = owner.get(reverse(name)).context
-        return context["found"].months[-1].recurring if name == "owner_forecast" else context["risk"].monthly
+        return (
+            context["found"].months[-1]["recurring"] if name == "owner_forecast" else context["risk"].monthly
+        )
 
     make.plan(make.whole_unit().site, amount="60.00")
     assess_fleet(make.NOW)

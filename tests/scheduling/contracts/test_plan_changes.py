@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scheduling.billing import revenue
 from scheduling.contracts import prices
-from scheduling.contracts.plan_money import DatedPrice, Relief, earned_in
+from scheduling.contracts.plan_money import DatedPrice, Discount, earned_in
 from scheduling.models import EntryKind, PlanPrice, RevenueEntry
 from shared.errors import CannotDo
 from tests import factories
@@ -30,11 +30,11 @@ def test_a_pause_takes_the_days_it_covers_and_leaves_the_rest_of_the_share(price
         "prices": [DatedPrice(date(2025, 1, 1), price)],
     }  # fmt: skip
     whole = earned_in(MONTH, **terms)
-    paused = earned_in(MONTH, **terms, reliefs=[Relief(begins, ends, Decimal(100))])
+    paused = earned_in(MONTH, **terms, discounts=[Discount(begins, ends, Decimal(100))])
     open_days = 31 - (ends - begins).days
     assert abs(paused - whole * open_days / 31) <= Decimal("0.01")
-    assert earned_in(MONTH, **terms, reliefs=[Relief(MONTH, None, Decimal(100))]) == 0
-    assert earned_in(date(2026, 12, 1), **terms, reliefs=[Relief(begins, ends, Decimal(100))]) > -1
+    assert earned_in(MONTH, **terms, discounts=[Discount(MONTH, None, Decimal(100))]) == 0
+    assert earned_in(date(2026, 12, 1), **terms, discounts=[Discount(begins, ends, Decimal(100))]) > -1
 
 
 @settings(deadline=None)
@@ -44,15 +44,15 @@ def test_a_discount_of_a_whole_month_is_the_share_less_its_percentage(price, per
         "interval": "month", "starts_on": date(2025, 1, 1), "ends_on": None,
         "prices": [DatedPrice(date(2025, 1, 1), price)],
     }  # fmt: skip
-    found = earned_in(MONTH, **terms, reliefs=[Relief(MONTH, date(2026, 11, 1), Decimal(percent))])
+    found = earned_in(MONTH, **terms, discounts=[Discount(MONTH, date(2026, 11, 1), Decimal(percent))])
     assert abs(found - price * (100 - percent) / 100) <= Decimal("0.005")
 
 
-def test_of_two_reliefs_on_one_day_the_larger_counts():
+def test_of_two_discounts_on_one_day_the_larger_counts():
     terms = {
         "interval": "month", "starts_on": date(2025, 1, 1), "ends_on": None,
         "prices": [DatedPrice(date(2025, 1, 1), Decimal("31.00"))],
-        "reliefs": [Relief(MONTH, None, Decimal(10)), Relief(date(2026, 10, 22), None, Decimal(50))],
+        "discounts": [Discount(MONTH, None, Decimal(10)), Discount(date(2026, 10, 22), None, Decimal(50))],
     }  # fmt: skip
     assert earned_in(MONTH, **terms) == Decimal("18.90") + Decimal("5.00")
 

@@ -43,7 +43,7 @@ def test_terms_hold_from_their_day_on_and_the_plan_before_it():
 
 def test_terms_taken_back_count_no_more_and_their_day_is_free_again():
     plan = make.plan(make.site(), starts_on=date(2025, 1, 1))
-    contracts_prices.take_back_terms(set_terms(plan, date(2026, 3, 1), "3", 2), **GIVEN)
+    set_terms(plan, date(2026, 3, 1), "3", 2).void(**GIVEN)
     assert contracts_prices.terms_on(plan, make.TODAY) == plan
     set_terms(plan, date(2026, 3, 1), "4")
     assert PlanTerms.objects.count() == 2
@@ -63,11 +63,11 @@ def test_a_rate_that_a_batch_used_is_not_taken_back():
     make.plan(make.site(), starts_on=date(2026, 10, 1))
     rate = tax()
     wrong = tax(code="X", percent=Decimal(1))
-    invoicing.take_back_rate(wrong, **GIVEN)
+    invoicing.void_rate(wrong, **GIVEN)
     batch = invoicing.end_month(date(2026, 10, 1), currency="USD", **GIVEN).batch
     assert list(batch.lines.exclude(tax_code="").values_list("tax_code", flat=True)) == ["ST"]
     with pytest.raises(CannotDo, match="stands on lines that were handed over"):
-        invoicing.take_back_rate(rate, **GIVEN)
+        invoicing.void_rate(rate, **GIVEN)
     with pytest.raises(CannotDo, match="has a rate from 2026-01-01 on already"):
         tax(percent=Decimal(7))
 

@@ -188,7 +188,10 @@ def test_a_van_lacks_on_the_second_day_what_the_first_takes(depot):
     first = make.route(technician, orders[:1])
     second = make.route(technician, orders[1:], make.TODAY + timedelta(1))
     rows = queries.van_loads(make.TODAY, 7, None)
-    assert [(row.route_pk, row.on_van, row.missing) for row in rows] == [(first.pk, 3, 0), (second.pk, 1, 1)]
+    assert [(row["route_pk"], row["on_van"], row["missing"]) for row in rows] == [
+        (first.pk, 3, 0),
+        (second.pk, 1, 1),
+    ]
 
 
 def test_what_to_order_counts_orders_and_due_parts_once(client):
