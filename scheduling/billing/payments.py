@@ -16,6 +16,7 @@ from fleet.models import Person
 from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.files import RawSheet, read_source
 from fleet.workbook.parse import ParsedSheet, Row, parse_sheet, shown
+from fleet.workbook.saving import Problem
 from scheduling.models import InvoiceLine, PaidFile, PaidLine
 from shared.errors import CannotDo, RowProblem
 from shared.messages import message
@@ -25,7 +26,7 @@ from shared.periods import local_day
 PAID_LINES: Final = Sheet(
     "paid",
     "Invoice lines that were paid in full: one row a line, or one for a customer's lines in a batch.",
-    (
+    columns=(
         Column("batch", Kind.TEXT, "Batch as in the file handed over, e.g. B00007.", is_required=True,
                max_length=20, example="B00007"),
         Column("line", Kind.WHOLE, "Number of the line in the batch; blank: every line of the customer.",
@@ -37,7 +38,7 @@ PAID_LINES: Final = Sheet(
                lowest=-9_999_999_999, highest=9_999_999_999, example="64.13"),
         Column("reference", Kind.TEXT, "Your number of the payment.", max_length=80, example="bank 2211"),
     ),
-    key=("batch", "line", "customer"),
+    key=(),
 )  # fmt: skip
 
 BATCH: Final = 2000
@@ -104,21 +105,22 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
     named: dict[int, Row] = {}
     fresh = []
     for row in parsed.good_rows:
-        for line in _meant(row, by_batch, report, now):
+        lines = by_batch.get(_batch_number(row) or 0, [])
+        meant = [
+            line
+            for line in lines
+            if row.get("line", line.number) == line.number
+            and row.get("customer", line.customer_code) == line.customer_code
+        ]
+        problem = _senseless(row, lines, meant, now)
+        for line in meant if problem is None else ():
             earlier = named.setdefault(line.pk, row)
             known = standing.get(line.pk)
             if earlier is not row:
-                _refuse(
-                    report,
-                    row,
-                    "line",
-                    message(
-                        "Row {number} pays line {number2} already.",
-                        number=earlier.number,
-                        number2=line.number,
-                    ),
-                    message("Keep one of the two rows."),
+                text = message(
+                    "Row {number} pays line {number2} already.", number=earlier.number, number2=line.number
                 )
+                problem = Problem("line", text, message("Keep one of the two rows."))
                 break
             if known is None:
                 fresh.append(
@@ -127,18 +129,16 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
             elif known.paid_on == row.values["paid_on"]:
                 report.unchanged += 1
             else:
-                _refuse(
-                    report,
-                    row,
-                    "paid_on",
-                    message(
-                        "Line {number} was paid on {paid_on} already.",
-                        number=line.number,
-                        paid_on=known.paid_on,
-                    ),
-                    message("Take the earlier file back if that was wrong."),
+                text = message(
+                    "Line {number} was paid on {paid_on} already.", number=line.number, paid_on=known.paid_on
                 )
+                remedy = message("Take the earlier file back if that was wrong.")
+                problem = Problem("paid_on", text, remedy)
                 break
+        if problem is not None:
+            row.is_refused = True
+            value = shown(row.get(problem.column, ""))
+            report.problems.append(RowProblem(row.sheet, row.number, problem.column, value, *problem[1:]))
     return fresh
 
 
@@ -154,68 +154,23 @@ def _lines_of(batches: set[int]) -> dict[int, list[InvoiceLine]]:
     return found
 
 
-def _meant(
-    row: Row, by_batch: dict[int, list[InvoiceLine]], report: PaidReport, now: datetime
-) -> list[InvoiceLine]:
-    """Return the lines a row pays; none, with the reason in the report, when it makes no sense."""
-    lines = by_batch.get(_batch_number(row) or 0)
-    if lines is None:
-        _refuse(
-            report,
-            row,
-            "batch",
-            message("There is no batch of this number."),
-            message("Write it as in our file."),
-        )
-        return []
-    number, customer = row.get("line"), row.get("customer")
-    if number is None and customer is None:
-        _refuse(
-            report,
-            row,
-            "line",
-            message("Neither a line nor a customer is named."),
-            message("Fill in one of the two."),
-        )
-        return []
-    meant = [
-        line
-        for line in lines
-        if (number is None or line.number == number) and (customer is None or line.customer_code == customer)
-    ]
+def _senseless(row: Row, lines: list[InvoiceLine], meant: list[InvoiceLine], now: datetime) -> Problem | None:
+    """Return why a row that means these lines of its batch makes no sense; None when it does."""
+    if not lines:
+        text = message("There is no batch of this number.")
+        return Problem("batch", text, message("Write it as in our file."))
+    if row.get("line") is None and row.get("customer") is None:
+        text = message("Neither a line nor a customer is named.")
+        return Problem("line", text, message("Fill in one of the two."))
     if not meant:
-        what = "line" if number is not None else "customer"
-        _refuse(
-            report,
-            row,
-            what,
-            message("The batch has no such {what}.", what=what),
-            message("Compare with the file handed over."),
-        )
-        return []
+        what = "line" if row.get("line") is not None else "customer"
+        text = message("The batch has no such {what}.", what=what)
+        return Problem(what, text, message("Compare with the file handed over."))
     if row.values["paid_on"] > local_day(now, settings.TIME_ZONE):
-        _refuse(
-            report,
-            row,
-            "paid_on",
-            message("This day is in the future."),
-            message("Check year, month and day."),
-        )
-        return []
+        text = message("This day is in the future.")
+        return Problem("paid_on", text, message("Check year, month and day."))
     owed = to_cents(sum((line.amount for line in meant), Decimal(0)))
     if row.get("amount") is not None and to_cents(Decimal(row.values["amount"])) != owed:
-        _refuse(
-            report,
-            row,
-            "amount",
-            message("{owed} is owed, not this.", owed=owed),
-            message("Only lines paid in full are marked; correct the amount or leave the row out."),
-        )
-        return []
-    return meant
-
-
-def _refuse(report: PaidReport, row: Row, column: str, message: str, remedy: str) -> None:
-    row.is_refused = True
-    value = shown(row.get(column, ""))
-    report.problems.append(RowProblem(row.sheet, row.number, column, value, message, remedy))
+        remedy = message("Only lines paid in full are marked; correct the amount or leave the row out.")
+        return Problem("amount", message("{owed} is owed, not this.", owed=owed), remedy)
+    return None

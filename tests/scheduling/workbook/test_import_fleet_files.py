@@ -15,7 +15,8 @@ from openpyxl import Workbook, load_workbook
 from fleet.models import MeterReading, Site, TreatmentUnit
 from fleet.workbook import files
 from fleet.workbook.template import example_row
-from scheduling.workbook.importing import ENTRIES, import_workbook, make_template
+from scheduling.workbook.importing import import_workbook, make_template
+from scheduling.workbook.sheets import SHEETS
 from shared.errors import CannotDo
 from tests.scheduling.small_fleet import sheets
 
@@ -82,16 +83,16 @@ def test_the_empty_template_brings_in_nothing_and_is_no_problem(now, tmp_path):
     report = import_workbook(tmp_path / "template.xlsx", accept_good_rows=False, now=now)
     assert report.problems == []
     assert set(added(report).values()) == {0}
-    assert len(report.counts) == len(ENTRIES)
+    assert len(report.counts) == len(SHEETS)
 
 
 def test_the_templates_own_examples_go_in(now, tmp_path):
     make_template(tmp_path / "template.xlsx")
     workbook = load_workbook(tmp_path / "template.xlsx")
-    for entry in ENTRIES:
-        page = workbook[entry.sheet.name]
+    for entry in SHEETS:
+        page = workbook[entry.name]
         assert str(page["A2"].value).startswith("# invented example")
-        page["A2"].value = example_row(entry.sheet)[0]
+        page["A2"].value = example_row(entry)[0]
     workbook.save(tmp_path / "filled.xlsx")
     report = import_workbook(tmp_path / "filled.xlsx", accept_good_rows=False, now=now)
     assert [str(problem) for problem in report.problems] == []
@@ -102,7 +103,7 @@ def test_the_template_explains_every_column(tmp_path):
     make_template(tmp_path / "template.xlsx")
     page = load_workbook(tmp_path / "template.xlsx")["read me"]
     explained = {(row[0], row[1]) for row in page.iter_rows(values_only=True) if row[5]}
-    wanted = {(entry.sheet.name, column.header) for entry in ENTRIES for column in entry.sheet.columns}
+    wanted = {(entry.name, column.header) for entry in SHEETS for column in entry.columns}
     assert wanted <= explained
 
 
