@@ -31,8 +31,9 @@ MOST_CELLS = 20_000_000
 MOST_TEXT_BYTES = 1024**3
 """Cells times the longest text, since many cells may point at one long text."""
 _CHUNK = 256 * 1024
-_PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{1,4})\$?(\d{1,9})["']""")
-_CELL_OR_ROW = re.compile(rb"<(?:\w+:)?(c|row)[\s/>]")
+_PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{0,4})\$?(\d{1,9})["']""")
+_CELL = re.compile(rb"<(?:\w+:)?c[\s/>]")
+_ROW = re.compile(rb"<(?:\w+:)?row[\s/>]")
 _FORMULA_OR_ERROR = re.compile(rb"""<(?:\w+:)?f[\s/>]|\st\s*=\s*["']e["']""")
 _WHOLE_CELL = re.compile(rb"<(?:\w+:)?c(\s[^>]*[^>/])>(.*?)</(?:\w+:)?c>", re.DOTALL)
 _VALUE = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>([^<]+)</")
@@ -173,14 +174,12 @@ class _Scan:
         for match in _PLACE.finditer(window):
             self._row = max(self._row, int(match[2]))
             self._column = max(self._column, _column_number(match[1]))
-        for match in _CELL_OR_ROW.finditer(window):
-            if match[1] == b"row":
-                self._rows += 1
-                self._in_row = 0
-            else:
-                self.cells += 1
-                self._in_row += 1
-                self._column = max(self._column, self._in_row)
+        for number, row in enumerate(_ROW.split(window)):
+            cells = len(_CELL.findall(row))
+            self.cells += cells
+            self._rows += number > 0
+            self._in_row = cells if number else self._in_row + cells
+            self._column = max(self._column, self._in_row)
         self.has_formulas = self.has_formulas or _FORMULA_OR_ERROR.search(window) is not None
 
 
