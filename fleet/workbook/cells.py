@@ -16,7 +16,11 @@ from shared.measures import Measure
 from shared.messages import message
 
 T = TypeVar("T")
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(\S.*)?")
+_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\s\d.,].*)?")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:(?:,\d{3})+(?=\.\d)|(?:,\d{3}){2,}(?![\d,]))")
+"""Commas that can't be meant as a decimal point: another point follows, or another comma."""
+ERROR = re.compile(r"#(?:N/A|[A-Z0-9/]+[!?])")
+"""What a spreadsheet shows where it has no value."""
 _CODE = re.compile(r"[-a-zA-Z0-9_]+")
 NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 """Characters that no text has: neither XML nor PostgreSQL takes them."""
@@ -82,6 +86,11 @@ def read_cell(column: Column, header_measure: Measure | None, raw: object) -> ob
 
 
 def _clean(raw: str) -> str:
+    if ERROR.fullmatch(raw.strip()):
+        raise BadCell(
+            message("This cell shows an error, or a formula that was never computed."),
+            message("Correct the formula, type the value, or empty the cell."),
+        )
     if NO_TEXT.search(raw):
         raise BadCell(message("This cell holds characters that are no text."), message("Type the cell anew."))
     return raw.strip()
@@ -145,15 +154,13 @@ def _split_number(raw: object) -> tuple[float, str]:
         raise BadCell(message("This is no number."), message("Format the cell as a number and type it anew."))
     if isinstance(raw, int | float | Decimal):
         return float(raw), ""
-    match = _NUMBER.fullmatch(str(raw))
+    text = _THOUSANDS.sub(lambda found: found[0].replace(",", ""), str(raw), count=1)
+    match = _NUMBER.fullmatch(text)
+    if match is None and "," in text:
+        remedy = message("Write digits with a point, without thousands separators.")
+        raise BadCell(message("A comma can be read in two ways."), remedy)
     if match is None:
-        comma = "," in str(raw)
-        remedy = (
-            message("Write digits with a point, without thousands separators.")
-            if comma
-            else message("Write digits only.")
-        )
-        raise BadCell(message("This is no number."), remedy)
+        raise BadCell(message("This is no number."), message("Write digits only."))
     return float(match[1]), match[2] or ""
 
 
@@ -257,7 +264,7 @@ def _money(column: Column, _: Measure | None, raw: object) -> Decimal:
             message("An amount is a number alone."), message("Leave the currency out; it is the company's.")
         )
     _check_range(column, value, None)
-    written = repr(raw) if isinstance(raw, float) else str(raw)
+    written = repr(raw) if isinstance(raw, float) else str(raw).replace(",", "")
     amount = Decimal(written).quantize(Decimal("0.01"))
     if abs(amount - Decimal(written)) > Decimal("1e-6"):
         raise BadCell(message("An amount has at most two decimals."), message("Round it to the cent."))

@@ -3,9 +3,10 @@
 What a sheet and a column are. Columns are taken from the models, so that the two can't drift apart.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Final
+from typing import Any, Final
 
 from django.db import models
 
@@ -94,6 +95,8 @@ class Column:
     what: str
     attribute: str = ""
     """The table's column; by default the same as ``name``."""
+    is_own: bool = False
+    """Goes into the sheet's own table as it stands; the others are for the sheet's own steps."""
     is_required: bool = False
     measures: tuple[Measure, ...] = ()
     """Measures the header may name in brackets; the first is what the table holds."""
@@ -107,6 +110,9 @@ class Column:
     """Something that has happened: the future is refused."""
     example: object = None
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "attribute", self.attribute or self.name)
+
     @property
     def header(self) -> str:
         """The header as the template writes it."""
@@ -115,23 +121,48 @@ class Column:
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet: its columns in order, and which of them tell two rows apart."""
+    """One sheet, declared once: template, headers, cells, problems and writing come from it.
+
+    ``fleet.workbook.saving`` calls the steps; a sheet has those its rules need.
+    """
 
     name: str
     what: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...]
-    examples: tuple[dict, ...] = field(default=())
-    """More example rows; the first is made of the columns' own examples."""
+    model: type[models.Model] | None = None
+    columns: tuple[Any, ...] = ()
+    """Columns in order; those made by ``field`` and ``reference`` take the rest from the table."""
+    key: tuple[str, ...] = ("code",)
+    """Attributes that tell two rows of the table apart. The last names the column of problems with it."""
+    related: tuple[str, ...] = ()
+    """What is fetched with a row of the table."""
+    can_be_taken_back: bool = False
+    """Rows of the table that were taken back don't count."""
+    thing: str = "row"
+    """What a row is called in problems of rows that name it."""
+    named_by: tuple[str, ...] = ()
+    """Columns by which rows of other sheets name a row; by default a key of one."""
+    frozen: tuple[str, ...] = ()
+    """Attributes that a file does not correct once they stand."""
+    frozen_remedy: str = ""
+    prepare: Callable[..., None] | None = None
+    """``(run, candidates)``, before their keys are looked up."""
+    check: Callable[..., Iterable] | None = None
+    """``(run, candidate)`` → problems of one row."""
+    check_all: Callable[..., None] | None = None
+    """``(run, candidates, existing)``: refuses rows that don't go together."""
+    fresh: Callable[..., dict[str, object]] | None = None
+    """``(run, candidate)`` → further values of a new row."""
+    after: Callable[..., None] | None = None
+    """``(run, sheet, outcome)``: what else a row fills."""
+    write: Callable[..., None] | None = None
+    """``(run, parsed)``, in place of all that."""
 
     def __post_init__(self) -> None:
-        names = [column.name for column in self.columns]
-        if len(set(names)) < len(names) or not set(self.key) <= set(names):
-            raise ValueError(f"Sheet {self.name} names a column twice, or a key that is no column.")
-
-    def column(self, name: str) -> Column:
-        """Return a column by its name."""
-        return next(column for column in self.columns if column.name == name)
+        columns = tuple(c if isinstance(c, Column) else c(self.model) for c in self.columns)
+        object.__setattr__(self, "columns", columns)
+        object.__setattr__(self, "named_by", self.named_by or (self.key if len(self.key) == 1 else ()))
+        if len({column.name for column in columns}) < len(columns):
+            raise ValueError(f"Sheet {self.name} names a column twice.")
 
 
 _KINDS: list[tuple[type[models.Field], Kind]] = [
@@ -147,66 +178,66 @@ _KINDS: list[tuple[type[models.Field], Kind]] = [
     (models.DateField, Kind.DATE),
     (models.TimeField, Kind.CLOCK),
 ]
-_MOST = {
-    models.PositiveSmallIntegerField: 32767.0,
-    models.FloatField: 1e12,
-}
 
 
-def from_model(
-    model: type[models.Model],
+def field(
     attribute: str,
     what: str,
-    *,
     example: object = None,
-    required: bool = False,
-    measures: tuple[Measure, ...] | None = None,
-    lowest: float | None = None,
-    highest: float | None = None,
-    past: bool = False,
-    name: str = "",
-) -> Column:
-    """Return the column that fills one column of a table; length, choices and kind are the table's."""
-    source = model._meta.get_field(attribute)
-    kind = next(kind for parent, kind in _KINDS if isinstance(source, parent))
-    choices = tuple((str(value), str(label)) for value, label in (source.choices or ()) if value)
-    own_name, met = _split_measure(attribute) if kind is Kind.NUMBER else (attribute, ())
-    if kind in (Kind.NUMBER, Kind.WHOLE, Kind.MONEY):
-        lowest = 0.0 if lowest is None else lowest
-        highest = _most(source) if highest is None else highest
-    return Column(
-        name=name or own_name,
-        kind=Kind.CHOICE if choices else kind,
-        what=what,
-        attribute=attribute,
-        is_required=required,
-        measures=met if measures is None else measures,
-        lowest=lowest,
-        highest=highest,
-        choices=choices,
-        max_length=getattr(source, "max_length", None) or 2000,
-        is_past=past,
-        example=example,
-    )
+    *,
+    of: type[models.Model] | None = None,
+    kind: Kind | None = None,
+    **given: Any,
+) -> Callable[[Any], Column]:
+    """Declare the column that fills one column of a table; length, choices and kind are the table's.
+
+    Parameters
+    ----------
+    of : model or None
+        The table, where it is not the sheet's own. Such a column is never required of itself.
+    given
+        What else ``Column`` takes, instead of what follows from the table.
+    """
+
+    def bound(model: type[models.Model]) -> Column:
+        source = (of or model)._meta.get_field(attribute)
+        met = kind or next(kind for parent, kind in _KINDS if isinstance(source, parent))
+        choices = tuple((str(value), str(label)) for value, label in (source.choices or ()) if value)
+        name, measures = _split_measure(attribute) if met is Kind.NUMBER else (attribute, ())
+        taken: dict[str, Any] = {
+            "name": name,
+            "is_required": of is None and not (source.null or source.blank or source.has_default()),
+            "measures": measures,
+            "choices": choices,
+            "max_length": getattr(source, "max_length", None) or 2000,
+        }
+        if met in (Kind.NUMBER, Kind.WHOLE, Kind.MONEY):
+            taken |= {"lowest": 0.0, "highest": _most(source)}
+        taken |= {"kind": Kind.CHOICE if choices else met, "is_own": of is None, "example": example}
+        return Column(what=what, attribute=attribute, **taken | given)
+
+    return bound
 
 
 def reference(
-    name: str, sheet: str, what: str, *, required: bool = False, example: object = None, max_length: int = 60
-) -> Column:
-    """Return a column that names a row of another sheet by its code."""
-    return Column(
-        name,
-        Kind.TEXT,
-        what,
-        name,
-        is_required=required,
-        refers_to=sheet,
-        max_length=max_length,
-        example=example,
-    )
+    name: str, sheet: str, what: str, example: object = None, *, is_required: bool | None = None
+) -> Callable[[Any], Column]:
+    """Declare a column that names a row of another sheet by its code."""
+
+    def bound(model: type[models.Model]) -> Column:
+        source = next((field for field in model._meta.get_fields() if field.name == name), None)
+        needed = source is None or not source.null if is_required is None else is_required
+        return Column(
+            name, Kind.TEXT, what, is_own=source is not None, is_required=needed, refers_to=sheet,
+            max_length=60, example=example,
+        )  # fmt: skip
+
+    return bound
 
 
 def _split_measure(attribute: str) -> tuple[str, tuple[Measure, ...]]:
+    if attribute.removesuffix("_mg_l").endswith(("hardness", "alkalinity")):
+        return attribute.removesuffix("_mg_l"), HARDNESS
     for suffix, measures in SUFFIXES.items():
         if attribute.endswith(suffix):
             return attribute.removesuffix(suffix), measures
@@ -216,4 +247,4 @@ def _split_measure(attribute: str) -> tuple[str, tuple[Measure, ...]]:
 def _most(source: models.Field) -> float:
     if isinstance(source, models.DecimalField):
         return float(10 ** (source.max_digits - source.decimal_places)) - 1
-    return next((most for parent, most in _MOST.items() if isinstance(source, parent)), 1e12)
+    return 32767.0 if isinstance(source, models.PositiveSmallIntegerField) else 1e12

@@ -12,6 +12,8 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
+from html import unescape
 from pathlib import Path
 from typing import IO
 
@@ -29,7 +31,19 @@ MOST_CELLS = 20_000_000
 MOST_TEXT_BYTES = 1024**3
 """Cells times the longest text, since many cells may point at one long text."""
 _CHUNK = 256 * 1024
-_PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{1,4})\$?(\d{1,9})["']""")
+_PLACE = re.compile(rb"""\br\s*=\s*["']\s*\$?([A-Za-z]{0,4})\$?(\d{1,9})["']""")
+_CELL = re.compile(rb"<(?:\w+:)?c[\s/>]")
+_ROW = re.compile(rb"<(?:\w+:)?row[\s/>]")
+_FORMULA_OR_ERROR = re.compile(rb"""<(?:\w+:)?f[\s/>]|\st\s*=\s*["']e["']""")
+_WHOLE_CELL = re.compile(rb"<(?:\w+:)?c(\s[^>]*[^>/])>(.*?)</(?:\w+:)?c>", re.DOTALL)
+_VALUE = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>([^<]+)</")
+_NAMED_PLACE = re.compile(r"([A-Za-z]{1,4})(\d{1,9})")
+_ATTRIBUTE = re.compile(r"""(?:\w+:)?(\w+)\s*=\s*["']([^"']*)["']""")
+_LINKS = "xl/_rels/workbook.xml.rels"
+_LINK = re.compile(r"<(?:\w+:)?Relationship\s[^>]*>")
+_SHEET = re.compile(r"<(?:\w+:)?sheet\s[^>]*>")
+UNCOMPUTED = "#FORMULA!"
+"""Stands for a formula that was saved without its value."""
 _STORED, _DEFLATED = 0, 8
 _REMEDY = message("Split it into several files, or save it anew from a spreadsheet program.")
 
@@ -49,8 +63,11 @@ def check_size(path: Path) -> None:
         )
 
 
-def check_xlsx(path: Path) -> None:
-    """Refuse what is no XLSX, or unpacks to more than the machine should hold. Raises CannotDo."""
+def check_xlsx(path: Path) -> list[str]:
+    """Refuse what is no XLSX, or unpacks to more than the machine should hold. Raises CannotDo.
+
+    Returns the entries that have formulas or error cells.
+    """
     check_size(path)
     try:
         with zipfile.ZipFile(path) as archive, path.open("rb") as raw:
@@ -65,18 +82,21 @@ def check_xlsx(path: Path) -> None:
                     message("{name} is a zip file, but no workbook.", name=path.name),
                     remedy=message("Save it as Excel workbook (.xlsx)."),
                 )
-            _count(path.name, entries, raw)
+            return _count(path.name, entries, raw)
     except (zipfile.BadZipFile, zlib.error, struct.error, OSError) as error:
-        raise CannotDo(
-            message("{name} can't be read as a workbook.", name=path.name),
-            remedy=message("Save it as Excel workbook (.xlsx), without a password."),
-        ) from error
+        raise _unreadable(path) from error
 
 
-def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> None:
-    unpacked = 0
-    cells = 0
-    longest = 0
+def _unreadable(path: Path) -> CannotDo:
+    return CannotDo(
+        message("{name} can't be read as a workbook.", name=path.name),
+        remedy=message("Save it as Excel workbook (.xlsx), without a password."),
+    )
+
+
+def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> list[str]:
+    unpacked = cells = longest = 0
+    with_formulas = []
     for entry in entries:
         scan = _Scan()
         for chunk in _unpack(entry, raw):
@@ -84,6 +104,10 @@ def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> None:
             scan.feed(chunk)
             if unpacked > MOST_UNPACKED_BYTES:
                 raise CannotDo(message("{name} unpacks to more than it should.", name=name), remedy=_REMEDY)
+            if cells + scan.cells > MOST_CELLS:
+                raise CannotDo(
+                    message("{name} holds more cells than can be read at once.", name=name), remedy=_REMEDY
+                )
         if scan.box > MOST_CELLS:
             raise CannotDo(
                 message(
@@ -93,8 +117,11 @@ def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> None:
             )
         cells += scan.cells
         longest = max(longest, scan.longest)
+        if scan.has_formulas:
+            with_formulas.append(entry.filename)
     if cells * longest > MOST_TEXT_BYTES:
         raise CannotDo(message("{name} holds more text than can be read at once.", name=name), remedy=_REMEDY)
+    return with_formulas
 
 
 def _unpack(entry: zipfile.ZipInfo, raw: IO[bytes]) -> Iterator[bytes]:
@@ -121,37 +148,45 @@ def _unpack(entry: zipfile.ZipInfo, raw: IO[bytes]) -> Iterator[bytes]:
 
 
 class _Scan:
-    """Counts cell places and the longest text in one XML entry, chunk by chunk."""
+    """Counts cells, their places and the longest text in one XML entry, chunk by chunk."""
 
     def __init__(self) -> None:
-        self.cells = 0
-        self.longest = 0
-        self._run = 0
-        self._column = 0
-        self._row = 0
+        self.cells = self.longest = 0
+        self.has_formulas = False
+        """Whether a cell may have no value although something stands in it."""
+        self._run = self._column = self._row = self._rows = self._in_row = 0
         self._tail = b""
 
     @property
     def box(self) -> int:
-        """Rows times columns."""
-        return self._column * self._row
+        """Rows times columns. A cell that names no place stands right of the one before it."""
+        return self._column * max(self._row, self._rows)
 
     def feed(self, chunk: bytes) -> None:
-        """Take the next bytes."""
-        window = self._tail + chunk
-        for match in _PLACE.finditer(window):
-            self.cells += 1
-            self._row = max(self._row, int(match[2]))
-            self._column = max(self._column, _column_number(match[1].upper()))
-        self._tail = window[-40:]
+        """Take the next bytes. A tag is looked at once it is whole."""
         pieces = chunk.split(b"<")
         self.longest = max(self.longest, self._run + len(pieces[0]), *map(len, pieces))
         self._run = self._run + len(chunk) if len(pieces) == 1 else len(pieces[-1])
+        window = self._tail + chunk
+        # The last tag ends the entry and is no cell, so what waits here need not be looked at in the end.
+        cut = max(window.rfind(b"<"), len(window) - _CHUNK)
+        self._tail, window = window[cut:], window[:cut]
+        for match in _PLACE.finditer(window):
+            self._row = max(self._row, int(match[2]))
+            self._column = max(self._column, _column_number(match[1]))
+        for number, row in enumerate(_ROW.split(window)):
+            cells = len(_CELL.findall(row))
+            self.cells += cells
+            self._rows += number > 0
+            self._in_row = cells if number else self._in_row + cells
+            self._column = max(self._column, self._in_row)
+        self.has_formulas = self.has_formulas or _FORMULA_OR_ERROR.search(window) is not None
 
 
+@cache
 def _column_number(letters: bytes) -> int:
     number = 0
-    for letter in letters:
+    for letter in letters.upper():
         number = number * 26 + letter - 64
     return number
 
@@ -217,22 +252,68 @@ def _from_rows(name: str, rows: Iterable[Mapping[str, object]]) -> RawSheet:
 
 
 def _from_xlsx(path: Path) -> list[RawSheet]:
-    check_xlsx(path)
+    with_formulas = check_xlsx(path)
+    unread = _unread_cells(path, with_formulas) if with_formulas else {}
     try:
         with CalamineWorkbook.from_path(path) as workbook:
             return [
-                _from_table(plain_name(name), workbook.get_sheet_by_name(name).to_python(False))
+                _from_table(
+                    plain_name(name),
+                    _with_unread(workbook.get_sheet_by_name(name).to_python(False), unread.get(name, [])),
+                )
                 for name in workbook.sheet_names
                 if plain_name(name) != READ_ME
             ]
     except BaseException as error:
         # A defect inside the reader arrives as a PanicException, which is no Exception.
         if isinstance(error, CalamineError) or type(error).__name__ == "PanicException":
-            raise CannotDo(
-                message("{name} can't be read as a workbook.", name=path.name),
-                remedy=message("Save it as Excel workbook (.xlsx), without a password."),
-            ) from error
+            raise _unreadable(path) from error
         raise
+
+
+Unread = tuple[int, int, str]
+"""Row and column, from 0, of a cell that the reader takes for blank, and what stands there instead."""
+
+
+def _unread_cells(path: Path, entries: list[str]) -> dict[str, list[Unread]]:
+    """Return error cells and formulas that were never computed, by sheet. Raises CannotDo."""
+    found: dict[str, list[Unread]] = {}
+    with zipfile.ZipFile(path) as archive:
+        targets = {}
+        if _LINKS in archive.namelist():
+            for tag in _LINK.findall(archive.read(_LINKS).decode("utf-8", "replace")):
+                given = dict(_ATTRIBUTE.findall(tag))
+                targets[given.get("Id")] = given.get("Target", "").removeprefix("/xl/")
+        for tag in _SHEET.findall(archive.read("xl/workbook.xml").decode("utf-8", "replace")):
+            given = dict(_ATTRIBUTE.findall(tag))
+            entry = f"xl/{targets.get(given.get('id'), '')}"
+            if entry in entries:
+                found[unescape(given.get("name", ""))] = list(_unread_in(archive.read(entry), path))
+    return found
+
+
+def _unread_in(body: bytes, path: Path) -> Iterator[Unread]:
+    for tag, content in _WHOLE_CELL.findall(body):
+        given = dict(_ATTRIBUTE.findall(tag.decode("utf-8", "replace")))
+        value = _VALUE.search(content)
+        if given.get("t") == "e":
+            instead = value[1].decode("utf-8", "replace") if value else UNCOMPUTED
+        elif value is None and given.get("t") != "str" and _FORMULA_OR_ERROR.search(content):
+            instead = UNCOMPUTED
+        else:
+            continue
+        place = _NAMED_PLACE.fullmatch(given.get("r", ""))
+        if place is None:
+            raise _unreadable(path)
+        yield int(place[2]) - 1, _column_number(place[1].encode()) - 1, instead
+
+
+def _with_unread(table: list[list[object]], unread: list[Unread]) -> list[list[object]]:
+    for row, column, instead in unread:
+        table.extend([] for _ in range(row + 1 - len(table)))
+        table[row].extend([""] * (column + 1 - len(table[row])))
+        table[row][column] = instead
+    return table
 
 
 def _from_folder(folder: Path) -> list[RawSheet]:

@@ -1,9 +1,6 @@
-"""Raw sheets to rows of values, every problem with its place and remedy.
+"""Raw sheets to rows of values, every problem with its place and remedy."""
 
-From a sheet's row to a table's values.
-"""
-
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from fleet.workbook.cells import BadCell, is_blank, read_cell
@@ -43,6 +40,16 @@ class ParsedSheet:
     header_row: int = 1
     rows: list[Row] = field(default_factory=list)
     problems: list[RowProblem] = field(default_factory=list)
+
+    def refuse(self, row: "Row", column: str, raw: object, message: str, remedy: str) -> None:
+        """Refuse a row for one of its cells."""
+        row.is_refused = True
+        self.problems.append(RowProblem(row.sheet, row.number, column, shown(raw), message, remedy))
+
+    def refuse_header(self, header: str, message: str, remedy: str) -> None:
+        """Refuse the sheet for one of its headers."""
+        text = shown(header)
+        self.problems.append(RowProblem(self.sheet.name, self.header_row, text, text, message, remedy))
 
     @property
     def good_rows(self) -> list[Row]:
@@ -102,8 +109,7 @@ def _places(parsed: ParsedSheet, headers: list[str]) -> list[_Place] | None:
             column = by_attribute[plain_name(name)]
             measure = column.measures[0]
         if column is None:
-            _refuse_header(
-                parsed,
+            parsed.refuse_header(
                 header,
                 message("Sheet {name} has no column of this name.", name=parsed.sheet.name),
                 message("Known: {list}. Put '# ' before your own columns.", list=", ".join(known)),
@@ -113,33 +119,25 @@ def _places(parsed: ParsedSheet, headers: list[str]) -> list[_Place] | None:
             measure = measure_named(bracket.rstrip(" ]"))
             if measure not in column.measures:
                 allowed = listed(column.measures) or "none"
-                _refuse_header(
-                    parsed,
+                parsed.refuse_header(
                     header,
                     message("The measure in the brackets does not fit {name}.", name=column.name),
                     message("Known for this column: {allowed}.", allowed=allowed),
                 )
         if any(place.column is column for place in places):
-            _refuse_header(
-                parsed, header, message("This column is there twice."), message("Delete one of the two.")
+            parsed.refuse_header(
+                header, message("This column is there twice."), message("Delete one of the two.")
             )
         places.append(_Place(index, column, measure))
     here = {place.column.name for place in places}
     for column in parsed.sheet.columns:
         if column.is_required and column.name not in here and headers:
-            _refuse_header(
-                parsed,
+            parsed.refuse_header(
                 column.name,
                 message("This required column is missing."),
                 message("Add a column '{header}': {what}", header=column.header, what=column.what),
             )
     return None if parsed.problems else places
-
-
-def _refuse_header(parsed: ParsedSheet, header: str, message: str, remedy: str) -> None:
-    parsed.problems.append(
-        RowProblem(parsed.sheet.name, parsed.header_row, shown(header), shown(header), message, remedy)
-    )
 
 
 def _read(parsed: ParsedSheet, row: Row, place: _Place) -> bool:
@@ -150,10 +148,7 @@ def _read(parsed: ParsedSheet, row: Row, place: _Place) -> bool:
     try:
         row.values[place.column.name] = read_cell(place.column, place.measure, raw)
     except BadCell as bad:
-        row.is_refused = True
-        parsed.problems.append(
-            RowProblem(row.sheet, row.number, place.column.name, shown(raw), bad.message, bad.remedy)
-        )
+        parsed.refuse(row, place.column.name, raw, bad.message, bad.remedy)
         return False
     return True
 
@@ -162,13 +157,12 @@ def _check_required(parsed: ParsedSheet, row: Row, unread: set[str]) -> None:
     for column in parsed.sheet.columns:
         if not column.is_required or column.name in row.values or column.name in unread:
             continue
-        row.is_refused = True
         problem = message("{name} is required.", name=column.name)
         remedy = message("Fill it in: {what}", what=column.what)
         if column.refers_to == "sites" and parsed.sheet.name == "treatment_units":
             problem = message("A treatment unit needs a site.")
             remedy = message("Write the code of a site from the sheet sites.")
-        parsed.problems.append(RowProblem(row.sheet, row.number, column.name, "", problem, remedy))
+        parsed.refuse(row, column.name, "", problem, remedy)
 
 
 def _check_strays(parsed: ParsedSheet, row: Row) -> None:
@@ -178,28 +172,6 @@ def _check_strays(parsed: ParsedSheet, row: Row) -> None:
         return
     for index, cell in enumerate(row.raw.cells):
         if (index >= len(headers) or not headers[index]) and not is_blank(cell):
-            row.is_refused = True
-            parsed.problems.append(
-                RowProblem(
-                    row.sheet,
-                    row.number,
-                    message("cell {index}", index=index + 1),
-                    shown(cell),
-                    message("This value stands under no header."),
-                    message("Name the column, or empty the cell."),
-                )
-            )
-
-
-def table_values(
-    parsed: ParsedSheet, row: Row, *, leave: Sequence[str] = (), only: Sequence[str] | None = None
-) -> dict[str, object]:
-    """Return a row's values by the table's column, without those to leave. Blank cells are missing."""
-    values = {}
-    for column in parsed.sheet.columns:
-        attribute = column.attribute or column.name
-        if column.name in leave or column.name not in row.values:
-            continue
-        if only is None or attribute in only:
-            values[attribute] = row.values[column.name]
-    return values
+            text = message("This value stands under no header.")
+            remedy = message("Name the column, or empty the cell.")
+            parsed.refuse(row, message("cell {index}", index=index + 1), cell, text, remedy)

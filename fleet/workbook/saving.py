@@ -1,24 +1,37 @@
 """One import as it runs: what is known by code, what was refused, what was counted.
 
 Adds what is new and corrects what changed, a sheet at a time, by natural keys.
-Two things can't be in one place at one time: parts in a position, meters on a water.
 """
 
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from operator import attrgetter
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from django.db import DatabaseError, models, transaction
 
-from fleet.models import Person
-from fleet.readings.rows import AHEAD, RecordReport
+from fleet.models import Branch, Person
+from fleet.readings.rows import AHEAD
+from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.parse import ParsedSheet, Row, shown
 from shared.errors import RowProblem
 from shared.messages import message
 
-CHUNK = 500
-"""Codes per query: SQLite takes about a thousand."""
+BATCH = 500
+"""Rows per statement, and codes per query: SQLite takes about a thousand."""
+CORRECT_FIRST = message("Correct that row first.")
+_SQLITE_TWICE = "UNIQUE constraint failed: "
+
+
+class Problem(NamedTuple):
+    """What is wrong with a row: the column, and what cures it."""
+
+    column: str
+    message: str
+    remedy: str
 
 
 @dataclass
@@ -34,24 +47,30 @@ class SheetCounts:
 
 @dataclass
 class ImportRun:
-    """What the writers of all sheets share."""
+    """What the writing of all sheets shares."""
 
     now: datetime
     zone_name: str
     """Zone of moments that belong to no site."""
+    declared: dict[str, Sheet]
+    """Every sheet there may be, by name, in the order they are written."""
     by: Person | None = None
     problems: list[RowProblem] = field(default_factory=list)
     counts: dict[str, SheetCounts] = field(default_factory=dict)
     known: dict[str, dict[str, models.Model]] = field(default_factory=dict)
     """Sheet → code → row of the table, from the file or the database."""
-    refused: dict[str, dict[str, Row]] = field(default_factory=dict)
-    """Sheet → code → the file's row that was refused."""
+    refused: dict[tuple[str, ...], Row] = field(default_factory=dict)
+    """Sheet and the codes that name a row → the file's row that was refused."""
     sheets: dict[str, ParsedSheet] = field(default_factory=dict)
-    """Every sheet of the file, for writers that look at another one."""
+    """Every sheet of the file, for steps that look at another one."""
     advance: Callable[[int], None] = field(default=lambda rows: None, repr=False)
-    """Told by the writers how many more rows are through; what it raises ends the import."""
-    refused_places: dict[tuple[str, str, str], Row] = field(default_factory=dict)
-    """(sheet, treatment unit, position or water) → the file's row that was refused."""
+    """Told how many more rows are through; what it raises ends the import."""
+
+    @cached_property
+    def only_branch(self) -> Branch | None:
+        """The branch, if there is one only. Asked when the sheet of branches is written."""
+        branches = list(Branch.objects.all()[:2])
+        return branches[0] if len(branches) == 1 else None
 
     def refuse(self, row: Row, column: str, message: str, remedy: str) -> None:
         """Refuse a row, with its reason."""
@@ -59,130 +78,63 @@ class ImportRun:
         value = shown(row.get(column, ""))
         self.problems.append(RowProblem(row.sheet, row.number, column, value, message, remedy))
 
-    def fetch(self, sheet: str, query: models.QuerySet, key: str, codes: Iterable[str]) -> None:
-        """Make rows of the database known by code."""
-        known = self.known.setdefault(sheet, {})
-        wanted = sorted({code for code in codes if code not in known})
-        for part in chunks(wanted):
-            for found in query.filter(**{f"{key}__in": part}):
-                known[getattr(found, key)] = found
+    def fetch(self, sheet: Sheet, codes: Iterable[str]) -> dict[str, models.Model]:
+        """Make rows of the database known by code; return all that are known."""
+        known = self.known.setdefault(sheet.name, {})
+        known |= rows_by_key(sheet, {code for code in codes if code not in known})
+        return known
 
-    def take_report(self, rows: dict[int, Row], parsed: ParsedSheet, report: RecordReport) -> None:
-        """Take over what a recording service said about rows, by row number."""
-        for problem in report.problems:
-            rows[problem.row].is_refused = True
-        self.problems += report.problems
-        counts = self.counts[parsed.sheet.name]
-        counts.added += report.recorded
-        counts.unchanged += report.duplicates
-
-    def find(self, row: Row, column: str, sheet: str) -> models.Model | None:
+    def find(self, row: Row, column: Column) -> models.Model | None:
         """Return the row that a cell names; None for a blank cell, or refused with the reason."""
-        code = row.get(column)
+        code, sheet = row.get(column.name), column.refers_to
         if code is None:
             return None
         found = self.known.get(sheet, {}).get(str(code))
-        if found is not None:
-            return found
-        at = self.refused.get(sheet, {}).get(str(code))
-        if at is not None:
-            self.refuse(
-                row,
-                column,
-                message("Depends on {sheet} row {number}, which was refused.", sheet=sheet, number=at.number),
-                message("Correct that row first."),
-            )
-        else:
-            thing = _THINGS.get(sheet, "row")
-            self.refuse(
-                row,
-                column,
-                message(
-                    "There is no {thing} {code!r}, in this file or in the database.", thing=thing, code=code
-                ),
-                message(
-                    "Correct the code, or add the {thing} to the sheet {sheet}.", thing=thing, sheet=sheet
-                ),
-            )
-        return None
+        if found is None:
+            self.refuse(row, column.name, *self.depends_on(sheet, str(code)) or self._no_such(sheet, code))
+        return found
 
-    def remember(self, parsed: ParsedSheet, key: str) -> None:
-        """Note the codes of refused rows, so that what depends on them can say so."""
-        refused = self.refused.setdefault(parsed.sheet.name, {})
-        known = self.known.setdefault(parsed.sheet.name, {})
-        for row in parsed.rows:
-            code = _raw_code(parsed, row, key)
-            if row.is_refused and code and code not in known:
-                refused[code] = row
-
-    def remember_places(self, parsed: ParsedSheet, column: str, default: str = "") -> None:
-        """Note refused rows by treatment unit and position (or water), for what depends on them."""
-        for row in parsed.rows:
-            if row.is_refused:
-                unit, where = (_raw_code(parsed, row, name) for name in ("treatment_unit", column))
-                place = (parsed.sheet.name, unit, where or default)
-                self.refused_places[place] = row
-
-    def moment(self, row: Row, column: str, zone_name: str) -> datetime | None:
-        """Return a moment in UTC. Without a zone of its own it is the place's wall clock."""
-        met = row.get(column)
-        if met is None:
+    def depends_on(self, *names: str) -> tuple[str, str] | None:
+        """Return the problem with what names a refused row: its sheet and codes."""
+        at = self.refused.get(names)
+        if at is None:
             return None
-        if met.tzinfo is None:
-            met = met.replace(tzinfo=ZoneInfo(zone_name))
-        return met.astimezone(UTC)
+        text = message(
+            "Depends on {sheet} row {number}, which was refused.", sheet=names[0], number=at.number
+        )
+        return text, CORRECT_FIRST
 
-    def past_moment(self, row: Row, column: str, zone_name: str) -> datetime | None:
-        """Return a moment of something that happened; the future is refused."""
-        met = self.moment(row, column, zone_name)
-        if met is not None and met > self.now + AHEAD:
-            self.refuse(
-                row, column, message("This date is in the future."), message("Check year, month and day.")
-            )
-        return met
+    def _no_such(self, sheet: str, code: object) -> tuple[str, str]:
+        thing = self.declared[sheet].thing
+        return (
+            message("There is no {thing} {code!r}, in this file or in the database.", thing=thing, code=code),
+            message("Correct the code, or add the {thing} to the sheet {sheet}.", thing=thing, sheet=sheet),
+        )
 
-    def past_date(self, row: Row, column: str) -> date | None:
-        """Return a day of something that happened; a day after tomorrow's beginning is refused."""
-        met = row.get(column)
-        if met is not None and met > (self.now + timedelta(hours=14)).date():
-            self.refuse(
-                row, column, message("This date is in the future."), message("Check year, month and day.")
-            )
-        return met
+    def remember(self, parsed: ParsedSheet) -> None:
+        """Note the names of refused rows, so that what depends on them can say so."""
+        sheet = parsed.sheet
+        for row in parsed.rows:
+            names = tuple(_raw_code(parsed, row, name) for name in sheet.named_by)
+            is_known = len(names) == 1 and (not names[0] or names[0] in self.known.get(sheet.name, {}))
+            if row.is_refused and names and not is_known:
+                self.refused[sheet.name, *names] = row
 
 
 def chunks(items: list) -> Iterable[list]:
     """Cut a list into pieces that one query can name."""
-    for start in range(0, len(items), CHUNK):
-        yield items[start : start + CHUNK]
+    for start in range(0, len(items), BATCH):
+        yield items[start : start + BATCH]
 
 
-def _raw_code(parsed: ParsedSheet, row: Row, key: str) -> str:
+def _raw_code(parsed: ParsedSheet, row: Row, name: str) -> str:
     """Return a code of a row, also of one that could not be read, as far as it can be seen."""
-    if row.get(key) is not None:
-        return str(row.values[key])
+    if row.get(name) is not None:
+        return str(row.values[name])
     for index, header in enumerate(parsed.headers):
-        if header.lower() == key and index < len(row.raw.cells):
-            raw = row.raw.cells[index]
-            return "" if raw is None else str(raw).strip()
+        if header.lower() == name and index < len(row.raw.cells) and row.raw.cells[index] is not None:
+            return str(row.raw.cells[index]).strip()
     return ""
-
-
-_THINGS = {
-    "branches": "branch",
-    "customers": "customer",
-    "supplies": message("water supply"),
-    "sites": "site",
-    "catalogue": message("part kind"),
-    "treatment_units": message("treatment unit"),
-    "technicians": "technician",
-}
-
-Writer = Callable[[ImportRun, ParsedSheet], None]
-"""Puts a sheet's good rows into the tables and counts them."""
-
-BATCH = 500
-_SQLITE_TWICE = "UNIQUE constraint failed: "
 
 
 @dataclass
@@ -190,8 +142,15 @@ class Candidate:
     """What a row wants a table's row to be. Values by attribute; a missing one is left as it is."""
 
     row: Row
-    key: Hashable
+    given: dict[str, object]
+    """By column: rows of other sheets found, moments in UTC. Blank cells are missing."""
     values: dict[str, object]
+    key: Hashable = None
+    standing: models.Model | None = None
+
+    def becomes(self, name: str) -> object:
+        """Return what an attribute will be: by the file, else as it stands."""
+        return self.values.get(name, getattr(self.standing, name, None))
 
 
 @dataclass
@@ -203,94 +162,168 @@ class Outcome:
     corrected_ids: set[int] = field(default_factory=set)
 
 
-def save_rows(
-    run: ImportRun,
-    parsed: ParsedSheet,
-    model: type[models.Model],
-    candidates: list[Candidate],
-    existing: dict[Hashable, models.Model],
-    *,
-    key_column: str,
-    frozen: dict[str, tuple[str, str]] | None = None,
-) -> Outcome:
+def write_sheet(run: ImportRun, parsed: ParsedSheet) -> None:
+    """Put a sheet's good rows into the tables and count them, as the sheet declares."""
+    if parsed.sheet.write is not None:
+        parsed.sheet.write(run, parsed)
+    else:
+        save(run, parsed, candidates_of(run, parsed))
+
+
+def candidates_of(run: ImportRun, parsed: ParsedSheet) -> list[Candidate]:
+    """Return what the good rows want; rows that name what isn't there are refused. Weekdays are one each."""
+    columns = parsed.sheet.columns
+    weekdays = next((c.attribute for c in columns if c.kind is Kind.WEEKDAYS and c.is_own), None)
+    candidates = []
+    for row in parsed.good_rows:
+        given = _given(run, columns, row)
+        values = {c.attribute: given[c.name] for c in columns if c.is_own and c.name in given}
+        days = values[weekdays] if weekdays else ()
+        each = [values | {weekdays: day} for day in days] if weekdays else [values]
+        candidates += [Candidate(row, given, one) for one in each]
+    return candidates
+
+
+def _given(run: ImportRun, columns: Iterable[Column], row: Row) -> dict[str, object]:
+    given = {}
+    for column in columns:
+        value = run.find(row, column) if column.refers_to else row.get(column.name)
+        if value is not None:
+            given[column.name] = value
+    site = getattr(given.get("treatment_unit"), "site", None) or given.get("site")
+    zone = site.time_zone if site else run.zone_name
+    for column in columns:
+        value = given.get(column.name)
+        if value is None or column.kind not in (Kind.MOMENT, Kind.DATE):
+            continue
+        if column.kind is Kind.MOMENT:
+            # Without a zone of its own it is the place's wall clock.
+            value = (value if value.tzinfo else value.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
+            given[column.name] = value
+        latest = run.now + AHEAD if column.kind is Kind.MOMENT else (run.now + timedelta(hours=14)).date()
+        if column.is_past and value > latest:
+            run.refuse(
+                row,
+                column.name,
+                message("This date is in the future."),
+                message("Check year, month and day."),
+            )
+    return given
+
+
+def rows_by_key(sheet: Sheet, firsts: Iterable) -> dict[Hashable, models.Model]:
+    """Return the table's rows by their key, of those whose key begins with one of ``firsts``."""
+    names = [
+        sheet.model._meta.get_field(n).attname if "__" not in n else n.replace("__", ".") for n in sheet.key
+    ]
+    key_of = attrgetter(*names)
+    rows = sheet.model.objects.filter(**{"taken_back_at": None} if sheet.can_be_taken_back else {})
+    if sheet.related:
+        rows = rows.select_related(*sheet.related)
+    first = f"{sheet.key[0]}__in"
+    return {key_of(found): found for part in chunks(sorted(firsts)) for found in rows.filter(**{first: part})}
+
+
+def _key_part(sheet: Sheet, candidate: Candidate, name: str) -> Hashable:
+    base = name.partition("__")[0]
+    value = candidate.values.get(base, candidate.given.get(base))
+    source = sheet.model._meta.get_field(base)
+    return source.default if value is None and source.has_default() else getattr(value, "pk", value)
+
+
+def save(run: ImportRun, parsed: ParsedSheet, candidates: list[Candidate]) -> Outcome:
     """
     Write candidates: new keys are added, changed values of known ones corrected, equal ones left.
-
-    Parameters
-    ----------
-    key_column : str
-        The column that a problem with the key is reported at.
-    frozen : dict of attribute to (column, remedy)
-        What may not be corrected by a file once it stands.
 
     Returns
     -------
     Outcome
         Rows that stand now. A row that the database refuses is refused with the database's reason.
     """
-    counts = run.counts[parsed.sheet.name]
+    sheet = parsed.sheet
+    if sheet.prepare is not None:
+        sheet.prepare(run, candidates)
+    for candidate in candidates:
+        key = tuple(_key_part(sheet, candidate, name) for name in sheet.key)
+        candidate.key = key if len(key) > 1 else key[0]
+    if len(sheet.key) == 1:
+        existing = dict(run.fetch(sheet, [candidate.key for candidate in candidates]))
+    else:
+        existing = rows_by_key(sheet, {c.key[0] for c in candidates if c.key[0] is not None})
+    checked = None
+    for candidate in candidates:
+        candidate.standing = existing.get(candidate.key)
+        if sheet.check is not None and candidate.row is not checked:
+            for problem in sheet.check(run, candidate):
+                run.refuse(candidate.row, *problem)
+        checked = candidate.row
+    if sheet.check_all is not None:
+        sheet.check_all(run, candidates, existing)
+    outcome = _save(run, sheet, candidates)
+    if len(sheet.key) == 1:
+        run.known[sheet.name].update({getattr(obj, sheet.key[0]): obj for _row, obj in outcome.saved})
+    if sheet.after is not None:
+        touched = {obj.pk for _row, obj in outcome.added} | outcome.corrected_ids
+        also = sheet.after(run, outcome) - touched
+        run.counts[sheet.name].changed += len(also)
+        run.counts[sheet.name].unchanged -= len(also)
+    return outcome
+
+
+def _save(run: ImportRun, sheet: Sheet, candidates: list[Candidate]) -> Outcome:
     seen: dict[Hashable, Row] = {}
     fresh: list[tuple[Row, models.Model]] = []
     changed: list[tuple[Row, models.Model, list[str]]] = []
-    unchanged: list[int] = []
-    outcome = Outcome()
+    unchanged: list[tuple[Row, models.Model]] = []
     for candidate in candidates:
-        row = candidate.row
+        row, found, values = candidate.row, candidate.standing, candidate.values
         if row.is_refused:
             continue
         if candidate.key in seen:
+            number = seen[candidate.key].number
             run.refuse(
                 row,
-                key_column,
-                message("Row {number} says the same thing already.", number=seen[candidate.key].number),
+                sheet.key[-1],
+                message("Row {number} says the same thing already.", number=number),
                 message("Keep one of the two rows."),
             )
             continue
         seen[candidate.key] = row
-        found = existing.get(candidate.key)
         if found is None:
-            fresh.append((row, model(**candidate.values)))
+            further = sheet.fresh(run, candidate) if sheet.fresh else {}
+            fresh.append((row, sheet.model(**values, **further)))
             continue
-        differing = [name for name, value in candidate.values.items() if getattr(found, name) != value]
-        if _refuse_frozen(run, row, differing, frozen or {}):
+        differing = [name for name, value in values.items() if _differs(found, name, value)]
+        if frozen := [name for name in differing if name in sheet.frozen]:
+            column = next(c.name for c in sheet.columns if c.is_own and c.attribute == frozen[0])
+            problem = message("{column} stands otherwise already and is not overwritten.", column=column)
+            run.refuse(row, column, problem, sheet.frozen_remedy)
             continue
         for name in differing:
-            setattr(found, name, candidate.values[name])
+            setattr(found, name, values[name])
         if differing:
             changed.append((row, found, differing))
         else:
-            unchanged.append(row.number)
-            outcome.saved.append((row, found))
+            unchanged.append((row, found))
     # Corrections first: what comes out of a place makes room for what goes in.
-    corrected = _correct(run, model, changed, key_column)
-    _in_batches(run, fresh, key_column, lambda part: model._base_manager.bulk_create([o for _, o in part]))
+    corrected = _correct(run, sheet.model, changed, sheet.key[-1])
+    add = sheet.model._base_manager.bulk_create
+    _in_batches(run, fresh, sheet.key[-1], lambda part: add([obj for _row, obj in part]))
     added = [(row, obj) for row, obj in fresh if not row.is_refused]
     # A row may fill several rows of the table; it counts once, as the most that happened to it.
     rows_added = {row.number for row, _obj in added}
     rows_changed = {row.number for row, _obj in corrected} - rows_added
+    counts = run.counts[sheet.name]
     counts.added += len(rows_added)
     counts.changed += len(rows_changed)
-    counts.unchanged += len(set(unchanged) - rows_added - rows_changed)
-    outcome.added = added
-    outcome.corrected_ids = {obj.pk for _row, obj in corrected}
-    outcome.saved += added + corrected
-    return outcome
+    counts.unchanged += len({row.number for row, _obj in unchanged} - rows_added - rows_changed)
+    return Outcome(unchanged + added + corrected, added, {obj.pk for _row, obj in corrected})
 
 
-def _refuse_frozen(
-    run: ImportRun, row: Row, differing: list[str], frozen: dict[str, tuple[str, str]]
-) -> bool:
-    for name in differing:
-        if name in frozen:
-            column, remedy = frozen[name]
-            run.refuse(
-                row,
-                column,
-                message("{column} stands otherwise already and is not overwritten.", column=column),
-                remedy,
-            )
-            return True
-    return False
+def _differs(found: models.Model, name: str, value: object) -> bool:
+    if isinstance(value, models.Model):
+        return getattr(found, f"{name}_id") != value.pk
+    return getattr(found, name) != value
 
 
 def _correct(
@@ -351,58 +384,3 @@ def _reason(obj: models.Model, error: str) -> str:
         columns = error.removeprefix(_SQLITE_TWICE).replace(f"{obj._meta.db_table}.", "").replace("_id", "")
         return message("Another row has the same {columns} already.", columns=columns)
     return message("The database refuses this row: {error}.", error=error.splitlines()[0])
-
-
-@dataclass(frozen=True)
-class Stay:
-    """A thing's time in a place. ``row`` is None for what stands in the database only."""
-
-    place: Hashable
-    begins: datetime
-    ends: datetime | None
-    name: str
-    row: Row | None = None
-
-
-def refuse_overlaps(run: ImportRun, stays: Iterable[Stay], what: str, where: str, column: str) -> None:
-    """
-    Refuse rows whose time in a place overlaps another's.
-
-    Parameters
-    ----------
-    what : str
-        What is placed, in the plural, for the message.
-    where : str
-        What the place is called.
-    column : str
-        The column that problems are reported at.
-    """
-    before: dict[Hashable, Stay] = {}
-    for stay in sorted(stays, key=lambda s: (s.begins, s.row is not None, s.row.number if s.row else 0)):
-        other = before.get(stay.place)
-        if other is not None and (other.ends is None or other.ends > stay.begins):
-            late, early = (stay, other) if stay.row is not None else (other, stay)
-            if late.row is not None and not late.row.is_refused:
-                _refuse(run, late, early, what, where, column)
-            if stay.row is not None:
-                continue
-        before[stay.place] = stay
-
-
-def _refuse(run: ImportRun, stay: Stay, other: Stay, what: str, where: str, column: str) -> None:
-    until = message("to {ends:%Y-%m-%d}", ends=other.ends) if other.ends else message("and was not taken out")
-    source = message("row {number}", number=other.row.number) if other.row else message("in the database")
-    run.refuse(
-        stay.row,
-        column,
-        message(
-            "Two {what} in one {where}: {name} is there from {begins:%Y-%m-%d} {until} ({source}).",
-            what=what,
-            where=where,
-            name=other.name,
-            begins=other.begins,
-            until=until,
-            source=source,
-        ),
-        message("Give the one before its removed_at, or correct the dates."),
-    )

@@ -25,7 +25,7 @@ from shared.periods import local_day
 PAID_LINES: Final = Sheet(
     "paid",
     "Invoice lines that were paid in full: one row a line, or one for a customer's lines in a batch.",
-    (
+    columns=(
         Column("batch", Kind.TEXT, "Batch as in the file handed over, e.g. B00007.", is_required=True,
                max_length=20, example="B00007"),
         Column("line", Kind.WHOLE, "Number of the line in the batch; blank: every line of the customer.",
@@ -37,7 +37,7 @@ PAID_LINES: Final = Sheet(
                lowest=-9_999_999_999, highest=9_999_999_999, example="64.13"),
         Column("reference", Kind.TEXT, "Your number of the payment.", max_length=80, example="bank 2211"),
     ),
-    key=("batch", "line", "customer"),
+    key=(),
 )  # fmt: skip
 
 BATCH: Final = 2000

@@ -17,7 +17,7 @@ from django.db.models.functions import TruncDate
 
 from fleet.models import Branch, Person
 from scheduling.contracts import plans
-from scheduling.contracts.plan_money import DatedPrice, earned_in, months_of
+from scheduling.contracts.plan_money import DatedPrice, Discount, earned_in, months_of
 from scheduling.contracts.plans import is_included
 from scheduling.contracts.prices import limited_plans
 from scheduling.models import (

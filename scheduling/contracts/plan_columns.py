@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from django.db.models import QuerySet
 
+from scheduling.contracts.plan_money import MONTHS_OF
 from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, ServicePlan
-from scheduling.money.plan_money import MONTHS_OF
 from scheduling.money.recurring import NEVER_D, WHOLE, PlanColumns
 from shared.periods import add_months
 

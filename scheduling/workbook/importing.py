@@ -1,7 +1,4 @@
-"""Every sheet of the workbook, in the order they are written.
-
-Brings a whole fleet in from a workbook, a folder of CSV or rows in memory.
-"""
+"""Brings a whole fleet in from a workbook, a folder of CSV or rows in memory."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -14,39 +11,11 @@ from django.db import transaction
 from fleet.models import Person
 from fleet.workbook.files import RawSheet, Source, read_source
 from fleet.workbook.parse import ParsedSheet, parse_sheet
-from fleet.workbook.registry import FLEET_ENTRIES, Entry
-from fleet.workbook.saving import ImportRun, SheetCounts
+from fleet.workbook.saving import ImportRun, SheetCounts, write_sheet
 from fleet.workbook.template import write_rest, write_template
-from scheduling.models import ServicePlan, Technician
-from scheduling.workbook import sheets
-from scheduling.workbook.writers import (
-    write_absences,
-    write_access_hours,
-    write_plan_terms,
-    write_plans,
-    write_shifts,
-    write_tax_rates,
-    write_technicians,
-)
+from scheduling.workbook.sheets import SHEETS
 from shared.errors import RowProblem
 from shared.messages import message
-
-ENTRIES: tuple[Entry, ...] = (
-    *FLEET_ENTRIES,
-    Entry(sheets.ACCESS_HOURS, write_access_hours),
-    Entry(sheets.TECHNICIANS, write_technicians, lambda: Technician.objects.select_related("branch"), "code"),
-    Entry(sheets.SHIFTS, write_shifts),
-    Entry(sheets.ABSENCES, write_absences),
-    Entry(
-        sheets.PLANS,
-        write_plans,
-        lambda: ServicePlan.objects.select_related("site", "treatment_unit"),
-        "code",
-    ),
-    Entry(sheets.PLAN_TERMS, write_plan_terms),
-    Entry(sheets.TAX_RATES, write_tax_rates),
-)
-"""Others that a sheet names come before it."""
 
 Progress = Callable[[float, str], None]
 """How far it is, 0 to 1, and what is at hand."""
@@ -80,7 +49,6 @@ class Prepared:
     """A source that was read and looked at, not yet written."""
 
     run: ImportRun
-    parsed: dict[str, ParsedSheet]
 
 
 def import_workbook(
@@ -138,7 +106,7 @@ def preview(
 
 def make_template(path: Path) -> None:
     """Write the workbook that people fill in."""
-    write_template(path, [entry.sheet for entry in ENTRIES])
+    write_template(path, SHEETS)
 
 
 def prepare(
@@ -148,8 +116,9 @@ def prepare(
     tell = on_progress or _tell_nobody
     tell(0.0, message("reading the file"))
     raw = read_source(source)
-    run = ImportRun(now, settings.TIME_ZONE, by)
-    return Prepared(run, _parse(run, raw, tell))
+    run = ImportRun(now, settings.TIME_ZONE, {sheet.name: sheet for sheet in SHEETS}, by)
+    _parse(run, raw, tell)
+    return Prepared(run)
 
 
 def write_prepared(
@@ -160,81 +129,63 @@ def write_prepared(
     on_progress: Progress | None = None,
 ) -> ImportReport:
     """Write what was prepared, in one transaction (once); or find out what would come of it."""
-    run, parsed = prepared.run, prepared.parsed
+    run = prepared.run
     with transaction.atomic():
-        _write(run, parsed, on_progress or _tell_nobody)
+        _write(run, on_progress or _tell_nobody)
         is_written = wants_writing and (accept_good_rows or not run.problems)
         if not is_written:
             transaction.set_rollback(True)
-    for sheet in parsed.values():
-        run.counts[sheet.sheet.name].refused = sum(row.is_refused for row in sheet.rows)
-    order = {entry.sheet.name: place for place, entry in enumerate(ENTRIES)}
+    for name, sheet in run.sheets.items():
+        run.counts[name].refused = sum(row.is_refused for row in sheet.rows)
+    order = {name: place for place, name in enumerate(run.declared)}
     problems = sorted(run.problems, key=lambda p: (order.get(p.sheet, -1), p.row))
     counts = dict(sorted(run.counts.items(), key=lambda item: order[item[0]]))
-    return ImportReport(is_written, counts, problems, list(parsed.values()))
+    return ImportReport(is_written, counts, problems, list(run.sheets.values()))
 
 
-def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> dict[str, ParsedSheet]:
-    sheets = {entry.sheet.name: entry.sheet for entry in ENTRIES}
-    parsed: dict[str, ParsedSheet] = {}
+def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> None:
     total = max(1, sum(len(sheet.rows) for sheet in raw))
     done = 0
     for sheet in raw:
         if not sheet.headers:
             continue
-        if sheet.name not in sheets:
-            run.problems.append(
-                RowProblem(sheet.name, 1, "", sheet.name, message("There is no sheet of this name."),
-                           message("Known: {list}. Delete it, or call it read me.", list=', '.join(sheets)))
-            )  # fmt: skip
-        elif sheet.name in parsed:
-            run.problems.append(
-                RowProblem(
-                    sheet.name,
-                    1,
-                    "",
-                    sheet.name,
-                    message("This sheet is there twice."),
-                    message("Put both into one."),
-                )
-            )
+        if sheet.name not in run.declared:
+            known = ", ".join(run.declared)
+            remedy = message("Known: {list}. Delete it, or call it read me.", list=known)
+            text = message("There is no sheet of this name.")
+            run.problems.append(RowProblem(sheet.name, 1, "", sheet.name, text, remedy))
+        elif sheet.name in run.sheets:
+            text, remedy = message("This sheet is there twice."), message("Put both into one.")
+            run.problems.append(RowProblem(sheet.name, 1, "", sheet.name, text, remedy))
         else:
-            at_hand = _Stretch(
-                tell,
-                message("looking at {name}", name=sheet.name),
-                READ,
-                LOOKED_AT,
-                done,
-                len(sheet.rows),
-                total,
-            )
-            parsed[sheet.name] = parse_sheet(sheets[sheet.name], sheet, at_hand.advance)
-            run.problems += parsed[sheet.name].problems
-            run.sheets[sheet.name] = parsed[sheet.name]
-            run.counts[sheet.name] = SheetCounts(read=len(parsed[sheet.name].rows))
+            words = message("looking at {name}", name=sheet.name)
+            at_hand = _Stretch(tell, words, READ, LOOKED_AT, done, len(sheet.rows), total)
+            parsed = parse_sheet(run.declared[sheet.name], sheet, at_hand.advance)
+            run.problems += parsed.problems
+            run.sheets[sheet.name] = parsed
+            run.counts[sheet.name] = SheetCounts(read=len(parsed.rows))
         done += len(sheet.rows)
-    return parsed
 
 
-def _write(run: ImportRun, parsed: dict[str, ParsedSheet], tell: Progress) -> None:
-    entries = {entry.sheet.name: entry for entry in ENTRIES}
-    total = max(1, sum(len(sheet.rows) for sheet in parsed.values()))
+def _write(run: ImportRun, tell: Progress) -> None:
+    total = max(1, sum(len(sheet.rows) for sheet in run.sheets.values()))
     done = 0
-    for name, entry in entries.items():
-        sheet = parsed.get(name)
-        if sheet is None:
+    for name in run.declared:
+        parsed = run.sheets.get(name)
+        if parsed is None:
             continue
-        at_hand = _Stretch(
-            tell, message("writing {name}", name=name), LOOKED_AT, 1.0, done, len(sheet.rows), total
-        )
+        rows = len(parsed.rows)
+        at_hand = _Stretch(tell, message("writing {name}", name=name), LOOKED_AT, 1.0, done, rows, total)
         at_hand.advance(0)
         run.advance = at_hand.advance
-        _fetch(run, entries, sheet)
-        entry.write(run, sheet)
-        if entry.query is not None:
-            run.remember(sheet, entry.code)
-        _look_up_names_of_refused(run, sheet)
-        done += len(sheet.rows)
+        for column in parsed.sheet.columns:
+            if column.refers_to:
+                codes = {str(row.values[column.name]) for row in parsed.rows if column.name in row.values}
+                run.fetch(run.declared[column.refers_to], codes)
+        write_sheet(run, parsed)
+        run.remember(parsed)
+        _look_up_names_of_refused(run, parsed)
+        done += rows
     tell(1.0, message("all rows are through"))
 
 
@@ -245,7 +196,7 @@ def _look_up_names_of_refused(run: ImportRun, parsed: ParsedSheet) -> None:
     for row in parsed.rows:
         for column in named:
             if row.is_refused and column.name in row.values and (row.number, column.name) not in told:
-                run.find(row, column.name, column.refers_to)
+                run.find(row, column)
 
 
 @dataclass
@@ -274,13 +225,3 @@ class _Stretch:
 
 def _tell_nobody(part: float, words: str) -> None:
     """Nobody is watching."""
-
-
-def _fetch(run: ImportRun, entries: dict[str, Entry], parsed: ParsedSheet) -> None:
-    """Make known what a sheet's rows name, and which of its own codes stand already."""
-    own = entries[parsed.sheet.name]
-    wanted = [(own, own.code)] if own.query is not None else []
-    wanted += [(entries[c.refers_to], c.name) for c in parsed.sheet.columns if c.refers_to]
-    for entry, column in wanted:
-        codes = {str(row.values[column]) for row in parsed.rows if column in row.values}
-        run.fetch(entry.sheet.name, entry.query(), entry.code, codes)

@@ -43,6 +43,10 @@ class Command(BaseCommand):
             report = self._bring_in(options)
         except CannotDo as error:
             raise CommandError(str(error)) from error
+        if not report.problems and not any(counts.read for counts in report.counts.values()):
+            raise CommandError(
+                "No row is filled in: nothing to bring in. Rows that begin with # are remarks."
+            )
         if options["json"]:
             self.stdout.write(json.dumps(as_json(report)))
         else:

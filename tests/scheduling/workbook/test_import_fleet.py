@@ -319,6 +319,43 @@ def test_what_is_no_number_is_refused(now, value):
     assert only_problem(spoiled, now).field == "permeate_flow"
 
 
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [("1,048,210", 1_048_210.0), ("48,210.5", 48_210.5), ("1,048,210.25 gal", 1_048_210.25)],
+)
+def test_commas_that_can_only_part_thousands_are_read(now, written, read):
+    spoiled = sheets()
+    spoiled["meter_readings"] = [spoiled["meter_readings"][0] | {"total": written}]
+    assert bring_in(spoiled, now).problems == []
+    assert MeterReading.objects.get().total == read
+
+
+@pytest.mark.parametrize("written", ["48,210", "48,210 gal", "1,5", "1,048,2105"])
+def test_a_comma_that_may_be_a_decimal_point_is_refused_in_plain_words(now, written):
+    spoiled = sheets()
+    spoiled["meter_readings"][2]["total"] = written
+    problem = only_problem(spoiled, now)
+    assert problem.message == "A comma can be read in two ways."
+    assert "without thousands separators" in problem.remedy
+
+
+@pytest.mark.parametrize("sheet", ["sites", "branches"])
+@pytest.mark.parametrize(("given", "missing"), [("latitude", "longitude"), ("longitude", "latitude")])
+def test_half_a_place_is_refused(now, sheet, given, missing):
+    spoiled = sheets()
+    spoiled[sheet][-1][given] = 41.0
+    first = bring_in(spoiled, now).problems[0]
+    assert (first.sheet, first.field) == (sheet, missing)
+
+
+def test_the_missing_half_of_a_place_may_stand_already(now):
+    whole = sheets()
+    whole["sites"][0] |= {"latitude": 41.0, "longitude": -98.0}
+    bring_in(whole, now)
+    later = {"sites": [{"code": "S1", "name": "High Street", "customer": "K1", "latitude": 41.5}]}
+    assert bring_in(later, now).problems == []
+
+
 @pytest.mark.parametrize("value", ["01/02/2026", "20260115", "soon", "1900-01-01", True])
 def test_a_date_that_can_be_read_in_two_ways_is_refused(now, value):
     spoiled = sheets()

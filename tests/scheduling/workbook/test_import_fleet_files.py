@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import zipfile
 import zlib
 from datetime import date, datetime
@@ -12,10 +13,11 @@ import pytest
 from django.core.management import CommandError, call_command
 from openpyxl import Workbook, load_workbook
 
-from fleet.models import MeterReading, Site, TreatmentUnit
+from fleet.models import Customer, MeterReading, Site, TreatmentUnit
 from fleet.workbook import files
 from fleet.workbook.template import example_row
-from scheduling.workbook.importing import ENTRIES, import_workbook, make_template
+from scheduling.workbook.importing import import_workbook, make_template
+from scheduling.workbook.sheets import SHEETS
 from shared.errors import CannotDo
 from tests.scheduling.small_fleet import sheets
 
@@ -82,16 +84,16 @@ def test_the_empty_template_brings_in_nothing_and_is_no_problem(now, tmp_path):
     report = import_workbook(tmp_path / "template.xlsx", accept_good_rows=False, now=now)
     assert report.problems == []
     assert set(added(report).values()) == {0}
-    assert len(report.counts) == len(ENTRIES)
+    assert len(report.counts) == len(SHEETS)
 
 
 def test_the_templates_own_examples_go_in(now, tmp_path):
     make_template(tmp_path / "template.xlsx")
     workbook = load_workbook(tmp_path / "template.xlsx")
-    for entry in ENTRIES:
-        page = workbook[entry.sheet.name]
+    for entry in SHEETS:
+        page = workbook[entry.name]
         assert str(page["A2"].value).startswith("# invented example")
-        page["A2"].value = example_row(entry.sheet)[0]
+        page["A2"].value = example_row(entry)[0]
     workbook.save(tmp_path / "filled.xlsx")
     report = import_workbook(tmp_path / "filled.xlsx", accept_good_rows=False, now=now)
     assert [str(problem) for problem in report.problems] == []
@@ -102,7 +104,7 @@ def test_the_template_explains_every_column(tmp_path):
     make_template(tmp_path / "template.xlsx")
     page = load_workbook(tmp_path / "template.xlsx")["read me"]
     explained = {(row[0], row[1]) for row in page.iter_rows(values_only=True) if row[5]}
-    wanted = {(entry.sheet.name, column.header) for entry in ENTRIES for column in entry.sheet.columns}
+    wanted = {(entry.name, column.header) for entry in SHEETS for column in entry.columns}
     assert wanted <= explained
 
 
@@ -215,6 +217,52 @@ def test_a_cell_far_out_is_refused_before_room_is_made_for_it(now, tmp_path):
     assert "far out" in refused(path, now)
 
 
+@pytest.mark.parametrize(
+    ("row", "word"),
+    [
+        (b"<row>" + b"<c/>" * 3000 + b"</row>", "more cells"),
+        (b"<x:row>" + b"<x:c/>" * 3000 + b"</x:row>", "more cells"),
+        (b'<row r="100"><c/><c/><c/><c/><c/><c/><c/><c/><c/><c/><c/></row>', "far out"),
+        (b"<row/>" * 900 + b"<row><c/><c/></row>", "far out"),
+    ],
+    ids=["cells", "cells of a prefix", "a far row", "many rows"],
+)
+def test_cells_that_name_no_place_are_counted_all_the_same(now, tmp_path, monkeypatch, row, word):
+    monkeypatch.setattr(files, "MOST_CELLS", 1000)
+    page = b'<worksheet xmlns="%s"><sheetData>%s</sheetData></worksheet>' % (SPREADSHEET.encode(), row)
+    path = spoil_archive(to_xlsx(tmp_path / "dense.xlsx", sheets()), "xl/worksheets/sheet1.xml", page)
+    assert word in refused(path, now)
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [b'<c r="B2" t="e"><v>#N/A</v></c>', b'<c r="B2"><f>C2+1</f><v /></c>', b'<c r="B2"><f>C2+1</f></c>',
+     b'<c r="B2" t="e"><f>VLOOKUP(1,A:B,2)</f><v>#REF!</v></c>'],
+    ids=["an error", "a formula without a value", "a bare formula", "a formula's error"],
+)  # fmt: skip
+def test_an_error_or_a_formula_without_value_is_not_taken_for_blank(now, tmp_path, cell):
+    path = to_xlsx(tmp_path / "odd.xlsx", {"customers": [{"code": "K1", "phone": "5", "name": "First"}]})
+    with zipfile.ZipFile(path) as archive:
+        page = archive.read("xl/worksheets/sheet1.xml")
+    old = re.search(rb'<c r="B2".*?</c>', page)[0]
+    spoil_archive(path, "xl/worksheets/sheet1.xml", page.replace(old, cell))
+    (problem,) = import_workbook(path, accept_good_rows=False, now=now).problems
+    assert (problem.sheet, problem.row, problem.field) == ("customers", 2, "phone")
+    assert problem.value in ("#N/A", "#REF!", "#FORMULA!")
+    assert "formula" in problem.message
+
+
+def test_a_formula_that_was_computed_is_its_value(now, tmp_path):
+    path = to_xlsx(tmp_path / "f.xlsx", {"customers": [{"code": "K1", "phone": "5", "name": "First"}]})
+    with zipfile.ZipFile(path) as archive:
+        page = archive.read("xl/worksheets/sheet1.xml")
+    old = re.search(rb'<c r="B2".*?</c>', page)[0]
+    cell = b'<c r="B2" t="str"><f>D2</f><v>555-0100</v></c><c r="D2" t="str"><f>""</f><v></v></c>'
+    spoil_archive(path, "xl/worksheets/sheet1.xml", page.replace(old, cell))
+    assert import_workbook(path, accept_good_rows=False, now=now).problems == []
+    assert Customer.objects.get().phone == "555-0100"
+
+
 def test_one_long_text_shown_in_many_cells_is_refused(now, tmp_path, monkeypatch):
     monkeypatch.setattr(files, "MOST_TEXT_BYTES", 1_000_000)
     rows = [{"code": f"K{i}", "name": "x" * 5000} for i in range(300)]
@@ -299,6 +347,13 @@ def test_the_command_brings_in_a_file_and_tells_the_counts(tmp_path):
     )
     assert "treatment_units: 2 rows, 2 added, 0 changed, 0 unchanged, 0 refused" in out.getvalue()
     assert TreatmentUnit.objects.count() == 2
+
+
+@pytest.mark.usefixtures("clock")
+def test_the_command_fails_on_a_workbook_without_rows(tmp_path):
+    make_template(tmp_path / "template.xlsx")
+    with pytest.raises(CommandError, match="No row is filled in"):
+        call_command("import_fleet", str(tmp_path / "template.xlsx"), stderr=io.StringIO())
 
 
 @pytest.mark.usefixtures("clock")

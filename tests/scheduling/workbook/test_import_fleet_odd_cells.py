@@ -9,7 +9,8 @@ from openpyxl import load_workbook
 
 from fleet.models import Customer
 from scheduling.workbook import importing
-from scheduling.workbook.importing import ENTRIES, import_workbook
+from scheduling.workbook.importing import import_workbook
+from scheduling.workbook.sheets import SHEETS
 from tests.scheduling.small_fleet import sheets
 
 pytestmark = pytest.mark.django_db
@@ -24,7 +25,7 @@ ODD = [
     b"bytes", ["l"], {"a": 1}, object(), complex(1, 2), Decimal("1.5"), Decimal("NaN"), np.float64(3),
     np.bool_(True), np.datetime64("2026-01-01"), np.array([1, 2]), "\ud800", "\x00", "a\tb\nc",
 ]  # fmt: skip
-COLUMNS = [(entry.sheet.name, column) for entry in ENTRIES for column in entry.sheet.columns]
+COLUMNS = [(entry.name, column) for entry in SHEETS for column in entry.columns]
 
 
 def spoiled_rows(sheet, column):
@@ -33,7 +34,7 @@ def spoiled_rows(sheet, column):
     return [row | {column.header: odd} for odd in ODD]
 
 
-@pytest.mark.parametrize("sheet", [entry.sheet.name for entry in ENTRIES])
+@pytest.mark.parametrize("sheet", [entry.name for entry in SHEETS])
 def test_no_cell_breaks_the_import(now, tmp_path, sheet):
     import_workbook(sheets(), accept_good_rows=False, now=now)
     for name, column in COLUMNS:
