@@ -1,4 +1,4 @@
-"""For mypy: a lazily translated text counts as a str, as Django lets it be used everywhere a text is shown."""
+"""For mypy: a lazily translated text counts as a str, as Django lets it be used where text is shown."""
 
 from collections.abc import Callable
 
