@@ -34,7 +34,8 @@ def pytest_collection_modifyitems(config, items):
     """Mark journeys and what touches the database; leave out what is about the other database.
 
     Journeys go one after the other, two browsers would starve each other on two cores. What asks for no
-    database answers the same on any, so CI runs it once: a test touches one by its mark or by a fixture below it.
+    database answers the same on any, so CI runs it once: a test touches one by its mark or by a fixture
+    below it.
     """
     for item in items:
         if item.get_closest_marker("browser"):
