@@ -7,11 +7,13 @@ from datetime import UTC, datetime
 
 import pytest
 from django.db import connection
+from django.test import SimpleTestCase
 
 from tests import servers
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 LEFT_OUT: list[str] = []
+DATABASE_FIXTURES = frozenset({"db", "transactional_db", "live_server", "django_db_setup"})
 
 
 def leave_out(why: str) -> None:
@@ -22,14 +24,24 @@ def leave_out(why: str) -> None:
     pytest.skip(why)
 
 
-def pytest_collection_modifyitems(config, items):
-    """Journeys go one after the other, two browsers would starve each other on two cores.
+def _touches_database(item: pytest.Item) -> bool:
+    is_case = issubclass(getattr(item, "cls", None) or object, SimpleTestCase)
+    marked = item.get_closest_marker("django_db") or item.get_closest_marker("sqlite")
+    return bool(marked or is_case or DATABASE_FIXTURES.intersection(item.fixturenames))
 
-    On SQLite the tests that need PostgreSQL are not collected, nor the other way round.
+
+def pytest_collection_modifyitems(config, items):
+    """Mark journeys and what touches the database; leave out what is about the other database.
+
+    Journeys go one after the other, two browsers would starve each other on two cores. What asks for no
+    database answers the same on any, so CI runs it once: a test touches one by its mark or by a fixture
+    below it.
     """
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.xdist_group("browser"))
+        if _touches_database(item):
+            item.add_marker(pytest.mark.database)
     other = "sqlite" if connection.vendor == "postgresql" else "postgres"
     config.hook.pytest_deselected(items=[i for i in items if i.get_closest_marker(other)])
     items[:] = [i for i in items if not i.get_closest_marker(other)]
