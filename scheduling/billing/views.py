@@ -168,7 +168,7 @@ def kept_review(
     review says in ``gone_through`` how many rows it took.
     """
     now, today = now_and_today(request)
-    key = f"review:{name}:{branch_of(request)}:{today:%Y-%m-%d}"
+    key = f"review:2:{name}:{branch_of(request)}:{today:%Y-%m-%d}"
     kept = None if "anew" in request.GET else cache.get(key)
     if kept is not None:
         return kept
