@@ -9,7 +9,7 @@ from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 CONTENT_TYPE = "application/problem+json"
 MOST_FIELDS = 100
@@ -27,7 +27,7 @@ class Refusal(exceptions.APIException):
 
 def as_problem(error: Exception, context: dict) -> Response | None:
     """Turn an expected refusal into problem details; leave anything else to Django."""
-    if isinstance(error, CannotDo):
+    if isinstance(error, DomainError):
         return problem(409, error.message, remedy=error.remedy, fields=_one_field(error))
     if isinstance(error, Http404):
         error = exceptions.NotFound()
@@ -75,7 +75,7 @@ def problem(status: int, title: str, *, remedy: str = "", fields: list | None = 
     return Response(body, status=status, content_type=CONTENT_TYPE)
 
 
-def _one_field(error: CannotDo) -> list:
+def _one_field(error: DomainError) -> list:
     return [{"field": error.field, "message": error.message}] if error.field else []
 
 

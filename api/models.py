@@ -10,7 +10,7 @@ from shared.model_parts import both_or_neither
 class TokenQuerySet(models.QuerySet):
     """Words about tokens."""
 
-    def standing(self, now):
+    def active(self, now):
         """Keep those that still open a door."""
         return self.filter(revoked_at__isnull=True, expires_at__gt=now)
 

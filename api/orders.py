@@ -11,7 +11,7 @@ from scheduling.models import OrderKind, OrderState, WorkOrder, WorkOrderPart
 from scheduling.orders import work_orders
 from scheduling.orders.selectors import number_of
 from scheduling.routes import moves
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
 
@@ -103,7 +103,7 @@ class WorkOrderViewSet(RowViewSet):
             treatment_unit=unit, by=self.request.user, now=timezone.now(), **values
         )
         if order.treatment_unit_id != unit.pk or not _says(order, values):
-            raise CannotDo(
+            raise DomainError(
                 message("This client_id made another order."),
                 remedy=message("Make a new one."),
                 field="client_id",

@@ -23,10 +23,10 @@ from fleet.models import AuditArea, Person
 from fleet.table_columns import Moment, button, mark
 from scheduling.pages.request_context import note_change
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
-from shared.tables import Column, Table, page_or_file
+from shared.tables import Column, Table, render_or_export
 from shared.translation import translate
 
 LASTS: Final = [
@@ -98,7 +98,7 @@ class TokenForm(forms.Form):
 @require_http_methods(["GET", "POST"])
 @never_cache
 @transaction.atomic
-def own_tokens(request: HttpRequest) -> HttpResponse:
+def my_tokens(request: HttpRequest) -> HttpResponse:
     """List the own tokens and make new ones. The secret is on the answer to the making, and nowhere after."""
     now = timezone.now()
     form = TokenForm(request.POST or None, person=request.user)
@@ -106,14 +106,14 @@ def own_tokens(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             _, secret = make_token(request.user, now=now, **form.cleaned_data)
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(error.field or None, translate(error))
         else:
             note_change(request, message("token made"), AuditArea.OUTSIDE, form.cleaned_data["name"])
             form = TokenForm(person=request.user)
     tokens = ApiToken.objects.filter(person=request.user)[:200]
     context = {"form": form, "tokens": tokens, "secret": secret, "now": now}
-    return page_or_file(
+    return render_or_export(
         request,
         "api/own_tokens.html",
         context,

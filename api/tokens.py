@@ -10,7 +10,7 @@ from django.db.models import Q
 
 from api.models import ApiToken
 from fleet.models import Person
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import ROLES, Permission, Role
 
@@ -45,32 +45,32 @@ def permissions_on_offer(person: Person) -> list[Permission]:
 def make_token(
     person: Person, *, name: str, permissions: Iterable[Permission], days: int, now: datetime
 ) -> tuple[ApiToken, str]:
-    """Make a token and return it with its secret, which nobody can read again. Raises CannotDo."""
+    """Make a token and return it with its secret, which nobody can read again. Raises DomainError."""
     wanted = list(dict.fromkeys(permissions))
     if not person.may(Permission.USE_API):
-        raise CannotDo(
+        raise DomainError(
             message("Your role may not make tokens."), remedy=message("Ask the owner for another role.")
         )
     if not wanted or not set(wanted) <= set(permissions_on_offer(person)):
-        raise CannotDo(
+        raise DomainError(
             message("A token may do no more than you, and something at least."),
             remedy=message("Choose from what is on offer."),
             field="permissions",
         )
     if not 1 <= days <= MOST_DAYS:
-        raise CannotDo(
+        raise DomainError(
             message("A token can't last {days} days.", days=days),
             remedy=message("Give 1 to {most_days} days.", most_days=MOST_DAYS),
             field="days",
         )
     if not name.strip():
-        raise CannotDo(
+        raise DomainError(
             message("The token has no name."),
             remedy=message("Name the program that will use it."),
             field="name",
         )
-    if ApiToken.objects.standing(now).filter(person=person).count() >= MOST_STANDING:
-        raise CannotDo(
+    if ApiToken.objects.active(now).filter(person=person).count() >= MOST_STANDING:
+        raise DomainError(
             message("You have {most_standing} tokens already.", most_standing=MOST_STANDING),
             remedy=message("Revoke one that is not used."),
         )
@@ -89,7 +89,7 @@ def make_token(
 
 def find_token(secret: str, now: datetime) -> ApiToken | None:
     """Return the standing token of an active person, and note at most once a minute that it is in use."""
-    tokens = ApiToken.objects.standing(now).filter(person__is_active=True).select_related("person")
+    tokens = ApiToken.objects.active(now).filter(person__is_active=True).select_related("person")
     token = tokens.filter(secret_hash=hash_of(secret)).first()
     if token is not None:
         unused = Q(last_used_at__isnull=True) | Q(last_used_at__lt=now - _USE_NOTED_EVERY)
@@ -104,7 +104,7 @@ def revoke_token(token: ApiToken, *, now: datetime) -> bool:
 
 def revoke_tokens_of(person: Person, *, now: datetime) -> list[str]:
     """Revoke all of a person's tokens. Returns the names of those that still opened a door."""
-    tokens = list(ApiToken.objects.standing(now).filter(person=person))
+    tokens = list(ApiToken.objects.active(now).filter(person=person))
     return [token.name for token in tokens if revoke_token(token, now=now)]
 
 

@@ -58,7 +58,7 @@ urlpatterns = [
     path("schema", SpectacularJSONAPIView.as_view(), name="api_schema"),
     path("docs/", pages.api_docs, name="api_docs"),
     path("docs/python/", pages.api_with_python, name="api_with_python"),
-    path("own-tokens/", pages.own_tokens, name="own_tokens"),
+    path("own-tokens/", pages.my_tokens, name="own_tokens"),
     path("own-tokens/<int:pk>/revoke/", pages.revoke_own_token, name="revoke_own_token"),
     re_path(r"", NothingHere.as_view(), name="api_nothing_here"),
 ]

@@ -149,7 +149,7 @@ class Switch(Column):
 
 
 @dataclass(frozen=True)
-class Told(Column):
+class Translated(Column):
     """A sentence kept in English, in the reader's language, cut at ``most`` letters."""
 
     _: KW_ONLY

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from shared.messages import joined
 
 
-class CannotDo(Exception):
+class DomainError(Exception):
     """A command that can't be carried out. Says what is wrong and what would cure it."""
 
     def __init__(self, message: str, *, remedy: str = "", field: str = "") -> None:

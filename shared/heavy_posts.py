@@ -20,7 +20,7 @@ class HeavyPostRate(UserRateThrottle):
         return f"{settings.HEAVY_POSTS_PER_MINUTE}/min" if settings.HEAVY_POSTS_PER_MINUTE else None
 
 
-def is_heavy(view: Callable) -> Callable:
+def rate_limited(view: Callable) -> Callable:
     """Answer 429 to a person's posts beyond the rate. Stands under ``requires``: no stranger gets here."""
 
     @wraps(view)
@@ -33,5 +33,5 @@ def is_heavy(view: Callable) -> Callable:
             return answer
         return view(request, *args, **kwargs)
 
-    limited.is_heavy = True
+    limited.rate_limited = True
     return limited

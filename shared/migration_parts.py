@@ -3,7 +3,7 @@
 from django.db import migrations
 
 
-class AddIndexBesideTraffic(migrations.AddIndex):
+class AddIndexConcurrently(migrations.AddIndex):
     """Add an index without locking writers out. On PostgreSQL its migration needs ``atomic = False``."""
 
     def database_forwards(self, app_label, schema_editor, from_state, to_state):
@@ -11,7 +11,7 @@ class AddIndexBesideTraffic(migrations.AddIndex):
         model = to_state.apps.get_model(app_label, self.model_name)
         if not self.allow_migrate_model(schema_editor.connection.alias, model):
             return
-        if not _can_be_beside(schema_editor, model):
+        if not _can_be_concurrent(schema_editor, model):
             schema_editor.add_index(model, self.index)
             return
         # What an attempt that was cut off left behind is invalid and of no use.
@@ -25,13 +25,13 @@ class AddIndexBesideTraffic(migrations.AddIndex):
         model = from_state.apps.get_model(app_label, self.model_name)
         if not self.allow_migrate_model(schema_editor.connection.alias, model):
             return
-        if not _can_be_beside(schema_editor, model):
+        if not _can_be_concurrent(schema_editor, model):
             schema_editor.remove_index(model, self.index)
             return
         schema_editor.remove_index(model, self.index, concurrently=True)
 
 
-def _can_be_beside(schema_editor, model) -> bool:
+def _can_be_concurrent(schema_editor, model) -> bool:
     """Say whether an index can come and go beside traffic: on PostgreSQL, and on no table in partitions."""
     if schema_editor.connection.vendor != "postgresql":
         return False

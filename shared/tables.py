@@ -278,7 +278,7 @@ def asked_file(request: HttpRequest, form: str = "", **lists: Listed) -> HttpRes
     return found.as_file(request, form)
 
 
-def page_or_file(
+def render_or_export(
     request: HttpRequest, template: str, context: dict[str, Any], *, status: int = 200, form: str = "",
     **lists: Listed,
 ) -> HttpResponseBase:  # fmt: skip

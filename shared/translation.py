@@ -8,13 +8,13 @@ from django.db.models import Choices, JSONField, TextField
 from django.utils.dates import MONTHS, MONTHS_3, WEEKDAYS, WEEKDAYS_ABBR
 from django.utils.translation import get_language, gettext, override
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import Message, fill, loaded, loaded_within, message, stored, stored_within
 
 
 def translate(text: Any) -> Any:
     """Return a message or refusal in the reader's language; what people typed, and all else, as it is."""
-    if isinstance(text, CannotDo):
+    if isinstance(text, DomainError):
         text = text.sentence
     if not isinstance(text, Message):
         return text

@@ -38,7 +38,7 @@ def _unsafe(one: Operation, key: str, state, app: str) -> Iterator[str]:
     elif isinstance(one, migrations.AlterField):
         yield from _changed_column(one, state, app)
     elif isinstance(one, migrations.AddIndex) and is_big and type(one) is migrations.AddIndex:
-        yield f"index {one.index.name} locks out writers; use AddIndexBesideTraffic."
+        yield f"index {one.index.name} locks out writers; use AddIndexConcurrently."
     elif isinstance(one, migrations.AddConstraint) and is_big and type(one) is migrations.AddConstraint:
         yield f"constraint {one.constraint.name} scans the table under a lock; add NOT VALID, then validate."
     elif isinstance(one, migrations.RenameField | migrations.RenameModel | migrations.AlterModelTable):
@@ -54,7 +54,7 @@ def _new_column(one: migrations.AddField, is_big: bool) -> Iterator[str]:
     if not field.null and not field.has_db_default():
         yield f"{one.name} is not null and has no db_default, so the release still running can't insert."
     if is_big and (field.unique or field.db_index):
-        yield f"{one.name} brings an index that locks out writers; add it by AddIndexBesideTraffic."
+        yield f"{one.name} brings an index that locks out writers; add it by AddIndexConcurrently."
 
 
 def _changed_column(one: migrations.AlterField, state, app: str) -> Iterator[str]:

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 @contextmanager
@@ -13,6 +13,6 @@ def may_refuse() -> Iterator[None]:
     """Pass over a refusal with a remedy; a refusal without one fails the test."""
     try:
         yield
-    except CannotDo as refusal:
+    except DomainError as refusal:
         if not refusal.remedy:
             pytest.fail(f"Refused without a remedy: {refusal}")

@@ -6,7 +6,7 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.state import ProjectState
 from django.db.models import Q
 
-from shared.migration_parts import AddIndexBesideTraffic
+from shared.migration_parts import AddIndexConcurrently
 from tests.migration_rules import problems
 
 OURS = {"fleet", "scheduling", "api"}
@@ -56,7 +56,7 @@ def found_in(*operations) -> list[str]:
 INDEX = models.Index(fields=["note"], name="a_note")
 UNSAFE = {
     "has no db_default": migrations.AddField("workorder", "x", models.IntegerField(default=0)),
-    "AddIndexBesideTraffic": migrations.AddIndex("workorder", INDEX),
+    "AddIndexConcurrently": migrations.AddIndex("workorder", INDEX),
     "an index that locks": migrations.AddField(
         "workorder", "x", models.IntegerField(null=True, db_index=True)
     ),
@@ -89,7 +89,7 @@ def test_the_rule_finds_filling_and_changing_in_one():
     [
         migrations.AddField("workorder", "x", models.IntegerField(null=True)),
         migrations.AddField("workorder", "x", models.IntegerField(db_default=0)),
-        AddIndexBesideTraffic("workorder", INDEX),
+        AddIndexConcurrently("workorder", INDEX),
         migrations.AlterField("workorder", "note", models.CharField(max_length=10, null=True, blank=True)),
     ],
 )
@@ -101,7 +101,7 @@ def test_the_rule_lets_the_safe_way_through(safe):
 def test_an_index_is_built_beside_traffic_and_taken_away_again():
     state = LOADER.project_state()
     index = models.Index(fields=["why"], name="a_test_of_why")
-    step = AddIndexBesideTraffic("finding", index)
+    step = AddIndexConcurrently("finding", index)
     after = state.clone()
     step.state_forwards("fleet", after)
     for _ in range(2 if connection.vendor == "postgresql" else 1):

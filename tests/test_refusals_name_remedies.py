@@ -7,7 +7,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = ("shared", "fleet", "scheduling", "api")
-REFUSALS = {"CannotDo": 1, "RowProblem": 5, "Refusal": 2}
+REFUSALS = {"DomainError": 1, "RowProblem": 5, "Refusal": 2}
 """Each kind of refusal, and where its remedy stands when it is not named."""
 
 
@@ -29,8 +29,8 @@ def _name(call: ast.Call) -> str:
 def remedy_of(call: ast.Call) -> ast.expr | None:
     named = [one.value for one in call.keywords if one.arg == "remedy"]
     place = REFUSALS[_name(call)]
-    # CannotDo takes its remedy only by name.
-    by_place = call.args[place : place + 1] if _name(call) != "CannotDo" else []
+    # DomainError takes its remedy only by name.
+    by_place = call.args[place : place + 1] if _name(call) != "DomainError" else []
     return next(iter([*named, *by_place]), None)
 
 
@@ -54,7 +54,7 @@ def test_every_refusal_names_its_remedy():
 
 
 @pytest.mark.parametrize(
-    "text", ['CannotDo("No.")', 'CannotDo("No.", remedy="")', 'CannotDo("No.", remedy="x")']
+    "text", ['DomainError("No.")', 'DomainError("No.", remedy="")', 'DomainError("No.", remedy="x")']
 )
 def test_the_walk_finds_a_refusal_without_a_remedy(text):
     call = ast.parse(text).body[0].value

@@ -7,23 +7,23 @@ from datetime import datetime
 from fleet.assessment.explanation import wear_steps
 from fleet.assessment.scaling_opinion import ScalingOpinion, scaling_opinion, scaling_steps
 from fleet.models import Finding, PartState, TreatmentUnit
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 
 def explain_unit(serial: str, now: datetime, *, as_json: bool = False) -> str:
     """Return the figures of a treatment unit and its parts as text or JSON.
 
-    Raises CannotDo when there is no such unit or it was never assessed.
+    Raises DomainError when there is no such unit or it was never assessed.
     """
     unit = TreatmentUnit.objects.select_related("state", "site").filter(serial=serial).first()
     if unit is None:
-        raise CannotDo(
+        raise DomainError(
             message("There is no treatment unit {serial!r}.", serial=serial),
             remedy=message("Check the serial in the fleet list."),
         )
     if not hasattr(unit, "state"):
-        raise CannotDo(
+        raise DomainError(
             message("{serial} was never assessed.", serial=serial),
             remedy=message("Run manage.py assess first."),
         )

@@ -87,10 +87,10 @@ def _tell(fresh: list[dict[str, Any]], now: datetime) -> None:
     if not fresh or not outbox.listeners(WebhookKind.FINDING_RAISED):
         return
     units = TreatmentUnit.objects.select_related("site").in_bulk({one["treatment_unit_id"] for one in fresh})
-    outbox.announce(
+    outbox.publish(
         WebhookKind.FINDING_RAISED,
         (
-            outbox.Told(
+            outbox.OutboxEvent(
                 units[one["treatment_unit_id"]].site.branch_id,
                 {
                     "cause_key": one["cause_key"],

@@ -36,7 +36,7 @@ class DrawnChart:
 
 
 @requires(Permission.SEE_FLEET)
-def how_sure(request):
+def forecast_accuracy(request):
     """Show stated chances against what happened since."""
     now = timezone.now()
     found = cache.get_or_set("calibration", lambda: calibration(to_days(now)), KEEP_SECONDS)
@@ -56,7 +56,7 @@ def _chart(found: Calibration) -> DrawnChart:
         for row in spoken.itertuples()
     ]
     return DrawnChart(
-        title=gettext("Said and happened"),
+        title=gettext("Forecast and outcome"),
         caption=gettext(
             "Each mark: parts of which we said about this chance; the bar is the 95 % interval "
             "of what happened. On the line, what was said came true."
@@ -136,7 +136,7 @@ STANDING_TONES = {
 
 
 @login_required
-def how_we_know(request):
+def methodology(request):
     """Show every law with its range, source and standing."""
     shelves = [
         (title, [(law, STANDING_TONES[law.standing]) for law in laws]) for title, laws in SHELVES.items()

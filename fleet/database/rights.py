@@ -12,7 +12,7 @@ from typing import Final
 from django.db import connection, transaction
 from psycopg import sql
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 APPEND_ONLY: Final = ("fleet_auditentry",)
 """Tables whose rows are added and stay."""
@@ -53,20 +53,20 @@ def web_role_statements(name: str, password: str = "") -> list[str]:
     password : str
         Of a log-in that is made; empty: it is made without one, and the server's own rules say how it enters.
 
-    Raises CannotDo on SQLite, which knows no log-ins, and for a name that is none or that owns the tables.
+    Raises DomainError on SQLite, which knows no log-ins, and for a name that is none or that owns the tables.
     """
     if connection.vendor != "postgresql":
-        raise CannotDo("SQLite has no log-ins.", remedy="Set DATABASE_URL to a PostgreSQL database.")
+        raise DomainError("SQLite has no log-ins.", remedy="Set DATABASE_URL to a PostgreSQL database.")
     if not _NAME.match(name):
-        raise CannotDo(
+        raise DomainError(
             f"{name!r} is no name of a log-in.",
             remedy="Use small letters, digits and underscores, e.g. tapward_web.",
         )
     owner, known, is_mighty = _look_up(name)
     if name == owner:
-        raise CannotDo(f"{name} is the owner itself.", remedy="Name another log-in for web and workers.")
+        raise DomainError(f"{name} is the owner itself.", remedy="Name another log-in for web and workers.")
     if is_mighty:
-        raise CannotDo(
+        raise DomainError(
             f"{name} is a superuser or a member of {owner}, so that grants hold nothing back.",
             remedy="Take that away (ALTER ROLE … NOSUPERUSER, REVOKE … FROM …), or name another log-in.",
         )
@@ -76,7 +76,7 @@ def web_role_statements(name: str, password: str = "") -> list[str]:
 
 
 def grant_web_role(name: str, password: str = "") -> int:
-    """Make the log-in and its grants, all or nothing. Returns how many statements ran. Raises CannotDo."""
+    """Make the log-in and its grants, all or nothing. Returns how many statements ran. Raises DomainError."""
     statements = web_role_statements(name, password)
     with transaction.atomic(), connection.cursor() as cursor:
         for statement in statements:

@@ -66,7 +66,7 @@ DAILY: Final = (
 )  # fmt: skip
 GROUPS: Final = (
     (
-        _("Papers"),
+        _("Documents"),
         (
             Page("step_sheets", _("Step sheets"), "manage_work", "step_sheet step_sheet_version"),
             Page("labels", _("Labels"), "manage_work"),
@@ -74,7 +74,7 @@ GROUPS: Final = (
         ),
     ),
     (
-        _("In and out"),
+        _("Integrations"),
         (
             Page("import_fleet", _("Import"), "import_fleet", "import_preview"),
             Page(
@@ -82,20 +82,20 @@ GROUPS: Final = (
                 "telemetry_map new_telemetry_map last_heard dead_letters dead_letter",
             ),
             Page("webhooks", _("Webhooks"), "connect", "webhook webhook_delivery webhook_help"),
-            Page("own_tokens", _("Other programs"), "use_api", "api_with_python"),
+            Page("own_tokens", _("API tokens"), "use_api", "api_with_python"),
         ),
     ),
     (
-        _("Behind it"),
+        _("System"),
         (
             Page("operations", _("Operations"), "see_operations"),
-            Page("audit_trail", _("Changes"), "see_changes"),
+            Page("audit_trail", _("Activity"), "see_changes"),
             Page("personal_data", _("People’s data"), "handle_personal_data", "one_persons_data"),
-            Page("how_we_know", _("How we know"), "", "how_sure"),
+            Page("how_we_know", _("Methodology"), "", "how_sure"),
         ),
     ),
     (
-        _("You"),
+        _("Account"),
         (
             Page("own_settings", _("My settings")),
             Page("own_log_in", _("Your log-in"), "", "set_up_second_factor"),

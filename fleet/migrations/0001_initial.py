@@ -42,7 +42,7 @@ class Migration(migrations.Migration):
                 ('made_on', models.DateField(blank=True, null=True)),
                 ('installed_at', models.DateTimeField()),
                 ('removed_at', models.DateTimeField(blank=True, null=True)),
-                ('removal_reason', models.CharField(blank=True, choices=[('worn', 'Worn out'), ('failed', 'Failed'), ('early', 'Early, someone was there'), ('unknown', 'Not known')], max_length=8, null=True)),
+                ('removal_reason', models.CharField(blank=True, choices=[('worn', 'Exhausted'), ('failed', 'Failed'), ('early', 'Early, someone was there'), ('unknown', 'Not known')], max_length=8, null=True)),
                 ('clean_drop_psi', models.FloatField(blank=True, help_text='Pressure drop when new.', null=True)),
                 ('clean_drop_flow_gpm', models.FloatField(blank=True, null=True)),
             ],

@@ -83,7 +83,7 @@ class Migration(migrations.Migration):
             name='WebhookEvent',
             fields=[
                 ('id', models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False)),
-                ('kind', models.CharField(choices=[('order.raised', 'Work order raised'), ('order.updated', 'Work order changed'), ('order.withdrawn', 'Work order withdrawn'), ('order.closed', 'Work order closed out'), ('route.published', 'Routes published'), ('route.taken_back', 'Routes taken back'), ('finding.raised', 'Finding raised'), ('reading.dead_lettered', 'Telemetry message refused'), ('meter.silent', 'Telemetry gone silent')], max_length=24)),
+                ('kind', models.CharField(choices=[('order.raised', 'Work order raised'), ('order.updated', 'Work order changed'), ('order.withdrawn', 'Work order withdrawn'), ('order.closed', 'Work order closed out'), ('route.published', 'Routes published'), ('route.taken_back', 'Routes unpublished'), ('finding.raised', 'Finding raised'), ('reading.dead_lettered', 'Telemetry message refused'), ('meter.silent', 'Telemetry gone silent')], max_length=24)),
                 ('happened_at', models.DateTimeField(db_index=True)),
                 ('body', models.TextField(help_text='The very text that is signed and sent.')),
             ],

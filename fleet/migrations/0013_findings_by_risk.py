@@ -2,7 +2,7 @@
 
 from django.db import migrations, models
 
-from shared.migration_parts import AddIndexBesideTraffic
+from shared.migration_parts import AddIndexConcurrently
 
 
 class Migration(migrations.Migration):
@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
     dependencies = [("fleet", "0012_readings_in_partitions")]
 
     operations = [
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="finding",
             index=models.Index(
                 condition=models.Q(("gone_at__isnull", True)),

@@ -9,7 +9,7 @@ from django.db import connection, models
 from django.utils.translation import gettext_lazy
 
 from fleet.people.models import Person
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.model_parts import known_values
 from shared.translation import MessageField
@@ -35,11 +35,11 @@ class AuditQuerySet(models.QuerySet):
 
     def update(self, **changed) -> NoReturn:
         """Refuse."""
-        raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
+        raise DomainError(message("The audit trail is not changed."), remedy=REMEDY)
 
     def delete(self) -> NoReturn:
         """Refuse."""
-        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)
+        raise DomainError(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
 class AuditEntry(models.Model):
@@ -66,12 +66,12 @@ class AuditEntry(models.Model):
     def save(self, *args, **kwargs) -> None:
         """Add a row; refuse to change one."""
         if not self._state.adding:
-            raise CannotDo(message("The audit trail is not changed."), remedy=REMEDY)
+            raise DomainError(message("The audit trail is not changed."), remedy=REMEDY)
         super().save(*args, **kwargs)
 
     def delete(self, *args, **kwargs) -> NoReturn:
         """Refuse."""
-        raise CannotDo(message("Nothing is taken from the audit trail."), remedy=REMEDY)
+        raise DomainError(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
 def note(

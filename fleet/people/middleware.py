@@ -65,7 +65,7 @@ class SecondFactorRequired(MiddlewareMixin):
         return JsonResponse(problem, status=403, content_type="application/problem+json")
 
 
-def own_locale(get_response: Callable) -> Callable:
+def user_preferences(get_response: Callable) -> Callable:
     """Inside the log-in's own: language and clock as the person set them, else as the browser asks."""
 
     def middleware(request: HttpRequest) -> HttpResponse:

@@ -52,7 +52,7 @@ def confirm_factor(factor: SecondFactor, code: str, *, now: datetime) -> list[st
     Raises ValidationError when the code is not the app's of this moment.
     """
     if not _use_totp(factor, code.strip(), now):
-        wrong = gettext("That is not the code of this moment.")
+        wrong = gettext("Code incorrect or expired.")
         cure = gettext("Type the six digits the app shows now; look at the phone's clock if it goes on.")
         raise ValidationError({"code": f"{wrong} {cure}"})
     factor.confirmed_at = now

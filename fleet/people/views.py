@@ -150,7 +150,7 @@ def after_password(card: str) -> Callable:
 @login_required
 @require_GET
 @never_cache
-def own_log_in(request: HttpRequest) -> HttpResponse:
+def my_log_in(request: HttpRequest) -> HttpResponse:
     """Show the own log-in: the password, the browsers that are logged in, the second factor."""
     return _own_page(request)
 
@@ -243,7 +243,7 @@ def renew_recovery_codes(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_http_methods(["GET", "POST"])
 @never_cache
-def own_settings(request: HttpRequest) -> HttpResponse:
+def my_settings(request: HttpRequest) -> HttpResponse:
     """Show the asker's own settings, and keep them."""
     form = OwnSettingsForm(request.POST or None, instance=request.user)
     if not form.is_valid():

@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from fleet.models import Flush, FlushKind, OwedFlush, Part, Person, TreatmentUnit
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 KIND_THAT_CLEARS = {
@@ -36,12 +36,12 @@ def record_flush(
 ) -> Flush:
     """Write a flush down. The same ``client_id`` again returns the one that stands.
 
-    Raises CannotDo when it says it ran clear without water or time, or a number is out of range.
+    Raises DomainError when it says it ran clear without water or time, or a number is out of range.
     """
     if client_id and (known := Flush.objects.filter(client_id=client_id).first()):
         return known
     if ran_clear and kind != FlushKind.BED_STARTED and not (volume_gal > 0 or minutes > 0):
-        raise CannotDo(
+        raise DomainError(
             message("A flush that ran clear took water and time."),
             remedy=message("Fill in the gallons to drain or the minutes."),
             field="volume_gal",
@@ -61,7 +61,7 @@ def record_flush(
         flush.full_clean()
     except ValidationError as error:
         field, messages = next(iter(error.message_dict.items()))
-        raise CannotDo(
+        raise DomainError(
             " ".join(messages), remedy=message("Correct {field} of the flush.", field=field), field=field
         ) from error
     flush.save()

@@ -280,7 +280,7 @@ class Position(models.Model):
 class RemovalReason(models.TextChoices):
     """Why a part came out. Worn and failed end a life; the others cut it short."""
 
-    WORN = "worn", gettext_lazy("Worn out")
+    WORN = "worn", gettext_lazy("Exhausted")
     FAILED = "failed", gettext_lazy("Failed")
     EARLY = "early", gettext_lazy("Early, someone was there")
     UNKNOWN = "unknown", gettext_lazy("Not known")

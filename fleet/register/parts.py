@@ -7,7 +7,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from fleet.models import Cartridge, Membrane, Part, PartKind, PartRole, Position, RemovalReason, TreatmentUnit
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 
@@ -24,7 +24,7 @@ def install(
 ) -> Part:
     """Put a part into an empty position and start its life. Returns a Cartridge or a Membrane.
 
-    Raises CannotDo when the position is taken at that time or later, or the part does not suit it.
+    Raises DomainError when the position is taken at that time or later, or the part does not suit it.
     """
     lock_unit(position.treatment_unit_id)
     _refuse_overlap(position, at)
@@ -47,16 +47,16 @@ def install(
 
 @transaction.atomic
 def remove(part: Part, *, at: datetime, reason: str) -> Part:
-    """Take a part out and end its life. Raises CannotDo when it is out already or was not in yet."""
+    """Take a part out and end its life. Raises DomainError when it is out already or was not in yet."""
     lock_unit(part.treatment_unit_id)
     if reason not in RemovalReason.values:
-        raise CannotDo(
+        raise DomainError(
             message("{reason!r} is no reason to take a part out.", reason=reason),
             remedy=message("Choose one of: {list}.", list=", ".join(RemovalReason.values)),
             field="removal_reason",
         )
     if at < part.installed_at:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "The part in {code} was installed on {installed_at:%d %b %Y %H:%M} "
                 "UTC, after {at:%d %b %Y %H:%M}.",
@@ -71,7 +71,7 @@ def remove(part: Part, *, at: datetime, reason: str) -> Part:
         removed_at=at, removal_reason=reason
     )
     if not taken:
-        raise CannotDo(
+        raise DomainError(
             message("The part in {code} is out already.", code=part.position.code),
             remedy=message("Look at the treatment unit's history; somebody else recorded this change."),
         )
@@ -100,7 +100,7 @@ def put_back(old: Part | None, new: Part | None) -> None:
     """Take a change back: the new part was never in, the old one never out.
 
     The new part's row stays, with a life of no length, so that what named it still does.
-    Raises CannotDo when the new part has since been taken out, or another is in the old one's position.
+    Raises DomainError when the new part has since been taken out, or another is in the old one's position.
     """
     lock_unit((old or new).treatment_unit_id)
     if new is not None:
@@ -108,13 +108,13 @@ def put_back(old: Part | None, new: Part | None) -> None:
             removed_at=new.installed_at, removal_reason=RemovalReason.UNKNOWN
         )
         if not ended:
-            raise CannotDo(
+            raise DomainError(
                 message("The part put into {code} has been taken out since.", code=new.position.code),
                 remedy=message("Take the later change back first."),
             )
     if old is not None:
         if Part.objects.in_place().filter(position=old.position).exists():
-            raise CannotDo(
+            raise DomainError(
                 message("Another part is in {code} now.", code=old.position.code),
                 remedy=message("Take the later change back first."),
             )
@@ -142,7 +142,7 @@ def _refuse_overlap(position: Position, at: datetime) -> None:
     if standing is None:
         return
     if standing.removed_at is None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "Another part ({kind}) is in {code} since {installed_at:%d %b %Y}.",
                 kind=standing.kind,
@@ -152,7 +152,7 @@ def _refuse_overlap(position: Position, at: datetime) -> None:
             remedy=message("Take it out first."),
             field="position",
         )
-    raise CannotDo(
+    raise DomainError(
         message(
             "{kind} was in {code} until {removed_at:%d %b %Y %H:%M} UTC; two parts can't be in one position.",
             kind=standing.kind,
@@ -165,11 +165,11 @@ def _refuse_overlap(position: Position, at: datetime) -> None:
 
 
 def _check(part: Part) -> None:
-    """Ask the model. Raises CannotDo with the first thing that is wrong."""
+    """Ask the model. Raises DomainError with the first thing that is wrong."""
     try:
         part.full_clean(validate_unique=False)
     except ValidationError as error:
         field, messages = next(iter(error.message_dict.items()))
-        raise CannotDo(
+        raise DomainError(
             " ".join(messages), remedy=message("Correct {field} of the part.", field=field), field=field
         ) from error

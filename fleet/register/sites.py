@@ -4,7 +4,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from fleet.models import Site, TreatmentUnit
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 SITE_DETAILS = ("name", "address", "area", "latitude", "longitude", "access_note", "kind", "is_closed")
@@ -12,16 +12,16 @@ UNIT_DETAILS = ("label", "idle_limit_days", "is_out_of_service", "out_of_service
 
 
 def change_site(site: Site, **details: object) -> Site:
-    """Change some of SITE_DETAILS. Raises CannotDo for what no site can have."""
+    """Change some of SITE_DETAILS. Raises DomainError for what no site can have."""
     return _change(site, SITE_DETAILS, details)
 
 
 def change_treatment_unit(unit: TreatmentUnit, **details: object) -> TreatmentUnit:
-    """Change some of UNIT_DETAILS. Raises CannotDo for what no treatment unit can have."""
+    """Change some of UNIT_DETAILS. Raises DomainError for what no treatment unit can have."""
     if details.get("is_out_of_service") and not (
         details.get("out_of_service_reason") or unit.out_of_service_reason
     ):
-        raise CannotDo(
+        raise DomainError(
             message("{unit} can't go out of service without a reason.", unit=unit),
             remedy=message("Say why in a few words."),
             field="out_of_service_reason",
@@ -32,7 +32,7 @@ def change_treatment_unit(unit: TreatmentUnit, **details: object) -> TreatmentUn
 @transaction.atomic
 def _change(row: Site | TreatmentUnit, known: tuple[str, ...], details: dict[str, object]):
     if unknown := sorted(set(details) - set(known)):
-        raise CannotDo(
+        raise DomainError(
             message("{unknown} can't be changed here.", unknown=unknown[0]),
             remedy=message("Change one of: {list}.", list=", ".join(known)),
         )
@@ -42,6 +42,6 @@ def _change(row: Site | TreatmentUnit, known: tuple[str, ...], details: dict[str
         row.full_clean()
     except ValidationError as error:
         name, words = next(iter(error.message_dict.items()))
-        raise CannotDo(words[0], remedy=message("Correct this value."), field=name) from error
+        raise DomainError(words[0], remedy=message("Correct this value."), field=name) from error
     row.save(update_fields=sorted(details))
     return row

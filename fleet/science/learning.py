@@ -349,7 +349,7 @@ def learn_life(
         return NotEnoughData(reason, parts, failures, settings.failures_needed)
 
     if failures == 0:
-        return refused(message("No part of this kind has worn out or failed yet."))
+        return refused(message("No part of this kind is exhausted or has failed yet."))
     if failures < settings.failures_needed:
         return refused(
             message(

@@ -10,7 +10,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from fleet.telemetry.dead_letters import Message
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 SESSION_SECONDS = 86_400
@@ -86,7 +86,8 @@ class Broker:
     def turn(self, seconds: float) -> bool:
         """Send and receive until a batch is full, the flow pauses or the time is over.
 
-        Returns false when the line is down. Raises CannotDo when the broker refused this listener for good.
+        Returns false when the line is down. Raises DomainError when the broker refused this listener for
+        good.
         """
         until = time.monotonic() + seconds
         waiting = self.line.waiting
@@ -96,7 +97,7 @@ class Broker:
             left = until - time.monotonic()
             code = self._client.loop(max(0.0, min(left, PAUSE_S) if waiting else left))
             if self.line.fault:
-                raise CannotDo(
+                raise DomainError(
                     self.line.fault, remedy=message("Check name, user and password of this listener.")
                 )
             if code != mqtt.MQTT_ERR_SUCCESS:

@@ -11,7 +11,7 @@ from django.db.models import F
 from fleet.models import DeadLetter, DeadLetterState, Person, WebhookKind
 from fleet.telemetry.payload import MOST_BYTES, Unreadable
 from fleet.webhooks import outbox
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 KEPT_BYTES: Final = MOST_BYTES
@@ -62,10 +62,12 @@ def keep(refused: Sequence[Refused], *, now: datetime) -> int:
     fresh = [_row(fingerprint, by_print[fingerprint], now)
              for fingerprint in sorted(by_print) if fingerprint not in known_prints]  # fmt: skip
     DeadLetter.objects.bulk_create(fresh, ignore_conflicts=True)
-    outbox.announce(
+    outbox.publish(
         WebhookKind.READING_REFUSED,
         (
-            outbox.Told(row.branch_id, {"topic": row.topic[:200], "reason": row.reason, "remedy": row.remedy})
+            outbox.OutboxEvent(
+                row.branch_id, {"topic": row.topic[:200], "reason": row.reason, "remedy": row.remedy}
+            )
             for row in fresh
         ),
         now=now,
@@ -74,14 +76,14 @@ def keep(refused: Sequence[Refused], *, now: datetime) -> int:
 
 
 def dismiss(letter: DeadLetter, *, by: Person, now: datetime) -> None:
-    """Put a message aside for good. Raises CannotDo when somebody settled it already."""
+    """Put a message aside for good. Raises DomainError when somebody settled it already."""
     waiting = DeadLetter.objects.filter(pk=letter.pk, state=DeadLetterState.WAITING)
     if not waiting.update(state=DeadLetterState.DISMISSED, settled_at=now, settled_by=by):
-        raise CannotDo(message("This message is settled already."), remedy=message("Reload the list."))
+        raise DomainError(message("This message is settled already."), remedy=message("Reload the list."))
 
 
 def settle(letter: DeadLetter, refused: Sequence[Refused], *, by: Person, now: datetime) -> None:
-    """Write what a further try came to. Raises CannotDo when it was refused again."""
+    """Write what a further try came to. Raises DomainError when it was refused again."""
     if not refused:
         DeadLetter.objects.filter(pk=letter.pk).update(
             state=DeadLetterState.TAKEN, settled_at=now, settled_by=by
@@ -92,14 +94,14 @@ def settle(letter: DeadLetter, refused: Sequence[Refused], *, by: Person, now: d
         reason=again.reason, remedy=again.remedy, field=again.field, map_name=again.map_name,
         branch_id=again.branch_id,
     )  # fmt: skip
-    raise CannotDo(message("It was refused again: {reason}", reason=again.reason), remedy=again.remedy)
+    raise DomainError(message("It was refused again: {reason}", reason=again.reason), remedy=again.remedy)
 
 
 def message_of(letter: DeadLetter) -> Message:
-    """Return the message as it came. Raises CannotDo when only its beginning was kept."""
+    """Return the message as it came. Raises DomainError when only its beginning was kept."""
     payload = bytes(letter.payload)
     if len(payload) != letter.payload_bytes:
-        raise CannotDo(
+        raise DomainError(
             message("Only the beginning of this message was kept."),
             remedy=message("Have it sent again, shorter."),
         )

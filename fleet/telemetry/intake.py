@@ -30,7 +30,7 @@ from fleet.telemetry import dead_letters, last_seen, mapping
 from fleet.telemetry.dead_letters import Message, Refused
 from fleet.telemetry.mapping import AS_SHOWN, TOTALS
 from fleet.telemetry.payload import Sample, Unreadable, samples
-from shared.errors import CannotDo, RowProblem
+from shared.errors import DomainError, RowProblem
 from shared.measures import Measure
 from shared.messages import message
 
@@ -186,8 +186,8 @@ def _refuse_row(
 
 
 def retry(letter: DeadLetter, *, by: Person, now: datetime) -> None:
-    """Take a message again. Raises CannotDo with the reason when it is refused again."""
+    """Take a message again. Raises DomainError with the reason when it is refused again."""
     if letter.state == DeadLetterState.TAKEN:
-        raise CannotDo(message("This message was taken already."), remedy=message("Reload the list."))
+        raise DomainError(message("This message was taken already."), remedy=message("Reload the list."))
     taken = record([dead_letters.message_of(letter)], now=now)
     dead_letters.settle(letter, taken.refused, by=by, now=now)

@@ -98,10 +98,10 @@ def note_silence(*, now: datetime, hours: int) -> int:
     )
     rows = list(quiet.select_for_update(of=("self",)).select_related("treatment_unit__site"))
     LastHeard.objects.filter(pk__in=[row.pk for row in rows]).update(silent_since=now)
-    outbox.announce(
+    outbox.publish(
         WebhookKind.METER_SILENT,
         (
-            outbox.Told(
+            outbox.OutboxEvent(
                 row.treatment_unit.site.branch_id,
                 {
                     "treatment_unit_serial": row.treatment_unit.serial,

@@ -13,7 +13,7 @@ from django.db import transaction
 
 from fleet.models import Person, TelemetryMap
 from fleet.readings.rows import GAUGES
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.measures import Measure
 from shared.messages import message
 
@@ -64,7 +64,7 @@ ANY: Final = "{any}"
 
 
 def check_pattern(pattern: str) -> None:
-    """Refuse a pattern no broker could serve. Raises CannotDo."""
+    """Refuse a pattern no broker could serve. Raises DomainError."""
     levels = pattern.split("/")
     odd = [
         level
@@ -72,13 +72,13 @@ def check_pattern(pattern: str) -> None:
         if level not in (SERIAL, ANY, "+") and any(sign in level for sign in "{}+#\x00")
     ]
     if not pattern.strip() or pattern.startswith("$") or odd:
-        raise CannotDo(
+        raise DomainError(
             message("{pattern!r} is no topic that can be listened to.", pattern=pattern),
             remedy=message("Write levels between slashes; a whole level may be {serial} or {any}."),
             field="topic",
         )
     if pattern.count(SERIAL) > 1:
-        raise CannotDo(
+        raise DomainError(
             message("{serial} stands in it twice."),
             remedy=message("Write {any} for the other."),
             field="topic",
@@ -124,15 +124,18 @@ def filters(rows: Iterable[TelemetryMap]) -> set[str]:
 
 @transaction.atomic
 def keep_map(name: str, values: Mapping[str, Any], *, by: Person | None, now: datetime) -> TelemetryMap:
-    """Keep a mapping from now on; what counted before stays as it was. Raises CannotDo for what can't be."""
+    """Keep a mapping from now on; what counted before stays as it was.
+
+    Raises DomainError for what can't be.
+    """
     check_pattern(values["topic"])
     if not values["fields"]:
-        raise CannotDo(
+        raise DomainError(
             message("The mapping reads nothing."), remedy=message("Give the path of one quantity at least.")
         )
     for entry in values["fields"]:
         if entry["measure"] not in measures_of(entry["quantity"]):
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{quantity} does not come in {measure}.",
                     quantity=entry["quantity"],
@@ -141,7 +144,7 @@ def keep_map(name: str, values: Mapping[str, Any], *, by: Person | None, now: da
                 remedy=message("Choose one of the measures offered."),
             )
     if SERIAL not in values["topic"] and not values["serial_path"]:
-        raise CannotDo(
+        raise DomainError(
             message("Neither topic nor payload names the treatment unit."),
             remedy=message("Put {serial} into the topic, or give the path of the serial."),
             field="serial_path",
@@ -150,6 +153,8 @@ def keep_map(name: str, values: Mapping[str, Any], *, by: Person | None, now: da
     try:
         row.full_clean()
     except ValidationError as error:
-        raise CannotDo(" ".join(error.messages), remedy=message("Correct it and keep it again.")) from error
+        raise DomainError(
+            " ".join(error.messages), remedy=message("Correct it and keep it again.")
+        ) from error
     row.save()
     return row

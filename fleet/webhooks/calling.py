@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 from urllib.parse import urlsplit
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
@@ -76,7 +76,7 @@ def target_of(
 
     Raises
     ------
-    CannotDo
+    DomainError
         When the address is odd, any address of its host lies inside, or plain http leads outside the allowed
         networks.
     OSError
@@ -87,12 +87,12 @@ def target_of(
         port, host = parts.port, parts.hostname or ""
         host.encode("idna")  # refuses empty labels and those over 63 signs, as the name service would
     except ValueError as error:
-        raise CannotDo(
+        raise DomainError(
             message("This is no address that can be called."), remedy=_REMEDY, field="url"
         ) from error
     has_odd = any(ord(sign) <= 32 or ord(sign) >= 127 for sign in url)
     if parts.scheme not in ("https", "http") or not host or parts.username or parts.password or has_odd:
-        raise CannotDo(message("This is no address that can be called."), remedy=_REMEDY, field="url")
+        raise DomainError(message("This is no address that can be called."), remedy=_REMEDY, field="url")
     is_https = parts.scheme == "https"
     port = port or (443 if is_https else 80)
     found = [_plain(text) for text in resolve(host, port)]
@@ -101,13 +101,15 @@ def target_of(
     for address in found:
         is_ours = any(address in network for network in allowed)
         if not is_ours and not is_public(address):
-            raise CannotDo(
+            raise DomainError(
                 message("{host} leads to an address that is not public.", host=host),
                 remedy=_REMEDY,
                 field="url",
             )
         if not is_ours and not is_https:
-            raise CannotDo(message("Plain http is for one's own networks only."), remedy=_REMEDY, field="url")
+            raise DomainError(
+                message("Plain http is for one's own networks only."), remedy=_REMEDY, field="url"
+            )
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
     return Target(host, port, path, is_https, str(found[0]))
 

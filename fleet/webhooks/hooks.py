@@ -16,7 +16,7 @@ from django.utils.crypto import salted_hmac
 from fleet.models import DeliveryState, Person, Webhook, WebhookKind
 from fleet.webhooks.calling import Network, target_of
 from fleet.webhooks.models import new_salt
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 OVERLAP: Final = timedelta(days=1)
@@ -48,11 +48,11 @@ def add(
 ) -> tuple[Webhook, str]:
     """Enter an address; it hears of the branch of whoever entered it. Returns it with its secret, once.
 
-    Raises CannotDo for an address that may not be called, or when nothing is chosen.
+    Raises DomainError for an address that may not be called, or when nothing is chosen.
     """
     wanted = [kind for kind in WebhookKind.values if kind in set(kinds)]
     if not wanted:
-        raise CannotDo(
+        raise DomainError(
             message("Nothing is to be told."),
             remedy=message("Choose one kind of event at least."),
             field="kinds",
@@ -60,7 +60,7 @@ def add(
     try:
         target_of(url, allowed)
     except OSError as error:
-        raise CannotDo(
+        raise DomainError(
             message("This host is not known to the name service."),
             remedy=message("Check the address."),
             field="url",
@@ -75,11 +75,11 @@ def add(
 def rotate(hook: Webhook, *, now: datetime) -> str:
     """Give a webhook a new secret; both sign for a day. Returns the new one, once.
 
-    Raises CannotDo while an earlier change still overlaps: a third secret would lock the receiver out.
+    Raises DomainError while an earlier change still overlaps: a third secret would lock the receiver out.
     """
     row = Webhook.objects.select_for_update().get(pk=hook.pk)
     if row.old_until and now < row.old_until:
-        raise CannotDo(
+        raise DomainError(
             message("The last new secret still overlaps with the one before."),
             remedy=message(
                 "Wait until {old_until:%d %b %Y, %H:%M} UTC, or enter the webhook anew.",

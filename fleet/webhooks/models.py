@@ -19,7 +19,7 @@ class WebhookKind(models.TextChoices):
     ORDER_WITHDRAWN = "order.withdrawn", gettext_lazy("Work order withdrawn")
     ORDER_CLOSED = "order.closed", gettext_lazy("Work order closed out")
     ROUTE_PUBLISHED = "route.published", gettext_lazy("Routes published")
-    ROUTE_TAKEN_BACK = "route.taken_back", gettext_lazy("Routes taken back")
+    ROUTE_TAKEN_BACK = "route.taken_back", gettext_lazy("Routes unpublished")
     FINDING_RAISED = "finding.raised", gettext_lazy("Finding raised")
     READING_REFUSED = "reading.dead_lettered", gettext_lazy("Telemetry message refused")
     METER_SILENT = "meter.silent", gettext_lazy("Telemetry gone silent")

@@ -20,7 +20,7 @@ from django.db.models import F, Q
 from fleet.models import DeliveryState, Webhook, WebhookAttempt, WebhookDelivery, WebhookEvent, WebhookKind
 from fleet.webhooks import hooks
 from fleet.webhooks.calling import WHOLE_CALL_S, Answer, Network, call, networks, target_of
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 BATCH: Final = 1000
@@ -37,7 +37,7 @@ KEEP_DAYS: Final = 60
 
 
 @dataclass(frozen=True)
-class Told:
+class OutboxEvent:
     """One event: whose branch it concerns (None: nobody's alone) and what it says."""
 
     branch_id: int | None
@@ -50,7 +50,7 @@ def listeners(kind: WebhookKind) -> list[Webhook]:
 
 
 @transaction.atomic
-def announce(kind: WebhookKind, told: Iterable[Told], *, now: datetime) -> int:
+def publish(kind: WebhookKind, told: Iterable[OutboxEvent], *, now: datetime) -> int:
     """Write events and a delivery for every address that wants them. Returns how many deliveries.
 
     ``told`` is only gone through when somebody listens: else this costs one small query.
@@ -100,7 +100,7 @@ def deliver(delivery_id: int, *, now: datetime, allowed: Sequence[Network]) -> b
     try:
         # Looked up anew each time: it may lead inside since it was entered.
         target = target_of(delivery.webhook.url, allowed)
-    except (CannotDo, OSError) as error:
+    except (DomainError, OSError) as error:
         answer = Answer(None, 0, problem=f"{error}"[:200])
     else:
         body = delivery.event.body
@@ -117,12 +117,15 @@ def wait_after(tries: int) -> timedelta:
 
 
 def send_again(delivery: WebhookDelivery, *, now: datetime) -> None:
-    """Have an event sent once more, delivered or given up. Its id stays. Raises CannotDo while it waits."""
+    """Have an event sent once more, delivered or given up. Its id stays.
+
+    Raises DomainError while it waits.
+    """
     settled = WebhookDelivery.objects.filter(pk=delivery.pk).exclude(state=DeliveryState.WAITING)
     if not settled.update(
         state=DeliveryState.WAITING, tries=0, next_try_at=now, claimed_until=None, delivered_at=None
     ):
-        raise CannotDo(
+        raise DomainError(
             message("This event is waiting to be sent already."), remedy=message("See when under Next try.")
         )
 

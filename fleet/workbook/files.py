@@ -20,7 +20,7 @@ from typing import IO
 from python_calamine import CalamineError, CalamineWorkbook
 
 from fleet.workbook.cells import is_blank
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 MOST_FILE_BYTES = 64 * 1024**2
@@ -52,7 +52,7 @@ def check_size(path: Path) -> None:
     """Refuse a file too large to read at once."""
     size = path.stat().st_size
     if size > MOST_FILE_BYTES:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{name} has {size:.0f} MB; {most_file_bytes} MB can be read at once.",
                 name=path.name,
@@ -64,7 +64,7 @@ def check_size(path: Path) -> None:
 
 
 def check_xlsx(path: Path) -> list[str]:
-    """Refuse what is no XLSX, or unpacks to more than the machine should hold. Raises CannotDo.
+    """Refuse what is no XLSX, or unpacks to more than the machine should hold. Raises DomainError.
 
     Returns the entries that have formulas or error cells.
     """
@@ -73,12 +73,12 @@ def check_xlsx(path: Path) -> list[str]:
         with zipfile.ZipFile(path) as archive, path.open("rb") as raw:
             entries = archive.infolist()
             if len(entries) > MOST_ENTRIES:
-                raise CannotDo(
+                raise DomainError(
                     message("{name} holds {entries} files in one.", name=path.name, entries=len(entries)),
                     remedy=_REMEDY,
                 )
             if "xl/workbook.xml" not in archive.namelist():
-                raise CannotDo(
+                raise DomainError(
                     message("{name} is a zip file, but no workbook.", name=path.name),
                     remedy=message("Save it as Excel workbook (.xlsx)."),
                 )
@@ -87,8 +87,8 @@ def check_xlsx(path: Path) -> list[str]:
         raise _unreadable(path) from error
 
 
-def _unreadable(path: Path) -> CannotDo:
-    return CannotDo(
+def _unreadable(path: Path) -> DomainError:
+    return DomainError(
         message("{name} can't be read as a workbook.", name=path.name),
         remedy=message("Save it as Excel workbook (.xlsx), without a password."),
     )
@@ -103,13 +103,15 @@ def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> list[st
             unpacked += len(chunk)
             scan.feed(chunk)
             if unpacked > MOST_UNPACKED_BYTES:
-                raise CannotDo(message("{name} unpacks to more than it should.", name=name), remedy=_REMEDY)
+                raise DomainError(
+                    message("{name} unpacks to more than it should.", name=name), remedy=_REMEDY
+                )
             if cells + scan.cells > MOST_CELLS:
-                raise CannotDo(
+                raise DomainError(
                     message("{name} holds more cells than can be read at once.", name=name), remedy=_REMEDY
                 )
         if scan.box > MOST_CELLS:
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{name} has a cell far out, so that a sheet spans {box:,} cells.", name=name, box=scan.box
                 ),
@@ -120,7 +122,9 @@ def _count(name: str, entries: list[zipfile.ZipInfo], raw: IO[bytes]) -> list[st
         if scan.has_formulas:
             with_formulas.append(entry.filename)
     if cells * longest > MOST_TEXT_BYTES:
-        raise CannotDo(message("{name} holds more text than can be read at once.", name=name), remedy=_REMEDY)
+        raise DomainError(
+            message("{name} holds more text than can be read at once.", name=name), remedy=_REMEDY
+        )
     return with_formulas
 
 
@@ -221,7 +225,7 @@ Source = Path | str | Mapping[str, Iterable[Mapping[str, object]]]
 def read_source(source: Source) -> list[RawSheet]:
     """Return the raw sheets of a workbook (.xlsx), a folder with one CSV per sheet, or rows in memory.
 
-    Raises CannotDo when nothing can be read. Sheet names lose case and spaces; a sheet named "read me" and
+    Raises DomainError when nothing can be read. Sheet names lose case and spaces; a sheet named "read me" and
     rows that begin with '# ' are left out.
     """
     if isinstance(source, Mapping):
@@ -230,7 +234,7 @@ def read_source(source: Source) -> list[RawSheet]:
     if path.is_dir():
         return _from_folder(path)
     if not path.is_file():
-        raise CannotDo(message("There is no file {path}.", path=path), remedy=message("Check the path."))
+        raise DomainError(message("There is no file {path}.", path=path), remedy=message("Check the path."))
     if path.suffix.lower() == ".csv":
         return [_from_csv(path)]
     return _from_xlsx(path)
@@ -276,7 +280,7 @@ Unread = tuple[int, int, str]
 
 
 def _unread_cells(path: Path, entries: list[str]) -> dict[str, list[Unread]]:
-    """Return error cells and formulas that were never computed, by sheet. Raises CannotDo."""
+    """Return error cells and formulas that were never computed, by sheet. Raises DomainError."""
     found: dict[str, list[Unread]] = {}
     with zipfile.ZipFile(path) as archive:
         targets = {}
@@ -319,7 +323,7 @@ def _with_unread(table: list[list[object]], unread: list[Unread]) -> list[list[o
 def _from_folder(folder: Path) -> list[RawSheet]:
     files = sorted(folder.glob("*.csv")) + sorted(folder.glob("*.CSV"))
     if not files:
-        raise CannotDo(
+        raise DomainError(
             message("No .csv file is in {folder}.", folder=folder),
             remedy=message("Put one CSV per sheet there, e.g. sites.csv."),
         )
@@ -337,12 +341,12 @@ def _from_csv(path: Path) -> RawSheet:
                 list(row) for row in csv.reader(file, delimiter=separator, strict=True)
             ]
     except UnicodeDecodeError as error:
-        raise CannotDo(
+        raise DomainError(
             message("{name} is not UTF-8: byte {start} is no character.", name=path.name, start=error.start),
             remedy=message("Save it as CSV UTF-8."),
         ) from error
     except csv.Error as error:
-        raise CannotDo(
+        raise DomainError(
             message("{name} is no CSV: {error}.", name=path.name, error=error),
             remedy=message("Save it as CSV UTF-8."),
         ) from error
@@ -351,7 +355,7 @@ def _from_csv(path: Path) -> RawSheet:
 
 def _from_table(name: str, table: list[list[object]]) -> RawSheet:
     if len(table) > MOST_ROWS:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "Sheet {name} has {table:,} rows; {most_rows:,} can be read at once.",
                 name=name,

@@ -30,12 +30,12 @@ from scheduling.models import InvoiceBatch, InvoiceLine, PaidFile, TaxRate
 from scheduling.pages.forms import month_of
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.periods import add_months, month_start
 from shared.roles import Permission
 from shared.table_files import guarded
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate, written
 
 COLUMNS: Final[dict[str, str]] = {
@@ -99,7 +99,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
     """Show batches and what waits for the next."""
     _, today = now_and_today(request)
     found = queries.invoices(today)
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_invoices.html",
         {
@@ -115,7 +115,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
-@is_heavy
+@rate_limited
 def end_of_month(request: HttpRequest) -> HttpResponse:
     """Close a month, with the open ones before it, and hand its entries over."""
     now, _ = now_and_today(request)
@@ -125,7 +125,7 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
         return redirect("invoices")
     try:
         ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
         return redirect("invoices")
     if ended.closed:
@@ -154,7 +154,7 @@ PROBLEMS_SHOWN: Final = 200
 
 @requires(Permission.CORRECT_MONEY)
 @require_POST
-@is_heavy
+@rate_limited
 def read_paid_file(request: HttpRequest) -> HttpResponse:
     """Mark the lines of an uploaded file as paid, or show every row that is wrong."""
     now, _ = now_and_today(request)
@@ -164,7 +164,7 @@ def read_paid_file(request: HttpRequest) -> HttpResponse:
         return redirect("invoices")
     try:
         report = _read(upload, request, now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
         return redirect("invoices")
     if report.problems:
@@ -202,9 +202,7 @@ def take_back_paid_file(request: HttpRequest, pk: int) -> HttpResponse:
     """Make a file's lines unpaid again."""
     now, _ = now_and_today(request)
     file = payments.void(get_object_or_404(PaidFile, pk=pk), by=request.user, now=now)
-    messages.success(
-        request, gettext("%(name)s is taken back; its lines are unpaid again.") % {"name": file.name}
-    )
+    messages.success(request, gettext("%(name)s is void; its lines are unpaid again.") % {"name": file.name})
     return redirect("invoices")
 
 
@@ -244,13 +242,12 @@ def take_back_tax_rate(request: HttpRequest, pk: int) -> HttpResponse:
     rate = get_object_or_404(TaxRate, pk=pk)
     try:
         queries.void_rate(rate, by=request.user, now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(
             request,
-            gettext("%(code)s from %(from_on)s on is taken back.")
-            % {"code": rate.code, "from_on": rate.from_on},
+            gettext("%(code)s from %(from_on)s on is void.") % {"code": rate.code, "from_on": rate.from_on},
         )
     return redirect("tax_rates")
 
@@ -262,7 +259,7 @@ def _page(request: HttpRequest, form: TaxRateForm, status: int) -> HttpResponse:
         .annotate(is_used=Exists(used))
         .order_by("code", "-from_on", "-pk")
     )
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_taxes.html",
         {"rates": rates, "form": form},

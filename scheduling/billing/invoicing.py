@@ -27,7 +27,7 @@ from scheduling.models import (
     RevenueEntry,
     TaxRate,
 )
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, month_start, months_between
@@ -58,13 +58,13 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
     """Hand over every entry up to a month that no batch holds yet.
 
     The month and those before it that have entries must be closed, so that nothing is added behind the
-    books' back. Raises CannotDo when one is open, or when nothing is left to hand over.
+    books' back. Raises DomainError when one is open, or when nothing is left to hand over.
     """
     month = through.replace(day=1)
     entries = RevenueEntry.objects.filter(month__lte=month, invoice_lines__isnull=True)
     is_open = entries.exclude(month__in=ClosedMonth.objects.values("month")).order_by("month").first()
     if is_open is not None:
-        raise CannotDo(
+        raise DomainError(
             message("{month:%Y-%m} is still open.", month=is_open.month),
             remedy=message("Close {month:%Y-%m} first.", month=is_open.month),
             field="through",
@@ -75,7 +75,7 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
         )
     )
     if not rows:
-        raise CannotDo(
+        raise DomainError(
             message("Every entry up to {month:%Y-%m} was handed over already.", month=month),
             remedy=message("Download the earlier batch again; its file never changes."),
         )
@@ -148,7 +148,7 @@ def end_month(
 ) -> MonthEnd:
     """Close a month and the open ones before it, oldest first, and hand their entries over.
 
-    Raises CannotDo for a month that is not over, or one that is closed with nothing left to hand over.
+    Raises DomainError for a month that is not over, or one that is closed with nothing left to hand over.
     """
     month = month_start(month)
     revenue.enter_revenue(through=month, now=now)
@@ -163,7 +163,7 @@ def end_month(
     if is_handed_over:
         try:
             batch = make_batch(through=month, currency=currency, by=by, now=now)
-        except CannotDo:
+        except DomainError:
             if not closed:
                 raise
     return MonthEnd(closed, batch)
@@ -179,17 +179,17 @@ def raise_prices(*, today: date) -> prices.EscalationReport:
 def add_rate(values: Mapping[str, object], *, from_on: date, by: Person | None, now: datetime) -> TaxRate:
     """Add a tax, or a new rate of one, from a day on. ``values`` are the other columns of ``TaxRate``.
 
-    Raises CannotDo when the tax has a rate of that very day, or for a percentage outside 0 to 100.
+    Raises DomainError when the tax has a rate of that very day, or for a percentage outside 0 to 100.
     """
     code = str(values["code"])
     if not 0 <= values["percent"] <= 100:
-        raise CannotDo(
+        raise DomainError(
             message("{percent} percent is no tax.", percent=values["percent"]),
             remedy=message("Give 0 to 100."),
             field="percent",
         )
     if TaxRate.objects.filter(code=code, from_on=from_on, taken_back_at__isnull=True).exists():
-        raise CannotDo(
+        raise DomainError(
             message("{code} has a rate from {from_on} on already.", code=code, from_on=from_on),
             remedy=message("Take that one back first, or choose another day."),
             field="from_on",
@@ -199,10 +199,10 @@ def add_rate(values: Mapping[str, object], *, from_on: date, by: Person | None, 
 
 @transaction.atomic
 def void_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRate:
-    """Take a rate back; the row stays, with who took it back. Raises CannotDo when a batch has used it."""
+    """Take a rate back; the row stays, with who took it back. Raises DomainError when a batch has used it."""
     TaxRate.objects.select_for_update().get(pk=rate.pk)
     if InvoiceLine.objects.filter(tax_rate=rate).exists():
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{code} from {from_on} stands on lines that were handed over.",
                 code=rate.code,

@@ -11,7 +11,7 @@ from django.utils.html import format_html
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.table_columns import Day, Moment, Percent, Told, mark
+from fleet.table_columns import Day, Moment, Percent, Translated, mark
 from fleet.templatetags.tapward import day, percent
 from scheduling.billing.forecast import REORDER_MONTHS
 from scheduling.billing.tables import address_of, amount, month_words, to_minute
@@ -78,7 +78,7 @@ LABOUR: Final = Table(
     _("Labour"),
     _ORDER,
     Moment(_("Finished"), "finished_at", form=to_minute, css=""),
-    Told(_("Work"), "order__get_kind_display", label="",
+    Translated(_("Work"), "order__get_kind_display", label="",
          under=lambda row, page: gettext("outside the plan") if row.is_outside_plan else ""),
     Column(_("Technician"), "technician__name", label=""),
     Number(_("Minutes"), "minutes"),
@@ -131,7 +131,7 @@ RISK_REASONS: Final = Table(
     _("Revenue at risk by reason"),
     Column(_("Because"), lambda row: row[0], head=True),
     Number(_("Sites"), lambda row: row[1], sums=True),
-    Money(_("They bring a month"), lambda row: row[2], sums=True,
+    Money(_("Monthly revenue"), lambda row: row[2], sums=True,
           show=lambda row, page: row[2] if isinstance(row[2], str) else amount(row[2])),
     file="revenue at risk by reason", total=_("Each site once"),
 )  # fmt: skip

@@ -17,7 +17,7 @@ from scheduling.billing.views import PAGE_SIZE, kept_review
 from scheduling.pages.request_context import branch_of, now_and_today, page_of
 from shared.access import requires
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 
 MOST_MONTHS: Final = 12
 PARTS_SHOWN: Final = 100
@@ -33,7 +33,7 @@ def owner_forecast(request: HttpRequest, form: str = "") -> HttpResponseBase:
         request, f"forecast:{months}",
         lambda: forecast.forecast(today=today, branch_id=branch_of(request), months=months),
     )  # fmt: skip
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_forecast.html",
         {
@@ -61,7 +61,7 @@ def parts_ahead(request: HttpRequest, code: str) -> HttpResponseBase:
     kind = get_object_or_404(PartKind, code=code)
     found = forecast.parts_ahead(code, today=today, branch_id=branch_of(request), months=_months(request))
     shown = found.parts[:PARTS_SHOWN]
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_parts_ahead.html",
         {"kind": kind, "found": found, "shown": shown},
@@ -86,7 +86,7 @@ def owner_margin(request: HttpRequest, form: str = "") -> HttpResponseBase:
     _, today = now_and_today(request)
     found = margin.margin_review(today=today, branch_id=branch_of(request))
     rows, paging = page_of(request, found.sites, what=gettext("sites"), size=PAGE_SIZE)
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_margin.html",
         {
@@ -113,7 +113,7 @@ def site_costs(request: HttpRequest, code: str) -> HttpResponseBase:
         sites = sites.filter(branch_id=branch_of(request))
     site = get_object_or_404(sites, code=code)
     found = margin.site_costs(site, today=today)
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_site_costs.html",
         {"site": site, "found": found},

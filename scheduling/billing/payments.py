@@ -17,7 +17,7 @@ from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.files import RawSheet, read_source
 from fleet.workbook.parse import ParsedSheet, Row, parse_sheet, shown
 from scheduling.models import InvoiceLine, PaidFile, PaidLine
-from shared.errors import CannotDo, RowProblem
+from shared.errors import DomainError, RowProblem
 from shared.messages import message
 from shared.money import to_cents
 from shared.periods import local_day
@@ -61,12 +61,12 @@ class PaidReport:
 def read_paid(path: Path, *, by: Person | None, now: datetime) -> PaidReport:
     """Mark the lines of a CSV or workbook as paid.
 
-    Nothing is written when any row is wrong; each wrong row is named. Raises CannotDo for an unreadable
+    Nothing is written when any row is wrong; each wrong row is named. Raises DomainError for an unreadable
     file.
     """
     sheets = [sheet for sheet in read_source(path) if sheet.headers]
     if len(sheets) != 1:
-        raise CannotDo(
+        raise DomainError(
             message("{name} has {sheets} tables; one is wanted.", name=path.name, sheets=len(sheets)),
             remedy=message("Save it as CSV UTF-8."),
         )
@@ -111,7 +111,7 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
                     fresh.append(line)
                 else:
                     report.unchanged += 1
-        except CannotDo as error:
+        except DomainError as error:
             row.is_refused = True
             value = shown(row.get(error.field, ""))
             report.problems.append(
@@ -123,7 +123,7 @@ def _fresh(parsed: ParsedSheet, report: PaidReport, now: datetime) -> list[PaidL
 def _unpaid(row: Row, line: InvoiceLine, first: Row, paid: PaidLine | None) -> PaidLine | None:
     """Return the payment of a line, None where it is written down already."""
     if first is not row:
-        raise CannotDo(
+        raise DomainError(
             message("Row {number} pays line {number2} already.", number=first.number, number2=line.number),
             remedy=message("Keep one of the two rows."),
             field="line",
@@ -132,7 +132,7 @@ def _unpaid(row: Row, line: InvoiceLine, first: Row, paid: PaidLine | None) -> P
     if paid is None:
         return PaidLine(line=line, paid_on=paid_on, reference=row.get("reference", ""))
     if paid.paid_on != paid_on:
-        raise CannotDo(
+        raise DomainError(
             message("Line {number} was paid on {paid_on} already.", number=line.number, paid_on=paid.paid_on),
             remedy=message("Take the earlier file back if that was wrong."),
             field="paid_on",
@@ -146,17 +146,17 @@ def _batch_number(row: Row) -> int | None:
 
 
 def _meant(row: Row, by_batch: dict[int, list[InvoiceLine]], now: datetime) -> list[InvoiceLine]:
-    """Return the lines a row pays. Raises CannotDo when it makes no sense."""
+    """Return the lines a row pays. Raises DomainError when it makes no sense."""
     lines = by_batch.get(_batch_number(row) or 0)
     if lines is None:
-        raise CannotDo(
+        raise DomainError(
             message("There is no batch of this number."),
             remedy=message("Write it as in our file."),
             field="batch",
         )
     number, customer = row.get("line"), row.get("customer")
     if number is None and customer is None:
-        raise CannotDo(
+        raise DomainError(
             message("Neither a line nor a customer is named."),
             remedy=message("Fill in one of the two."),
             field="line",
@@ -168,20 +168,20 @@ def _meant(row: Row, by_batch: dict[int, list[InvoiceLine]], now: datetime) -> l
     ]
     if not meant:
         what = "line" if number is not None else "customer"
-        raise CannotDo(
+        raise DomainError(
             message("The batch has no such {what}.", what=what),
             remedy=message("Compare with the file handed over."),
             field=what,
         )
     if row.values["paid_on"] > local_day(now, settings.TIME_ZONE):
-        raise CannotDo(
+        raise DomainError(
             message("This day is in the future."),
             remedy=message("Check year, month and day."),
             field="paid_on",
         )
     owed = to_cents(sum((line.amount for line in meant), Decimal(0)))
     if row.get("amount") is not None and to_cents(Decimal(row.values["amount"])) != owed:
-        raise CannotDo(
+        raise DomainError(
             message("{owed} is owed, not this.", owed=owed),
             remedy=message("Only lines paid in full are marked; correct the amount or leave the row out."),
             field="amount",

@@ -32,7 +32,7 @@ from scheduling.models import (
     WorkOrder,
 )
 from scheduling.orders.kinds import OUTSIDE_PLANS
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, local_day, month_start
@@ -288,15 +288,15 @@ def correct(
 ) -> RevenueEntry:
     """Enter the difference that makes an entry, with its corrections, come to an amount.
 
-    Raises CannotDo without a reason, for a correction of a correction, or when nothing would change.
+    Raises DomainError without a reason, for a correction of a correction, or when nothing would change.
     """
     one_at_a_time()
     if not because.strip():
-        raise CannotDo(
+        raise DomainError(
             message("A correction says why."), remedy=message("Write a few words."), field="because"
         )
     if entry.kind == EntryKind.CORRECTION:
-        raise CannotDo(
+        raise DomainError(
             message("A correction is not corrected itself."),
             remedy=message("Correct the entry {corrects_id} it names.", corrects_id=entry.corrects_id),
         )
@@ -305,7 +305,7 @@ def correct(
     stands = entry.amount + to_cents(corrected)
     difference = to_cents(to_amount) - stands
     if difference == 0:
-        raise CannotDo(
+        raise DomainError(
             message("The entry stands at {stands} already.", stands=stands),
             remedy=message("Give another amount."),
         )
@@ -330,7 +330,7 @@ def correct(
 def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth:
     """Freeze a month after entering what is still due in it. Closing it again changes nothing.
 
-    Raises CannotDo for a month that is not over, or while an earlier one with entries is open.
+    Raises DomainError for a month that is not over, or while an earlier one with entries is open.
     """
     one_at_a_time()
     month = month_start(month)
@@ -340,7 +340,7 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     # A month ends when it has ended at the office and at every branch.
     zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
     if add_months(month, 1) > min(local_day(now, zone) for zone in zones):
-        raise CannotDo(
+        raise DomainError(
             message("{month:%Y-%m} is not over yet.", month=month),
             remedy=message("Close it once its last day has passed."),
         )
@@ -353,7 +353,7 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
         .first()
     )
     if earlier is not None:
-        raise CannotDo(
+        raise DomainError(
             message("{earlier:%Y-%m} is still open.", earlier=earlier),
             remedy=message("Close {earlier:%Y-%m} first.", earlier=earlier),
         )

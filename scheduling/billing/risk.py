@@ -91,7 +91,7 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
 def risk_counts(today: date, branch_id: int | None) -> dict[int, dict[str, int]]:
     """Return per site how much work is overdue, how many treatment units are unready, how many decay."""
     kinds = [one.kind for one in WORK_KINDS.values() if one.is_risk_when_late]
-    late = WorkOrder.objects.standing().filter(kind__in=kinds, window_to__lt=today)
+    late = WorkOrder.objects.open().filter(kind__in=kinds, window_to__lt=today)
     states = UnitState.objects.filter(Q(readiness__in=UNREADY) | Q(is_decaying=True))
     late = of_branch(late, "site", branch_id)
     states = of_branch(states, "treatment_unit__site", branch_id)

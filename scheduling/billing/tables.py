@@ -11,7 +11,7 @@ from django.utils.html import format_html
 from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.table_columns import Day, Moment, Told, button, mark, moment
+from fleet.table_columns import Day, Moment, Translated, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.contracts.tables import may_correct, taken_back
 from scheduling.models import TaxRate
@@ -89,7 +89,7 @@ ENTRIES: Final = Table(
     Column(_("Site code"), "site__code", only="file"),
     Column(_("Plan"), "plan__code", only="file"),
     Column(_("Treatment unit"), "treatment_unit__serial", only="file"),
-    Told(_("Text"), "text", label="", under=lambda row, page: (
+    Translated(_("Text"), "text", label="", under=lambda row, page: (
         gettext("corrects entry %(corrects)s") % {"corrects": row.corrects_id} if row.corrects_id else "")),
     Money(_("Amount"), "amount", sums=True),
     Column(_("Corrects entry"), "corrects_id", only="file"),
@@ -146,7 +146,7 @@ RENEWALS_AHEAD: Final = Table(
                {"by": "plan", "month": page["month_words"], "renews": f"{row['month']:%Y-%m}"}) + "#rows",
            link_says=lambda row, page: gettext("%(plans)s plans that renew in %(month)s") % {
                "plans": row["plans"], "month": date_format(row["month"], "F Y")}),
-    Money(_("They bring a month"), "monthly"),
+    Money(_("Monthly revenue"), "monthly"),
     Number(_("Notice day passed"), "notice_over"),
     file="renewals ahead", beside_heading=True,
 )  # fmt: skip
@@ -168,11 +168,11 @@ def _rate_entered(rate: TaxRate, page: dict) -> str:
     entered = f"{rate.made_by or ''} {_j_m_y(rate.made_at)}"
     if rate.taken_back_at or rate.is_used or not may_correct(page):
         return entered
-    said = gettext("Take back %(code)s from %(from_on)s") % {
+    said = gettext("Void %(code)s from %(from_on)s") % {
         "code": rate.code, "from_on": date_format(rate.from_on, gettext("j M Y")),
     }  # fmt: skip
     address = reverse("take_back_tax_rate", args=[rate.pk])
-    return format_html("{}{}", entered, button(page, address, gettext("Take back"), said=said))
+    return format_html("{}{}", entered, button(page, address, gettext("Void"), said=said))
 
 
 def _rate_stands(rate: TaxRate, page: dict) -> str:
@@ -193,8 +193,8 @@ TAX_RATES: Final = Table(
     Column(_("On parts"), "falls_on_parts", only="file"),
     Column(_("Entered by"), "made_by", only="file"),
     Column(_("Entered"), "made_at", show=_rate_entered, under=_rate_stands),
-    Column(_("Taken back"), "taken_back_at", only="file"),
-    Column(_("Taken back by"), "taken_back_by", only="file"),
+    Column(_("Voided"), "taken_back_at", only="file"),
+    Column(_("Voided by"), "taken_back_by", only="file"),
     file="tax rates",
     beside_heading=True,
 )
@@ -242,12 +242,12 @@ BATCHES: Final = Table(
 
 def _file_stands(row: Any, page: dict) -> str:
     if row.taken_back_at:
-        return gettext("Taken back %(taken_back_at)s") % {"taken_back_at": _j_m_y(row.taken_back_at)}
+        return gettext("Voided %(taken_back_at)s") % {"taken_back_at": _j_m_y(row.taken_back_at)}
     if not may_correct(page):
         return gettext("Counts")
-    said = gettext("Take back %(name)s") % {"name": row.name}
+    said = gettext("Void %(name)s") % {"name": row.name}
     address = reverse("take_back_paid_file", args=[row.pk])
-    return format_html("{}{}", gettext("Counts"), button(page, address, gettext("Take back"), said=said))
+    return format_html("{}{}", gettext("Counts"), button(page, address, gettext("Void"), said=said))
 
 
 PAID_FILES: Final = Table(
@@ -257,6 +257,6 @@ PAID_FILES: Final = Table(
     Column(_("By"), "read_by", only="file"),
     Number(_("Lines"), "line_count", places=0),
     Money(_("Amount"), "amount"),
-    Column(_("Standing"), "taken_back_at", in_file=_("Taken back"), show=_file_stands),
+    Column(_("Standing"), "taken_back_at", in_file=_("Voided"), show=_file_stands),
     file="files of paid lines",
 )

@@ -27,7 +27,7 @@ from scheduling.pages.request_context import address_with, branch_of, now_and_to
 from shared.access import requires
 from shared.periods import add_months, month_start
 from shared.roles import Permission, may
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import written
 
 PAGE_SIZE: Final = 50
@@ -48,7 +48,7 @@ def revenue_review(request: HttpRequest, form: str = "") -> HttpResponseBase:
         "recurring": found.bridge.end, "change": found.bridge.change, "earned_month": found.earned,
         "earned_year": found.earned_year, "risks": tables.amount(found.at_risk),
     }  # fmt: skip
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/revenue_review.html",
         {
@@ -77,7 +77,7 @@ def revenue_entries(request: HttpRequest, form: str = "") -> HttpResponseBase:
     filters = EntryFilterForm(request.GET)
     entries, sums = review.entries(**filters.asked(), branch_id=branch_of(request))
     rows, paging = page_of(request, entries, what=gettext("entries"), size=PAGE_SIZE, total=sums["count"])
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/revenue_entries.html",
         {"form": filters, "rows": rows, "sums": sums, "paging": paging},
@@ -97,7 +97,7 @@ def owner_bridge(request: HttpRequest, form: str = "") -> HttpResponseBase:
     )  # fmt: skip
     rows, paging = page_of(request, found.rows, what=gettext("rows"), size=PAGE_SIZE)
     later = add_months(found.month, 1)
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_bridge.html",
         {
@@ -196,7 +196,7 @@ def owner_risk(request: HttpRequest, form: str = "") -> HttpResponseBase:
     together = gettext("%(at_risk)s of %(monthly)s") % {
         "at_risk": tables.amount(risk.at_risk), "monthly": tables.amount(risk.monthly),
     }  # fmt: skip
-    return page_or_file(
+    return render_or_export(
         request,
         "billing/owner_risk.html",
         {"risk": risk, "as_of": as_of, "rows": rows, "late": late, "paging": paging},

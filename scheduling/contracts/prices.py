@@ -16,7 +16,7 @@ from django.db.models import Q
 
 from fleet.models import Person
 from scheduling.models import PeriodKind, PlanPeriod, PlanPrice, PlanTerms, ServicePlan
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.money import to_cents
 from shared.periods import add_months, month_start
@@ -43,7 +43,7 @@ def limited_plans() -> Q:
 
 def _refuse_outside(plan: ServicePlan, from_on: date) -> None:
     if from_on < plan.starts_on or (plan.ends_on and from_on >= plan.ends_on):
-        raise CannotDo(
+        raise DomainError(
             message("{from_on} lies outside plan {code}.", from_on=from_on, code=plan.code),
             remedy=message(
                 "It runs from {starts_on} to {ends_on}; choose a day in it.",
@@ -66,12 +66,12 @@ def set_terms(
 ) -> PlanTerms:
     """Give a plan new terms from a day on. Prices that an escalator has written already stand.
 
-    Raises CannotDo for a day outside the plan, a day with terms of its own, or numbers out of range.
+    Raises DomainError for a day outside the plan, a day with terms of its own, or numbers out of range.
     """
     list(ServicePlan.objects.select_for_update().filter(pk=plan.pk))
     _refuse_outside(plan, from_on)
     if not 0 <= escalator_percent <= 100:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "A price can't rise by {escalator_percent} percent a year.",
                 escalator_percent=escalator_percent,
@@ -80,7 +80,7 @@ def set_terms(
             field="escalator_percent",
         )
     if included_visits_per_year is not None and not 0 <= included_visits_per_year <= MOST_VISITS:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{included_visits_per_year} visits a year can't be included.",
                 included_visits_per_year=included_visits_per_year,
@@ -91,7 +91,7 @@ def set_terms(
             field="included_visits_per_year",
         )
     if plan.terms.filter(from_on=from_on, taken_back_at__isnull=True).exists():
-        raise CannotDo(
+        raise DomainError(
             message("Plan {code} has terms from {from_on} on already.", code=plan.code, from_on=from_on),
             remedy=message("Take those back first, or choose another day."),
             field="from_on",
@@ -123,12 +123,12 @@ class EscalationReport:
 def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice:
     """Give a plan a new price from a day on.
 
-    Raises CannotDo when the plan has a price of that very day already, when the day lies outside the plan,
+    Raises DomainError when the plan has a price of that very day already, when the day lies outside the plan,
     or for an amount no price can have.
     """
     price = to_cents(amount)
     if not 0 <= price <= MOST_AMOUNT:
-        raise CannotDo(
+        raise DomainError(
             message("{amount} can't be a price.", amount=amount),
             remedy=message("Give an amount from 0 to {most_amount:,}.", most_amount=MOST_AMOUNT),
             field="amount",
@@ -136,7 +136,7 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
     _refuse_outside(plan, from_on)
     standing = PlanPrice.objects.select_for_update().filter(plan=plan, from_on=from_on).first()
     if standing is not None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "Plan {code} has the price {amount} from {from_on} on already.",
                 code=plan.code,
@@ -217,10 +217,13 @@ def _anniversaries(plan: ServicePlan, first: date, through: date) -> list[date]:
 
 @transaction.atomic
 def end_period(period: PlanPeriod, *, to_on: date) -> PlanPeriod:
-    """End a pause or discount that has no end yet. Raises CannotDo when it has one, or for an early day."""
+    """End a pause or discount that has no end yet.
+
+    Raises DomainError when it has one, or for an early day.
+    """
     period = PlanPeriod.objects.select_for_update().get(pk=period.pk)
     if period.to_on is not None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "This {kind} ends on {to_on} already.",
                 kind=label_of(PeriodKind, period.kind).lower(),
@@ -229,7 +232,7 @@ def end_period(period: PlanPeriod, *, to_on: date) -> PlanPeriod:
             remedy=message("Begin a new one after it."),
         )
     if to_on <= period.from_on:
-        raise CannotDo(
+        raise DomainError(
             message("{to_on} is not after {from_on}, its first day.", to_on=to_on, from_on=period.from_on),
             remedy=message("Choose a later day."),
             field="to_on",
@@ -247,11 +250,11 @@ def pause(plan: ServicePlan, **given: Any) -> PlanPeriod:
 def discount(plan: ServicePlan, *, percent_off: Decimal, **given: Any) -> PlanPeriod:
     """Take a share off a plan's price ``from_on`` a day, up to ``to_on`` (not included; None: no fixed end).
 
-    Takes ``why``, ``by`` and ``now`` as well. Raises CannotDo for a share outside 0 to 100, no reason, or
+    Takes ``why``, ``by`` and ``now`` as well. Raises DomainError for a share outside 0 to 100, no reason, or
     days that overlap a period of the kind.
     """
     if not 0 < percent_off <= 100:
-        raise CannotDo(
+        raise DomainError(
             message("{percent_off} percent can't be taken off.", percent_off=percent_off),
             remedy=message("Give more than 0 and at most 100."),
             field="percent_off",
@@ -272,11 +275,11 @@ def _add_period(
     now: datetime,
 ) -> PlanPeriod:
     if not why.strip():
-        raise CannotDo(
+        raise DomainError(
             message("A {kind} says why.", kind=kind), remedy=message("Write a few words."), field="why"
         )
     if to_on is not None and to_on <= from_on:
-        raise CannotDo(
+        raise DomainError(
             message("{to_on} is not after {from_on}.", to_on=to_on, from_on=from_on),
             remedy=message("Give the first day after the period."),
             field="to_on",
@@ -289,7 +292,7 @@ def _add_period(
         clash = clash.filter(from_on__lt=to_on)
     standing = clash.first()
     if standing is not None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "Plan {code} has a {kind} from {from_on} to {to_on}.",
                 code=plan.code,

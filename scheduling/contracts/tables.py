@@ -27,7 +27,7 @@ def may_correct(page: dict) -> bool:
 
 def taken_back(row: Any) -> str:
     """Say by whom and when a row was taken back."""
-    return gettext("Taken back %(taken_back_by)s %(taken_back_at)s; does not count") % {
+    return gettext("Voided %(taken_back_by)s %(taken_back_at)s; does not count") % {
         "taken_back_by": row.taken_back_by or "",
         "taken_back_at": moment(row.taken_back_at, gettext("j M Y")),
     }  # fmt: skip
@@ -44,11 +44,11 @@ def _entered(row: PlanTerms, page: dict) -> str:
     entered = f"{row.made_by or ''} {moment(row.made_at, gettext('j M Y'))}"
     if row.taken_back_at or not may_correct(page):
         return entered
-    said = gettext("Take back the terms from %(from_on)s") % {
+    said = gettext("Void the terms from %(from_on)s") % {
         "from_on": date_format(row.from_on, gettext("j M Y"))
     }  # fmt: skip
     address = reverse("take_back_plan_terms", args=[page["plan"].code, row.pk])
-    return format_html("{}{}", entered, button(page, address, gettext("Take back"), said=said))
+    return format_html("{}{}", entered, button(page, address, gettext("Void"), said=said))
 
 
 TERMS: Final = Table(
@@ -61,8 +61,8 @@ TERMS: Final = Table(
     Column(_("Entered by"), "made_by", only="file"),
     Column(_("Entered"), "made_at", show=_entered,
            under=lambda row, page: taken_back(row) if row.taken_back_at else ""),
-    Column(_("Taken back"), "taken_back_at", only="file"),
-    Column(_("Taken back by"), "taken_back_by", only="file"),
+    Column(_("Voided"), "taken_back_at", only="file"),
+    Column(_("Voided by"), "taken_back_by", only="file"),
     file="terms of the plan", beside_heading=True,
 )  # fmt: skip
 

@@ -19,10 +19,10 @@ from scheduling.contracts.forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
 from scheduling.pages.request_context import branch_of, note_change, now_and_today
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate
 
 PAUSE = 100
@@ -96,7 +96,7 @@ def end_plan_period(request: HttpRequest, code: str) -> HttpResponse:
     period = get_object_or_404(PlanPeriod, pk=form.cleaned_data["period"], plan=plan)
     try:
         prices.end_period(period, to_on=form.cleaned_data["to_on"])
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         detail = f"on {form.cleaned_data['to_on']}"
@@ -128,9 +128,7 @@ def take_back_plan_terms(request: HttpRequest, code: str, pk: int) -> HttpRespon
     now, _ = now_and_today(request)
     terms = get_object_or_404(PlanTerms, pk=pk, plan=_plan(request, code))
     terms.void(by=request.user, now=now)
-    messages.success(
-        request, gettext("The terms from %(from_on)s on are taken back.") % {"from_on": terms.from_on}
-    )
+    messages.success(request, gettext("The terms from %(from_on)s on are void.") % {"from_on": terms.from_on})
     return redirect("owner_plan", code=code)
 
 
@@ -138,7 +136,7 @@ def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
     """Do what the form asks for; a refusal becomes the form's own error."""
     try:
         do(form.cleaned_data)
-    except CannotDo as error:
+    except DomainError as error:
         form.add_error(error.field if error.field in form.fields else None, translate(error))
         return False
     return True
@@ -170,7 +168,7 @@ def _page(
         "get_interval_display": plan.get_interval_display().lower(),
         "currency": settings.CURRENCY,
     }
-    return page_or_file(
+    return render_or_export(
         request,
         "contracts/owner_plan.html",
         {

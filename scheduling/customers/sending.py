@@ -17,7 +17,7 @@ from django.db.models import F
 from fleet.models import Person
 from scheduling.customers.models import CUT_OFF_AFTER
 from scheduling.models import Notice, NoticeKind, NoticeState
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 AT_ONCE: Final = 200
@@ -61,12 +61,12 @@ def can_send_again(notice: Notice, now: datetime) -> bool:
 
 
 def send_again(notice: Notice, *, by: Person, now: datetime) -> None:
-    """Have a notice sent again that failed or was cut off. Raises CannotDo for any other."""
+    """Have a notice sent again that failed or was cut off. Raises DomainError for any other."""
     rows = Notice.objects.filter(pk=notice.pk)
     claimed_long_ago = rows.filter(state=NoticeState.CLAIMED, claimed_at__lte=now - CUT_OFF_AFTER)
     given = {"state": NoticeState.WAITING, "next_try_at": now, "tries": 0, "resent_by": by}
     if not (rows.filter(state=NoticeState.FAILED).update(**given) or claimed_long_ago.update(**given)):
-        raise CannotDo(
+        raise DomainError(
             message("This notice is not one that failed or was cut off."),
             remedy=message("Only those can be sent again; one just being sent is settled within 15 minutes."),
         )

@@ -53,7 +53,7 @@ NOTICES: Final = Table(
     Mark(_("State"), "get_state_display", tone=notice_tone, under=_went),
     Column(_("To"), "to_email", only="file"),
     Column(_("Sent"), "sent_at", only="file"),
-    Column(_("Tries"), "tries", only="file"),
+    Column(_("Attempts"), "tries", only="file"),
     Column(_("Problem"), "problem", only="file"),
     file="notices", zone="visit__site__time_zone",
 )  # fmt: skip

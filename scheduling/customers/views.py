@@ -34,10 +34,10 @@ from scheduling.pages.request_context import (
 )
 from scheduling.routes import maps
 from shared.access import opened_by_secret, requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate
 
 PAGE_SIZE: Final = 50
@@ -70,7 +70,7 @@ def notices(request: HttpRequest) -> HttpResponse:
         "quiet": (settings.NOTICE_QUIET_FROM_HOUR, settings.NOTICE_QUIET_UNTIL_HOUR),
         "settle": settings.NOTICE_SETTLE_MINUTES,
     }
-    return page_or_file(
+    return render_or_export(
         request,
         "customers/notices.html",
         context,
@@ -101,7 +101,7 @@ def send_notice_again(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     try:
         sending.send_again(found, by=request.user, now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(request, gettext("It goes out with the next round, within five minutes."))
@@ -143,7 +143,7 @@ def my_calendar(request: HttpRequest) -> HttpResponse:
 def feeds(request: HttpRequest) -> HttpResponse:
     """List the technicians' feeds. Addresses are theirs alone; a planner can only switch one off."""
     rows = queries.feed_rows(branch_of(request))
-    return page_or_file(
+    return render_or_export(
         request,
         "customers/feeds.html",
         {"rows": rows},
@@ -195,14 +195,14 @@ def route_gpx(request: HttpRequest, pk: int) -> HttpResponse:
 
 @requires(Permission.SEE_OWN_DAY)
 @require_GET
-def own_gpx(request: HttpRequest, on: str) -> HttpResponse:
+def my_gpx(request: HttpRequest, on: str) -> HttpResponse:
     """Return the own route of a day for a navigation device."""
     return _gpx(_own(request, on))
 
 
 @requires(Permission.SEE_OWN_DAY)
 @require_GET
-def own_geojson(request: HttpRequest, on: str) -> HttpResponse:
+def my_geojson(request: HttpRequest, on: str) -> HttpResponse:
     """Return the own route of a day for another map."""
     route = _own(request, on)
     if route is None:

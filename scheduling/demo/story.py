@@ -19,7 +19,7 @@ from scheduling.stock import movements
 from scheduling.stock.movements import set_up_places
 from scheduling.visits import checks, close_out
 from scheduling.workbook.importing import import_workbook
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.periods import local_day
 
 ZONE = "America/Chicago"
@@ -42,7 +42,7 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     report = import_workbook(sheets, accept_good_rows=False, now=now)
     if report.problems:
         first = "\n".join(str(problem) for problem in report.problems[:5])
-        raise CannotDo(f"The demo's own spreadsheet was refused:\n{first}", remedy="Mend the rows named.")
+        raise DomainError(f"The demo's own spreadsheet was refused:\n{first}", remedy="Mend the rows named.")
     people = make_people()
     planner = Person.objects.get(username="planner")
     fill_shelves(now, planner)

@@ -10,7 +10,7 @@ import segno
 from django.utils.translation import gettext
 
 from scheduling.documents.paper import A4_MM, INK, LETTER_MM, SOFT, Label, Paper
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 QUIET_MODULES: Final = 4
@@ -59,24 +59,24 @@ def label_sheet_pdf(
 ) -> bytes:
     """Return labels as a PDF. ``first`` is the place on the first sheet where to begin, from 1.
 
-    Raises CannotDo for an unknown sheet, no labels, or a place the sheet does not have.
+    Raises DomainError for an unknown sheet, no labels, or a place the sheet does not have.
     """
     if stock not in STOCKS:
         known = ", ".join(one.name for one in STOCKS.values())
-        raise CannotDo(
+        raise DomainError(
             message("There is no sheet {stock!r}.", stock=stock),
             remedy=message("Choose one of: {known}.", known=known),
             field="stock",
         )
     sheet = STOCKS[stock]
     if not labels:
-        raise CannotDo(
+        raise DomainError(
             message("There is nothing to print."),
             remedy=message("Choose at least one treatment unit."),
             field="units",
         )
     if not 1 <= first <= sheet.count:
-        raise CannotDo(
+        raise DomainError(
             message("The sheet has no place {first}.", first=first),
             remedy=message("Begin at 1 to {count}.", count=sheet.count),
             field="first",

@@ -165,7 +165,7 @@ def _head(paper: Paper, report: ServiceReport) -> None:
     paper.ln(1)
     if report.undone:
         paper.text_block(
-            gettext("This close-out was taken back: %(undone)s") % {"undone": report.undone},
+            gettext("This close-out was voided: %(undone)s") % {"undone": report.undone},
             bold=True,
             colour=BAD,
         )
@@ -400,7 +400,7 @@ def _stop(paper: Paper, stop: SheetStop, gauges: Sequence[str], seen: dict[str, 
             (gettext("Arrive about"), f"{stop.arrives_at:%H:%M}"),
             (gettext("Address"), stop.address),
             (gettext("Contact"), stop.contact),
-            (gettext("Getting in"), stop.access_note),
+            (gettext("Access"), stop.access_note),
         ]
     )
     for order in stop.orders:

@@ -81,7 +81,7 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('first_on', models.DateField()),
                 ('last_on', models.DateField()),
-                ('state', models.CharField(choices=[('running', 'Being worked out'), ('ready', 'Ready to look at'), ('published', 'Published'), ('set_aside', 'Set aside'), ('failed', 'Failed')], default='running', max_length=10)),
+                ('state', models.CharField(choices=[('running', 'Being worked out'), ('ready', 'Ready to look at'), ('published', 'Published'), ('set_aside', 'Discarded'), ('failed', 'Failed')], default='running', max_length=10)),
                 ('made_at', models.DateTimeField()),
                 ('progress', models.FloatField(default=0)),
                 ('progress_text', models.CharField(blank=True, max_length=160)),
@@ -572,7 +572,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='workorder',
-            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['open', 'on_route'])), fields=('cause_key',), name='scheduling_workorder_one_standing_per_cause', violation_error_message='There is already a standing order for this cause.'),
+            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['open', 'on_route'])), fields=('cause_key',), name='scheduling_workorder_one_standing_per_cause', violation_error_message='There is already an open order for this cause.'),
         ),
         migrations.AddConstraint(
             model_name='workorder',

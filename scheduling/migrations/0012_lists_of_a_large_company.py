@@ -2,7 +2,7 @@
 
 from django.db import migrations, models
 
-from shared.migration_parts import AddIndexBesideTraffic
+from shared.migration_parts import AddIndexConcurrently
 
 STANDING = models.Q(("state__in", ["open", "on_route"]))
 
@@ -16,21 +16,21 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="revenueentry",
             index=models.Index(fields=["month", "id"], name="scheduling_entry_month"),
         ),
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="revenueentry",
             index=models.Index(fields=["entered_at", "id"], name="scheduling_entry_entered"),
         ),
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="workorder",
             index=models.Index(
                 condition=STANDING, fields=["window_to", "id"], name="scheduling_workorder_by_window"
             ),
         ),
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="workorder",
             index=models.Index(
                 condition=STANDING,
@@ -38,7 +38,7 @@ class Migration(migrations.Migration):
                 name="scheduling_workorder_by_risk",
             ),
         ),
-        AddIndexBesideTraffic(
+        AddIndexConcurrently(
             model_name="workorderevent",
             index=models.Index(fields=["at", "id"], name="scheduling_orderevent_at"),
         ),

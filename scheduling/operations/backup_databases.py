@@ -21,7 +21,7 @@ import psycopg
 from django.conf import settings
 from psycopg import conninfo, sql
 
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 PATIENCE_S: Final = 60
 _MASK: Final = (1 << 128) - 1
@@ -91,20 +91,22 @@ class Sqlite:
         return self.sums_of(target), [name for (name,) in migrations]
 
     def sums_of(self, copy: Path) -> Sums:
-        """Return rows and sums of every table of a file. Raises CannotDo when the file is damaged."""
+        """Return rows and sums of every table of a file. Raises DomainError when the file is damaged."""
         try:
             with closing(sqlite3.connect(f"file:{copy}?mode=ro", uri=True, timeout=PATIENCE_S)) as database:
                 says = database.execute("PRAGMA integrity_check(1)").fetchone()[0]
                 if says == "ok" and (loose := database.execute("PRAGMA foreign_key_check").fetchone()):
                     says = f"table {loose[0]} points at rows that are not there"
                 if says != "ok":
-                    raise CannotDo(f"The database file is damaged: {says}.", remedy="Use another backup.")
+                    raise DomainError(f"The database file is damaged: {says}.", remedy="Use another backup.")
                 names = database.execute(
                     "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT GLOB 'sqlite_*'"
                 ).fetchall()
                 return {name: self._sum(database, name) for (name,) in names}
         except sqlite3.DatabaseError as error:
-            raise CannotDo(f"The database file is damaged: {error}.", remedy="Use another backup.") from error
+            raise DomainError(
+                f"The database file is damaged: {error}.", remedy="Use another backup."
+            ) from error
 
     def replace_by(self, copy: Path, compare: Callable[[Sums], None]) -> None:
         """Put a copy in place of what is there, which is kept beside it."""
@@ -167,7 +169,7 @@ class Postgres:
 
     @contextmanager
     def scratch(self) -> Iterator["Postgres"]:
-        """Make a database for a moment. Raises CannotDo when the log-in may not make one."""
+        """Make a database for a moment. Raises DomainError when the log-in may not make one."""
         name = f"tapward_scratch_{secrets.token_hex(4)}"
         with self.connect() as connection:
             try:
@@ -175,7 +177,7 @@ class Postgres:
                     sql.SQL("CREATE DATABASE {} TEMPLATE template0").format(sql.Identifier(name))
                 )
             except psycopg.errors.InsufficientPrivilege as error:
-                raise CannotDo(
+                raise DomainError(
                     "The log-in of DATABASE_URL may not make the scratch database that the check needs.",
                     remedy="Let it (ALTER ROLE … CREATEDB), or run the check as another log-in.",
                 ) from error
@@ -192,7 +194,7 @@ class Postgres:
         return connection
 
     def run(self, tool: str, *arguments: str) -> str:
-        """Run one of PostgreSQL's programs; return what it wrote. Raises CannotDo."""
+        """Run one of PostgreSQL's programs; return what it wrote. Raises DomainError."""
         with self.connect() as connection:
             path = find_tool(tool, connection.info.server_version // 10_000)
         env = dict(os.environ)
@@ -204,7 +206,7 @@ class Postgres:
         if done.returncode:
             said = done.stderr.strip()[-600:]
             remedy = next(remedy for sign, remedy in _REMEDIES.items() if re.search(sign, said))
-            raise CannotDo(f"{tool} failed: {said}", remedy=remedy)
+            raise DomainError(f"{tool} failed: {said}", remedy=remedy)
         return done.stdout
 
     def _where(self) -> Sequence[str]:
@@ -221,7 +223,7 @@ class Postgres:
 def find_tool(name: str, server_major: int = 0) -> str:
     """Return one of PostgreSQL's programs: of the folder that is set, of the server's version, or the newest.
 
-    Raises CannotDo when there is none.
+    Raises DomainError when there is none.
     """
     if folder := settings.POSTGRES_PROGRAMS:
         found = glob.glob(f"{folder}/{name}")
@@ -229,7 +231,7 @@ def find_tool(name: str, server_major: int = 0) -> str:
         found = glob.glob(f"/usr/lib/postgresql/*/bin/{name}")
     path = max(found, key=lambda one: _rank(one, server_major), default=None) or shutil.which(name)
     if path is None:
-        raise CannotDo(
+        raise DomainError(
             f"{name} is not on this machine.",
             remedy="Install PostgreSQL's client programs, as new as the server or newer. "
             "On Debian: apt-get install postgresql-client",
@@ -252,7 +254,7 @@ def _copy_file(source: Path, target: Path) -> None:
         ):
             of.backup(to)
     except sqlite3.Error as error:
-        raise CannotDo(
+        raise DomainError(
             f"The database could not be copied: {error}.",
             remedy="Stop what writes to it, free space on the disk, and try again.",
         ) from error

@@ -23,7 +23,7 @@ from django.db import connection
 from django.db.migrations.loader import MigrationLoader
 
 from scheduling.operations.backup_databases import Postgres, Sqlite, Sums, TableSum
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 FORM: Final = 1
 LIST: Final = "manifest.json"
@@ -57,7 +57,7 @@ class Manifest:
         return len(_known_migrations() - set(self.migrations))
 
     def compare(self, found: Sums) -> None:
-        """Raise CannotDo where a database differs from the list."""
+        """Raise DomainError where a database differs from the list."""
         told = []
         for name in sorted(self.tables.keys() | found.keys()):
             was, now = self.tables.get(name), found.get(name)
@@ -68,7 +68,7 @@ class Manifest:
             elif was != now:
                 told.append(f"table {name} has other contents")
         if told:
-            raise CannotDo(
+            raise DomainError(
                 f"The backup does not restore to what it says: {'; '.join(told[:5])}.",
                 remedy="Make or use another.",
             )
@@ -77,12 +77,12 @@ class Manifest:
 def back_up(folder: Path, *, now: datetime, prove: bool = True) -> tuple[Path, Manifest]:
     """Write one file with the database and the photos, while everybody works on.
 
-    Raises CannotDo, leaving no file, when it can't be written or does not restore to what it says.
+    Raises DomainError, leaving no file, when it can't be written or does not restore to what it says.
     """
     folder.mkdir(parents=True, exist_ok=True)
     target = folder / f"tapward-{now:%Y%m%d-%H%M%S}.tar"
     if target.exists():
-        raise CannotDo(f"{target} is there already.", remedy="Wait a second and try again.")
+        raise DomainError(f"{target} is there already.", remedy="Wait a second and try again.")
     database = ENGINES[connection.vendor](connection.settings_dict)
     photos = Path(settings.MEDIA_ROOT)
     with _room(folder) as room:
@@ -117,12 +117,12 @@ def check(file: Path) -> Manifest:
 def restore(file: Path, *, over: bool) -> Manifest:
     """Put a backup back: database whole or not at all, then the photos.
 
-    Raises CannotDo, with nothing changed, when the database holds anything and ``over`` is not given.
+    Raises DomainError, with nothing changed, when the database holds anything and ``over`` is not given.
     """
     with _room(Path(settings.DATA_DIR)) as room:
         manifest, database, copy = _unpack(file, room)
         if unknown := sorted(set(manifest.migrations) - _known_migrations()):
-            raise CannotDo(
+            raise DomainError(
                 f"The backup was made by a newer release (it knows {unknown[-1]}).",
                 remedy="Install that release, then restore.",
             )
@@ -147,7 +147,7 @@ def _write(target: Path, manifest: Manifest, database: Path, photos: Path) -> No
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as error:
-        raise CannotDo(
+        raise DomainError(
             f"The backup could not be written: {error.strerror or error}.",
             remedy="Free space or choose another folder; nothing half-written was left.",
         ) from error
@@ -156,16 +156,18 @@ def _write(target: Path, manifest: Manifest, database: Path, photos: Path) -> No
 def _unpack(file: Path, room: Path) -> tuple[Manifest, Sqlite | Postgres, Path]:
     """Unpack what the list names, and nothing else, and compare it. Returns list, database and its copy.
 
-    Raises CannotDo on any difference.
+    Raises DomainError on any difference.
     """
     try:
         with tarfile.open(file) as tar:
             listed = tar.extractfile(LIST)
             manifest = _manifest_of(listed.read() if listed else b"")
     except (tarfile.TarError, KeyError, OSError) as error:
-        raise CannotDo(f"{file} is no backup of ours, or is cut off.", remedy="Use another file.") from error
+        raise DomainError(
+            f"{file} is no backup of ours, or is cut off.", remedy="Use another file."
+        ) from error
     if manifest.engine != connection.vendor:
-        raise CannotDo(
+        raise DomainError(
             f"The backup is of {manifest.engine}, DATABASE_URL names {connection.vendor}.",
             remedy="Set DATABASE_URL to a database of the backup's kind.",
         )
@@ -185,10 +187,10 @@ def _unpack(file: Path, room: Path) -> tuple[Manifest, Sqlite | Postgres, Path]:
                 if _sha256_of(path) == left[member.name]:
                     del left[member.name]
     except (tarfile.TarError, OSError) as error:
-        raise CannotDo(f"{file} can't be unpacked: {error}.", remedy="Use another backup.") from error
+        raise DomainError(f"{file} can't be unpacked: {error}.", remedy="Use another backup.") from error
     if left or len(manifest.files) != sum(map(_is_photo, manifest.files)):
         name = min(left, default="A file")
-        raise CannotDo(f"{name} in the backup is missing or damaged.", remedy="Use another backup.")
+        raise DomainError(f"{name} in the backup is missing or damaged.", remedy="Use another backup.")
     return manifest, database, room / database.file
 
 
@@ -198,9 +200,11 @@ def _manifest_of(text: bytes) -> Manifest:
         tables = {name: TableSum(**one) for name, one in given.pop("tables").items()}
         made = Manifest(**given, tables=tables)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise CannotDo("The file's list of contents can't be read.", remedy="Use another backup.") from error
+        raise DomainError(
+            "The file's list of contents can't be read.", remedy="Use another backup."
+        ) from error
     if made.form != FORM:
-        raise CannotDo(
+        raise DomainError(
             f"The backup has form {made.form}.", remedy="Restore it with the release that made it."
         )
     return made
@@ -231,7 +235,7 @@ def _refuse_full() -> None:
         for table in sorted(tables & ours):
             cursor.execute(f"SELECT 1 FROM {connection.ops.quote_name(table)} LIMIT 1")
             if cursor.fetchone():
-                raise CannotDo(
+                raise DomainError(
                     f"The database is not empty: {table} holds rows.",
                     remedy="To replace everything in it, say --over. Make a backup of it first.",
                 )

@@ -17,8 +17,8 @@ from scheduling.operations.views import progress_context
 from scheduling.pages.request_context import now_and_today
 from scheduling.workbook import importing as service
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.roles import Permission
 from shared.table_files import XLSX_TYPE
 from shared.translation import translate
@@ -54,7 +54,7 @@ class UploadForm(forms.Form):
 
 @requires(Permission.IMPORT_FLEET)
 @require_http_methods(["GET", "POST"])
-@is_heavy
+@rate_limited
 def import_page(request):
     """Take a workbook and go on to what would come of it."""
     form = UploadForm(request.POST or None, request.FILES or None)
@@ -66,7 +66,7 @@ def import_page(request):
 
 @requires(Permission.IMPORT_FLEET)
 @require_http_methods(["GET", "POST"])
-@is_heavy
+@rate_limited
 def import_preview(request, token):
     """Show how far an upload is: being looked at, what would come of it, being written, what came of it."""
     job = LongJob.objects.filter(upload=token, made_by=request.user).first()
@@ -128,14 +128,14 @@ def _go_on(request, token, job):
         given["accept"] = "good" if request.POST["accept"] == "good" else "all"
     try:
         _begin(request, JobKind.IMPORT_WRITE if is_write else JobKind.IMPORT_LOOK, token, given, now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     return redirect(request.path)
 
 
 def _begin(request, kind, token, given, now) -> None:
     made = jobs.begin(kind, given=given, upload=token, by=request.user, now=now)
-    tasks.do_long_job.beside(job_id=made.pk)
+    tasks.do_long_job.enqueue(job_id=made.pk)
 
 
 def _outcome(answer: dict) -> dict:

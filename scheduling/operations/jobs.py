@@ -26,7 +26,7 @@ from scheduling.models import JobKind, JobState, LongJob
 from scheduling.orders import raising
 from scheduling.routes import publishing
 from scheduling.workbook import importing
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 
@@ -118,14 +118,14 @@ class Watch:
 def begin(
     kind: JobKind, *, given: dict | None = None, upload: uuid.UUID | None = None, by: Person, now: datetime
 ) -> LongJob:
-    """Write down that work is wanted; ``carry_out`` does it. Raises CannotDo while its file is at work."""
+    """Write down that work is wanted; ``carry_out`` does it. Raises DomainError while its file is at work."""
     try:
         with transaction.atomic():
             return LongJob.objects.create(
                 kind=kind, given=given or {}, upload=upload, made_by=by, made_at=now
             )  # fmt: skip
     except IntegrityError as error:
-        raise CannotDo(
+        raise DomainError(
             message("This file is being worked on already."), remedy=message("Wait for it, or stop it first.")
         ) from error
 
@@ -170,7 +170,7 @@ def carry_out(job_id: int, *, clock: Clock) -> LongJob:
         answer = WORK[JobKind(job.kind)](job, watch, clock)
     except Stopped:
         _end(job, clock(), state=JobState.STOPPED)
-    except CannotDo as error:
+    except DomainError as error:
         _end(job, clock(), state=JobState.FAILED, problem=str(error)[:2000])
     except BaseException as error:
         _end(job, clock(), state=JobState.FAILED, problem=plain_problem(error))
@@ -292,7 +292,7 @@ def _answer_of(report: importing.ImportReport) -> dict:
 def _wanted(job: LongJob) -> Path:
     found = kept_file(job.upload, job.made_by_id) if job.upload else None
     if found is None:
-        raise CannotDo(
+        raise DomainError(
             message("The file is no longer kept, or this worker does not see it."),
             remedy=message("Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR."),
         )

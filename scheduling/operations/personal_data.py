@@ -64,7 +64,7 @@ from scheduling.operations.personal_data_rows import (
     rows_pointing_at,
     trail_names_of,
 )
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import Message, message
 from shared.periods import local_day
 
@@ -202,7 +202,7 @@ STAYS_ANYHOW: Final = (
     ),
     (
         message("A name somebody typed in another spelling than ours"),
-        message("no rule finds it; look through Changes"),
+        message("no rule finds it; look through Activity"),
     ),
     (message("What was sent to other programs, books or people"), message("it is theirs; ask them")),
 )
@@ -225,7 +225,7 @@ class Erasure:
 
 @transaction.atomic
 def erase(subject: Subject, *, by: Person | None, now: datetime) -> Erasure:
-    """Erase what names a person. Raises CannotDo, with nothing changed, where that must wait.
+    """Erase what names a person. Raises DomainError, with nothing changed, where that must wait.
 
     That is: oneself, the last owner who can log in, and a technician with stops to come.
     """
@@ -260,11 +260,13 @@ def erase(subject: Subject, *, by: Person | None, now: datetime) -> Erasure:
 def _check(subject: Subject, by: Person | None, now: datetime) -> None:
     person = subject.person
     if person is not None and by is not None and person.pk == by.pk:
-        raise CannotDo(message("Nobody erases the own log-in."), remedy=message("Have another owner do it."))
+        raise DomainError(
+            message("Nobody erases the own log-in."), remedy=message("Have another owner do it.")
+        )
     if person is not None and person.role == PersonRole.OWNER:
         others = Person.objects.select_for_update().filter(role=PersonRole.OWNER, is_active=True)
         if not others.exclude(pk=person.pk).exists():
-            raise CannotDo(
+            raise DomainError(
                 message("This is the last owner who can log in."), remedy=message("Add another owner first.")
             )
     if subject.technician is not None:
@@ -275,7 +277,7 @@ def _check(subject: Subject, by: Person | None, now: datetime) -> None:
             order__state=OrderState.ON_ROUTE,
         ).count()
         if to_come:
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{name} has {to_come} order{to_come2} on routes to come.",
                     name=subject.name,

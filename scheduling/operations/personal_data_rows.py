@@ -67,7 +67,7 @@ from scheduling.models import (
     WorkOrderEvent,
     WorkOrderPart,
 )
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 MOST_FOUND: Final = 50
@@ -156,12 +156,12 @@ def subject_of(row: Model) -> Subject:
 def find(kind: str, code: str) -> Subject:
     """Return the person of this kind and code (user name, technician's code, customer's number).
 
-    Raises CannotDo when there is none.
+    Raises DomainError when there is none.
     """
     model, field = _CODES[Kind(kind)]
     row = model.objects.filter(**{field: code}).first()
     if row is None:
-        raise CannotDo(
+        raise DomainError(
             message("There is no {kind} {code!r}.", kind=kind, code=code),
             remedy=message("Look the person up on the page People's data."),
         )

@@ -10,7 +10,7 @@ from django.utils.translation import gettext, ngettext
 
 from fleet.models import TaskOutcome, TaskRun
 from scheduling.operations.timetable import DUTIES, HEARTBEAT, SILENCE, title_of
-from scheduling.operations.watching import LONGEST_TASK, Numbers, numbers
+from scheduling.operations.watching import LONGEST_TASK, Metrics, numbers
 
 RECENT: Final = 25
 LITTLE_DISK_BYTES: Final = 1_000_000_000
@@ -20,7 +20,7 @@ OLD_BACKUP: Final = timedelta(days=2)
 
 
 @dataclass(frozen=True)
-class Trouble:
+class Alert:
     """One thing that is wrong, and the remedy."""
 
     tone: str
@@ -46,8 +46,8 @@ class RunRow:
 class Operations:
     """The whole page."""
 
-    numbers: Numbers
-    troubles: list[Trouble]
+    numbers: Metrics
+    alerts: list[Alert]
     duties: list[RunRow]
     failed: list[RunRow]
 
@@ -59,16 +59,16 @@ class Operations:
 def operations(*, now: datetime, today: date) -> Operations:
     """Return the page in a number of queries that does not grow with what ran."""
     found = numbers(now=now, today=today)
-    return Operations(found, _troubles(found), _duties(now), _failed(now))
+    return Operations(found, _alerts(found), _duties(now), _failed(now))
 
 
-def _troubles(found: Numbers) -> list[Trouble]:
+def _alerts(found: Metrics) -> list[Alert]:
     """Return what is wrong now, the worst first."""
     now, told = found.now, []
 
     def when(holds: bool, tone: str, what: str, remedy: str, since: datetime | None = None) -> None:
         if holds:
-            told.append(Trouble(tone, what, remedy, since))
+            told.append(Alert(tone, what, remedy, since))
 
     def old(at: datetime | None, than: timedelta, tone: str, what: str, remedy: str) -> None:
         when(at is not None and at < now - than, tone, what, remedy, at)
@@ -133,8 +133,8 @@ def _troubles(found: Numbers) -> list[Trouble]:
     counted(
         found.tasks_cut_off_in_a_day,
         ngettext(
-            "%(count)s task of the last day never said that it was over.",
-            "%(count)s tasks of the last day never said that it was over.",
+            "%(count)s task of the last day did not finish.",
+            "%(count)s tasks of the last day did not finish.",
             found.tasks_cut_off_in_a_day,
         ),
         gettext("Their worker was killed. The work is taken up again by itself; see below."),
@@ -208,7 +208,7 @@ def _troubles(found: Numbers) -> list[Trouble]:
             "%(count)s telemetry messages could not be taken.",
             found.refused_messages,
         ),
-        gettext("Open Telemetry, Refused messages: each says why and what would cure it."),
+        gettext("Open Telemetry, Rejected messages: each says why and what would cure it."),
     )
     counted(
         found.telemetry_silent,
@@ -218,7 +218,7 @@ def _troubles(found: Numbers) -> list[Trouble]:
             found.telemetry_silent,
         ),
         gettext(
-            "Open Telemetry, Last heard; look whether the listener, the broker or the site's line is down."
+            "Open Telemetry, Last seen; look whether the listener, the broker or the site's line is down."
         ),
     )
     counted(

@@ -9,7 +9,7 @@ from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import DeadLetterState, DeliveryState
-from fleet.table_columns import Day, Mark, Moment, Switch, Told, code, mark, moment
+from fleet.table_columns import Day, Mark, Moment, Switch, Translated, code, mark, moment
 from fleet.telemetry.mapping import title_of
 from shared.tables import Column, Number, Table
 from shared.translation import translate
@@ -56,7 +56,7 @@ WEBHOOKS: Final = Table(
     Column(_("Address"), "url", show=lambda row, page: code(row.url)),
     Column(_("State"), "is_on", in_file=_("On"), label="", show=_hook_state, place=2),
     Column(_("Off because"), "off_because", only="file"),
-    Number(_("Kinds of event"), lambda row: ", ".join(row.kinds), in_file=_("Told of"), place=1,
+    Number(_("Kinds of event"), lambda row: ", ".join(row.kinds), in_file=_("Subscribed events"), place=1,
            show=lambda row, page: len(row.kinds)),
     Column(_("Branch"), lambda row: row.branch.name if row.branch else gettext("all"),
            show=lambda row, page: row.branch or gettext("All")),
@@ -83,19 +83,19 @@ DELIVERIES: Final = Table(
     Moment(_("Happened"), "event__happened_at"),
     Mark(_("State"), "get_state_display", tone=lambda row: DELIVERY_TONES[DeliveryState(row.state)],
          under=_delivered, place=3),
-    Number(_("Tries"), "tries", place=2),
+    Number(_("Attempts"), "tries", place=2),
     Column(_("Next try"), lambda row: row.next_try_at if row.state == DeliveryState.WAITING else None,
            only="file"),
     Column(_("Delivered"), "delivered_at", only="file"),
     file="deliveries",
 )  # fmt: skip
 TRIES: Final = Table(
-    _("Tries"),
+    _("Attempts"),
     Moment(_("At"), "at", head=True, css="", form=lambda: gettext("j M Y, H:i:s")),
     Column(_("Answer"), "status", in_file=_("HTTP status"), empty=_("none"),
            show=lambda row, page: row.status and gettext("HTTP %(status)s") % {"status": row.status}),
     Number(_("Milliseconds"), "milliseconds"),
-    Column(_("Said"), "problem", in_file=_("Problem"), empty="–",
+    Column(_("Response"), "problem", in_file=_("Problem"), empty="–",
            show=lambda row, page: translate(row.problem) or row.answer),
     Column(_("Answer"), "answer", only="file"),
     file="tries",
@@ -123,7 +123,7 @@ TELEMETRY_DAYS: Final = Table(
     Number(_("Messages"), "messages"),
     Number(_("Readings recorded"), "recorded"),
     Number(_("Known already"), "duplicates"),
-    Number(_("Refused"), "refused", in_file=_("Messages refused")),
+    Number(_("Rejected"), "refused", in_file=_("Messages refused")),
     file="telemetry by day",
 )
 
@@ -134,7 +134,7 @@ def _choose(row: Any, page: dict) -> str:
 
 
 LETTERS: Final = Table(
-    _("Refused messages"),
+    _("Rejected messages"),
     Column(_("Choose"), only="page", unseen=True, show=_choose),
     Column(_("First came"), "first_at", only="file"),
     Moment(_("Last came"), "last_at", place=1),
@@ -142,7 +142,7 @@ LETTERS: Final = Table(
     Column(_("Topic"), "topic", head=True, link=("dead_letter", "pk"),
            show=lambda row, page: Truncator(row.topic).chars(60)),
     Column(_("Field"), "field", only="file"),
-    Told(_("Reason"), "reason",
+    Translated(_("Reason"), "reason",
          under=lambda row, page: (f"{row.field}: " if row.field else "") + translate(row.remedy)),
     Column(_("Remedy"), "remedy", only="file"),
     Mark(_("State"), "get_state_display", tone=lambda row: LETTER_TONES[DeadLetterState(row.state)], place=2),
@@ -150,12 +150,12 @@ LETTERS: Final = Table(
     file="refused messages",
 )  # fmt: skip
 HEARD: Final = Table(
-    _("Last heard"),
+    _("Last seen"),
     Column(_("Treatment unit"), "treatment_unit__serial", head=True,
            link=("treatment_unit", "treatment_unit__serial"), under="treatment_unit__site__name"),
     Column(_("Site"), "treatment_unit__site__name", only="file"),
     Column(_("What"), "get_source_display"),
-    Moment(_("Last heard"), "heard_at"),
+    Moment(_("Last seen"), "heard_at"),
     Moment(_("Newest reading"), "read_at"),
     Column(_("State"), "silent_since", in_file=_("Silence noticed"), label="", show=lambda row, page: (
         mark("bad", gettext("Silent")) if row.silent_since else mark("good", gettext("Reports")))),

@@ -20,10 +20,10 @@ from scheduling.operations import tables as tables
 from scheduling.operations.forms import HeardFilter, LetterFilter, MapForm
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.roles import Permission
-from shared.tables import asked_file, page_or_file
+from shared.tables import asked_file, render_or_export
 from shared.translation import translate
 
 PAGE_SIZE: Final = 50
@@ -46,7 +46,7 @@ def telemetry(request: HttpRequest) -> HttpResponseBase:
         "host": settings.MQTT_HOST,
         "may_change": branch_of(request) is None,
     }
-    return page_or_file(
+    return render_or_export(
         request,
         "operations/telemetry.html",
         context,
@@ -75,7 +75,7 @@ def telemetry_map(request: HttpRequest, name: str = "") -> HttpResponse:
         else:
             try:
                 mapping.keep_map(wanted, form.values(), by=request.user, now=now)
-            except CannotDo as error:
+            except DomainError as error:
                 form.add_error(error.field if error.field in form.fields else None, translate(error))
             else:
                 messages.success(request, gettext("Kept. Listeners use it within seconds."))
@@ -114,7 +114,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
         does_retry = request.POST.get("do") == "retry"
         try:
             (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
-        except CannotDo as error:
+        except DomainError as error:
             messages.error(request, translate(error))
             return redirect("dead_letter", pk=pk)
         messages.success(
@@ -128,7 +128,7 @@ def dead_letter(request: HttpRequest, pk: int) -> HttpResponse:
 
 @requires(Permission.CONNECT)
 @require_POST
-@is_heavy
+@rate_limited
 def settle_dead_letters(request: HttpRequest) -> HttpResponse:
     """Try all chosen messages again, or dismiss them."""
     now, _ = now_and_today(request)
@@ -138,7 +138,7 @@ def settle_dead_letters(request: HttpRequest) -> HttpResponse:
     for found in last_seen.dead_letters(branch_of(request)).filter(pk__in=chosen):
         try:
             (retry if does_retry else letters.dismiss)(found, by=request.user, now=now)
-        except CannotDo:
+        except DomainError:
             refused += 1
         else:
             done += 1

@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy
 
 
 @dataclass(frozen=True)
-class Duty:
+class ScheduledTask:
     """One thing that runs by itself; without ``schedule`` something else begins it."""
 
     task: str
@@ -19,14 +19,14 @@ class Duty:
     schedule: crontab | float | None = None
 
 
-def _minutes(task: str, title: str, every: int) -> Duty:
+def _minutes(task: str, title: str, every: int) -> ScheduledTask:
     words = format_lazy(gettext_lazy("every {minutes} minutes"), minutes=every)
-    return Duty(task, title, words, crontab(minute=f"*/{every}"))
+    return ScheduledTask(task, title, words, crontab(minute=f"*/{every}"))
 
 
-def _nightly(task: str, title: str, hour: int, minute: int) -> Duty:
+def _nightly(task: str, title: str, hour: int, minute: int) -> ScheduledTask:
     words = format_lazy(gettext_lazy("every night at {time}"), time=f"{hour}:{minute:02}")
-    return Duty(task, title, words, crontab(hour=hour, minute=minute))
+    return ScheduledTask(task, title, words, crontab(hour=hour, minute=minute))
 
 
 HEARTBEAT: Final = "fleet.tasks.take_up_lost_shards"
@@ -36,7 +36,7 @@ NIGHT: Final = "fleet.tasks.assess_fleet"
 BACK_UP: Final = "back_up"
 DUTIES: Final = (
     _nightly(NIGHT, gettext_lazy("Begin the night's assessment"), 2, 0),
-    Duty(
+    ScheduledTask(
         "fleet.tasks.assess_shard",
         gettext_lazy("Assess a shard of the fleet"),
         gettext_lazy("after that, shard by shard"),
@@ -44,7 +44,7 @@ DUTIES: Final = (
     _minutes(HEARTBEAT, gettext_lazy("Take up what a lost worker left"), 5),
     _minutes("scheduling.tasks.raise_work", gettext_lazy("Raise work from findings and plans"), 15),
     _minutes("scheduling.tasks.tell_customers", gettext_lazy("Tell customers of visits"), 5),
-    Duty(
+    ScheduledTask(
         "fleet.tasks.send_webhooks",
         gettext_lazy("Tell other programs"),
         gettext_lazy("every 15 seconds"),
@@ -52,7 +52,7 @@ DUTIES: Final = (
     ),
     _minutes("fleet.tasks.note_silence", gettext_lazy("Notice what fell silent"), 15),
     _nightly("scheduling.tasks.enter_revenue", gettext_lazy("Enter revenue"), 3, 30),
-    Duty(
+    ScheduledTask(
         "fleet.tasks.assess_stale",
         gettext_lazy("Assess what was recorded since"),
         gettext_lazy("every minute"),
@@ -60,18 +60,18 @@ DUTIES: Final = (
     ),
     _nightly("fleet.tasks.tidy_task_runs", gettext_lazy("Forget old records of tasks"), 4, 10),
     _nightly("fleet.tasks.forget_old_events", gettext_lazy("Forget old events of webhooks"), 4, 10),
-    Duty(
+    ScheduledTask(
         "fleet.tasks.learn_lives",
         gettext_lazy("Learn lives and use from the fleet"),
         gettext_lazy("on the 1st of a month"),
         crontab(day_of_month=1, hour=1, minute=0),
     ),
-    Duty(
+    ScheduledTask(
         "nightly",
         gettext_lazy("The whole night in one go"),
         gettext_lazy("where no worker runs: by the machine's own timetable"),
     ),
-    Duty(BACK_UP, gettext_lazy("Back up"), gettext_lazy("by the machine's own timetable")),
+    ScheduledTask(BACK_UP, gettext_lazy("Back up"), gettext_lazy("by the machine's own timetable")),
 )
 TITLES: Final = {duty.task: duty.title for duty in DUTIES} | {
     "fleet.tasks.assess_units": gettext_lazy("Assess a few treatment units"),

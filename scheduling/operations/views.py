@@ -23,10 +23,10 @@ from scheduling.operations.personal_data_rows import Kind, Subject, take_out
 from scheduling.operations.status import operations
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 
 
 @requires(Permission.RUN_ASSESSMENT)
@@ -87,7 +87,7 @@ def operations_page(request: HttpRequest) -> HttpResponse:
     """Show what is wrong, what ran and what failed."""
     now, today = now_and_today(request)
     page = operations(now=now, today=today)
-    return page_or_file(
+    return render_or_export(
         request,
         "operations/operations.html",
         {"page": page, "now": now},
@@ -134,7 +134,7 @@ def one_persons_data(request: HttpRequest, kind: str, code: str) -> HttpResponse
 
 @requires(Permission.HANDLE_PERSONAL_DATA)
 @require_POST
-@is_heavy
+@rate_limited
 def personal_data_file(request: HttpRequest, kind: str, code: str) -> HttpResponseBase:
     """Hand everything kept about a person out as one file."""
     subject = _subject(kind, code)
@@ -152,7 +152,7 @@ def erase_personal_data(request: HttpRequest, kind: str, code: str) -> HttpRespo
     if form.is_valid():
         try:
             erasure = services.erase(subject, by=request.user, now=timezone.now())
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(None, str(error))
         else:
             messages.success(request, f"Erased; “{erasure.mark}” stands in the name’s place: {erasure.told}.")
@@ -165,7 +165,7 @@ def _subject(kind: str, code: str) -> Subject:
         raise Http404("Log-in, technician or customer.")
     try:
         return queries.find(kind, code)
-    except CannotDo as error:
+    except DomainError as error:
         raise Http404(str(error)) from error
 
 
@@ -183,10 +183,10 @@ def _page(request: HttpRequest, subject: Subject, form: EraseForm) -> HttpRespon
 
 @requires(Permission.RUN_ASSESSMENT)
 @require_POST
-@is_heavy
+@rate_limited
 def bring_up_to_date_now(request):
     """Begin it and go where one sees how far it is."""
     now, _ = now_and_today(request)
     made = jobs.begin(JobKind.UPKEEP, by=request.user, now=now)
-    tasks.do_long_job.beside(job_id=made.pk)
+    tasks.do_long_job.enqueue(job_id=made.pk)
     return redirect("long_job", pk=made.pk)

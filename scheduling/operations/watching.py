@@ -55,7 +55,7 @@ def _told(words: str, name: str = "") -> dict[str, str]:
 
 
 @dataclass(frozen=True)
-class Numbers:
+class Metrics:
     """Everything watched, at one moment. Moments are None where there is nothing; watchers are told ages."""
 
     now: datetime
@@ -129,7 +129,7 @@ class Numbers:
         return found
 
 
-def numbers(*, now: datetime, today: date) -> Numbers:
+def numbers(*, now: datetime, today: date) -> Metrics:
     """Return what is watched, in a number of queries that does not grow with the fleet."""
     units = TreatmentUnit.objects.count()
     notices, shards = _notices(now), _shards()
@@ -137,12 +137,12 @@ def numbers(*, now: datetime, today: date) -> Numbers:
     finished = AssessmentRun.objects.filter(finished_at__isnull=False).order_by("-finished_at").first()
     night = AssessmentRun.objects.filter(night_on__isnull=False).order_by("-night_on").first()
     begun_again = AssessmentShard.objects.filter(run=newest, attempts__gt=1).count() if newest else 0
-    return Numbers(
+    return Metrics(
         now=now,
         queue=queue_state(),
         units=units,
         **_states(units, now),
-        **WorkOrder.objects.standing().aggregate(
+        **WorkOrder.objects.open().aggregate(
             orders_past_window=Count("pk", filter=Q(window_to__lt=today)), standing_orders=Count("pk")
         ),
         **notices,

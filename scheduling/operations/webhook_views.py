@@ -20,10 +20,10 @@ from scheduling.operations import tables as tables
 from scheduling.operations.forms import DeliveryFilter, HookForm
 from scheduling.pages.request_context import branch_of, note_change, now_and_today, page_number, paging
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
-from shared.tables import asked_file, page_or_file
+from shared.tables import asked_file, render_or_export
 from shared.translation import translate
 
 PAGE_SIZE: Final = 50
@@ -45,7 +45,7 @@ def webhooks(request: HttpRequest) -> HttpResponseBase:
             _, secret = hooks.add(
                 **form.cleaned_data, by=request.user, now=now, allowed=networks(settings.WEBHOOK_NETWORKS)
             )
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             form = HookForm()
@@ -70,7 +70,7 @@ def rotate_webhook(request: HttpRequest, pk: int) -> HttpResponseBase:
     now, _ = now_and_today(request)
     try:
         secret = hooks.rotate(hook, now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
         return redirect("webhook", pk=pk)
     note_change(request, message("webhook, new secret"), AuditArea.OUTSIDE, hook.name)
@@ -108,7 +108,7 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         now, _ = now_and_today(request)
         try:
             outbox.send_again(found, now=now)
-        except CannotDo as error:
+        except DomainError as error:
             messages.error(request, translate(error))
         else:
             messages.success(request, gettext("It goes out again with the next round, under the same id."))
@@ -119,7 +119,9 @@ def webhook_delivery(request: HttpRequest, pk: int) -> HttpResponse:
         "attempts": attempts,
         "tone": tables.DELIVERY_TONES[DeliveryState(found.state)],
     }
-    return page_or_file(request, "operations/webhook_delivery.html", context, tries=tables.TRIES.of(attempts))
+    return render_or_export(
+        request, "operations/webhook_delivery.html", context, tries=tables.TRIES.of(attempts)
+    )
 
 
 @requires(Permission.CONNECT)

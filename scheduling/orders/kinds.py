@@ -206,7 +206,7 @@ _KINDS: Final = [
         steps=[
             *_SAFE_START,
             Step("right_part", message("Check kind, lot and shelf life of the new part against the order."), asks="part"),
-            Step("take_out", message("Take the old part out; note why: worn, failed or early. Look at it and at the housing.")),
+            Step("take_out", message("Take the old part out; note why: exhausted, failed or early. Look at it and at the housing.")),
             Step("clean_housing", message("Clean the housing, lay in a new seal with food-grade grease; never the old one.")),
             Step("put_in", message("Put the new part in the right way round; for a membrane mind the flow arrow and brine seal.")),
             *_SAFE_END,
@@ -277,7 +277,7 @@ _KINDS: Final = [
     WorkKind(
         kind=OrderKind.FEED_TEST,
         group=gettext_lazy("Feed tests"),
-        risk_told=gettext_lazy("Lives are reckoned with old water."),
+        risk_told=gettext_lazy("Feed tests out of date."),
         advice=gettext_lazy("Test in passing."),
         mark="off", raised_from={FindingKind.FEED_TEST_DUE: 3},
         raised_by_hand=None, hold_withdrawn_days=30, follows_finding=False,

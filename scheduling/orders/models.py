@@ -30,7 +30,7 @@ STANDING_STATES = [OrderState.OPEN, OrderState.ON_ROUTE]
 class WorkOrderQuerySet(models.QuerySet):
     """Words about orders."""
 
-    def standing(self):
+    def open(self):
         """Keep what is still to be done."""
         return self.filter(state__in=STANDING_STATES)
 
@@ -84,7 +84,7 @@ class WorkOrder(models.Model):
                 fields=["cause_key"],
                 condition=Q(state__in=["open", "on_route"]),
                 name="scheduling_workorder_one_standing_per_cause",
-                violation_error_message=gettext_lazy("There is already a standing order for this cause."),
+                violation_error_message=gettext_lazy("There is already an open order for this cause."),
             ),
             models.CheckConstraint(
                 condition=Q(window_to__gte=F("window_from")),

@@ -104,7 +104,7 @@ def order_sheet(
     sheet = StepSheet.objects.filter(kind=order.kind, is_current=True).first()
     state = getattr(order.treatment_unit, "state", None)
     placed = placed_of(order)
-    beside = WorkOrder.objects.standing().filter(site_id=order.site_id).exclude(pk=pk).order_by("window_to")
+    beside = WorkOrder.objects.open().filter(site_id=order.site_id).exclude(pk=pk).order_by("window_to")
     return OrderSheet(
         row=as_row(order, today),
         numbers=figures(order.numbers, is_metric=is_metric),

@@ -66,7 +66,7 @@ def raise_work(*, now: datetime, unit_ids: Sequence[int] | None = None) -> Raise
 
 def _withdraw_groundless(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | None) -> None:
     """Withdraw orders whose finding is gone, whose site is closed or whose plan is over."""
-    standing = _of(WorkOrder.objects.standing(), unit_ids)
+    standing = _of(WorkOrder.objects.open(), unit_ids)
     twin = Finding.objects.filter(cause_key=OuterRef("cause_key"), gone_at__isnull=True)
     gone = standing.filter(finding__gone_at__isnull=False).exclude(Exists(twin))
     groups: dict[str, list[int]] = {}
@@ -85,7 +85,7 @@ def _strengthen(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | No
     """Bring standing orders up to their finding where it has changed since."""
     standing = Finding.objects.filter(gone_at__isnull=True)
     joined = _of(standing, unit_ids)
-    order = WorkOrder.objects.standing().filter(cause_key=OuterRef("cause_key"))
+    order = WorkOrder.objects.open().filter(cause_key=OuterRef("cause_key"))
     same = order.filter(finding_id=OuterRef("pk"), why=OuterRef("why"), strength=OuterRef("strength")).filter(
         Q(likely_on=OuterRef("likely_on")) | Q(likely_on__isnull=True)
     )
@@ -112,7 +112,7 @@ def _by_cause(findings: QuerySet[Finding], size: int) -> Iterator[list[dict]]:
 def _strengthen_some(rows: list[dict], now: datetime) -> int:
     by_key = {row["cause_key"]: row for row in rows}
     orders = list(
-        WorkOrder.objects.standing()
+        WorkOrder.objects.open()
         .filter(cause_key__in=list(by_key))
         .select_for_update(skip_locked=True)
         .order_by("pk")
@@ -171,7 +171,7 @@ def _take_over(order: WorkOrder, row: dict, now: datetime) -> WorkOrderEvent:
 
 def _raise_from_findings(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | None) -> None:
     """Raise an order for every standing finding that has none and is not held back."""
-    standing_order = WorkOrder.objects.standing().filter(cause_key=OuterRef("cause_key"))
+    standing_order = WorkOrder.objects.open().filter(cause_key=OuterRef("cause_key"))
     findings = (
         _of(Finding.objects.filter(gone_at__isnull=True), unit_ids)
         .filter(treatment_unit__site__is_closed=False)
@@ -278,7 +278,7 @@ def _insert(
             WorkOrder.objects.bulk_create(chunk, batch_size=states.BATCH, ignore_conflicts=True)
             fresh = []
             for keys in states.in_batches([order.cause_key for order in chunk]):
-                rows = WorkOrder.objects.standing().filter(cause_key__in=keys, events__isnull=True)
+                rows = WorkOrder.objects.open().filter(cause_key__in=keys, events__isnull=True)
                 fresh += list(rows.values_list("pk", "cause_key", "kind", "why"))
             WorkOrderPart.objects.bulk_create(
                 (

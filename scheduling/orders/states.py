@@ -34,12 +34,12 @@ def tell(events: Sequence[WorkOrderEvent]) -> None:
             orders = WorkOrder.objects.select_related("treatment_unit", "site").in_bulk(
                 {event.order_id for event in part}
             )
-            outbox.announce(kind, [_told(orders[one.order_id], one) for one in part], now=part[0].at)
+            outbox.publish(kind, [_told(orders[one.order_id], one) for one in part], now=part[0].at)
 
 
 def tell_routes(kind: WebhookKind, proposal: RouteProposal, now: datetime) -> None:
     """Tell other programs that a plan is in force, or no longer."""
-    told = outbox.Told(
+    told = outbox.OutboxEvent(
         proposal.branch_id,
         {
             "plan_id": proposal.pk,
@@ -48,11 +48,11 @@ def tell_routes(kind: WebhookKind, proposal: RouteProposal, now: datetime) -> No
             "route_ids": list(proposal.routes.order_by("pk").values_list("pk", flat=True)),
         },
     )
-    outbox.announce(kind, [told], now=now)
+    outbox.publish(kind, [told], now=now)
 
 
-def _told(order: WorkOrder, event: WorkOrderEvent) -> outbox.Told:
-    return outbox.Told(
+def _told(order: WorkOrder, event: WorkOrderEvent) -> outbox.OutboxEvent:
+    return outbox.OutboxEvent(
         order.site.branch_id,
         {
             "order_id": order.pk,
@@ -113,7 +113,7 @@ def withdraw_all(ids: list[int], because: str, now: datetime, by: Person | None)
     """Withdraw those still standing, take them off routes, say so. Returns how many."""
     done: list[int] = []
     for part in in_batches(ids):
-        rows = WorkOrder.objects.standing().filter(pk__in=part).select_for_update()
+        rows = WorkOrder.objects.open().filter(pk__in=part).select_for_update()
         standing = list(rows.order_by("pk").values_list("pk", flat=True))
         WorkOrder.objects.filter(pk__in=standing).update(
             state=OrderState.WITHDRAWN, ended_at=now, changed_at=now, withdrawn_because=because

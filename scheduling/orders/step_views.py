@@ -14,9 +14,9 @@ from scheduling.orders.steps import ASKS, EditedStep
 from scheduling.orders.tables import STEP_SHEETS
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate
 
 SPARE_ROWS: Final = 4
@@ -39,7 +39,7 @@ def step_sheets(request: HttpRequest) -> HttpResponse:
         }
         for kind, word in OrderKind.choices
     ]  # fmt: skip
-    return page_or_file(request, "orders/step_sheets.html", {}, sheets=STEP_SHEETS.of(rows))
+    return render_or_export(request, "orders/step_sheets.html", {}, sheets=STEP_SHEETS.of(rows))
 
 
 @requires(Permission.MANAGE_WORK)
@@ -77,7 +77,7 @@ def _save(request: HttpRequest, kind: str, current: StepSheet | None) -> HttpRes
             kind, from_version=from_version, cautions=cautions.splitlines(), edited=edited,
             gives_up=request.POST.getlist("gives_up"), by=request.user, now=now,
         )  # fmt: skip
-    except CannotDo as error:
+    except DomainError as error:
         return _page(
             request, kind, current, edited, cautions, from_version, problem=translate(error), status=422
         )

@@ -14,7 +14,7 @@ from django.utils.text import slugify
 from fleet.models import Person
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders.kinds import WORK_KINDS
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 
@@ -50,26 +50,26 @@ def revise(
 ) -> StepSheet:
     """Put a new version of a sheet into use; the old one stays readable.
 
-    Raises CannotDo for a sheet without cautions, a step without code or text, or a code used twice.
+    Raises DomainError for a sheet without cautions, a step without code or text, or a code used twice.
     """
     if kind not in OrderKind.values:
-        raise CannotDo(
+        raise DomainError(
             message("There is no kind of work {kind!r}.", kind=kind),
             remedy=message("Choose one of: {values}.", values=OrderKind.values),
         )
     if not [text for text in cautions if text.strip()]:
-        raise CannotDo(
+        raise DomainError(
             message("A sheet begins with its cautions."),
             remedy=message("Write at least one."),
             field="cautions",
         )
     codes = [str(step.get("code", "")).strip() for step in steps]
     if not steps or not all(codes) or not all(str(step.get("text", "")).strip() for step in steps):
-        raise CannotDo(
+        raise DomainError(
             message("Each step has a code and a text."), remedy=message("Fill in both."), field="steps"
         )
     if len(set(codes)) != len(codes):
-        raise CannotDo(
+        raise DomainError(
             message("Two steps have the same code."), remedy=message("Give each its own."), field="steps"
         )
     rows = list(StepSheet.objects.select_for_update().filter(kind=kind).order_by("-version"))
@@ -111,7 +111,7 @@ def skipped_controls(sheet: StepSheet, record: Sequence[dict]) -> list[dict]:
 def check_record(
     sheet: StepSheet | None, record: Sequence[dict], *, excused: Collection[str] = ()
 ) -> list[dict]:
-    """Return the hazard controls skipped with a reason. Raises CannotDo for one skipped without.
+    """Return the hazard controls skipped with a reason. Raises DomainError for one skipped without.
 
     ``excused`` names steps that this outcome leaves to a later visit.
     """
@@ -120,8 +120,8 @@ def check_record(
     skipped = [step for step in skipped_controls(sheet, record) if step["code"] not in excused]
     for step in skipped:
         if not step["because"]:
-            raise CannotDo(
-                message("The step “{text}” guards people and is not ticked.", text=step["text"]),
+            raise DomainError(
+                message("The step “{text}” is safety-critical and is not ticked.", text=step["text"]),
                 remedy=message(
                     "Do it and tick it, or write why it was not done; the planner sees the reason."
                 ),
@@ -167,7 +167,8 @@ def edit(
 ) -> StepSheet:
     """Put a new version into use. Close-outs keep the version they were worked by.
 
-    ``gives_up`` names the codes of hazard controls that may go or be unmarked. Raises CannotDo when the sheet
+    ``gives_up`` names the codes of hazard controls that may go or be unmarked. Raises DomainError when the
+    sheet
     has moved on since ``from_version``, when nothing was changed, for a text missing or too long, or when a
     hazard control would go that ``gives_up`` does not name.
     """
@@ -234,20 +235,20 @@ def _as_they_were(
 
 def _check_texts(cautions: list[str], new_steps: list[dict]) -> None:
     if len(new_steps) > MOST_STEPS:
-        raise CannotDo(
+        raise DomainError(
             message("{new_steps} steps are too many.", new_steps=len(new_steps)),
             remedy=message("Keep to {most_steps}.", most_steps=MOST_STEPS),
             field="steps",
         )
     for text in [*cautions, *(step["text"] for step in new_steps)]:
         if len(text) > LONGEST:
-            raise CannotDo(
+            raise DomainError(
                 message("“{text}…” is {text2} characters long.", text=text[:40], text2=len(text)),
                 remedy=message("Split it; {longest} are the most.", longest=LONGEST), field="steps",
             )  # fmt: skip
     for step in new_steps:
         if step["asks"] not in ASKS:
-            raise CannotDo(
+            raise DomainError(
                 message("Nothing can be asked by {asks!r}.", asks=step['asks']),
                 remedy=message("Choose one of: {list}.", list=list(ASKS.values())), field="steps",
             )  # fmt: skip
@@ -256,7 +257,7 @@ def _check_texts(cautions: list[str], new_steps: list[dict]) -> None:
 def _check_changed(current: StepSheet, cautions: list[str], new_steps: list[dict]) -> None:
     old = [asdict(step) for step in as_edited(current)]
     if cautions == list(current.cautions) and new_steps == old:
-        raise CannotDo(
+        raise DomainError(
             message("Nothing was changed."), remedy=message("Change a caution or a step, then save.")
         )
 
@@ -265,17 +266,19 @@ def _check_controls(current: StepSheet, new_steps: list[dict], gives_up: set[str
     edited = [EditedStep(step["text"], step["code"], step["is_hazard_control"]) for step in new_steps]
     for step in controls_given_up(current, edited):
         if step["code"] not in gives_up:
-            raise CannotDo(
-                message("“{text}” guards people and would no longer be a hazard control.", text=step["text"]),
+            raise DomainError(
+                message(
+                    "“{text}” is safety-critical and would no longer be a hazard control.", text=step["text"]
+                ),
                 remedy=message("Put it back, or confirm below that this control is to go."),
                 field="controls",
             )
 
 
-def _moved_on(current: StepSheet | None) -> CannotDo:
+def _moved_on(current: StepSheet | None) -> DomainError:
     told = (
         message("Version {version} is in use by now.", version=current.version)
         if current
         else message("There is no such sheet any more.")
     )
-    return CannotDo(told, remedy=message("Load the sheet again and enter your change there."))
+    return DomainError(told, remedy=message("Load the sheet again and enter your change there."))

@@ -7,7 +7,7 @@ from django.utils.html import format_html
 from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.table_columns import Moment, Told, mark, tick
+from fleet.table_columns import Moment, Translated, mark, tick
 from fleet.templatetags.tapward import day
 from scheduling.models import STANDING_STATES
 from scheduling.orders.selectors import OrderRow
@@ -65,7 +65,7 @@ ORDERS: Final = Table(
     Column(_("Site code"), "site_code", only="file"),
     Column(_("Customer"), "customer", only="file"),
     Column(_("Area"), "area", only="file"),
-    Told(_("Why"), "why", most=170, under="parts", place=1),
+    Translated(_("Why"), "why", most=170, under="parts", place=1),
     Column(_("Window"), "window_from", in_file=_("Window from"), sort="due", show=_window, under=_late),
     Column(_("Window to"), "window_to", only="file"),
     Column(_("Likely"), "likely_on", only="file"),

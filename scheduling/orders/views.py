@@ -26,8 +26,8 @@ from scheduling.pages.forms import DayInput
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.roles import Permission, may
 from shared.tables import asked_file
 from shared.translation import translate
@@ -49,7 +49,7 @@ class WorkForManyForm(forms.Form):
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
-@is_heavy
+@rate_limited
 def with_chosen_units(request: HttpRequest) -> HttpResponse:
     """Lead from ticked treatment units to what is to be done with them."""
     serials = request.POST.getlist("chosen")[: service.MOST_AT_ONCE]
@@ -65,7 +65,7 @@ def with_chosen_units(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
-@is_heavy
+@rate_limited
 def raise_for_chosen(request: HttpRequest) -> HttpResponse:
     """Raise the same work at every chosen treatment unit, all or none."""
     serials = request.POST.getlist("chosen")
@@ -76,7 +76,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
             made = service.raise_for_many(
                 _units(request, serials), by=request.user, now=now, **form.cleaned_data
             )
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(
@@ -89,7 +89,7 @@ def raise_for_chosen(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_http_methods(["POST"])
-@is_heavy
+@rate_limited
 def withdraw_chosen(request: HttpRequest) -> HttpResponse:
     """Ask for one reason, then withdraw every chosen order, all or none."""
     orders = _orders(request)
@@ -101,7 +101,7 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
         now, _ = now_and_today(request)
         try:
             service.withdraw_many(orders, by=request.user, reason=form.cleaned_data["reason"], now=now)
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(None, translate(error))
         else:
             query = urlencode({"state": "withdrawn", "sort": "-due"})
@@ -113,14 +113,14 @@ def withdraw_chosen(request: HttpRequest) -> HttpResponse:
 
 @requires(Permission.MANAGE_WORK)
 @require_POST
-@is_heavy
+@rate_limited
 def reopen_chosen(request: HttpRequest) -> HttpResponse:
     """Undo a withdrawal of many."""
     now, _ = now_and_today(request)
     request.session.pop("withdrawn_together", None)
     try:
         made = service.reopen_many(_orders(request), by=request.user, reason="Withdrawn by mistake.", now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(request, gettext("Open again: %(made)s.") % {"made": counted(len(made))})
@@ -208,7 +208,7 @@ def withdraw_order(request: HttpRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         try:
             service.withdraw(order, by=request.user, reason=form.cleaned_data["reason"], now=now)
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(None, translate(error))
         else:
             messages.success(
@@ -227,7 +227,7 @@ def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     try:
         service.reopen(order, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(request, gettext("%(pk)s is open again.") % {"pk": orders.number_of(pk)})
@@ -249,7 +249,7 @@ def new_order(request: HttpRequest) -> HttpResponse:
                 window_to=data["window_to"], minutes=data["minutes"], skills=list(data["skills"]),
                 client_id=data["client_id"], by=request.user, now=now,
             )  # fmt: skip
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(

@@ -18,7 +18,7 @@ from scheduling.models import OrderState, Skill, Technician, WorkOrder, WorkOrde
 from scheduling.orders import contents, states
 from scheduling.orders.contents import SET_UP_MINUTES
 from scheduling.orders.kinds import BY_HAND, SECOND_FLUSH
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 from shared.translation import label_of
@@ -26,16 +26,16 @@ from shared.translation import label_of
 
 @transaction.atomic
 def withdraw(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -> WorkOrder:
-    """Withdraw a standing order for a reason. Raises CannotDo when it is over, or no reason is given."""
+    """Withdraw a standing order for a reason. Raises DomainError when it is over, or no reason is given."""
     if not reason.strip():
-        raise CannotDo(
+        raise DomainError(
             message("{order} can't be withdrawn without a reason.", order=order),
             remedy=message("Say why in a few words."),
             field="reason",
         )
     if not states.withdraw_all([order.pk], reason.strip(), now, by):
         order.refresh_from_db()
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{order} is {state} already.", order=order, state=label_of(OrderState, order.state).lower()
             ),
@@ -49,13 +49,13 @@ def withdraw(order: WorkOrder, *, by: Person | None, reason: str, now: datetime)
 def reopen(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -> WorkOrder:
     """Open a withdrawn order again, e.g. because its work was done before the withdrawal was known."""
     if not reason.strip():
-        raise CannotDo(
+        raise DomainError(
             message("{order} can't be reopened without a reason.", order=order),
             remedy=message("Say why in a few words."),
         )
-    standing = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
+    standing = WorkOrder.objects.open().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if standing is not None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{order} has been followed by {standing} for the same cause.", order=order, standing=standing
             ),
@@ -65,7 +65,7 @@ def reopen(order: WorkOrder, *, by: Person | None, reason: str, now: datetime) -
         state=OrderState.OPEN, ended_at=None, withdrawn_because="", changed_at=now
     )
     if not changed:
-        raise CannotDo(
+        raise DomainError(
             message("{order} is not withdrawn.", order=order),
             remedy=message(
                 "Only a withdrawn order can be reopened; undo a close-out to reopen a finished one."
@@ -95,7 +95,7 @@ def raise_one_off(
 ) -> WorkOrder:
     """Raise work that no finding asks for. The same ``client_id`` again returns the order it made.
 
-    Raises CannotDo for an empty reason, a window in the past or upside down, or no minutes.
+    Raises DomainError for an empty reason, a window in the past or upside down, or no minutes.
     """
     today = local_day(now, treatment_unit.site.time_zone)
     _check_one_off(why, window_from, window_to, minutes, promised_on, today)
@@ -166,7 +166,7 @@ def raise_follow_up(
         with transaction.atomic():
             follow_up = WorkOrder.objects.create(cause_key=cause_key, **values)
     except IntegrityError:
-        follow_up = WorkOrder.objects.standing().get(cause_key=cause_key)
+        follow_up = WorkOrder.objects.open().get(cause_key=cause_key)
         WorkOrder.objects.filter(pk=follow_up.pk).update(follows=order, preferred_technician=technician)
         return follow_up
     states.note(follow_up, message("raised"), message("Follows {order}.", order=order), at=now)
@@ -177,13 +177,13 @@ def _check_one_off(
     why: str, window_from: date, window_to: date, minutes: int | None, promised_on: date | None, today: date
 ) -> None:
     if not why.strip():
-        raise CannotDo(
+        raise DomainError(
             message("The order does not say what is to be done."),
             remedy=message("Fill in the reason."),
             field="why",
         )
     if window_to < max(window_from, today):
-        raise CannotDo(
+        raise DomainError(
             message(
                 "The window ends on {window_to:%d %b %Y}, before it begins or before today.",
                 window_to=window_to,
@@ -192,13 +192,13 @@ def _check_one_off(
             field="window_to",
         )
     if minutes is not None and not 0 < minutes <= 1440:
-        raise CannotDo(
+        raise DomainError(
             message("{minutes} minutes can't be planned.", minutes=minutes),
             remedy=message("Give 1 to 1440 minutes."),
             field="minutes",
         )
     if promised_on is not None and promised_on < today:
-        raise CannotDo(
+        raise DomainError(
             message("The promised day {promised_on:%d %b %Y} has passed.", promised_on=promised_on),
             remedy=message("Promise a day that is still to come."),
             field="promised_on",
@@ -210,14 +210,14 @@ MOST_AT_ONCE: Final = 500
 
 @transaction.atomic
 def withdraw_many(orders: Sequence[WorkOrder], *, by: Person, reason: str, now: datetime) -> list[int]:
-    """Withdraw every order for one reason. Raises CannotDo, naming the order, and withdraws none."""
+    """Withdraw every order for one reason. Raises DomainError, naming the order, and withdraws none."""
     _check_count(len(orders), "order")
     return [withdraw(order, by=by, reason=reason, now=now).pk for order in orders]
 
 
 @transaction.atomic
 def reopen_many(orders: Sequence[WorkOrder], *, by: Person, reason: str, now: datetime) -> list[int]:
-    """Open every order again. Raises CannotDo, naming the order, and opens none."""
+    """Open every order again. Raises DomainError, naming the order, and opens none."""
     _check_count(len(orders), "order")
     return [reopen(order, by=by, reason=reason, now=now).pk for order in orders]
 
@@ -247,11 +247,11 @@ def raise_for_many(
 
 def _check_count(count: int, what: str) -> None:
     if not count:
-        raise CannotDo(
+        raise DomainError(
             message("No {what} is chosen.", what=what), remedy=message("Tick at least one in the list.")
         )
     if count > MOST_AT_ONCE:
-        raise CannotDo(
+        raise DomainError(
             message("{count} are too many at once.", count=count),
             remedy=message("Choose at most {most_at_once}.", most_at_once=MOST_AT_ONCE),
         )

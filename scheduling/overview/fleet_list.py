@@ -120,7 +120,7 @@ def _has_word(word: str) -> Q:
 def rows_of(ids: list[int]) -> list[dict]:
     """Return rows of the list in the order of the ids, by field. Two queries."""
     found = {row["id"]: row for row in TreatmentUnit.objects.filter(id__in=ids).values(*_FIELDS)}
-    orders = WorkOrder.objects.standing().filter(treatment_unit__in=ids)
+    orders = WorkOrder.objects.open().filter(treatment_unit__in=ids)
     counts = orders.order_by().values("treatment_unit").annotate(n=Count("id"))
     standing = dict(counts.values_list("treatment_unit", "n"))
     return [found[unit_id] | {"standing_orders": standing.get(unit_id, 0)} for unit_id in ids]

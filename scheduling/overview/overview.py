@@ -112,7 +112,7 @@ _FINDING_GROUPS: Final = {
 
 def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
     """Return the whole page in a number of queries that does not grow with the fleet."""
-    orders = WorkOrder.objects.standing()
+    orders = WorkOrder.objects.open()
     findings = Finding.objects.filter(gone_at__isnull=True)
     if branch_id:
         orders = orders.filter(site__branch_id=branch_id)

@@ -55,10 +55,7 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
             .order_by("starts_at")[:5]
         ],
         orders=list(
-            WorkOrder.objects.standing()
-            .filter(site=site)
-            .select_related("treatment_unit")
-            .order_by("window_to")
+            WorkOrder.objects.open().filter(site=site).select_related("treatment_unit").order_by("window_to")
         ),
     )
 

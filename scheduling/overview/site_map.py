@@ -220,7 +220,7 @@ def _sites(branch_id: int | None) -> QuerySet[Site]:
 
 
 def _open_work(today: date, branch_id: int | None) -> dict[int, tuple[int, int, int]]:
-    orders = WorkOrder.objects.standing().order_by()
+    orders = WorkOrder.objects.open().order_by()
     if branch_id:
         orders = orders.filter(site__branch_id=branch_id)
     late = Q(window_to__lt=today)

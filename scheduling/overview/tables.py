@@ -8,7 +8,7 @@ from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import AuditArea
-from fleet.table_columns import Moment, Told
+from fleet.table_columns import Moment, Translated
 from shared.tables import Column, Number, Table
 
 
@@ -45,8 +45,8 @@ ACTIVITY: Final = Table(
     Moment(_("When"), "told_at", head=True),
     Column(_("Who"), lambda row: row["told_by"] or "", empty=_("by itself, or not kept")),
     Column(_("About"), lambda row: AuditArea(row["told_area"]).label, only="file"),
-    Told(_("What"), "told_what", under=lambda row, page: AuditArea(row["told_area"]).label),
+    Translated(_("What"), "told_what", under=lambda row, page: AuditArea(row["told_area"]).label),
     Column(_("Which"), "told_about", empty="–"),
-    Told(_("Detail"), "told_detail", most=200, empty="–"),
+    Translated(_("Detail"), "told_detail", most=200, empty="–"),
     file="changes",
 )

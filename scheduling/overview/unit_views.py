@@ -27,7 +27,7 @@ from scheduling.overview.treatment_unit import UnitPage, find_unit, unit_page
 from scheduling.pages.request_context import branch_of, now_and_today, page_number, paging
 from shared.access import requires
 from shared.roles import Permission, may
-from shared.tables import asked_file, page_or_file
+from shared.tables import asked_file, render_or_export
 
 HISTORY_KEPT_SECONDS = 3600
 
@@ -42,7 +42,7 @@ def treatment_unit(request, serial: str):
     page = unit_page(unit, now=timezone.now(), system=system)
     context = {"page": page, "unit": unit, "state": getattr(unit, "state", None)}
     context["charts"] = _charts(page, system)
-    return page_or_file(
+    return render_or_export(
         request,
         "overview/treatment_unit.html",
         context,
@@ -97,7 +97,7 @@ def site_page(request, code: str):
     plans = {}
     if may(request.user.role, Permission.SEE_REVENUE):
         plans["plans"] = tables.SITE_PLANS.of(page.plans)
-    return page_or_file(
+    return render_or_export(
         request,
         "overview/site.html",
         {"page": page, "site": page.site, "today": today},

@@ -27,7 +27,7 @@ from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
 from shared.roles import Permission
-from shared.tables import asked_file, page_or_file
+from shared.tables import asked_file, render_or_export
 
 
 @requires(Permission.SEE_WORK)
@@ -35,7 +35,7 @@ def planner_overview(request):
     """Show how the fleet stands and what to do about it, in order of risk."""
     now, today = now_and_today(request)
     found = overview(now=now, today=today, branch_id=branch_of(request))
-    return page_or_file(
+    return render_or_export(
         request,
         "overview/overview.html",
         {"page": found, "today": today},
@@ -154,7 +154,7 @@ def site_map(request: HttpRequest) -> HttpResponseBase:
     shown = page.rows if page else []
     said = gettext("The %(rows)s most urgent of these sites") % {"rows": len(shown)}
     listed = SITES.of(shown, every=rows, caption=said)
-    return page_or_file(request, "overview/site_map.html", context, sites=listed)
+    return render_or_export(request, "overview/site_map.html", context, sites=listed)
 
 
 @requires(Permission.SEE_FLEET)

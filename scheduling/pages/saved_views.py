@@ -21,7 +21,7 @@ from fleet.models import Person
 from scheduling.models import SavedView, ViewOf
 from scheduling.pages.request_context import now_and_today
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
 from shared.translation import translate
@@ -48,23 +48,23 @@ def store_saved_view(
 ) -> SavedView:
     """Keep a filter under a name; a name that is taken by the same person keeps the new filter.
 
-    Raises CannotDo without a name, with a list that has no views, a filter that is too long, or too many.
+    Raises DomainError without a name, with a list that has no views, a filter that is too long, or too many.
     """
     name = " ".join(name.split())
     if not name or len(name) > 60:
-        raise CannotDo(
+        raise DomainError(
             message("A view needs a name of at most 60 letters."),
             remedy=message("Give it a short name."),
             field="name",
         )
     if view_of not in ViewOf.values:
-        raise CannotDo(
+        raise DomainError(
             message("This list keeps no views."),
             remedy=message("Save views on the fleet or the work orders."),
         )
     kept = urlencode([(key, value) for key, value in parse_qsl(query) if key not in _NOT_KEPT])
     if len(kept) > 600:
-        raise CannotDo(
+        raise DomainError(
             message("The filter is too long to keep."),
             remedy=message("Search for fewer words."),
             field="query",
@@ -75,7 +75,7 @@ def store_saved_view(
             assert changed == 1
             return standing.get(name=name)
         if standing.count() >= MOST_VIEWS:
-            raise CannotDo(
+            raise DomainError(
                 message("There are {most_views} views already.", most_views=MOST_VIEWS),
                 remedy=message("Remove one first."),
             )
@@ -89,19 +89,19 @@ def store_saved_view(
 
 
 def delete_saved_view(view: SavedView, *, by: Person, now: datetime) -> None:
-    """Take a view off the list. Raises CannotDo when it is another person's."""
+    """Take a view off the list. Raises DomainError when it is another person's."""
     _check_owner(view, by)
     SavedView.objects.filter(pk=view.pk, removed_at=None).update(removed_at=now)
 
 
 def restore_saved_view(view: SavedView, *, by: Person) -> None:
-    """Undo a removal. Raises CannotDo when the name was used again meanwhile."""
+    """Undo a removal. Raises DomainError when the name was used again meanwhile."""
     _check_owner(view, by)
     try:
         with transaction.atomic():
             SavedView.objects.filter(pk=view.pk).update(removed_at=None)
     except IntegrityError as error:
-        raise CannotDo(
+        raise DomainError(
             message("There is another view named {name} now.", name=view.name),
             remedy=message("Remove that one first."),
         ) from error
@@ -109,7 +109,7 @@ def restore_saved_view(view: SavedView, *, by: Person) -> None:
 
 def _check_owner(view: SavedView, by: Person) -> None:
     if view.owner_id != by.pk:
-        raise CannotDo(
+        raise DomainError(
             message("{name} is {owner}’s view.", name=view.name, owner=view.owner),
             remedy=message("Ask {owner} to remove it.", owner=view.owner),
         )
@@ -156,7 +156,7 @@ def save_view(request: HttpRequest) -> HttpResponse:
             is_shared=bool(request.POST.get("is_shared")),
             now=now,
         )
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
         asked = request.POST.get("view_of", "")
         return redirect(reverse(asked if asked in ViewOf.values else "home"))
@@ -181,7 +181,7 @@ def put_back_view(request: HttpRequest, pk: int) -> HttpResponse:
     view = _own_view(request, pk)
     try:
         restore_saved_view(view, by=request.user)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     return redirect(f"{reverse(view.view_of)}?{view.query}")
 

@@ -245,5 +245,5 @@ def _pins(proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
         late = pin.level == PinLevel.PROMISED and not pin.earliest_s <= stop.start_s <= pin.latest_s
         if moved or late:
             yield Violation(
-                Rule.PIN, f"order {job.id} left its pinned place", job.id, route.technician_id, route.day
+                Rule.PIN, f"order {job.id} left its locked place", job.id, route.technician_id, route.day
             )

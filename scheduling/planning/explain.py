@@ -180,13 +180,13 @@ def _pin_reason(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
     if not tables.allowed_slots[job]:
         who = order.pin.technician_id or message("a day")
         text = message(
-            "it is pinned to {who}, {day}, which doesn't suit it.", who=who, day=day_text(order.pin.day)
+            "it is locked to {who}, {day}, which doesn't suit it.", who=who, day=day_text(order.pin.day)
         )
-        return _left(order, Reason.PIN_CONFLICT, text, message("Move the pin."))
+        return _left(order, Reason.PIN_CONFLICT, text, message("Move the lock."))
     if best_insertion(tables, plan, job) is None:
-        where = message("its pinned place on {day}", day=day_text(order.pin.day))
+        where = message("its locked place on {day}", day=day_text(order.pin.day))
         text = message("{where} is taken by other orders or the hours don't allow it.", where=where)
-        return _left(order, Reason.PIN_CONFLICT, text, message("Move this pin or another one on that day."))
+        return _left(order, Reason.PIN_CONFLICT, text, message("Move this lock or another one on that day."))
     return None
 
 
@@ -275,7 +275,7 @@ def _pin_words(order: Job) -> str:
     return (
         message("promised to the customer")
         if order.pin.level == PinLevel.PROMISED
-        else message("pinned here")
+        else message("locked here")
     )
 
 

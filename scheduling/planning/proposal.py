@@ -27,7 +27,7 @@ class Reason(StrEnum):
     ACCESS_TOO_SHORT = message("access hours shorter than the work")
     LONGER_THAN_SHIFT = message("longer than any shift")
     TOO_FAR = message("does not fit even an empty day")
-    PIN_CONFLICT = message("the pinned place is not possible")
+    PIN_CONFLICT = message("the locked place is not possible")
     LINK = message("its other visit is not possible")
     DAY_FULL = message("day full")
     PART_USED_UP = message("the part is used up by other orders")

@@ -99,17 +99,17 @@ def _bad_pins(problem: Problem, shifts: list[Shift]) -> _Found:
             continue
         if pin.technician_id is not None and (pin.technician_id, pin.day) not in worked:
             text = message(
-                "it is pinned to {technician_id} on {day}, who has no shift then.",
+                "it is locked to {technician_id} on {day}, who has no shift then.",
                 technician_id=pin.technician_id,
                 day=day_text(pin.day),
             )
-            yield job, Reason.PIN_CONFLICT, text, message("Move the pin or plan the shift.")
+            yield job, Reason.PIN_CONFLICT, text, message("Move the lock or plan the shift.")
         elif pin.day not in days_worked:
             yield (
                 job,
                 Reason.PIN_CONFLICT,
-                message("it is pinned to {day}, when nobody works.", day=day_text(pin.day)),
-                message("Move the pin."),
+                message("it is locked to {day}, when nobody works.", day=day_text(pin.day)),
+                message("Move the lock."),
             )
     yield from _clashing_promises(problem)
 

@@ -148,7 +148,7 @@ def _is_shift(change: dict) -> bool:
 
 def _spot_words(spot: dict | None) -> str:
     if spot is None:
-        return gettext("left out")
+        return gettext("not scheduled")
     day = date.fromisoformat(spot["day"])
     return f"{spot['who']}, {written(day, '%a')} {day.day} {written(day, '%b')}, {spot['at']}"
 

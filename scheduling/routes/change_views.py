@@ -23,10 +23,10 @@ from scheduling.routes.board import proposals_of
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part, tell, tried
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate, written
 
 NOBODY = "nobody"
@@ -64,7 +64,7 @@ def move_stop(request: HttpRequest, pk: int) -> HttpResponse:
         seen = int(text) if text.isascii() and text.isdigit() else -1
         try:
             kept = moves.keep_move(row, wish.orders, wish.to, wish.day, seen=seen, by=request.user, now=now)
-        except CannotDo as error:
+        except DomainError as error:
             refused = error
         else:
             messages.success(
@@ -92,7 +92,7 @@ def plan_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """List what was changed by hand, newest first."""
     row = _plan_of(request, pk)
     rows = queries.revisions(row)
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/move_changes.html",
         {"row": row, "rows": rows},
@@ -122,7 +122,7 @@ def pin_stop(request: HttpRequest, pk: int, stop: int) -> HttpResponse:
     row = get_object_or_404(stops, pk=stop, route__proposal=_plan_of(request, pk))
     now, _ = now_and_today(request)
     is_pinned = request.POST.get("pinned") == "yes"
-    word = gettext("Pinned: no plan moves it.") if is_pinned else gettext("Unpinned: plans may move it.")
+    word = gettext("Locked: no plan moves it.") if is_pinned else gettext("Unlocked: plans may move it.")
     tell(request, lambda: moves.set_pin(row, is_pinned, by=request.user, now=now), lambda _: word)
     return redirect(f"{reverse('move_stop', args=[pk])}?stop={stop}")
 
@@ -141,7 +141,7 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         day = form.cleaned_data["day"]
         try:
             moves.promise(order, day, by=request.user, now=now)
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error("day", translate(error))
         else:
             said = (
@@ -199,7 +199,7 @@ def _plan_of(request: HttpRequest, pk: int) -> RouteProposal:
 
 @requires(Permission.PLAN_ROUTES)
 @require_http_methods(["GET", "POST"])
-@is_heavy
+@rate_limited
 def replan(request: HttpRequest) -> HttpResponse:
     """Take a sick call, or urgent work, and plan what is published anew."""
     now, today = now_and_today(request)
@@ -253,7 +253,7 @@ def _begin(request: HttpRequest, form: ReplanForm, now) -> Replan | None:
     data = form.cleaned_data
     made = tried(form, begin)
     if made is not None:
-        tasks.replan_routes.beside(replan_id=made.pk)
+        tasks.replan_routes.enqueue(replan_id=made.pk)
     return made
 
 

@@ -14,7 +14,7 @@ from fleet.models import Branch, Person
 from scheduling.models import AcceptedPace, CloseOut, OrderKind, Outcome, Stop
 from scheduling.planning.duration_factor import DurationFactor, NotEnough, fit_factor
 from scheduling.planning.travel import great_circle_m, road_estimate
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.translation import label_of
 
@@ -138,17 +138,17 @@ def accept(
 ) -> AcceptedPace:
     """Let plans reckon with what visits teach.
 
-    Raises CannotDo when there is nothing to learn, or when it is no longer what the person saw.
+    Raises DomainError when there is nothing to learn, or when it is no longer what the person saw.
     """
     known = {one.what: one.found for one in suggestions(branch, now=now, site_visit_min=site_visit_min)}
     found = known.get(what)
     if not isinstance(found, DurationFactor):
-        raise CannotDo(
+        raise DomainError(
             message("{what}: there is nothing to accept.", what=title_of(what)),
             remedy=message("Wait for more finished visits."),
         )
     if abs(found.factor - factor_seen) > 0.005:
-        raise CannotDo(
+        raise DomainError(
             message("{what}: by now it is × {factor:.2f}.", what=title_of(what), factor=found.factor),
             remedy=message("Look again, then accept it."),
         )
@@ -159,9 +159,9 @@ def accept(
 
 
 def give_back(branch: Branch, what: str, *, by: Person | None, now: datetime) -> AcceptedPace:
-    """Let plans reckon without a factor again. Raises CannotDo where none is in use."""
+    """Let plans reckon without a factor again. Raises DomainError where none is in use."""
     if what not in in_use_of(branch):
-        raise CannotDo(
+        raise DomainError(
             message("{what}: no factor is in use.", what=title_of(what)),
             remedy=message("There is nothing to take back."),
         )

@@ -19,7 +19,7 @@ class PlanForm(forms.Form):
     first_on = forms.DateField(label=gettext_lazy("First day"), widget=DayInput())
     days = forms.IntegerField(label=gettext_lazy("Days"), min_value=1, max_value=14, initial=5)
     seconds = forms.IntegerField(
-        label=gettext_lazy("Seconds to think"), min_value=1, max_value=600, initial=20,
+        label=gettext_lazy("Time limit (seconds)"), min_value=1, max_value=600, initial=20,
         help_text=gettext_lazy("20 is enough for a few hundred orders."),
     )  # fmt: skip
     branch = forms.ModelChoiceField(
@@ -89,7 +89,7 @@ class ReplanForm(forms.Form):
         help_text=gettext_lazy("Numbers such as W000012, W000013."),
     )
     seconds = forms.IntegerField(
-        label=gettext_lazy("Seconds to think"), min_value=1, max_value=120, initial=10
+        label=gettext_lazy("Time limit (seconds)"), min_value=1, max_value=120, initial=10
     )
 
     def __init__(self, *args, branch_id: int | None = None, **kwargs):
@@ -172,10 +172,10 @@ class PricesForm(forms.ModelForm):
         labels = {
             "from_on": gettext_lazy("Counts from"),
             "late_day_minutes": gettext_lazy("One day late"),
-            "missed_minutes": gettext_lazy("Left out although due"),
+            "missed_minutes": gettext_lazy("Not scheduled although due"),
             "missed_per_day_minutes": gettext_lazy("… and for each day it is overdue"),
-            "carry_over_most_minutes": gettext_lazy("Left out, due soon after"),
-            "carry_over_least_minutes": gettext_lazy("Left out, due long after"),
+            "carry_over_most_minutes": gettext_lazy("Not scheduled, due soon after"),
+            "carry_over_least_minutes": gettext_lazy("Not scheduled, due long after"),
             "carry_over_days": gettext_lazy("Long after means"),
             "site_visit_minutes": gettext_lazy("Arriving at a site"),
             "other_technician_minutes": gettext_lazy("Sending somebody else"),

@@ -28,7 +28,7 @@ class ProposalState(models.TextChoices):
     RUNNING = "running", gettext_lazy("Being worked out")
     READY = "ready", gettext_lazy("Ready to look at")
     PUBLISHED = "published", gettext_lazy("Published")
-    SET_ASIDE = "set_aside", gettext_lazy("Set aside")
+    SET_ASIDE = "set_aside", gettext_lazy("Discarded")
     FAILED = "failed", gettext_lazy("Failed")
 
 

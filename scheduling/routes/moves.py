@@ -34,7 +34,7 @@ from scheduling.planning.proposal import Proposal, Totals, compare
 from scheduling.routes import snapshots
 from scheduling.routes import stored as routes_stored
 from scheduling.routes.snapshots import Effect, effect_of
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import joined, message
 from shared.periods import local_day
 from shared.translation import label_of
@@ -52,9 +52,9 @@ class Tried:
 def try_move(
     row: RouteProposal, orders: Sequence[WorkOrder], to: Technician | None, day: date | None, now: datetime
 ) -> Tried:
-    """Return the plan with the orders moved, passed by the checker. Raises CannotDo otherwise."""
+    """Return the plan with the orders moved, passed by the checker. Raises DomainError otherwise."""
     if not orders:
-        raise CannotDo(message("No order was named."), remedy=message("Choose a stop on the plan."))
+        raise DomainError(message("No order was named."), remedy=message("Choose a stop on the plan."))
     branch = orders[0].site.branch
     stored = routes_stored.read(row, branch, now)
     _refuse_days_gone(stored)
@@ -62,7 +62,7 @@ def try_move(
     for order in orders:
         job_id = number_of(order.pk)
         if job_id not in stored.built.order_of:
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{order} is {state}, or its day is under way.",
                     order=order,
@@ -73,13 +73,13 @@ def try_move(
         plan = _moved(stored, plan, job_id, to, day)
     broken = check(problem, plan)
     if broken:
-        raise CannotDo(
+        raise DomainError(
             joined(" ", (routes_stored.words_of(one, stored.built) for one in broken[:3])),
-            remedy=message("Lift the pin first, or choose another day or person."),
+            remedy=message("Remove the lock first, or choose another day or person."),
         )
     effect = effect_of(compare(problem, stored.plan, plan), stored.built.order_of, stored.built.technician_of)
     if not effect["changes"]:
-        raise CannotDo(
+        raise DomainError(
             message("That is where it is already."), remedy=message("Choose another day or person.")
         )
     return Tried(stored, plan, effect)
@@ -93,13 +93,13 @@ def _moved(
     if pin is not None and pin.level >= PinLevel.TECHNICIAN_DAY:
         where = message("{stored} on {day:%d %b}", stored=_name(stored, pin.technician_id), day=pin.day)
         if to is None or (pin.technician_id, pin.day) != (to.code, day):
-            raise CannotDo(
-                message("{job_id} is pinned to {where}.", job_id=job_id, where=where),
-                remedy=message("Unpin its stop first."),
+            raise DomainError(
+                message("{job_id} is locked to {where}.", job_id=job_id, where=where),
+                remedy=message("Unlock its stop first."),
             )
     if to is None or day is None:
         if pin is not None:
-            raise CannotDo(
+            raise DomainError(
                 message("{job_id} is promised for {day:%d %b}.", job_id=job_id, day=pin.day),
                 remedy=message("Ask the customer and take the promise back first."),
             )
@@ -107,13 +107,13 @@ def _moved(
     else:
         text, remedy = routes_stored.why_not_here(stored.tables, built, job_id, (to.code, day))
         if text:
-            raise CannotDo(
+            raise DomainError(
                 message("{job_id} can't go there: {text}", job_id=job_id, text=text), remedy=remedy
             )
         found = _planned(lambda: replan.move_stop(problem, plan, job_id, to.code, day))
     if found.proposal is None:
         assert found.refusal is not None
-        raise CannotDo(joined(" ", (job_id, found.refusal.message)), remedy=found.refusal.remedy)
+        raise DomainError(joined(" ", (job_id, found.refusal.message)), remedy=found.refusal.remedy)
     return found.proposal
 
 
@@ -121,7 +121,7 @@ def _planned(move) -> replan.Moved:
     try:
         return move()
     except PlanBroken as error:
-        raise CannotDo(
+        raise DomainError(
             message("The checker refuses it. {error}", error=error),
             remedy=message("Choose another day or person, or propose again."),
         ) from error
@@ -129,7 +129,7 @@ def _planned(move) -> replan.Moved:
 
 def _refuse_days_gone(stored: routes_stored.Stored) -> None:
     if stored.gone:
-        raise CannotDo(
+        raise DomainError(
             message("This plan no longer fits the world. {list}", list=joined(" ", stored.gone[:3])),
             remedy=message("Propose again, or re-plan after the absence."),
         )
@@ -182,7 +182,7 @@ def write_move(
 
 
 def _lock_orders(tried: Tried, changed: list[snapshots.TechnicianDay]) -> None:
-    """Hold the orders of the days that change. Raises CannotDo when one was finished a moment ago."""
+    """Hold the orders of the days that change. Raises DomainError when one was finished a moment ago."""
     built = tried.stored.built
     ids = [
         built.order_of[job_id].pk
@@ -193,7 +193,7 @@ def _lock_orders(tried: Tried, changed: list[snapshots.TechnicianDay]) -> None:
     ]
     for order in WorkOrder.objects.select_for_update().filter(pk__in=ids).order_by("pk"):
         if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{order} was {state} a moment ago.",
                     order=order,
@@ -219,7 +219,7 @@ def follow_states(
         state=OrderState.ON_ROUTE, changed_at=now
     )
     if claimed != len(came):
-        raise CannotDo(
+        raise DomainError(
             message("An order is no longer open, or stands on another published plan."),
             remedy=message("Look at the plan again and choose another order."),
         )
@@ -270,7 +270,7 @@ def show_move(
     """Return what moving these orders would change; without a technician, what leaving them out would."""
     try:
         return Shown(try_move(row, orders, to, day, now).effect)
-    except CannotDo as error:
+    except DomainError as error:
         return Shown(None, error.message, error.remedy)
 
 
@@ -287,12 +287,12 @@ def keep_move(
 ) -> PlanRevision:
     """Keep a move as a change that can be undone.
 
-    ``seen`` is the change the person looked at. Raises CannotDo when the plan changed since, and with the
+    ``seen`` is the change the person looked at. Raises DomainError when the plan changed since, and with the
     broken rule and its remedy when the checker refuses the result.
     """
     row = claimed_plan(row)
     if latest_number(row) != seen:
-        raise CannotDo(
+        raise DomainError(
             message("Somebody changed this plan while you looked at it."),
             remedy=message("Look at the move again, then keep it."),
         )
@@ -310,13 +310,14 @@ def keep_move(
 def undo(row: RouteProposal, *, by: Person | None, now: datetime) -> PlanRevision:
     """Take the newest change back; its days are again as they were.
 
-    Raises CannotDo when there is nothing to undo, when a day is under way by now, and when going back would
+    Raises DomainError when there is nothing to undo, when a day is under way by now, and when going back
+    would
     lose a pin or promise made since.
     """
     row = claimed_plan(row)
     revision = row.revisions.filter(undone_at__isnull=True).order_by("-number").first()
     if revision is None:
-        raise CannotDo(
+        raise DomainError(
             message("Plan {pk} has no change left to undo.", pk=row.pk),
             remedy=message("There is nothing to take back."),
         )
@@ -335,9 +336,9 @@ def undo(row: RouteProposal, *, by: Person | None, now: datetime) -> PlanRevisio
         follow_states(row, on_before, message("Undone: {what}", what=revision.what), by, now)
     broken = [text for text in _broken_words(row, branch, now) if text not in already_broken]
     if broken:
-        raise CannotDo(
+        raise DomainError(
             message("Going back would break the plan. {list}", list=joined(" ", broken[:3])),
-            remedy=message("Lift the pin or promise made since, then undo."),
+            remedy=message("Remove the lock or promise made since, then undo."),
         )
     revision.undone_at, revision.undone_by = now, by
     revision.save(update_fields=["undone_at", "undone_by"])
@@ -345,10 +346,10 @@ def undo(row: RouteProposal, *, by: Person | None, now: datetime) -> PlanRevisio
 
 
 def claimed_plan(row: RouteProposal) -> RouteProposal:
-    """Return the proposal locked. Raises CannotDo for one that is not open to changes."""
+    """Return the proposal locked. Raises DomainError for one that is not open to changes."""
     row = RouteProposal.objects.select_for_update().select_related(None).get(pk=row.pk)
     if row.state not in OPEN_STATES:
-        raise CannotDo(
+        raise DomainError(
             message("Plan {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
             remedy=message("Only a plan that is ready or published can be changed."),
         )
@@ -365,7 +366,7 @@ def _refuse_under_way(row: RouteProposal, days: Sequence[snapshots.TechnicianDay
     routes = row.routes.filter(pk__in=routes_stored.under_way(row, now)).select_related("technician")
     for route in routes:
         if (route.technician_id, route.day) in days:
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{name}'s route of {day:%d %b} is under way.", name=route.technician.name, day=route.day
                 ),
@@ -374,12 +375,12 @@ def _refuse_under_way(row: RouteProposal, days: Sequence[snapshots.TechnicianDay
 
 
 def _refuse_taken(row: RouteProposal, snapshot: dict) -> None:
-    """Raise CannotDo when an order to come back stands on another published plan by now."""
+    """Raise DomainError when an order to come back stands on another published plan by now."""
     ids = snapshots.orders_in(snapshot)
     taken = StopOrder.objects.filter(order_id__in=ids, is_in_force=True).exclude(stop__route__proposal=row)
     first = taken.select_related("order").first()
     if first is not None:
-        raise CannotDo(
+        raise DomainError(
             message("{order} stands on another published plan by now.", order=first.order),
             remedy=message("Change that plan instead."),
         )
@@ -390,32 +391,33 @@ def _words(orders: Sequence[WorkOrder], to: Technician | None, day: date | None)
     where = (
         message("moved to {name}, {day:%d %b %Y}", name=to.name, day=day)
         if to and day
-        else message("left out")
+        else message("not scheduled")
     )
     return message("{orders} ({site}) {where}", orders=named, site=orders[0].site.name, where=where)
 
 
 @transaction.atomic
 def set_pin(stop: Stop, is_pinned: bool, *, by: Person | None, now: datetime) -> None:
-    """Pin a stop to its person and day, or let it go. Raises CannotDo on a plan that is set aside."""
+    """Pin a stop to its person and day, or let it go. Raises DomainError on a plan that is set aside."""
     claimed_plan(stop.route.proposal)
     if not Stop.objects.filter(pk=stop.pk, is_pinned=not is_pinned).update(is_pinned=is_pinned):
         return
     ids = list(stop.orders.values_list("order_id", flat=True))
     who = message("{name}, {day:%d %b %Y}", name=stop.route.technician.name, day=stop.route.day)
-    states.note_all(ids, message("pinned") if is_pinned else message("unpinned"), who, at=now, by=by)
+    states.note_all(ids, message("locked") if is_pinned else message("unlocked"), who, at=now, by=by)
 
 
 @transaction.atomic
 def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: datetime) -> WorkOrder:
     """Promise a customer the day of an order, which pins it to that day; None takes the promise back.
 
-    Raises CannotDo for a day gone by, outside the window's start, on which the site is closed, or other than
+    Raises DomainError for a day gone by, outside the window's start, on which the site is closed, or other
+    than
     the day on which a published route already has it.
     """
     order = WorkOrder.objects.select_for_update().get(pk=order.pk)
     if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
-        raise CannotDo(
+        raise DomainError(
             message("{order} is {state}.", order=order, state=label_of(OrderState, order.state).lower()),
             remedy=message("Only work still to be done is promised."),
         )
@@ -424,20 +426,20 @@ def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: dateti
     order.promised_on, order.changed_at = on, now
     order.save(update_fields=["promised_on", "changed_at"])
     told = message("{on:%d %b %Y}", on=on) if on else message("The day is free again.")
-    states.note(order, message("promised") if on else message("promise taken back"), told, at=now, by=by)
+    states.note(order, message("promised") if on else message("promise withdrawn"), told, at=now, by=by)
     return order
 
 
 def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
     today = local_day(now, order.site.time_zone)
     if on < today:
-        raise CannotDo(
+        raise DomainError(
             message("{on:%d %b %Y} has passed.", on=on),
             remedy=message("Promise today or a later day."),
             field="promised_on",
         )
     if on < order.window_from:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{order} may not be done before {window_from:%d %b %Y}.",
                 order=order,
@@ -448,14 +450,14 @@ def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
         )
     hours = list(order.site.access_hours.all())
     if hours and all(one.weekday != on.weekday() for one in hours):
-        raise CannotDo(
+        raise DomainError(
             message("{name} is closed on {on:%A}s.", name=order.site.name, on=on),
             remedy=message("Promise a day on which it may be entered."),
             field="promised_on",
         )
     link = order.stops.filter(is_in_force=True).select_related("stop__route").first()
     if link is not None and link.stop.route.day != on:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{order} stands on the published route of {day:%d %b}.", order=order, day=link.stop.route.day
             ),

@@ -13,7 +13,7 @@ from scheduling.planning.proposal import Proposal, Refusal
 from scheduling.planning.solver_process import SearchLost
 from scheduling.planning.travel import TravelSource
 from scheduling.routes import problem, stored
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 
@@ -37,7 +37,7 @@ def propose(
     on_progress: OnProgress | None = None,
     max_iterations: int | None = None,
 ) -> RouteProposal:
-    """Work a proposal out here and now. Raises CannotDo for days in the past or nobody to plan for."""
+    """Work a proposal out here and now. Raises DomainError for days in the past or nobody to plan for."""
     row = start(first_on=first_on, days=days, branch=branch, seconds=seconds, seed=seed, by=by, now=now)
     return work_out(row.pk, now=now, on_progress=on_progress, max_iterations=max_iterations)
 
@@ -56,25 +56,25 @@ def start(
     row = RouteProposal(branch=branch, first_on=first_on, made_at=now, made_by=by, seed=seed, seconds=seconds)
     branches = stored.branches_of(row)
     if not branches:
-        raise CannotDo(
+        raise DomainError(
             message("There is no branch to plan for."),
             remedy=message("Add a branch with its technicians first."),
         )
     today = min(local_day(now, one.time_zone) for one in branches)
     if first_on < today:
-        raise CannotDo(
+        raise DomainError(
             message("{first_on:%d %b %Y} has passed.", first_on=first_on),
             remedy=message("Plan from today or a later day."),
             field="first_on",
         )
     if not 1 <= days <= MOST_DAYS:
-        raise CannotDo(
+        raise DomainError(
             message("{days} days can't be planned.", days=days),
             remedy=message("Plan 1 to {most_days} days at once.", most_days=MOST_DAYS),
             field="days",
         )
     if not 0 < seconds <= 3600:
-        raise CannotDo(
+        raise DomainError(
             message("{seconds:g} seconds is no time to plan in.", seconds=seconds),
             remedy=message("Give 1 to 3600 seconds."),
             field="seconds",
@@ -111,12 +111,12 @@ def cancel(proposal: RouteProposal) -> None:
 
 @transaction.atomic
 def set_aside(proposal: RouteProposal) -> None:
-    """Put a proposal away that will not be published. Raises CannotDo for a published one."""
+    """Put a proposal away that will not be published. Raises DomainError for a published one."""
     changed = RouteProposal.objects.filter(
         pk=proposal.pk, state__in=[ProposalState.READY, ProposalState.FAILED, ProposalState.RUNNING]
     ).update(state=ProposalState.SET_ASIDE, wants_stop=True)
     if not changed:
-        raise CannotDo(
+        raise DomainError(
             message("Proposal {pk} is published or set aside already.", pk=proposal.pk),
             remedy=message("Take a published plan back first."),
         )
@@ -223,7 +223,7 @@ def give_up_lost(*, now: datetime) -> int:
 
 def fail(row: RouteProposal, error: Exception) -> None:
     """Say in the row why planning failed."""
-    text = error.sentence if isinstance(error, CannotDo) else str(error)[:2000]
+    text = error.sentence if isinstance(error, DomainError) else str(error)[:2000]
     remedy = message("Propose again; if it happens twice, tell the makers what is written here.")
     RouteProposal.objects.filter(pk=row.pk, state=ProposalState.RUNNING).update(
         state=ProposalState.FAILED,

@@ -9,7 +9,7 @@ from fleet.models import Branch, Person, WebhookKind
 from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
 from scheduling.orders import states
 from scheduling.routes.stored import refuse_broken
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 from shared.translation import label_of
@@ -20,14 +20,15 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
     """Put a proposal's routes in force, all or none. Publishing it again changes nothing.
 
     Routes in force on the same days are set aside and their orders opened, unless they hold finished stops:
-    those days stay. Raises CannotDo, naming the order or the day, when the world has moved on since: our own
+    those days stay. Raises DomainError, naming the order or the day, when the world has moved on since: our
+    own
     checker looks at the plan once more against today's promises, pins, shifts, skills and hours.
     """
     row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
     if row.state == ProposalState.PUBLISHED:
         return row
     if row.state != ProposalState.READY:
-        raise CannotDo(
+        raise DomainError(
             message("Proposal {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
             remedy=message("Only a proposal that is ready can be published; propose anew."),
         )
@@ -46,16 +47,16 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
 
 @transaction.atomic
 def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> RouteProposal:
-    """Take a published plan back: its orders are open again. Raises CannotDo once a stop is finished."""
+    """Take a published plan back: its orders are open again. Raises DomainError once a stop is finished."""
     row = RouteProposal.objects.select_for_update().get(pk=proposal.pk)
     if row.state != ProposalState.PUBLISHED:
-        raise CannotDo(
+        raise DomainError(
             message("Proposal {pk} is not published.", pk=row.pk),
             remedy=message("There is nothing to take back."),
         )
     done = row.routes.filter(Route.FINISHED, is_in_force=True).select_related("technician").first()
     if done is not None:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{name}'s route of {day:%d %b} has finished stops.", name=done.technician.name, day=done.day
             ),
@@ -64,7 +65,7 @@ def unpublish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> R
     orders = StopOrder.objects.filter(stop__route__proposal=row, is_in_force=True)
     states.release(
         list(orders.values_list("order_id", flat=True)),
-        message("Plan {pk} was taken back.", pk=row.pk),
+        message("Plan {pk} was unpublished.", pk=row.pk),
         at=now,
         by=by,
     )
@@ -99,7 +100,7 @@ def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) 
     kept = {route.pk: route for route in _staying(old, now)}
     for route in kept.values():
         if row.routes.filter(technician_id=route.technician_id, day=route.day).exists():
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{name}'s route of {day:%d %b} has had stops finished, or has been "
                     "under way, since this was proposed.",
@@ -142,7 +143,7 @@ def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: date
 
 
 def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> None:
-    """Take every placed order from open to on a route, and count. Raises CannotDo naming one not open."""
+    """Take every placed order from open to on a route, and count. Raises DomainError naming one not open."""
     wanted = list(placed.values_list("order_id", flat=True))
     claimed = WorkOrder.objects.filter(state=OrderState.OPEN, pk__in=placed.values("order_id")).update(
         state=OrderState.ON_ROUTE, changed_at=now
@@ -155,7 +156,7 @@ def _claim(placed: QuerySet[StopOrder], by: Person | None, now: datetime) -> Non
             if lost
             else message("An order is no longer open")
         )
-        raise CannotDo(
+        raise DomainError(
             message("{told} since this was proposed.", told=told),
             remedy=message("Propose again; it takes a minute and knows the change."),
         )

@@ -27,7 +27,7 @@ from scheduling.routes import problem, proposals, publishing
 from scheduling.routes.problem import BranchProblem
 from scheduling.routes.snapshots import effect_of
 from scheduling.routes.stored import published_plan
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 
@@ -54,7 +54,8 @@ def begin(
 ) -> Replan:
     """Write the absence down and ask for a re-plan of the days that are published from today on.
 
-    ``work_out`` does the work. Raises CannotDo for days gone by or out of order, somebody of another branch,
+    ``work_out`` does the work. Raises DomainError for days gone by or out of order, somebody of another
+    branch,
     an absence known already, or when nothing is published that could be planned anew.
     """
     today = local_day(now, branch.time_zone)
@@ -65,13 +66,13 @@ def begin(
     plans = RouteProposal.objects.filter(pk__in=in_force.values("stop__route__proposal"))
     span = plans.aggregate(first=Min("first_on"), last=Max("last_on"))
     if span["first"] is None:
-        raise CannotDo(
+        raise DomainError(
             message("Nothing is published from today on, so there is nothing to plan anew."),
             remedy=message("Enter the absence and ask for a plan."),
         )
     for order in urgent:
         if order.state != OrderState.OPEN or order.site.branch_id != branch.pk:
-            raise CannotDo(
+            raise DomainError(
                 message("{order} is not open work of {name}.", order=order, name=branch.name),
                 remedy=message("Name open orders only."),
                 field="urgent",
@@ -113,18 +114,18 @@ def work_out(replan_id: int, *, now: datetime, max_iterations: int | None = None
 def undo(asked: Replan, *, by: Person | None, now: datetime) -> Replan:
     """Take a re-plan back: the absence is gone, and what was in force before is in force again.
 
-    Raises CannotDo when it is undone already, once one of its stops is finished, or when another plan has
+    Raises DomainError when it is undone already, once one of its stops is finished, or when another plan has
     been published over its days since.
     """
     asked = Replan.objects.select_for_update().get(pk=asked.pk)
     if asked.undone_at is not None:
-        raise CannotDo(
+        raise DomainError(
             message("This re-plan is undone already."), remedy=message("There is nothing to take back.")
         )
     row = asked.proposal
     if row.state == ProposalState.PUBLISHED:
         if row.routes.filter(is_in_force=False).exists():
-            raise CannotDo(
+            raise DomainError(
                 message("Another plan has been published over these days since."),
                 remedy=message("Take that plan back first."),
             )
@@ -140,7 +141,10 @@ def undo(asked: Replan, *, by: Person | None, now: datetime) -> Replan:
 
 
 def orders_named(text: str, branch_id: int | None) -> list[WorkOrder]:
-    """Return the orders named in a text such as "W000012, 13". Raises CannotDo naming one that is unknown."""
+    """Return the orders named in a text such as "W000012, 13".
+
+    Raises DomainError naming one that is unknown.
+    """
     rows = WorkOrder.objects.select_related("site")
     rows = rows.filter(site__branch_id=branch_id) if branch_id else rows
     found = []
@@ -149,7 +153,7 @@ def orders_named(text: str, branch_id: int | None) -> list[WorkOrder]:
         is_number = digits.isascii() and digits.isdigit() and len(digits) < 10
         order = rows.filter(pk=int(digits)).first() if is_number else None
         if order is None:
-            raise CannotDo(
+            raise DomainError(
                 message("There is no order {word}.", word=word),
                 remedy=message("Give numbers such as W000012."),
                 field="urgent",
@@ -166,34 +170,34 @@ def write_absence(
     reason: str,
     today: date,
 ) -> Absence:
-    """Write a technician's absence, first to last day. Raises CannotDo for days that can't be."""
+    """Write a technician's absence, first to last day. Raises DomainError for days that can't be."""
     if technician.branch_id != branch.pk:
-        raise CannotDo(
+        raise DomainError(
             message("{name} works for another branch.", name=technician.name),
             remedy=message("Choose that branch."),
             field="technician",
         )
     if first_on is None or last_on is None:
-        raise CannotDo(
+        raise DomainError(
             message("An absence needs its days."),
             remedy=message("Give the first and the last."),
             field="first_on",
         )
     if first_on < today:
-        raise CannotDo(
+        raise DomainError(
             message("{first_on:%d %b %Y} has passed.", first_on=first_on),
             remedy=message("Begin today or later."),
             field="first_on",
         )
     if last_on < first_on:
-        raise CannotDo(
+        raise DomainError(
             message("{last_on:%d %b} is before {first_on:%d %b}.", last_on=last_on, first_on=first_on),
             remedy=message("Choose that day or later."),
             field="last_on",
         )
     known = Absence.objects.filter(technician=technician, first_on__lte=first_on, last_on__gte=last_on)
     if known.exists():
-        raise CannotDo(
+        raise DomainError(
             message("{name} is down as absent for these days already.", name=technician.name),
             remedy=message("Leave the technician empty to plan anew with the absences that are known."),
             field="technician",
@@ -268,7 +272,7 @@ def _back_in_force(asked: Replan, by: Person | None, now: datetime) -> None:
     )
     elsewhere = StopOrder.objects.filter(order_id__in=ids, is_in_force=True).select_related("order").first()
     if elsewhere is not None:
-        raise CannotDo(
+        raise DomainError(
             message("{order} stands on another published plan by now.", order=elsewhere.order),
             remedy=message("Take that plan back first."),
         )
@@ -276,7 +280,7 @@ def _back_in_force(asked: Replan, by: Person | None, now: datetime) -> None:
     old = list(idle.select_related("technician").distinct())
     for route in old:
         if Route.objects.filter(technician=route.technician, day=route.day, is_in_force=True).exists():
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{name} has another published route on {day:%d %b} by now.",
                     name=route.technician.name,

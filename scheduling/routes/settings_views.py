@@ -19,7 +19,7 @@ from scheduling.routes.views import tell, tried
 from shared.access import requires
 from shared.messages import message
 from shared.roles import Permission
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import written
 
 
@@ -41,7 +41,7 @@ def travel_times(request: HttpRequest) -> HttpResponse:
         "has_engine": bool(settings.ROAD_ENGINE_URL),
         "paces": queries.factor_rows(branch_of(request), now, queries.prices_on(today).site_visit),
     }
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/travel.html",
         context,
@@ -133,7 +133,7 @@ def plan_prices(request: HttpRequest) -> HttpResponse:
         form = PricesForm(instance=current, initial={"from_on": today})
     rows = PlanPriceList.objects.select_related("made_by")[:20]
     context = {"form": form, "rows": rows, "current": current}
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/plan_prices.html",
         context,

@@ -26,7 +26,7 @@ from scheduling.planning.tables import Tables, build_tables
 from scheduling.planning.timing import route_cost_s
 from scheduling.routes.problem import BranchProblem, build
 from scheduling.routes.travel import seconds_of
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import joined, message
 
 BATCH = 2000
@@ -173,7 +173,8 @@ def read(row: RouteProposal, branch: Branch, now: datetime) -> Stored:
 
 
 def refuse_broken(row: RouteProposal, now: datetime) -> None:
-    """Raise CannotDo naming what a plan breaks today: a pin, a promise, a window, skill, shift, access hour.
+    """Raise DomainError naming what a plan breaks today: a pin, a promise, a window, skill, shift, access
+    hour.
 
     What is done or under way is no longer judged.
     """
@@ -185,7 +186,7 @@ def refuse_broken(row: RouteProposal, now: datetime) -> None:
         ]
         if words:
             more = message(" And {words} more.", words=len(words) - 3) if len(words) > 3 else ""
-            raise CannotDo(
+            raise DomainError(
                 joined(" ", words[:3]) + more,
                 remedy=message("Move what is named to another day or person, or propose again."),
             )

@@ -10,7 +10,7 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.table_columns import Day, Moment, Told, button, mark, moment
+from fleet.table_columns import Day, Moment, Translated, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.models import TravelCorrection
 from scheduling.routes.change_pages import signed
@@ -43,7 +43,7 @@ PLANS: Final = Table(
     Column(_("Depot"), "branch_name", only="file"),
     Column(_("State"), "get_state_display", show=_state),
     Number(_("Stops"), "stop_count"),
-    Number(_("Left out"), "unplaced_count"),
+    Number(_("Not scheduled"), "unplaced_count"),
     Number(_("Problems"), lambda row: len(row.problems)),
     Number(_("Drive"), "drive_minutes", in_file=_("Driving, min"),
            show=lambda row, page: _minutes(row.drive_minutes)),
@@ -87,7 +87,7 @@ def _in_the_way(row: Any, page: dict) -> str:
 
 
 LEFT_OUT: Final = Table(
-    _("Orders left out"),
+    _("Orders not scheduled"),
     Column(_("Order"), "number", head=True, link=("work_order", "order_id"),
            under="order__get_kind_display"),
     Column(_("Kind"), "order__get_kind_display", only="file"),
@@ -118,7 +118,7 @@ def _undone(row: Any, page: dict) -> str:
 HAND_CHANGES: Final = Table(
     _("Changes"),
     Number(_("Change"), "number", head=True),
-    Told(_("What"), "what", label=""),
+    Translated(_("What"), "what", label=""),
     Column(_("Who and when"), "by", in_file=_("By"), label=_("By"), empty="–",
            under=lambda row, page: moment(row.at)),
     Column(_("At"), "at", only="file"),
@@ -145,7 +145,7 @@ TRAVEL_TIMES: Final = Table(
     Column(_("And site code"), "site_b__code", only="file"),
     Column(_("And"), "site_b__name", in_file=_("And site"), under="site_b__code"),
     Number(_("Minutes"), "minutes"),
-    Told(_("Because"), "because", empty="–"),
+    Translated(_("Because"), "because", empty="–"),
     Column(_("Set by"), "set_by", empty="–", under=lambda row, page: moment(row.set_at, gettext("j M Y"))),
     Column(_("Set"), "set_at", only="file"),
     Column(_("Remove"), only="page", unseen=True, show=_remove),
@@ -183,11 +183,12 @@ PLANNER_PRICES: Final = Table(
     _("Price lists"),
     Day(_("From"), "from_on", head=True, css=""),
     _price(_("Day late"), "late_day_minutes"),
-    _price(_("Left out, due"), "missed_minutes"),
+    _price(_("Not scheduled, due"), "missed_minutes"),
     _price(_("Per day overdue"), "missed_per_day_minutes"),
-    Number(_("Left out, can wait"), "carry_over_least_minutes", in_file=_("Left out, can wait, least"),
+    Number(_("Not scheduled, can wait"), "carry_over_least_minutes",
+        in_file=_("Not scheduled, can wait, least"),
            show=_carry_over),
-    Column(_("Left out, can wait, most"), "carry_over_most_minutes", only="file"),
+    Column(_("Not scheduled, can wait, most"), "carry_over_most_minutes", only="file"),
     _price(_("Arrival"), "site_visit_minutes"),
     _price(_("Somebody else"), "other_technician_minutes"),
     Number(_("Overtime"), "overtime_allowed_minutes", in_file=_("Overtime allowed, min"), show=_overtime),

@@ -22,7 +22,7 @@ from scheduling.planning.problem import PlanSettings
 from scheduling.planning.road_engine import Leg, PairKey, RoadEngine, road_travel
 from scheduling.planning.travel import Correction, Place, TravelSettings, TravelTable, estimate_travel
 from scheduling.routes.duration_factors import Suggestion, suggestions
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 MOST_MINUTES = 1440
@@ -70,10 +70,10 @@ def change_prices(
 ) -> PlanPriceList:
     """Keep a price list from a day on; a second change for the same day replaces the first.
 
-    Raises CannotDo for a day gone by (plans made then keep what counted then) and for values out of order.
+    Raises DomainError for a day gone by (plans made then keep what counted then) and for values out of order.
     """
     if from_on < today:
-        raise CannotDo(
+        raise DomainError(
             message("Prices can't change from {from_on:%d %b %Y}, which has passed.", from_on=from_on),
             remedy=message("Choose today or a later day."),
             field="from_on",
@@ -85,7 +85,9 @@ def change_prices(
     try:
         row.full_clean()
     except ValidationError as error:
-        raise CannotDo(" ".join(error.messages), remedy=message("Change one of the two values.")) from error
+        raise DomainError(
+            " ".join(error.messages), remedy=message("Change one of the two values.")
+        ) from error
     row.save()
     return row
 
@@ -94,15 +96,18 @@ def change_prices(
 def set_correction(
     site_a: Site, site_b: Site, *, minutes: int, because: str, by: Person | None, now: datetime
 ) -> TravelCorrection:
-    """Say how long the drive between two sites takes, both ways. Raises CannotDo for one site given twice."""
+    """Say how long the drive between two sites takes, both ways.
+
+    Raises DomainError for one site given twice.
+    """
     if site_a.pk == site_b.pk:
-        raise CannotDo(
+        raise DomainError(
             message("Both ends are the same site."),
             remedy=message("Choose two different sites."),
             field="site_b",
         )
     if not 0 <= minutes <= MOST_MINUTES:
-        raise CannotDo(
+        raise DomainError(
             message("A drive of {minutes} minutes can't be planned.", minutes=minutes),
             remedy=message("Give 0 to {most_minutes} minutes.", most_minutes=MOST_MINUTES),
             field="minutes",

@@ -24,11 +24,11 @@ from scheduling.routes import proposals as service
 from scheduling.routes.forms import PlanForm
 from scheduling.routes.selectors import routes_in_force
 from shared.access import requires
-from shared.errors import CannotDo
-from shared.heavy_posts import is_heavy
+from shared.errors import DomainError
+from shared.heavy_posts import rate_limited
 from shared.periods import days_from
 from shared.roles import Permission, may
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate
 
 DAYS_AHEAD = 7
@@ -37,7 +37,7 @@ T = TypeVar("T")
 
 @requires(Permission.SEE_WORK)
 @require_http_methods(["GET", "POST"])
-@is_heavy
+@rate_limited
 def proposals(request: HttpRequest) -> HttpResponse:
     """List plans and take a wish for a new one."""
     now, today = now_and_today(request)
@@ -48,7 +48,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
         if form.is_valid() and (proposal := _start(request, form, now)):
             return redirect("proposal", pk=proposal.pk)
     days = days_from(today, DAYS_AHEAD)
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/proposals.html",
         {
@@ -65,7 +65,7 @@ def proposals(request: HttpRequest) -> HttpResponse:
 def proposal(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one plan as people × days, with everything it left out."""
     board = _board(request, pk)
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/proposal.html",
         {
@@ -134,7 +134,7 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     return _do(
         request, pk, lambda row: publishing.unpublish(row, by=request.user, now=now),
-        gettext("Taken back. Its orders are open again and its days are empty."),
+        gettext("Unpublished. Its orders are open again and its days are empty."),
     )  # fmt: skip
 
 
@@ -142,13 +142,13 @@ def take_back_proposal(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def set_proposal_aside(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a plan away that will not be used."""
-    return _do(request, pk, service.set_aside, gettext("Set aside."))
+    return _do(request, pk, service.set_aside, gettext("Discarded."))
 
 
 def _start(request: HttpRequest, form: PlanForm, now) -> RouteProposal | None:
     row = tried(form, lambda: service.start(**form.cleaned_data, by=request.user, now=now))
     if row is not None:
-        tasks.propose_routes.beside(proposal_id=row.pk)
+        tasks.propose_routes.enqueue(proposal_id=row.pk)
     return row
 
 
@@ -161,7 +161,7 @@ def tell(request: HttpRequest, command: Callable[[], T], done: Callable[[T], str
     """Do what is asked and say so on the next page, or why not."""
     try:
         answer = command()
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(request, done(answer))
@@ -171,7 +171,7 @@ def tried(form: Form, command: Callable[[], T]) -> T | None:
     """Do what a form asks; None with the reason at its field where that can't be."""
     try:
         return command()
-    except CannotDo as error:
+    except DomainError as error:
         form.add_error(error.field if error.field in form.fields else None, translate(error))
         return None
 
@@ -193,7 +193,7 @@ def route(request: HttpRequest, pk: int) -> HttpResponse:
     """Show a route: what to load, where to go, what to do there."""
     row = _route(request, pk)
     metric = is_metric(request)
-    return page_or_file(
+    return render_or_export(
         request,
         "routes/route.html",
         {

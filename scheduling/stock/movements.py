@@ -12,7 +12,7 @@ from django.db.models import F, Q
 
 from fleet.models import Branch, PartKind, Person
 from scheduling.models import CloseOut, StockLevel, StockMovement, StockPlace, Technician
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
 
@@ -32,7 +32,7 @@ def change(
 ) -> StockMovement:
     """Change what a place holds by ``more`` parts, less than 0 to take some: the one way stock moves.
 
-    The same ``cause_key`` again changes nothing. Raises CannotDo when there are not that many to take.
+    The same ``cause_key`` again changes nothing. Raises DomainError when there are not that many to take.
     """
     known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
     if known is not None:
@@ -41,7 +41,7 @@ def change(
     enough = StockLevel.objects.filter(pk=level.pk, quantity__gte=-more)
     if not enough.update(quantity=F("quantity") + more):
         level.refresh_from_db()
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{place} holds {quantity} × {kind}{lot}, not {more}.",
                 place=place,
@@ -85,7 +85,7 @@ def carry(
 ) -> None:
     """Move parts from one place to another, e.g. load a van. The same ``client_id`` again changes nothing."""
     if from_place == to_place:
-        raise CannotDo(
+        raise DomainError(
             message("The parts are there already."),
             remedy=message("Choose two different places."),
             field="to_place",
@@ -110,10 +110,10 @@ def count(
 ) -> StockMovement | None:
     """Enter what was counted; the difference becomes a movement. Returns None where the count agrees.
 
-    The same ``cause_key`` again changes nothing. Raises CannotDo for a count below zero.
+    The same ``cause_key`` again changes nothing. Raises DomainError for a count below zero.
     """
     if quantity < 0:
-        raise CannotDo(
+        raise DomainError(
             message("A count can't be negative."), remedy=message("Enter 0 or more."), field="quantity"
         )
     known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
@@ -145,7 +145,7 @@ def use_from_van(
                 take(
                     van, kind, 1, at=at, lot=chosen, by=technician.person, close_out=close_out, cause_key=key
                 )
-            except CannotDo:
+            except DomainError:
                 continue
             return ""
     return message(
@@ -167,7 +167,7 @@ def give_back(close_out: CloseOut, *, at: datetime, by: Person | None) -> None:
 
 def _refuse_less_than_one(quantity: int) -> None:
     if quantity < 1:
-        raise CannotDo(
+        raise DomainError(
             message("{quantity} parts can't be moved.", quantity=quantity),
             remedy=message("Enter 1 or more."),
             field="quantity",
@@ -217,7 +217,7 @@ def receive(
     by: Person,
     now: datetime,
 ) -> StockMovement:
-    """Enter parts that came in. Raises CannotDo for a place that is not theirs or no sensible number."""
+    """Enter parts that came in. Raises DomainError for a place that is not theirs or no sensible number."""
     _check(by, place, quantity)
     return put(
         place, kind, quantity, at=now, lot=lot.strip(), by=by, cause_key=f"receive:{client_id}",
@@ -238,7 +238,8 @@ def move(
 ) -> None:
     """Carry parts from one place to another, e.g. from the shelf to a van.
 
-    A technician moves between the own van and a shelf of the own branch. Raises CannotDo otherwise, or when
+    A technician moves between the own van and a shelf of the own branch. Raises DomainError otherwise, or
+    when
     there are not that many.
     """
     if not (may_change(by, from_place) or may_change(by, to_place)):
@@ -268,18 +269,18 @@ def correct_count(
 ) -> StockMovement | None:
     """Enter what was counted; the difference becomes a movement with its reason. None where it agrees.
 
-    Raises CannotDo for a count below zero, no reason, or a place that is not theirs.
+    Raises DomainError for a count below zero, no reason, or a place that is not theirs.
     """
     if not may_change(by, place):
         raise _not_theirs(place)
     if not 0 <= counted <= MOST:
-        raise CannotDo(
+        raise DomainError(
             message("{counted} is no count.", counted=counted),
             remedy=message("Enter 0 to {most:,}.", most=MOST),
             field="counted",
         )
     if not reason.strip():
-        raise CannotDo(
+        raise DomainError(
             message("A count is corrected with a reason."),
             remedy=message("Say why it differs, e.g. counted, broken, lost."),
             field="reason",
@@ -308,15 +309,15 @@ def _check(by: Person, place: StockPlace, quantity: int) -> None:
 
 def _check_number(quantity: int) -> None:
     if not 1 <= quantity <= MOST:
-        raise CannotDo(
+        raise DomainError(
             message("{quantity} parts can't be moved.", quantity=quantity),
             remedy=message("Enter 1 to {most:,}.", most=MOST),
             field="quantity",
         )
 
 
-def _not_theirs(place: StockPlace) -> CannotDo:
-    return CannotDo(
+def _not_theirs(place: StockPlace) -> DomainError:
+    return DomainError(
         message("{place} is not yours to change.", place=place),
         remedy=message("Ask the office, or the technician whose van it is."),
     )

@@ -228,7 +228,7 @@ def _held_by_technician() -> dict[tuple[int, int], int]:
 
 def _chances(until: date, branch_id: int | None) -> dict[tuple[int, int], list[float]]:
     """Return the chances of parts in place to fall due by a day, those left out that have an order."""
-    ordered = WorkOrder.objects.standing().filter(kind__in=PART_CHANGES, part=OuterRef("pk"))
+    ordered = WorkOrder.objects.open().filter(kind__in=PART_CHANGES, part=OuterRef("pk"))
     states = PartState.objects.filter(
         part__removed_at__isnull=True,
         likely_on__isnull=False,

@@ -30,7 +30,7 @@ PLACES: Final = Table(
     Column(_("Place"), "name", head=True, link=("stock_place", "code")),
     Column(_("Depot"), "branch__name"),
     Number(_("Kinds"), "kinds"),
-    Number(_("Pieces"), "pieces"),
+    Number(_("Quantity"), "pieces"),
     file="places",
 )
 LOADS: Final = Table(
@@ -39,7 +39,7 @@ LOADS: Final = Table(
     Column(_("Technician"), "technician"),
     Column(_("Part"), "kind"),
     Number(_("Needed"), "needed"),
-    Number(_("Then on the van"), "on_van"),
+    Number(_("Projected"), "on_van"),
     Number(_("To load"), "missing", show=lambda row, page: _strong(row["missing"])),
     file="missing on vans",
 )
@@ -49,12 +49,13 @@ NEEDS: Final = Table(
     Column(_("Part"), "kind", in_file=_("Kind"), head=True, under="kind_code"),
     Column(_("Code"), "kind_code", only="file"),
     Number(_("On hand"), "on_hand", place=1),
-    Number(_("Standing orders"), "standing", place=1),
-    Number(_("Expected beside"), lambda row: round(row.expected, 2), places=1, place=1),
-    Number(_("Hold"), "hold", place=1),
+    Number(_("Open orders"), "standing", place=1),
+    Number(_("Expected in addition"), lambda row: round(row.expected, 2), places=1, place=1),
+    Number(_("Target stock"), "hold", place=1),
     Number(_("To order"), "to_order", place=1, show=lambda row, page: _strong(row.to_order)),
     file="parts to order",
-    caption=_("Hold is enough with 95 % chance: what standing orders ask for, and what may fall due by then, "
+    caption=_("Target stock is enough with 95 % chance: what open orders ask for, and what may fall due by "
+              "then, "
               "each part by its own early, likely and late date."),
 )  # fmt: skip
 LEVELS: Final = Table(
@@ -110,7 +111,7 @@ RECALL: Final = Table(
            under=_contact),
     Column(_("Site code"), "treatment_unit__site__code", only="file"),
     Column(_("Address"), "treatment_unit__site__address", only="file"),
-    Column(_("Getting in"), "treatment_unit__site__access_note", only="file"),
+    Column(_("Access"), "treatment_unit__site__access_note", only="file"),
     Column(_("Customer"), "treatment_unit__site__customer__name", only="file"),
     Column(_("Phone"), "treatment_unit__site__customer__phone", only="file"),
     Column(_("E-mail"), "treatment_unit__site__customer__email", only="file"),

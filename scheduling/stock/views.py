@@ -23,9 +23,9 @@ from scheduling.stock import selectors as queries
 from scheduling.stock import tables as tables
 from scheduling.stock.tables import RECALL
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.roles import Permission, may
-from shared.tables import page_or_file
+from shared.tables import render_or_export
 from shared.translation import translate
 
 USUAL_WEEKS: Final = 6
@@ -100,7 +100,7 @@ def stock(request: HttpRequest) -> HttpResponseBase:
         [row for row in queries.van_loads(today, DAYS_AHEAD, branch_id) if row["missing"]] if plans else []
     )
     needs = queries.needs(today, weeks, branch_id) if plans else []
-    return page_or_file(
+    return render_or_export(
         request,
         "stock/stock.html",
         {"plans": plans, "weeks": weeks, "days_ahead": DAYS_AHEAD},
@@ -145,7 +145,7 @@ def stock_place(request: HttpRequest, code: str) -> HttpResponse:
     if form.is_valid():
         try:
             done = _do(name, form.cleaned_data, place, request)
-        except CannotDo as error:
+        except DomainError as error:
             form.add_error(error.field if error.field in form.fields else None, translate(error))
         else:
             messages.success(request, done)
@@ -208,7 +208,7 @@ def _place_page(
         "movements": queries.movements(place),
         "forms": [(name, titles[name], form, bool(form.errors)) for name, form in made.items()],
     }
-    return page_or_file(
+    return render_or_export(
         request,
         "stock/stock_place.html",
         context,
@@ -256,7 +256,7 @@ def recall(request: HttpRequest, form: str = "") -> HttpResponseBase:
         "stock": stock_recall.recall_stock(lot, kind, branch_id) if lot else [],
         "lots": [] if lot else stock_recall.lots_in_place(branch_id),
     }
-    return page_or_file(request, "stock/recall.html", context, form=form, parts=RECALL.of(rows))
+    return render_or_export(request, "stock/recall.html", context, form=form, parts=RECALL.of(rows))
 
 
 def _asked(request: HttpRequest) -> tuple[str, str]:

@@ -27,7 +27,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 MOST_FLUSHES: Final = 8
@@ -105,7 +105,7 @@ KEEP = message("Nothing you entered is lost: it stays on the phone until it is s
 
 
 def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: datetime) -> list[dict]:
-    """Return hazard controls that were skipped with a reason. Raises CannotDo for what can't stand."""
+    """Return hazard controls that were skipped with a reason. Raises DomainError for what can't stand."""
     _check_plain_values(form, now)
     _check_order(order)
     if form.outcome == Outcome.NOT_DONE:
@@ -129,7 +129,7 @@ def position_of(change: PartChange, order: WorkOrder) -> Position:
     ).first()
     if position is None:
         known = Position.objects.filter(treatment_unit_id=order.treatment_unit_id)
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{serial} has no position {position_code!r}.",
                 serial=order.treatment_unit.serial,
@@ -145,7 +145,7 @@ def kind_of(change: PartChange) -> PartKind:
     """Return the named kind of part."""
     kind = PartKind.objects.filter(code=change.kind_code).first()
     if kind is None:
-        raise CannotDo(
+        raise DomainError(
             message("The catalogue has no part {kind_code!r}.", kind_code=change.kind_code),
             remedy=message("Choose a part from the list, or have the planner add it to the catalogue."),
             field="kind_code",
@@ -154,13 +154,13 @@ def kind_of(change: PartChange) -> PartKind:
 
 
 def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -> Part | None:
-    """Return the part in place. Raises CannotDo when somebody has changed it since the day was loaded."""
+    """Return the part in place. Raises DomainError when somebody has changed it since the day was loaded."""
     here = parts.part_in(position)
     expected = change.removed_part_id
     if expected is None and order.part_id and order.part.position_id == position.pk:
         expected = order.part_id
     if expected is not None and (here is None or here.pk != expected):
-        raise CannotDo(
+        raise DomainError(
             message(
                 "The part in {code} of {serial} has been changed by somebody else since your day was loaded.",
                 code=position.code,
@@ -173,13 +173,13 @@ def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -
             field="position_code",
         )
     if here is not None and change.removal_reason not in RemovalReason.values:
-        raise CannotDo(
+        raise DomainError(
             message("It is not said why the part in {code} came out.", code=position.code),
             remedy=message("Choose one of: {list}.", list=", ".join(RemovalReason.values)),
             field="removal_reason",
         )
     if here is None and not change.kind_code:
-        raise CannotDo(
+        raise DomainError(
             message("There is no part in {code} and none went in.", code=position.code),
             remedy=message("Leave this position out."),
             field="position_code",
@@ -189,19 +189,19 @@ def part_to_take_out(change: PartChange, order: WorkOrder, position: Position) -
 
 def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
     if form.outcome not in Outcome.values:
-        raise CannotDo(
+        raise DomainError(
             message("{outcome!r} is no outcome.", outcome=form.outcome),
             remedy=message("Choose one of: {list}.", list=", ".join(Outcome.values)),
             field="outcome",
         )
     if form.finished_at.tzinfo is None:
-        raise CannotDo(
+        raise DomainError(
             message("The time of finishing has no time zone."),
             remedy=message("Send it with its zone."),
             field="finished_at",
         )
     if form.finished_at > now + AHEAD:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "The work is said to be finished on {finished_at:%d %b %Y %H:%M}, which is yet to come.",
                 finished_at=form.finished_at,
@@ -210,14 +210,14 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
             field="finished_at",
         )
     if not 0 <= form.minutes <= MOST_MINUTES:
-        raise CannotDo(
+        raise DomainError(
             message("{minutes} minutes can't be the time on site.", minutes=form.minutes),
             remedy=message("Give 0 to 1440."),
             field="minutes",
         )
     codes = [change.position_code for change in form.part_changes]
     if len(set(codes)) != len(codes):
-        raise CannotDo(
+        raise DomainError(
             message("One position is named twice."),
             remedy=message("Write each position once."),
             field="part_changes",
@@ -226,7 +226,7 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
 
 def _check_order(order: WorkOrder) -> None:
     if order.state == OrderState.WITHDRAWN:
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{order} has been withdrawn: {withdrawn_because}.",
                 order=order,
@@ -254,7 +254,7 @@ def _check_order(order: WorkOrder) -> None:
             if other
             else ""
         )
-        raise CannotDo(
+        raise DomainError(
             message("{order} has been closed already{by_whom}.", order=order, by_whom=by_whom),
             remedy=message(
                 "If yours is right, have the planner undo the other one, then send again. {keep}", keep=KEEP
@@ -264,13 +264,13 @@ def _check_order(order: WorkOrder) -> None:
 
 def _check_not_done(form: CloseOutForm) -> None:
     if not form.note.strip():
-        raise CannotDo(
+        raise DomainError(
             message("It is not said why the work could not be done."),
             remedy=WHY_NOT_DONE,
             field="note",
         )
     if form.part_changes or form.flushes:
-        raise CannotDo(
+        raise DomainError(
             message("Parts or flushes are recorded for work that could not be done."),
             remedy=message("Choose “done”, or take the parts and flushes out of the report."),
             field="outcome",
@@ -282,7 +282,7 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
     if closing is Closing.NEW_PART and order.part_id:
         code = order.part.position.code
         if not any(one.position_code == code and one.kind_code for one in form.part_changes):
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "{order} asks for a new part in {code}, and none is reported.", order=order, code=code
                 ),
@@ -290,19 +290,19 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
                 field="part_changes",
             )
     if closing is Closing.FLUSH and not form.flushes:
-        raise CannotDo(
+        raise DomainError(
             message("{order} asks for a flush, and none is recorded.", order=order),
             remedy=message("Enter gallons, minutes and whether it ran clear."),
             field="flush",
         )
     if closing is Closing.METER and form.meter_total is None and not form.note.strip():
-        raise CannotDo(
+        raise DomainError(
             message("{order} asks for a reading, and none is recorded.", order=order),
             remedy=message("Enter what the register shows, or write why it can't be read."),
             field="meter_total",
         )
     if form.outcome == Outcome.BEDDING and not (order.work_kind.may_bed or form.part_changes):
-        raise CannotDo(
+        raise DomainError(
             message("Nothing was changed that could stand overnight."),
             remedy=message("Choose “done” or “could not be done”."),
             field="outcome",
@@ -311,20 +311,20 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
 
 def _check_flushes(form: CloseOutForm) -> None:
     if len(form.flushes) > MOST_FLUSHES:
-        raise CannotDo(
+        raise DomainError(
             message("{flushes} flushes at one visit can't be.", flushes=len(form.flushes)),
             remedy=message("Check the list."),
             field="flush",
         )
     for one in form.flushes:
         if one.kind and one.kind not in FlushKind.values:
-            raise CannotDo(
+            raise DomainError(
                 message("{kind!r} is no kind of flush.", kind=one.kind),
                 remedy=message("Choose one of: {list}.", list=", ".join(FlushKind.values)),
                 field="flush",
             )
         if not 0 <= one.minutes <= MOST_MINUTES or not 0 <= one.volume_gal <= 100_000:
-            raise CannotDo(
+            raise DomainError(
                 message(
                     "A flush of {volume_gal:g} gal in {minutes:g} min can't be.",
                     volume_gal=one.volume_gal,
@@ -336,12 +336,12 @@ def _check_flushes(form: CloseOutForm) -> None:
 
 
 def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
-    """Record the register. Raises CannotDo when there is no meter, or the total can't be."""
+    """Record the register. Raises DomainError when there is no meter, or the total can't be."""
     if form.meter_total is None:
         return
     meter = meters_to_read(order.treatment_unit_id, form.finished_at).first()
     if meter is None:
-        raise CannotDo(
+        raise DomainError(
             message("{serial} has no meter.", serial=order.treatment_unit.serial),
             remedy=message("Leave the total out and write it in the note; the planner can add the meter."),
             field="meter_total",
@@ -406,7 +406,7 @@ def _stand_again(rows: QuerySet) -> None:
 def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
     if report.problems:
         first = report.problems[0]
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{first_field} = {first_value}: {first_message}",
                 first_field=first.field,

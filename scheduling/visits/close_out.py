@@ -31,7 +31,7 @@ from scheduling.stock import movements
 from scheduling.visits import checks
 from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, flush_number
 from scheduling.visits.close_out_page import sheet_worked_by
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
 from shared.translation import label_of
@@ -59,7 +59,7 @@ def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseO
     raises the second flush after a night's bedding. The treatment unit is then assessed anew and work raised
     from it; should that fail, the close-out stands and the timetable catches up.
 
-    Raises CannotDo, with nothing written, when the order is over, a part was changed by somebody else, a
+    Raises DomainError, with nothing written, when the order is over, a part was changed by somebody else, a
     hazard control was skipped without a reason, or a value can't be.
     """
     known = _known(form)
@@ -128,12 +128,12 @@ def _write(form: CloseOutForm, by: Person | None, now: datetime) -> CloseOut:
 
 
 def _known(form: CloseOutForm) -> CloseOut | None:
-    """Return the close-out this form made already. Raises CannotDo when that one says something else."""
+    """Return the close-out this form made already. Raises DomainError when that one says something else."""
     row = CloseOut.objects.select_related("order").filter(client_id=form.client_id).first()
     if row is None:
         return None
     if row.form_hash != form.fingerprint():
-        raise CannotDo(
+        raise DomainError(
             message(
                 "A close-out of {order} with the same number but other content was "
                 "received on {received_at:%d %b %Y %H:%M} UTC.",
@@ -155,7 +155,7 @@ def _locked_order(form: CloseOutForm) -> WorkOrder:
         .first()
     )
     if order is None:
-        raise CannotDo(
+        raise DomainError(
             message("There is no order {order_id}.", order_id=form.order_id),
             remedy=message("Load the day again and choose the order there."),
         )
@@ -165,7 +165,7 @@ def _locked_order(form: CloseOutForm) -> WorkOrder:
 def _technician(form: CloseOutForm) -> Technician:
     technician = Technician.objects.filter(pk=form.technician_id).select_related("person").first()
     if technician is None:
-        raise CannotDo(
+        raise DomainError(
             message("There is no technician {technician_id}.", technician_id=form.technician_id),
             remedy=message("Log in again."),
         )
@@ -284,7 +284,7 @@ def _close_order(
     done: _Done, order: WorkOrder, skipped: list[dict], by: Person | None, now: datetime
 ) -> None:
     closed = (
-        WorkOrder.objects.standing()
+        WorkOrder.objects.open()
         .filter(pk=order.pk)
         .update(state=OrderState.DONE, ended_at=now, changed_at=now)
     )
@@ -341,7 +341,7 @@ def record_visit(
 ) -> CloseOut:
     """Close an order and record the feed water tested at it. Sending it again changes nothing.
 
-    Raises CannotDo, with nothing written, for what ``close_out`` or the test refuses.
+    Raises DomainError, with nothing written, for what ``close_out`` or the test refuses.
     """
     if feed_test:
         _record_test(form, feed_test, now)
@@ -354,7 +354,7 @@ def _record_test(form: CloseOutForm, feed_test: dict[str, float], now: datetime)
     report = record_feed_tests([NewFeedTest(site_id, None, form.finished_at, feed_test, SOURCE)], now=now)
     if report.problems:
         first = report.problems[0]
-        raise CannotDo(
+        raise DomainError(
             message(
                 "{first_field} = {first_value}: {first_message}",
                 first_field=first.field,

@@ -29,7 +29,7 @@ from scheduling.visits import documents as queries
 from scheduling.visits import labels as visits_labels
 from scheduling.visits.documents import unit_labels
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.roles import Permission, may
 from shared.translation import translate
 
@@ -44,7 +44,7 @@ def pdf_answer(content: bytes, name: str) -> HttpResponse:
 @requires(Permission.CLOSE_OWN_STOPS)
 @require_GET
 @never_cache
-def own_service_report(request: HttpRequest, pk: int) -> HttpResponse:
+def my_service_report(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the report of a close-out to the technician who did it."""
     return _report(request, pk, person_id=request.user.pk)
 
@@ -52,7 +52,7 @@ def own_service_report(request: HttpRequest, pk: int) -> HttpResponse:
 @requires(Permission.CLOSE_OWN_STOPS)
 @require_GET
 @never_cache
-def own_order_report(request: HttpRequest, pk: int) -> HttpResponse:
+def my_order_report(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the report of an order to the technician whose close-out of it stands."""
     found = CloseOut.objects.filter(
         order_id=pk, technician__person_id=request.user.pk, undone_at__isnull=True
@@ -84,7 +84,7 @@ def work_sheet(request: HttpRequest, pk: int) -> HttpResponse:
 @requires(Permission.SEE_OWN_DAY)
 @require_GET
 @never_cache
-def own_work_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+def my_work_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the own route as a sheet; only what is published."""
     routes = Route.objects.filter(pk=pk, technician__person_id=request.user.pk, is_in_force=True)
     return _sheet(request, route_rows(routes))
@@ -201,7 +201,7 @@ def label_file(request: HttpRequest) -> HttpResponse:
         content = label_sheet_pdf(
             made, stock=data["stock"], first=first, made_at=timezone.now(), fonts=font_folder()
         )
-    except CannotDo as error:
+    except DomainError as error:
         raise Http404(translate(error)) from error
     return pdf_answer(content, f"labels-{batch}")
 
@@ -219,7 +219,7 @@ def part_label_file(request: HttpRequest, code: str) -> HttpResponse:
         content = label_sheet_pdf(
             made[:MOST_LABELS], stock=stock, made_at=timezone.now(), fonts=font_folder()
         )
-    except CannotDo as error:
+    except DomainError as error:
         raise Http404(gettext("Nothing lies here that could have a label.")) from error
     return pdf_answer(content, f"part-labels-{code}")
 

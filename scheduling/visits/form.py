@@ -268,7 +268,7 @@ class CloseOutEntry(forms.Form):
         self.fields[tick] = _tick(text, **({"data-control": why} if is_control else {}))
         self.fields[why] = _text(gettext_lazy("Why not; the planner sees it"), 160)
         if is_control:
-            told = gettext("“%(text)s” guards people. Tick it when it is done, or write why it was not.")
+            told = gettext("“%(text)s” is safety-critical. Tick it when it is done, or write why it was not.")
             excused = [one for one in Outcome if code in excused_steps(one)]
             self.needs.append(
                 Need(tick, told % {"text": translate(text)}, unless=[Outcome.NOT_DONE, *excused], instead=why)

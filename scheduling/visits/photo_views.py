@@ -19,7 +19,7 @@ from scheduling.pages.request_context import branch_of
 from scheduling.visits import photos as service
 from scheduling.visits.photos import MOST_BYTES, is_on_earth, too_large
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
 from shared.translation import translate
@@ -59,7 +59,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
                 keeps_place=settings.PHOTOS_KEEP_PLACE,
             ),
         )
-    except CannotDo as error:
+    except DomainError as error:
         return _answer(422, translate(error.message), remedy=translate(error.remedy))
     return JsonResponse({"message": gettext("The photo is kept."), "client_id": str(row.client_id)})
 
@@ -78,7 +78,7 @@ def photo(request: HttpRequest, pk: int) -> FileResponse:
 @requires(Permission.CLOSE_OWN_STOPS)
 @require_GET
 @never_cache
-def own_photo(request: HttpRequest, pk: int) -> FileResponse:
+def my_photo(request: HttpRequest, pk: int) -> FileResponse:
     """Return a photo to the technician who took it."""
     return _file(CloseOutPhoto.objects.filter(close_out__technician__person_id=request.user.pk), pk)
 
@@ -86,7 +86,7 @@ def own_photo(request: HttpRequest, pk: int) -> FileResponse:
 def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -> list[service.CheckedPhoto]:
     """Return the photos a plain form brought, checked. The same file again has the same number.
 
-    Raises CannotDo naming the first file that is no photo.
+    Raises DomainError naming the first file that is no photo.
     """
     checked = []
     for upload in request.FILES.getlist("photos"):
@@ -100,8 +100,8 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
                     raw, client_id=number, taken_at=None, now=now, keeps_place=settings.PHOTOS_KEEP_PLACE
                 )
             )
-        except CannotDo as error:
-            raise CannotDo(
+        except DomainError as error:
+            raise DomainError(
                 message(
                     "{upload_name}: {error_message}", upload_name=upload.name, error_message=error.message
                 ),
@@ -109,7 +109,7 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
                 field=error.field,
             ) from None
     if len(checked) > service.MOST_PHOTOS:
-        raise CannotDo(
+        raise DomainError(
             gettext("%(checked)s photos are too many.") % {"checked": len(checked)},
             remedy=gettext("Choose up to %(MOST_PHOTOS)s.") % {"MOST_PHOTOS": service.MOST_PHOTOS},
             field="photos",
@@ -118,7 +118,7 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
 
 
 def keep_all(close_out: CloseOut, checked: list[service.CheckedPhoto]) -> None:
-    """Keep checked photos with their close-out. Raises CannotDo at the first that can't be kept."""
+    """Keep checked photos with their close-out. Raises DomainError at the first that can't be kept."""
     for one in checked:
         service.keep_photo(close_out, one)
 

@@ -19,7 +19,7 @@ from django.db import IntegrityError, transaction
 from PIL import ExifTags, Image, ImageOps
 
 from scheduling.models import CloseOut, CloseOutPhoto
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import message
 
 MOST_BYTES: Final = 8 * 1024 * 1024
@@ -40,7 +40,7 @@ NO_IMAGE: Final = (
 def clean_photo(raw: bytes) -> bytes:
     """Return a photo as JPEG, upright, at most 1600 px a side, without anything but the picture.
 
-    Raises CannotDo, with its remedy, for what is empty, larger than 8 MB or 40 megapixels, damaged, or no
+    Raises DomainError, with its remedy, for what is empty, larger than 8 MB or 40 megapixels, damaged, or no
     JPEG, PNG or WebP by content, whatever it is called.
     """
     if len(raw) > MOST_BYTES:
@@ -51,7 +51,7 @@ def clean_photo(raw: bytes) -> bytes:
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise _too_many_pixels() from None
     except NO_IMAGE:
-        raise CannotDo(
+        raise DomainError(
             message("This is no readable photo."),
             remedy=message("Send a JPEG, PNG or WebP; take the photo again."),
             field=FIELD,
@@ -80,17 +80,17 @@ def _degrees(parts: Sequence[float], is_negative: bool) -> float:
     return (degrees + minutes / 60 + seconds / 3600) * (-1 if is_negative else 1)
 
 
-def too_large() -> CannotDo:
+def too_large() -> DomainError:
     """Return the refusal of a file that is too large."""
-    return CannotDo(
+    return DomainError(
         message("The photo is larger than {most_bytes} MB.", most_bytes=MOST_BYTES // 1024**2),
         remedy=message("Take it again at a lower resolution."),
         field=FIELD,
     )
 
 
-def _too_many_pixels() -> CannotDo:
-    return CannotDo(
+def _too_many_pixels() -> DomainError:
+    return DomainError(
         message("The photo has more than {most_pixels} megapixels.", most_pixels=MOST_PIXELS // 1000000),
         remedy=message("Take it again at a lower resolution."),
         field=FIELD,
@@ -142,7 +142,7 @@ def check_photo(
     place: tuple[float, float] | None = None,
     keeps_place: bool = False,
 ) -> CheckedPhoto:
-    """Return the photo ready to be kept; nothing is written. Raises CannotDo for what is no photo.
+    """Return the photo ready to be kept; nothing is written. Raises DomainError for what is no photo.
 
     Its place, as told beside it or within it, is passed on only where the company keeps places.
     """
@@ -160,11 +160,11 @@ def close_out_of(client_id: uuid.UUID, *, person_id: int) -> CloseOut | None:
 def known_photo(close_out: CloseOut, client_id: uuid.UUID) -> CloseOutPhoto | None:
     """Return the photo received before under this number, if any.
 
-    Raises CannotDo when the number is that of a photo of another close-out.
+    Raises DomainError when the number is that of a photo of another close-out.
     """
     row = CloseOutPhoto.objects.filter(client_id=client_id).first()
     if row is not None and row.close_out_id != close_out.pk:
-        raise CannotDo(
+        raise DomainError(
             message("A photo with the same number belongs to another close-out."),
             remedy=message("Take this one again, it then gets a number of its own."),
             field=FIELD,
@@ -175,7 +175,7 @@ def known_photo(close_out: CloseOut, client_id: uuid.UUID) -> CloseOutPhoto | No
 def keep_photo(close_out: CloseOut, photo: CheckedPhoto) -> CloseOutPhoto:
     """Store a checked photo with its close-out; the same number again returns what stands.
 
-    Raises CannotDo, with nothing kept, when the close-out has 30 photos or the number is another's.
+    Raises DomainError, with nothing kept, when the close-out has 30 photos or the number is another's.
     """
     known = known_photo(close_out, photo.client_id)
     if known is not None:
@@ -199,7 +199,7 @@ def _write(row: CloseOutPhoto) -> CloseOutPhoto:
     """Write the row; whoever sends another photo of the same close-out waits, so that all are counted."""
     CloseOut.objects.select_for_update(of=("self",)).get(pk=row.close_out_id)
     if CloseOutPhoto.objects.filter(close_out_id=row.close_out_id).count() >= MOST_PHOTOS:
-        raise CannotDo(
+        raise DomainError(
             message("This close-out has {most_photos} photos already.", most_photos=MOST_PHOTOS),
             remedy=message("Send the office the rest another way."),
             field=FIELD,

@@ -12,7 +12,7 @@ from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
 from scheduling.visits import checks
 from scheduling.visits.checks import MOST_FLUSHES, flush_number
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import joined, message
 from shared.periods import local_day
 from shared.translation import label_of
@@ -25,7 +25,7 @@ def undo(close_out: CloseOut, *, by: Person, reason: str, now: datetime) -> Clos
     count, parts return to the van, a second flush that followed is withdrawn, and the order is open again.
     Revenue that was entered is corrected by the next run of ``enter_revenue``.
 
-    Raises CannotDo when no reason is given, the day is over, it is undone already, or later work builds
+    Raises DomainError when no reason is given, the day is over, it is undone already, or later work builds
     on it.
     """
     row = _write(close_out, by, reason, now)
@@ -60,25 +60,27 @@ def _write(close_out: CloseOut, by: Person, reason: str, now: datetime) -> Close
 
 def _check(row: CloseOut, order: WorkOrder, reason: str, now: datetime) -> None:
     if not reason.strip():
-        raise CannotDo(
+        raise DomainError(
             message("The close-out can't be undone without a reason."),
             remedy=message("Say why."),
             field="reason",
         )
     if row.undone_at is not None:
-        raise CannotDo(message("This close-out is undone already."), remedy=message("Nothing is left to do."))
+        raise DomainError(
+            message("This close-out is undone already."), remedy=message("Nothing is left to do.")
+        )
     zone = order.site.time_zone
     if local_day(row.received_at, zone) != local_day(now, zone):
-        raise CannotDo(
+        raise DomainError(
             message(
                 "This close-out came in on {received_at:%d %b %Y}; only the same day's can be undone.",
                 received_at=local_day(row.received_at, zone),
             ),
             remedy=message("Raise a one-off order that puts right what is wrong."),
         )
-    twin = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
+    twin = WorkOrder.objects.open().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if twin is not None and twin.state == OrderState.ON_ROUTE:
-        raise CannotDo(
+        raise DomainError(
             message("{twin} stands for the same cause and is on a route.", twin=twin),
             remedy=message("Close {twin} instead, or withdraw it first.", twin=twin),
         )
@@ -89,7 +91,7 @@ def _withdraw_follow_up(row: CloseOut, by: Person, now: datetime) -> None:
     if follow_up is None:
         return
     if follow_up.state == OrderState.DONE:
-        raise CannotDo(
+        raise DomainError(
             message("{follow_up}, which followed this close-out, is done.", follow_up=follow_up),
             remedy=message("Undo that close-out first."),
         )
@@ -125,11 +127,11 @@ def _take_flushes_back(row: CloseOut) -> str:
     row.save(update_fields=["flush"])
     for flush in flushes:
         flush.delete()
-    return message("Flushes taken back: {told}.", told=told) if told else ""
+    return message("Flushes voided: {told}.", told=told) if told else ""
 
 
 def _open_again(order: WorkOrder, now: datetime) -> None:
-    twin = WorkOrder.objects.standing().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
+    twin = WorkOrder.objects.open().filter(cause_key=order.cause_key).exclude(pk=order.pk).first()
     if twin is not None:
         work_orders.withdraw(twin, by=None, reason=message("{order} was reopened", order=order), now=now)
     StopOrder.objects.filter(order=order, is_in_force=True).update(is_in_force=False)

@@ -33,7 +33,7 @@ from scheduling.visits.close_out_page import CloseOutPage, close_out_page
 from scheduling.visits.form import CloseOutEntry, Problem, sheet_version, shown_field
 from scheduling.visits.photo_views import checked_uploads, keep_all
 from shared.access import requires
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.roles import Permission
 from shared.translation import translate
 
@@ -139,17 +139,17 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
         return _render(request, form, status=422)
     try:
         photos = checked_uploads(request, form.cleaned_data["client_id"], now)
-    except CannotDo as error:
+    except DomainError as error:
         form.refuse(error.field, translate(error))
         return _render(request, form, status=422)
     try:
         row = _record(request, form, now)
-    except CannotDo as error:
+    except DomainError as error:
         form.refuse(error.field, translate(error))
         return _render(request, form, conflict=translate(error), status=409)
     try:
         keep_all(row, photos)
-    except CannotDo as error:
+    except DomainError as error:
         messages.warning(request, translate(error))
     messages.success(request, _thanks(page, row))
     return redirect("day", on=f"{page.day:%Y-%m-%d}")
@@ -180,7 +180,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         return _answer(
             409,
             gettext(
-                "This order stands on no route of yours. It stays on the phone; ring the planner about it."
+                "This order stands on no route of yours. It stays on the phone; call the planner about it."
             ),
         )
     form = CloseOutEntry(page, request.user.measure_system, typed)
@@ -188,7 +188,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         return _answer(422, gettext("Some fields need mending."), problems=form.problems())
     try:
         row = _record(request, form, now)
-    except CannotDo as error:
+    except DomainError as error:
         return _answer(409, translate(error), problems=[Problem(shown_field(error.field), translate(error))])
     return _answer(200, _thanks(page, row))
 
@@ -204,7 +204,7 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
     now, _ = now_and_today(request)
     try:
         service.undo(row, by=request.user, reason=request.POST.get("reason", "")[:160], now=now)
-    except CannotDo as error:
+    except DomainError as error:
         messages.error(request, translate(error))
     else:
         messages.success(
@@ -219,7 +219,7 @@ def _record(request: HttpRequest, form: CloseOutEntry, now: datetime) -> CloseOu
     tested, by = form.tested(), request.user
     try:
         return record_visit(form.report(finished_at), feed_test=tested, by=by, now=now)
-    except CannotDo:
+    except DomainError:
         first = _finished_at(form, now)
         if first == finished_at:
             raise

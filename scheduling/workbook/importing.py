@@ -86,7 +86,7 @@ def import_workbook(
 
     Raises
     ------
-    CannotDo
+    DomainError
         When the source can't be read at all.
     """
     prepared = prepare(source, now=now, by=by, on_progress=on_progress)
@@ -112,7 +112,7 @@ def make_template(path: Path) -> None:
 def prepare(
     source: Source, *, now: datetime, by: Person | None = None, on_progress: Progress | None = None
 ) -> Prepared:
-    """Read a source and look at every cell; touches no table. Raises CannotDo when it can't be read."""
+    """Read a source and look at every cell; touches no table. Raises DomainError when it can't be read."""
     tell = on_progress or _tell_nobody
     tell(0.0, message("reading the file"))
     raw = read_source(source)

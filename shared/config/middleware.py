@@ -26,7 +26,7 @@ from shared.messages import message
 FILE_NAME = re.compile(r'filename="?([^";]+)')
 
 
-class ExportsNoted:
+class ExportAudit:
     """Middleware, inside the log-in's own."""
 
     def __init__(self, get_response):
@@ -57,7 +57,7 @@ PERMISSIONS = ", ".join([*(f"{one}=()" for one in NOBODY), "camera=(self)"])
 """The camera reads the codes of parts; the person is asked. A photo's own place needs no permission."""
 
 
-class MoreHeaders:
+class SecurityHeaders:
     """Middleware. Pages of people who are logged in stay out of caches unless the page says otherwise."""
 
     def __init__(self, get_response):

@@ -23,7 +23,7 @@ class WatchedTask(DjangoTask):
         headers = {**(options.pop("headers", None) or {}), "request_id": taken_or_new(request_id.get())}
         return super().apply_async(args, kwargs, headers=headers, **options)
 
-    def beside(self, **kwargs):
+    def enqueue(self, **kwargs):
         """Begin once the transaction is written, so that a page can answer and tell how far it has come.
 
         With a queue a worker does it. Without one it goes on in a thread of this process, on connections of

@@ -47,7 +47,7 @@ def test_a_token_is_made_and_revoked_by_hand(page, live_server):
     page.goto(live_server.url + reverse("own_tokens"))
     page.get_by_label("Which program will use it").fill("meter hub")
     page.get_by_label("see the fleet").check()
-    page.get_by_role("button", name="Make it").click()
+    page.get_by_role("button", name="Create token").click()
     assert page.locator("#new-token").inner_text().startswith("tapward_")
     page.on("dialog", lambda dialog: dialog.accept())
     page.get_by_role("button", name="Revoke meter hub").click()

@@ -31,7 +31,7 @@ def test_a_day_is_promised_from_the_version_one_was_shown(planner, here, address
 def test_a_promise_is_taken_back_with_null(planner, here, address):
     edit(planner, address, {"promised_on": "2026-11-02"}, "*")
     assert edit(planner, address, {"promised_on": None}, "*").json()["promised_on"] is None
-    assert list(WorkOrderEvent.objects.values_list("what", flat=True)) == ["promised", "promise taken back"]
+    assert list(WorkOrderEvent.objects.values_list("what", flat=True)) == ["promised", "promise withdrawn"]
 
 
 def test_an_edit_without_the_version_is_refused(planner, here, address):

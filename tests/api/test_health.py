@@ -131,7 +131,7 @@ def test_the_page_says_what_failed_and_what_to_do(client):
     page = _page(client)
     assert "Raise work from findings and plans" in page
     assert "The disk was full, nothing was written" in page
-    assert "1 task of the last day never said that it was over" in page
+    assert "1 task of the last day did not finish" in page
     assert "Task t-2" in page
 
 

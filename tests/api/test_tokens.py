@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from api.models import ApiToken
 from api.tokens import MOST_STANDING, find_token, make_token, permissions_on_offer, revoke_token
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.roles import ROLES, Permission, Role, may
 from tests import factories as make
 from tests.api.rows import Caller
@@ -95,21 +95,21 @@ def test_what_is_on_offer_is_within_the_role_and_never_makes_tokens_or_people(ro
 )
 def test_a_token_that_can_not_be_is_refused_by_field(given, field):
     usual = {"name": "hub", "permissions": [Permission.SEE_FLEET], "days": 30, "now": make.NOW}
-    with pytest.raises(CannotDo) as refused:
+    with pytest.raises(DomainError) as refused:
         make_token(make.person("planner"), **usual | given)
     assert refused.value.field == field
     assert not ApiToken.objects.exists()
 
 
 def test_a_technician_makes_no_token():
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         token_of(make.person("technician"), permissions=[Permission.RECORD_READINGS])
 
 
 def test_tokens_do_not_pile_up_without_end():
     planner = make.person("planner")
     tokens = [token_of(planner)[0] for _ in range(MOST_STANDING)]
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         token_of(planner)
     revoke_token(tokens[0], now=make.NOW)
     token_of(planner)

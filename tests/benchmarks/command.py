@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from fleet.assessment.days import to_days
 from fleet.telemetry.broker import BrokerSettings
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests.benchmarks.assessment import (
     PARTS as ASSESS_PARTS,
 )
@@ -75,7 +75,7 @@ class Command(BaseCommand):
     def handle(self, *args, **options):
         try:
             figures = getattr(self, f"_{options['what']}")(options)
-        except (CannotDo, ValueError) as error:
+        except (DomainError, ValueError) as error:
             raise CommandError(str(error)) from error
         if options["json"]:
             self.stdout.write(json.dumps(figures, default=str))
@@ -172,7 +172,7 @@ class Command(BaseCommand):
 
     def _telemetry(self, options):
         if not settings.MQTT_HOST:
-            raise CannotDo("There is no broker.", remedy="Set TAPWARD_MQTT_HOST to one of your own.")
+            raise DomainError("There is no broker.", remedy="Set TAPWARD_MQTT_HOST to one of your own.")
         broker = BrokerSettings(
             host=settings.MQTT_HOST, port=settings.MQTT_PORT, user=settings.MQTT_USER,
             password=settings.MQTT_PASSWORD, tls=settings.MQTT_TLS, ca_file=settings.MQTT_CA_FILE,

@@ -18,7 +18,7 @@ from api import idempotency
 from api.bulk_lines import take_body
 from api.bulk_readings import record
 from fleet.models import Meter, MeterReading, Person
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests.benchmarks.synthetic_fleet import load_synthetic_fleet, vacuum
 
 METERS: Final = 10_000
@@ -55,7 +55,7 @@ def measure_intake(
 ) -> IntakeFigures:
     """Bring rows into the connected, empty database by the bulk call and by COPY, in turn.
 
-    Every call keeps its Idempotency-Key and answers each row. Raises CannotDo where a row is refused.
+    Every call keeps its Idempotency-Key and answers each row. Raises DomainError where a row is refused.
     """
     tell = tell or (lambda _text: None)
     load_synthetic_fleet(min(METERS, rows), 4, seed=1)
@@ -129,7 +129,9 @@ def _call(person: Person, sent: bytes, kind: str, now: datetime) -> None:
     answer = tally.as_answer()
     idempotency.store(kept, status=200, body=JSONRenderer().render(answer), now=now)
     if answer["recorded"] != answer["rows"]:
-        raise CannotDo(f"Rows were refused: {answer['problems'][:1]}", remedy="Measure in an empty database.")
+        raise DomainError(
+            f"Rows were refused: {answer['problems'][:1]}", remedy="Measure in an empty database."
+        )
 
 
 @transaction.atomic

@@ -19,7 +19,7 @@ from fleet.models import Branch, Customer, Part, PartKind, PartState, Position, 
 from scheduling.billing import bridge, forecast, margin, review, risk
 from scheduling.billing.review import ReviewChoice
 from scheduling.models import EntryKind, PlanPeriod, PlanPrice, RevenueEntry, ServicePlan
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.periods import add_months, month_start
 
 BATCH: Final = 5000
@@ -55,10 +55,10 @@ def measure_money(
 ) -> list[MoneyFigure]:
     """Fill the connected, empty database and measure each page's reading.
 
-    Raises CannotDo when the database holds sites already.
+    Raises DomainError when the database holds sites already.
     """
     if Site.objects.exists():
-        raise CannotDo(
+        raise DomainError(
             "This database holds sites already.", remedy="Measure in an empty database of its own."
         )
     tell(f"making up {sites:,} sites with {months} months of entries …")

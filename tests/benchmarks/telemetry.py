@@ -15,7 +15,7 @@ from fleet.models import MeterReading
 from fleet.telemetry.broker import Broker, BrokerSettings
 from fleet.telemetry.listener import Listener, Pace
 from fleet.telemetry.mapping import keep_map
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests.benchmarks.synthetic_fleet import load_synthetic_fleet, vacuum
 
 UNITS: Final = 1000
@@ -41,7 +41,8 @@ def measure_telemetry(
 ) -> TelemetryFigures:
     """Send readings of a made-up fleet through a broker into the connected, empty database.
 
-    Two sessions get every message: one is emptied without saving, one by the listener itself. Raises CannotDo
+    Two sessions get every message: one is emptied without saving, one by the listener itself. Raises
+    DomainError
     where a message does not arrive.
     """
     load_synthetic_fleet(UNITS, 4, seed=1)
@@ -66,7 +67,9 @@ def measure_telemetry(
     saved_s = time.perf_counter() - began
     saved = MeterReading.objects.count() - before
     if saved != messages:
-        raise CannotDo(f"Of {messages} messages {saved} were saved.", remedy="Let the broker keep as many.")
+        raise DomainError(
+            f"Of {messages} messages {saved} were saved.", remedy="Let the broker keep as many."
+        )
     return TelemetryFigures(
         messages=messages,
         published_per_second=messages / published_s,
@@ -121,7 +124,7 @@ def _empty(name: str, settings: BrokerSettings, messages: int) -> float:
     broker.connect()
     while taken < messages:
         if not broker.turn(0.25) or time.perf_counter() - began > LONGEST_S:
-            raise CannotDo(f"Of {messages} messages {taken} came.", remedy="Let the broker keep as many.")
+            raise DomainError(f"Of {messages} messages {taken} came.", remedy="Let the broker keep as many.")
         taken += len(broker.line.waiting)
         broker.acknowledge(list(broker.line.waiting))
     spent = time.perf_counter() - began

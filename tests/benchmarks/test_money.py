@@ -3,7 +3,7 @@
 import pytest
 
 from scheduling.models import RevenueEntry
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.benchmarks.money import measure_money
 
@@ -21,5 +21,5 @@ def test_every_page_is_measured_against_its_own_bare_queries():
 
 def test_a_database_with_sites_in_it_is_left_alone():
     make.site()
-    with pytest.raises(CannotDo, match="holds sites already"):
+    with pytest.raises(DomainError, match="holds sites already"):
         measure_money(8, 3, today=make.TODAY)

@@ -165,7 +165,7 @@ def what_is_known() -> dict[str, list]:
 
 def open_causes() -> list[str]:
     """Return the cause of every standing order, as often as it has one."""
-    return sorted(WorkOrder.objects.standing().values_list("cause_key", flat=True))
+    return sorted(WorkOrder.objects.open().values_list("cause_key", flat=True))
 
 
 def what_the_page_says() -> str:

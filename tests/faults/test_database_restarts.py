@@ -152,7 +152,7 @@ def test_a_database_that_crashes_three_times_loses_nothing_it_said_yes_to(undist
     assert CloseOut.objects.count() == 1
     raise_work(now=timezone.now())
     raise_work(now=timezone.now())
-    of_fleet = WorkOrder.objects.standing().exclude(treatment_unit=other)
+    of_fleet = WorkOrder.objects.open().exclude(treatment_unit=other)
     assert sorted(of_fleet.values_list("cause_key", flat=True)) == undisturbed["causes"]
     # A crash between two shards cuts none off; then the page must not say so.
     begun_again = run.shards.filter(attempts__gt=1).exists()

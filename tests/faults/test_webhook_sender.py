@@ -22,7 +22,7 @@ def test_a_sender_killed_mid_delivery_loses_nothing_and_the_id_stays():
     receiver = Receiver()
     owner = make.person("owner")
     hooks.add(name="A", url=receiver.url, kinds=list(WebhookKind.values), by=owner, now=NOW, allowed=LOCAL)
-    outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, {"order_id": 7})], now=NOW)
+    outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, {"order_id": 7})], now=NOW)
     delivery = WebhookDelivery.objects.get()
     receiver.delay_s = 8
     env = {

@@ -31,7 +31,7 @@ def addresses():
     take([Message("sites/a/units/RO-1/water", json.dumps(body).encode()), Message("x/y", b"{")], now=NOW)
     hook = Webhook.objects.create(name="Books", url="https://a.example.com/" + "x" * 90, made_at=NOW,
                                   kinds=list(WebhookKind.values), made_by=owner)  # fmt: skip
-    outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, {"why": "y" * 200})], now=NOW)
+    outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, {"why": "y" * 200})], now=NOW)
     delivery = WebhookDelivery.objects.get()
     delivery.attempts.create(at=NOW, status=500, milliseconds=3, answer="z" * 200)
     return [

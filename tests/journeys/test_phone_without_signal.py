@@ -143,8 +143,8 @@ def test_a_missing_tick_is_told_before_anything_is_sent(browser, day, tmp_path):
         fill_in(tab, orders[0], lot="L1")
         tab.uncheck("[name=step__lock_out]")
         tab.get_by_role("button", name="Close out").click()
-        tab.get_by_text("1 thing to mend").wait_for()
-        assert "guards people" in tab.locator("#kept").inner_text()
+        tab.get_by_text("1 error to fix").wait_for()
+        assert "is safety-critical" in tab.locator("#kept").inner_text()
         assert not CloseOut.objects.exists()
 
 

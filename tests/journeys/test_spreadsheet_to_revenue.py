@@ -116,7 +116,7 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page.fill("[name=first_on]", (today + timedelta(days=1)).isoformat())
     page.fill("[name=days]", "2")
     page.fill("[name=seconds]", "2")
-    page.get_by_role("button", name="Work out a plan").click()
+    page.get_by_role("button", name="Create plan").click()
     page.on("dialog", lambda dialog: dialog.accept())
     page.get_by_role("button", name="Publish").click()
     page.get_by_role("button", name="Take back").wait_for()

@@ -85,7 +85,7 @@ def _told(tell: Callable[[str], None], what: str, run: Callable[[], object]) -> 
 def _routes(branch: Branch, today: date) -> list[Person]:
     """Give some technicians a route today, made of orders that stand; return the people."""
     orders = list(
-        WorkOrder.objects.standing().filter(site__branch=branch).select_related("site")
+        WorkOrder.objects.open().filter(site__branch=branch).select_related("site")
         .order_by("pk")[: TECHNICIANS * STOPS]
     )  # fmt: skip
     people = []

@@ -21,7 +21,7 @@ from scheduling.routes import stored
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out import close_out
 from scheduling.visits.undo import undo
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.scheduling import hands
 
@@ -90,7 +90,7 @@ def test_after_a_day_of_23_hours_the_day_is_over():
     row = change(wall(AHEAD, 0, 30))
     next_day = wall(AHEAD + timedelta(days=1), 0, 15)
     assert next_day - row.received_at < timedelta(hours=23)
-    with pytest.raises(CannotDo, match="only the same day's") as refusal:
+    with pytest.raises(DomainError, match="only the same day's") as refusal:
         undo(row, by=make.person("planner"), reason="typo", now=next_day)
     assert refusal.value.remedy
 

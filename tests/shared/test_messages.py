@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from fleet.models import LimitName
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.messages import MARK, Message, joined, loaded, loaded_within, message, stored, stored_within
 from shared.translation import label_of, translate, written
 
@@ -128,7 +128,7 @@ def test_a_day_is_written_in_the_readers_language():
 
 
 def test_a_refusal_is_told_with_its_remedy():
-    error = CannotDo(
+    error = DomainError(
         message("{minutes} minutes can't be planned.", minutes=0), remedy=message("Give 1 to 1440 minutes.")
     )
     assert str(error) == "0 minutes can't be planned. Give 1 to 1440 minutes."

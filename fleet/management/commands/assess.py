@@ -10,7 +10,7 @@ from django.utils import timezone
 from fleet.assessment import runs
 from fleet.assessment.explain import explain_unit
 from fleet.models import Finding
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -27,7 +27,7 @@ class Command(BaseCommand):
         if options["explain"]:
             try:
                 self.stdout.write(explain_unit(options["explain"], timezone.now(), as_json=options["json"]))
-            except CannotDo as error:
+            except DomainError as error:
                 raise CommandError(str(error)) from error
             return
         now = timezone.now()

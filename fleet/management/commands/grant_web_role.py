@@ -6,7 +6,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
 from fleet.database import rights
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -33,5 +33,5 @@ class Command(BaseCommand):
             else:
                 for statement in rights.web_role_statements(options["name"]):
                     self.stdout.write(f"{statement};")
-        except (CannotDo, DatabaseError) as error:
+        except (DomainError, DatabaseError) as error:
             raise CommandError(str(error)) from error

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from fleet.telemetry.broker import Broker, BrokerSettings
 from fleet.telemetry.listener import Listener, Pace
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -53,7 +53,7 @@ class Command(BaseCommand):
         self.stderr.write(f"{options['name']} listens at {settings.MQTT_HOST}:{settings.MQTT_PORT}.")
         try:
             tally = listener.run()
-        except CannotDo as error:
+        except DomainError as error:
             raise CommandError(str(error)) from error
         self.stdout.write(
             f"{tally.messages} messages: {tally.recorded} readings recorded, {tally.duplicates} known "

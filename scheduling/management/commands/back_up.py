@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from fleet.runs import task_runs
 from scheduling.operations import backups
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -21,7 +21,7 @@ class Command(BaseCommand):
         began = timezone.now()
         try:
             path, manifest = backups.back_up(options["folder"], now=began, prove=not options["quick"])
-        except (CannotDo, OSError) as error:
+        except (DomainError, OSError) as error:
             self._record(began, error)
             raise CommandError(str(error)) from error
         self._record(began, None)

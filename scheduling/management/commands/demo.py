@@ -13,7 +13,7 @@ from django.utils import timezone
 from fleet.models import Finding, FindingKind, PatternName, ReadinessState, Site, UnitState
 from scheduling.demo.story import tell
 from scheduling.models import RevenueEntry, WorkOrder
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -29,7 +29,7 @@ class Command(BaseCommand):
         self._begin_clean()
         try:
             came = tell(timezone.now(), self._say, options["plan_seconds"])
-        except CannotDo as error:
+        except DomainError as error:
             raise CommandError(str(error)) from error
         self._summary(came, time.monotonic() - began)
         if not options["no_serve"]:

@@ -11,7 +11,7 @@ from scheduling.billing.invoice_views import COLUMNS, csv_text
 from scheduling.billing.invoicing import end_month
 from scheduling.models import InvoiceBatch
 from scheduling.pages.forms import month_of
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -45,7 +45,7 @@ class Command(BaseCommand):
                 raise CommandError(f"{options['end_month']!r} is no month. Write it as YYYY-MM.")
             try:
                 ended = end_month(month, currency=settings.CURRENCY, by=None, now=timezone.now())
-            except CannotDo as error:
+            except DomainError as error:
                 raise CommandError(str(error)) from error
             if ended.batch is not None:
                 return ended.batch

@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from scheduling.workbook.importing import ImportReport, import_workbook, make_template, preview
-from shared.errors import CannotDo, RowProblem
+from shared.errors import DomainError, RowProblem
 
 SHOWN = 60
 
@@ -41,7 +41,7 @@ class Command(BaseCommand):
             raise CommandError("Name a file to bring in, or --template PATH for an empty one.")
         try:
             report = self._bring_in(options)
-        except CannotDo as error:
+        except DomainError as error:
             raise CommandError(str(error)) from error
         if not report.problems and not any(counts.read for counts in report.counts.values()):
             raise CommandError(

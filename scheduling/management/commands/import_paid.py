@@ -6,7 +6,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from scheduling.billing.payments import PAID_LINES, read_paid
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -26,7 +26,7 @@ class Command(BaseCommand):
             raise CommandError("Name a file, or --columns for what it holds.")
         try:
             report = read_paid(Path(options["file"]), by=None, now=timezone.now())
-        except CannotDo as error:
+        except DomainError as error:
             raise CommandError(str(error)) from error
         for problem in report.problems:
             self.stderr.write(f"  {problem}")

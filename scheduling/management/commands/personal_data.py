@@ -9,7 +9,7 @@ from django.utils import timezone
 from scheduling.operations import personal_data as services
 from scheduling.operations import personal_data_rows as queries
 from scheduling.operations.personal_data_rows import take_out
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -34,7 +34,7 @@ class Command(BaseCommand):
                 self._erase(subject, options["yes"])
             elif not options["to"]:
                 self._tell(subject)
-        except (CannotDo, OSError) as error:
+        except (DomainError, OSError) as error:
             raise CommandError(str(error)) from error
 
     def _take_out(self, subject, path):

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from fleet.models import Branch
 from scheduling.routes import proposals, publishing
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 METRES_PER_MILE = 1609.344
 
@@ -41,7 +41,7 @@ class Command(BaseCommand):
             )
             if options["publish"]:
                 proposal = publishing.publish(proposal, by=None, now=timezone.now())
-        except CannotDo as error:
+        except DomainError as error:
             raise CommandError(str(error)) from error
         if options["json"]:
             self.stdout.write(json.dumps(as_data(proposal)))
@@ -54,7 +54,7 @@ class Command(BaseCommand):
         branch = Branch.objects.filter(code=code).first()
         if branch is None:
             known = ", ".join(Branch.objects.values_list("code", flat=True)) or "none yet"
-            raise CannotDo(f"There is no branch {code!r}.", remedy=f"Known: {known}.")
+            raise DomainError(f"There is no branch {code!r}.", remedy=f"Known: {known}.")
         return branch
 
     def _progress(self, share: float, words: str) -> None:

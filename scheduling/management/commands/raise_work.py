@@ -22,7 +22,7 @@ class Command(BaseCommand):
         now = timezone.now()
         released = publishing.release_missed(now=now)
         report = raising.raise_work(now=now)
-        standing = WorkOrder.objects.standing().count()
+        standing = WorkOrder.objects.open().count()
         if options["json"]:
             answer = {
                 "as_of": now.isoformat(), "raised": report.raised, "strengthened": report.strengthened,

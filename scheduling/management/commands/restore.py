@@ -5,7 +5,7 @@ from pathlib import Path
 from django.core.management.base import BaseCommand, CommandError
 
 from scheduling.operations import backups
-from shared.errors import CannotDo
+from shared.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -23,7 +23,7 @@ class Command(BaseCommand):
                 manifest = backups.check(options["file"])
             else:
                 manifest = backups.restore(options["file"], over=options["over"])
-        except (CannotDo, OSError) as error:
+        except (DomainError, OSError) as error:
             raise CommandError(str(error)) from error
         what = "would restore" if options["check"] else "restored"
         self.stdout.write(

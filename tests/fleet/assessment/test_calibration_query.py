@@ -49,7 +49,7 @@ def test_parts_taken_out_early_tell_nothing_of_the_days_after(now):
 
 def test_the_page_says_what_to_wait_for_while_there_is_nothing(client):
     client.force_login(make.person("planner"))
-    assert "Nothing to hold against yet" in client.get("/how-sure/").content.decode()
+    assert "Not enough history yet" in client.get("/how-sure/").content.decode()
 
 
 def test_a_part_found_worn_long_after_is_judged_by_hindsight(now):

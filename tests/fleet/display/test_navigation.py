@@ -58,4 +58,4 @@ def test_a_technician_has_no_headings_and_an_owner_no_more_than_eight_entries_an
 
 def test_the_heading_of_the_page_at_hand_stands_open():
     _, groups = for_role(Role.OWNER, "webhook_delivery")
-    assert [str(group.words) for group in groups if group.is_here] == ["In and out"]
+    assert [str(group.words) for group in groups if group.is_here] == ["Integrations"]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fleet.models import Cartridge, Flush, Membrane, Part
 from fleet.readings.flushes import record_flush
 from fleet.register import parts
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW
 from tests.refusals import may_refuse
@@ -35,14 +35,14 @@ def test_a_part_goes_in_as_the_row_its_role_asks_for(place):
 
 def test_a_taken_position_is_refused_with_its_remedy(place):
     factories.part(place)
-    with pytest.raises(CannotDo, match="Take it out first"):
+    with pytest.raises(DomainError, match="Take it out first"):
         parts.install(position=place, kind=factories.part_kind(), at=NOW)
 
 
 def test_two_parts_may_not_overlap_in_the_past(place):
     old = factories.part(place, installed_at=NOW - timedelta(days=100))
     parts.remove(old, at=NOW - timedelta(days=10), reason="worn")
-    with pytest.raises(CannotDo, match="no earlier than that"):
+    with pytest.raises(DomainError, match="no earlier than that"):
         parts.install(position=place, kind=factories.part_kind(), at=NOW - timedelta(days=50))
     parts.install(position=place, kind=factories.part_kind(), at=NOW - timedelta(days=10))
 
@@ -57,19 +57,19 @@ def test_replacing_ends_one_life_and_starts_the_next_at_the_same_moment(place):
 
 def test_a_part_is_not_taken_out_twice_nor_before_it_went_in_nor_without_a_known_reason(place):
     old = factories.part(place)
-    with pytest.raises(CannotDo, match="Choose one of: worn"):
+    with pytest.raises(DomainError, match="Choose one of: worn"):
         parts.remove(old, at=NOW, reason="bored")
-    with pytest.raises(CannotDo, match="Correct the time"):
+    with pytest.raises(DomainError, match="Correct the time"):
         parts.remove(old, at=NOW - timedelta(days=900), reason="worn")
     parts.remove(old, at=NOW, reason="worn")
-    with pytest.raises(CannotDo, match="somebody else recorded"):
+    with pytest.raises(DomainError, match="somebody else recorded"):
         parts.remove(old, at=NOW, reason="worn")
 
 
 def test_a_refused_replacement_leaves_the_old_part_in_place(place):
     old = factories.part(place)
     kind = factories.part_kind()
-    with pytest.raises(CannotDo, match="lot"):
+    with pytest.raises(DomainError, match="lot"):
         parts.replace(old, kind=kind, at=NOW, reason="worn", lot="x" * 61)
     old.refresh_from_db()
     assert old.removed_at is None
@@ -83,7 +83,7 @@ def test_a_change_taken_back_restores_the_old_life_and_leaves_the_new_one_withou
     new.refresh_from_db()
     assert old.removed_at is None
     assert new.removed_at == new.installed_at
-    with pytest.raises(CannotDo, match="Take the later change back first"):
+    with pytest.raises(DomainError, match="Take the later change back first"):
         parts.put_back(old, new)
 
 
@@ -127,6 +127,6 @@ def test_a_flush_sent_twice_is_one_row():
     ],
 )
 def test_a_flush_that_cannot_be_is_refused(values, remedy):
-    with pytest.raises(CannotDo, match=remedy):
+    with pytest.raises(DomainError, match=remedy):
         record_flush(treatment_unit=factories.treatment_unit(), at=NOW, **values)
     assert not Flush.objects.exists()

@@ -18,7 +18,7 @@ from fleet.telemetry import dead_letters, last_seen
 from fleet.telemetry.dead_letters import Message
 from fleet.telemetry.intake import retry, take
 from fleet.telemetry.mapping import check_pattern, filter_of, keep_map, match, newest_maps
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW
 from tests.fleet.telemetry.telemetry_maps import VALUES, water_map
@@ -123,14 +123,14 @@ def test_a_dead_letter_can_be_taken_once_its_cause_is_mended(unit):
     planner = make.person("planner")
     take([message(serial="RO-55")], now=NOW)
     letter = DeadLetter.objects.get()
-    with pytest.raises(CannotDo, match="refused again"):
+    with pytest.raises(DomainError, match="refused again"):
         retry(letter, by=planner, now=NOW)
     make.meter(make.treatment_unit(serial="RO-55"))
     retry(letter, by=planner, now=NOW)
     letter.refresh_from_db()
     assert letter.state == DeadLetterState.TAKEN
     assert MeterReading.objects.get().treatment_unit.serial == "RO-55"
-    with pytest.raises(CannotDo, match="taken already"):
+    with pytest.raises(DomainError, match="taken already"):
         retry(letter, by=planner, now=NOW)
 
 
@@ -181,7 +181,7 @@ def test_a_changed_mapping_counts_from_its_moment_and_the_old_one_stays(unit):
     ],
 )
 def test_a_mapping_that_could_not_work_is_refused_with_a_remedy(given):
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         keep_map("water", VALUES | given, by=None, now=NOW)
     assert refusal.value.remedy
     assert not TelemetryMap.objects.exists()

@@ -13,7 +13,7 @@ from django.db import transaction
 
 from fleet.models import DeliveryState, Webhook, WebhookAttempt, WebhookDelivery, WebhookEvent, WebhookKind
 from fleet.webhooks import calling, hooks, outbox
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW
 from tests.fleet.webhooks.receiver import Receiver
@@ -40,7 +40,7 @@ def hook(receiver):
 
 
 def tell(**data):
-    outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, data or {"order_id": 7})], now=NOW)
+    outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, data or {"order_id": 7})], now=NOW)
     return WebhookDelivery.objects.latest("pk")
 
 
@@ -88,7 +88,7 @@ def test_an_event_is_written_with_what_happened_or_not_at_all(hook):
 
 
 def test_nothing_is_written_where_nobody_listens():
-    assert outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, {})], now=NOW) == 0
+    assert outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, {})], now=NOW) == 0
     assert not WebhookEvent.objects.exists()
 
 
@@ -96,8 +96,12 @@ def test_a_webhook_of_a_branch_hears_of_that_branch_only(receiver):
     branch = make.branch()
     planner = make.person("planner", branch=branch)
     hooks.add(name="One", url=receiver.url, kinds=ALL_KINDS, by=planner, now=NOW, allowed=LOCAL)
-    told = [outbox.Told(branch.pk, {"a": 1}), outbox.Told(make.branch().pk, {"a": 2}), outbox.Told(None, {})]
-    assert outbox.announce(WebhookKind.ORDER_CLOSED, told, now=NOW) == 1
+    told = [
+        outbox.OutboxEvent(branch.pk, {"a": 1}),
+        outbox.OutboxEvent(make.branch().pk, {"a": 2}),
+        outbox.OutboxEvent(None, {}),
+    ]
+    assert outbox.publish(WebhookKind.ORDER_CLOSED, told, now=NOW) == 1
     assert json.loads(WebhookEvent.objects.get().body)["data"] == {"a": 1}
 
 
@@ -189,7 +193,7 @@ def test_a_new_secret_overlaps_with_the_old_for_a_day(hook, receiver):
     old = hooks.secret_of(hook.salt)
     new = hooks.rotate(hook, now=NOW)
     assert new != old
-    with pytest.raises(CannotDo, match="still overlaps"):
+    with pytest.raises(DomainError, match="still overlaps"):
         hooks.rotate(hook, now=NOW)
     deliver(tell())
     deliver(tell(), NOW + hooks.OVERLAP + timedelta(seconds=1))
@@ -218,13 +222,13 @@ INSIDE = [
 
 @pytest.mark.parametrize("inside", INSIDE)
 def test_no_address_inside_is_called_whatever_name_leads_there(inside):
-    with pytest.raises(CannotDo, match="not public") as refusal:
+    with pytest.raises(DomainError, match="not public") as refusal:
         calling.target_of("https://books.example.com/", [], lambda host, port: [inside])
     assert refusal.value.remedy
 
 
 def test_one_address_inside_among_public_ones_is_enough_to_refuse():
-    with pytest.raises(CannotDo, match="not public"):
+    with pytest.raises(DomainError, match="not public"):
         calling.target_of("https://a.example.com/", [], lambda host, port: ["93.184.215.14", "10.0.0.1"])
 
 
@@ -242,7 +246,7 @@ def test_a_public_address_is_pinned(outside):
      f"https://{'a' * 64}.example.com/"],
 )  # fmt: skip
 def test_odd_addresses_and_plain_http_are_refused(url):
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         calling.target_of(url, [], lambda host, port: calling.look_up(host, port) if "0x" in host or
                             host.isdigit() else ["93.184.215.14"])  # fmt: skip
 

@@ -10,7 +10,7 @@ from django.db.models import Sum
 from scheduling.billing import invoicing, revenue
 from scheduling.billing.invoice_views import csv_text
 from scheduling.models import ClosedMonth, InvoiceLine, RevenueEntry, TaxRate
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -35,14 +35,14 @@ def test_each_entry_is_handed_over_once_and_later_batches_hold_only_what_is_new(
     assert [batch.lines.get().month for batch in (first.batch, second.batch)] == [
         date(2026, 9, 1), date(2026, 10, 1),
     ]  # fmt: skip
-    with pytest.raises(CannotDo, match="handed over already"):
+    with pytest.raises(DomainError, match="handed over already"):
         invoicing.end_month(date(2026, 10, 1), now=NOV, **GIVEN)
     assert InvoiceLine.objects.aggregate(total=Sum("amount"))["total"] == Decimal("120.00")
 
 
 def test_an_open_month_is_not_handed_over(plan):
     revenue.enter_revenue(through=date(2026, 9, 1), now=NOV)
-    with pytest.raises(CannotDo, match="2026-09 is still open"):
+    with pytest.raises(DomainError, match="2026-09 is still open"):
         invoicing.make_batch(through=date(2026, 9, 1), now=NOV, **GIVEN)
     assert not InvoiceLine.objects.exists()
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 from scheduling.billing import invoicing, payments
 from scheduling.billing.invoicing import invoices
 from scheduling.models import PaidFile, PaidLine, TaxRate
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -111,7 +111,7 @@ def test_the_database_keeps_a_line_from_being_paid_twice(batch, read):
 
 def test_a_file_without_its_columns_or_without_a_table_is_refused(batch, read):
     assert read(f"{batch},1\n", head="batch,number\n").problems
-    with pytest.raises(CannotDo, match="one is wanted"):
+    with pytest.raises(DomainError, match="one is wanted"):
         read("", head="")
 
 

@@ -17,7 +17,7 @@ from scheduling.orders import steps
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out import close_out
 from scheduling.visits.undo import undo
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from shared.periods import add_months
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -108,9 +108,9 @@ def test_closing_a_month_enters_what_is_due_and_twice_changes_nothing():
 
 def test_a_month_is_closed_when_it_is_over_and_after_those_before_it():
     factories.plan(factories.site(), starts_on=date(2026, 8, 1))
-    with pytest.raises(CannotDo, match="once its last day has passed"):
+    with pytest.raises(DomainError, match="once its last day has passed"):
         revenue.close_month(NOVEMBER, by=None, now=NOW)
-    with pytest.raises(CannotDo, match="Close 2026-08 first"):
+    with pytest.raises(DomainError, match="Close 2026-08 first"):
         revenue.close_month(OCTOBER, by=None, now=NOW)
 
 
@@ -129,7 +129,7 @@ def test_a_month_is_over_at_midnight_of_the_office_and_of_every_branch(settings,
     for zone in branches:
         factories.branch(time_zone=zone)
     over = datetime.fromisoformat(over_at).replace(tzinfo=UTC)
-    with pytest.raises(CannotDo, match="2026-10 is not over yet"):
+    with pytest.raises(DomainError, match="2026-10 is not over yet"):
         revenue.close_month(OCTOBER, by=None, now=over - timedelta(seconds=1))
     assert revenue.close_month(OCTOBER, by=None, now=over).month == OCTOBER
 
@@ -137,7 +137,7 @@ def test_a_month_is_over_at_midnight_of_the_office_and_of_every_branch(settings,
 def test_october_is_not_ended_on_its_last_evening():
     factories.plan(factories.site(), starts_on=OCTOBER)
     evening = datetime(2026, 11, 1, 0, 30, tzinfo=UTC)  # 19:30 on 31 October in Chicago
-    with pytest.raises(CannotDo, match="2026-10 is not over yet"):
+    with pytest.raises(DomainError, match="2026-10 is not over yet"):
         invoicing.end_month(OCTOBER, currency="USD", by=None, now=evening)
     assert not ClosedMonth.objects.exists()
     assert not InvoiceBatch.objects.exists()
@@ -270,12 +270,12 @@ def test_corrections_that_correct_nothing_are_refused():
     factories.plan(factories.site(), starts_on=OCTOBER, ends_on=NOVEMBER)
     revenue.enter_revenue(through=TODAY, now=NOW)
     entry = RevenueEntry.objects.get()
-    with pytest.raises(CannotDo, match="another amount"):
+    with pytest.raises(DomainError, match="another amount"):
         revenue.correct(entry, to_amount=Decimal("60.00"), because="x", by=None, now=NOW)
-    with pytest.raises(CannotDo, match="a few words"):
+    with pytest.raises(DomainError, match="a few words"):
         revenue.correct(entry, to_amount=Decimal("1.00"), because=" ", by=None, now=NOW)
     made = revenue.correct(entry, to_amount=Decimal("1.00"), because="x", by=None, now=NOW)
-    with pytest.raises(CannotDo, match=f"Correct the entry {entry.pk}"):
+    with pytest.raises(DomainError, match=f"Correct the entry {entry.pk}"):
         revenue.correct(made, to_amount=Decimal("2.00"), because="x", by=None, now=NOW)
 
 

@@ -13,7 +13,7 @@ from scheduling.billing import revenue
 from scheduling.contracts import prices
 from scheduling.contracts.plan_money import DatedPrice, Discount, earned_in
 from scheduling.models import EntryKind, PlanPrice, RevenueEntry
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 
 CENTS = st.integers(1, 500_000).map(lambda cents: Decimal(cents) / 100)
@@ -62,11 +62,11 @@ def test_a_new_price_is_a_new_row_and_a_second_of_the_day_is_refused():
     plan = factories.plan(factories.site(), amount="60.00")
     prices.set_price(plan, amount=Decimal("66.005"), from_on=date(2026, 5, 1))
     assert list(plan.prices.values_list("amount", flat=True)) == [Decimal("60.00"), Decimal("66.01")]
-    with pytest.raises(CannotDo, match="not overwritten"):
+    with pytest.raises(DomainError, match="not overwritten"):
         prices.set_price(plan, amount=Decimal("70"), from_on=date(2026, 5, 1))
-    with pytest.raises(CannotDo, match="outside plan"):
+    with pytest.raises(DomainError, match="outside plan"):
         prices.set_price(plan, amount=Decimal("70"), from_on=date(2024, 5, 1))
-    with pytest.raises(CannotDo, match="can't be a price"):
+    with pytest.raises(DomainError, match="can't be a price"):
         prices.set_price(plan, amount=Decimal("-1"), from_on=date(2026, 6, 1))
 
 
@@ -115,15 +115,15 @@ def test_periods_of_a_kind_may_not_overlap_and_say_why(now):
     running = prices.discount(
         plan, percent_off=Decimal("12.5"), from_on=date(2026, 3, 1), to_on=None, why="Three sites", **given
     )
-    with pytest.raises(CannotDo, match="has a discount from 2026-03-01"):
+    with pytest.raises(DomainError, match="has a discount from 2026-03-01"):
         prices.discount(
             plan, percent_off=Decimal("5"), from_on=date(2026, 6, 1), to_on=None, why="Again", **given
         )
     prices.end_period(running, to_on=date(2026, 6, 1))
     prices.discount(plan, percent_off=Decimal("5"), from_on=date(2026, 6, 1), to_on=None, why="Less", **given)
-    with pytest.raises(CannotDo, match="says why"):
+    with pytest.raises(DomainError, match="says why"):
         prices.pause(plan, from_on=date(2026, 7, 1), to_on=None, why=" ", **given)
-    with pytest.raises(CannotDo, match="can't be taken off"):
+    with pytest.raises(DomainError, match="can't be taken off"):
         prices.discount(
             plan, percent_off=Decimal("0"), from_on=date(2027, 6, 1), to_on=None, why="None", **given
         )

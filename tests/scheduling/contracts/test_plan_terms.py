@@ -11,7 +11,7 @@ from scheduling.billing import invoicing, revenue
 from scheduling.contracts import prices as contracts_prices
 from scheduling.models import PlanTerms, RevenueEntry, ServicePlan, TaxRate
 from scheduling.workbook.importing import import_workbook
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -35,9 +35,9 @@ def test_terms_hold_from_their_day_on_and_the_plan_before_it():
     set_terms(plan, date(2026, 3, 1), "3", 2)
     assert contracts_prices.terms_on(plan, date(2026, 2, 28)).included_visits_per_year == 4
     assert contracts_prices.terms_on(plan, date(2026, 3, 1)).included_visits_per_year == 2
-    with pytest.raises(CannotDo, match="has terms from 2026-03-01 on already"):
+    with pytest.raises(DomainError, match="has terms from 2026-03-01 on already"):
         set_terms(plan, date(2026, 3, 1))
-    with pytest.raises(CannotDo, match="lies outside plan"):
+    with pytest.raises(DomainError, match="lies outside plan"):
         set_terms(plan, date(2024, 3, 1))
 
 
@@ -66,9 +66,9 @@ def test_a_rate_that_a_batch_used_is_not_taken_back():
     invoicing.void_rate(wrong, **GIVEN)
     batch = invoicing.end_month(date(2026, 10, 1), currency="USD", **GIVEN).batch
     assert list(batch.lines.exclude(tax_code="").values_list("tax_code", flat=True)) == ["ST"]
-    with pytest.raises(CannotDo, match="stands on lines that were handed over"):
+    with pytest.raises(DomainError, match="stands on lines that were handed over"):
         invoicing.void_rate(rate, **GIVEN)
-    with pytest.raises(CannotDo, match="has a rate from 2026-01-01 on already"):
+    with pytest.raises(DomainError, match="has a rate from 2026-01-01 on already"):
         tax(percent=Decimal(7))
 
 

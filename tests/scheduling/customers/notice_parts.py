@@ -52,7 +52,7 @@ def shift(stop: Stop, by: timedelta) -> None:
 def take_off(stop: Stop) -> None:
     """Open the stop's orders, as taking a plan back does."""
     StopOrder.objects.filter(stop=stop).update(is_in_force=False)
-    WorkOrder.objects.standing().filter(stops__stop=stop).update(state="open")
+    WorkOrder.objects.open().filter(stops__stop=stop).update(state="open")
     Route.objects.filter(pk=stop.route_id).update(is_in_force=False)
 
 

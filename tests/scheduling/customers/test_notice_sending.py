@@ -11,7 +11,7 @@ from django.db import connection
 
 from scheduling.customers import sending
 from scheduling.models import Notice, NoticeState, ToldVisit
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.scheduling.customers.notice_parts import (
     NOW,
@@ -61,13 +61,13 @@ def test_a_connection_lost_while_sending_is_left_to_a_person(server):
     assert (notice.state, notice.problem[:8]) == (NoticeState.CLAIMED, "Cut off:")
     server.error = None
     planner = make.person("planner")
-    with pytest.raises(CannotDo, match="settled within 15 minutes"):
+    with pytest.raises(DomainError, match="settled within 15 minutes"):
         sending.send_again(notice, by=planner, now=NOW + timedelta(minutes=5))
     sending.send_again(notice, by=planner, now=NOW + timedelta(minutes=16))
     assert sending.send_notices(now=NOW + timedelta(minutes=16)) == 1
     notice.refresh_from_db()
     assert (notice.state, notice.resent_by) == (NoticeState.SENT, planner)
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         sending.send_again(notice, by=planner, now=NOW + timedelta(days=1))
 
 

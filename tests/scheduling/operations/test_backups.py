@@ -14,7 +14,7 @@ from django.db import connection, connections
 
 from fleet.models import Customer, MeterReading, Site, TaskRun
 from scheduling.operations import backup_databases, backups
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -125,7 +125,7 @@ def test_a_list_that_promises_another_row_is_found_out(company, tmp_path, monkey
         return tables | {"fleet_customer": type(one)(one.rows + 1, one.checksum)}, migrations
 
     monkeypatch.setattr(database, "copy_to", promise_more)
-    with pytest.raises(CannotDo, match="fleet_customer has"):
+    with pytest.raises(DomainError, match="fleet_customer has"):
         backups.back_up(tmp_path / "kept", now=make.NOW)
     assert list((tmp_path / "kept").iterdir()) == [], "what is not proved does not stay"
 
@@ -156,7 +156,7 @@ def test_only_what_the_list_names_is_unpacked_and_never_outside_its_folder(compa
     found = {path.relative_to(room).as_posix() for path in room.rglob("*") if not path.is_dir()}
     assert found == {"media/photos/2026/one.jpg", backups.ENGINES[connection.vendor].file}
     with_members(file, ["media/../../outside.txt"], ["media/../../outside.txt"])
-    with pytest.raises(CannotDo, match="missing or damaged"):
+    with pytest.raises(DomainError, match="missing or damaged"):
         backups.check(file)
     assert not list(tmp_path.rglob("outside.txt"))
 
@@ -177,7 +177,7 @@ def test_a_file_that_is_no_backup_is_refused(tmp_path):
 
 def test_a_failed_backup_is_written_down_and_leaves_no_half_file(company, tmp_path, monkeypatch):
     def full(*args):
-        raise CannotDo("The backup could not be written: No space left on device.", remedy="Free space.")
+        raise DomainError("The backup could not be written: No space left on device.", remedy="Free space.")
 
     monkeypatch.setattr("scheduling.operations.backups._write", full)
     with pytest.raises(CommandError, match="No space left"):
@@ -189,7 +189,7 @@ def test_a_failed_backup_is_written_down_and_leaves_no_half_file(company, tmp_pa
 def test_a_missing_program_is_named_with_its_remedy(monkeypatch):
     monkeypatch.setattr(backup_databases.glob, "glob", lambda pattern: [])
     monkeypatch.setattr(backup_databases.shutil, "which", lambda name: None)
-    with pytest.raises(CannotDo, match=r"pg_dump is not on this machine.*postgresql-client"):
+    with pytest.raises(DomainError, match=r"pg_dump is not on this machine.*postgresql-client"):
         backup_databases.find_tool("pg_dump")
 
 

@@ -11,7 +11,7 @@ from fleet.models import AssessmentRun, Customer
 from scheduling.models import JobKind, JobState, LongJob
 from scheduling.operations import jobs
 from scheduling.workbook import importing
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW
 
@@ -134,7 +134,7 @@ def test_what_was_lost_with_its_process_can_be_stopped(monkeypatch):
 def test_one_upload_is_worked_on_once_at_a_time():
     planner = make.person("planner")
     job = wanted(planner)
-    with pytest.raises(CannotDo, match="being worked on"):
+    with pytest.raises(DomainError, match="being worked on"):
         jobs.begin(JobKind.IMPORT_WRITE, upload=job.upload, by=planner, now=NOW)
     do(job)
     jobs.begin(JobKind.IMPORT_LOOK, upload=job.upload, by=planner, now=NOW)

@@ -145,7 +145,7 @@ def test_an_address_inside_is_refused_on_the_page(client, integrator, settings):
 
 def test_an_event_is_shown_as_sent_and_sent_again(client, integrator, settings):
     enter(client, settings)
-    outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, {"order_id": 7})], now=NOW)
+    outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, {"order_id": 7})], now=NOW)
     delivery = WebhookDelivery.objects.get()
     WebhookDelivery.objects.update(state="failed", tries=9)
     address = reverse("webhook_delivery", args=[delivery.pk])

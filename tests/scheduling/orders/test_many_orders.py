@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from scheduling.models import OrderState, WorkOrder
 from scheduling.orders import work_orders as service
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -56,7 +56,7 @@ def test_withdrawing_without_a_reason_withdraws_none(planner):
 def test_one_order_that_is_over_keeps_all_as_they_are():
     made = orders(3)
     WorkOrder.objects.filter(pk=made[2].pk).update(state=OrderState.DONE, ended_at=make.NOW)
-    with pytest.raises(CannotDo, match="already"):
+    with pytest.raises(DomainError, match="already"):
         service.withdraw_many(made, by=make.person("planner"), reason="Mistaken.", now=make.NOW)
     assert states() == [OrderState.OPEN, OrderState.OPEN, OrderState.DONE]
 
@@ -113,5 +113,5 @@ def test_nothing_ticked_says_so(planner):
 
 
 def test_too_many_at_once_are_refused():
-    with pytest.raises(CannotDo, match="too many"):
+    with pytest.raises(DomainError, match="too many"):
         service.withdraw_many([WorkOrder()] * 501, by=make.person("planner"), reason="x", now=make.NOW)

@@ -11,7 +11,7 @@ from scheduling.orders import raising, work_orders
 from scheduling.orders import steps as step_sheets
 from scheduling.routes import publishing
 from scheduling.visits import checks, close_out
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW, TODAY
 
@@ -51,7 +51,7 @@ def test_an_order_raised_withdrawn_and_reopened_is_told_each_time():
 def test_what_was_refused_is_not_told():
     order = raise_one(make.treatment_unit())
     WebhookEvent.objects.all().delete()
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         work_orders.withdraw(order, by=None, reason=" ", now=NOW)
     assert told() == []
 

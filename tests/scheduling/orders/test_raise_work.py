@@ -13,7 +13,7 @@ from scheduling.models import OrderKind, OrderState, StepSheet, WorkOrder, WorkO
 from scheduling.orders import contents, raising, work_orders
 from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES
 from scheduling.orders.kinds import WORK_KINDS
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -238,7 +238,7 @@ def test_what_a_person_withdrew_is_not_raised_again_at_once():
     raising.raise_work(now=NOW + timedelta(minutes=15))
     assert WorkOrder.objects.count() == 1
     raising.raise_work(now=NOW + timedelta(days=31))
-    assert WorkOrder.objects.standing().count() == 1
+    assert WorkOrder.objects.open().count() == 1
 
 
 def test_work_done_is_not_raised_again_before_an_assessment_has_seen_it():
@@ -251,7 +251,7 @@ def test_work_done_is_not_raised_again_before_an_assessment_has_seen_it():
     seen.assessed_at = NOW + timedelta(hours=1)
     seen.save()
     raising.raise_work(now=NOW + timedelta(hours=3))
-    assert WorkOrder.objects.standing().get().cause_key == found.cause_key
+    assert WorkOrder.objects.open().get().cause_key == found.cause_key
 
 
 @pytest.mark.parametrize(
@@ -266,13 +266,13 @@ def test_work_done_is_not_raised_again_before_an_assessment_has_seen_it():
 def test_each_finding_is_held_back_for_its_days_and_no_longer(kind, state, days):
     factories.finding(factories.treatment_unit(), kind)
     raising.raise_work(now=NOW)
-    assert WorkOrder.objects.standing().count() == 1
+    assert WorkOrder.objects.open().count() == 1
     WorkOrder.objects.update(state=state, ended_at=NOW, withdrawn_because="x" if state == "withdrawn" else "")
     over = NOW + timedelta(days=days)
     raising.raise_work(now=over - timedelta(seconds=1))
-    assert not WorkOrder.objects.standing().exists()
+    assert not WorkOrder.objects.open().exists()
     raising.raise_work(now=over)
-    assert WorkOrder.objects.standing().count() == 1
+    assert WorkOrder.objects.open().count() == 1
 
 
 def test_work_done_on_a_decaying_membrane_waits_for_new_readings_to_speak():
@@ -289,19 +289,19 @@ def test_work_done_on_a_decaying_membrane_waits_for_new_readings_to_speak():
 def test_an_order_that_is_over_is_not_withdrawn(state):
     order = factories.work_order(factories.treatment_unit())
     WorkOrder.objects.update(state=state, ended_at=NOW, withdrawn_because="x" if state == "withdrawn" else "")
-    with pytest.raises(CannotDo, match="Reload the order"):
+    with pytest.raises(DomainError, match="Reload the order"):
         work_orders.withdraw(order, by=None, reason="no", now=NOW)
 
 
 def test_nothing_is_withdrawn_or_reopened_without_a_reason():
     order = factories.work_order(factories.treatment_unit())
-    with pytest.raises(CannotDo, match="Say why"):
+    with pytest.raises(DomainError, match="Say why"):
         work_orders.withdraw(order, by=None, reason="  ", now=NOW)
     work_orders.withdraw(order, by=None, reason="wrong unit", now=NOW)
-    with pytest.raises(CannotDo, match="Say why"):
+    with pytest.raises(DomainError, match="Say why"):
         work_orders.reopen(order, by=None, reason="", now=NOW)
     assert work_orders.reopen(order, by=None, reason="it was right", now=NOW).state == OrderState.OPEN
-    with pytest.raises(CannotDo, match="undo a close-out"):
+    with pytest.raises(DomainError, match="undo a close-out"):
         work_orders.reopen(order, by=None, reason="again", now=NOW)
 
 
@@ -309,7 +309,7 @@ def test_a_withdrawn_order_that_was_followed_is_not_reopened_beside_its_follower
     order = factories.work_order(factories.treatment_unit())
     work_orders.withdraw(order, by=None, reason="wrong", now=NOW)
     follower = factories.work_order(order.treatment_unit, cause_key=order.cause_key)
-    with pytest.raises(CannotDo, match=f"Work on {follower}"):
+    with pytest.raises(DomainError, match=f"Work on {follower}"):
         work_orders.reopen(order, by=None, reason="right", now=NOW)
 
 
@@ -341,7 +341,7 @@ def test_a_one_off_sent_twice_is_one_order():
 )
 def test_a_one_off_that_cannot_be_names_the_field_and_the_remedy(change, field):
     good = {"why": "Look at it.", "window_from": TODAY, "window_to": TODAY + timedelta(days=5)}
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         work_orders.raise_one_off(
             treatment_unit=factories.treatment_unit(), by=None, now=NOW, **good | change
         )
@@ -361,7 +361,7 @@ def test_a_promised_visit_is_raised_once_whatever_became_of_it():
     raising.raise_work(now=NOW + timedelta(days=1))
     assert WorkOrder.objects.count() == 1
     raising.raise_work(now=NOW + timedelta(days=85))
-    assert WorkOrder.objects.standing().get().cause_key.endswith("2027-02-10")
+    assert WorkOrder.objects.open().get().cause_key.endswith("2027-02-10")
 
 
 @pytest.mark.parametrize(
@@ -433,8 +433,8 @@ def test_an_assessed_unit_gets_its_orders_and_keeps_them_through_a_second_night(
     factories.whole_unit()
     runs.assess_fleet(NOW)
     raising.raise_work(now=NOW)
-    first = set(WorkOrder.objects.standing().values_list("pk", "cause_key"))
+    first = set(WorkOrder.objects.open().values_list("pk", "cause_key"))
     assert first
     runs.assess_fleet(NOW + timedelta(days=1))
     raising.raise_work(now=NOW + timedelta(days=1))
-    assert first <= set(WorkOrder.objects.standing().values_list("pk", "cause_key"))
+    assert first <= set(WorkOrder.objects.open().values_list("pk", "cause_key"))

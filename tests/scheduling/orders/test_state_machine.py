@@ -87,7 +87,7 @@ class WorkGoesRound(RuleBasedStateMachine):
 
     def pick(self, which, also_over):
         """Return one of the standing orders, or of all."""
-        rows = WorkOrder.objects.all() if also_over else WorkOrder.objects.standing()
+        rows = WorkOrder.objects.all() if also_over else WorkOrder.objects.open()
         orders = list(rows.select_related("part").order_by("pk"))
         return orders[which % len(orders)] if orders else None
 
@@ -119,7 +119,7 @@ class WorkGoesRound(RuleBasedStateMachine):
     @rule(day=st.integers(0, 1), at_once=st.booleans())
     def propose(self, day, at_once):
         """Write a proposal as the planner would: all orders that may be placed, on one day."""
-        orders = list(WorkOrder.objects.standing().order_by("pk"))
+        orders = list(WorkOrder.objects.open().order_by("pk"))
         if orders:
             made = factories.route(self.technician, orders, DAY + timedelta(days=day), is_in_force=False)
             assert made.proposal.state == ProposalState.READY
@@ -200,7 +200,7 @@ class WorkGoesRound(RuleBasedStateMachine):
 
     @invariant()
     def no_order_is_lost_or_doubled(self):
-        standing = WorkOrder.objects.standing().values_list("cause_key", flat=True)
+        standing = WorkOrder.objects.open().values_list("cause_key", flat=True)
         assert len(standing) == len(set(standing))
         for order in WorkOrder.objects.all():
             in_force = order.stops.filter(is_in_force=True).count()

@@ -6,7 +6,7 @@ from django.urls import reverse
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders import steps as orders_steps
 from scheduling.orders.steps import EditedStep
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -63,16 +63,16 @@ def test_new_steps_of_one_text_get_codes_of_their_own(sheet):
         ({"from_version": 7}, "Load the sheet again"),
         ({}, "Nothing was changed"),
         ({"cautions": [" "], "edited": [LOCK]}, "begins with its cautions"),
-        ({"edited": []}, "guards people"),
-        ({"edited": [READ]}, "guards people"),
-        ({"edited": [EditedStep("Lock out.", "lock", False), READ]}, "guards people"),
+        ({"edited": []}, "is safety-critical"),
+        ({"edited": [READ]}, "is safety-critical"),
+        ({"edited": [EditedStep("Lock out.", "lock", False), READ]}, "is safety-critical"),
         ({"edited": [LOCK, EditedStep("x" * 401)]}, "Split it"),
         ({"edited": [LOCK, EditedStep("Sing.", asks="a_song")]}, "Nothing can be asked"),
         ({"edited": [LOCK, *(EditedStep(f"Step {n}") for n in range(60))]}, "too many"),
     ],
 )
 def test_what_can_not_be_is_refused_and_the_sheet_stays(sheet, given, says):
-    with pytest.raises(CannotDo, match=says):
+    with pytest.raises(DomainError, match=says):
         edit(**given)
     assert StepSheet.objects.get(kind=KIND) == sheet
 
@@ -84,7 +84,7 @@ def test_a_hazard_control_goes_when_it_is_named(sheet):
 
 def test_the_second_of_two_editors_is_told_and_overwrites_nothing(sheet):
     edit(cautions=["Mind the mains.", "Mind the step."])
-    with pytest.raises(CannotDo, match="Version 2 is in use"):
+    with pytest.raises(DomainError, match="Version 2 is in use"):
         edit(cautions=["Only mine."])
     assert orders_steps.current_sheet(KIND).cautions == ["Mind the mains.", "Mind the step."]
 

@@ -4,7 +4,7 @@ import pytest
 
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders import steps
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
@@ -42,7 +42,7 @@ def test_a_hazard_control_skipped_without_a_reason_is_refused_and_with_one_is_to
     record = steps.all_done(OrderKind.CHANGE_DUE)
     assert steps.check_record(sheet, record) == []
     record[codes(OrderKind.CHANGE_DUE).index("lock_out")] = {"code": "lock_out", "done": False}
-    with pytest.raises(CannotDo, match="write why it was not done") as refusal:
+    with pytest.raises(DomainError, match="write why it was not done") as refusal:
         steps.check_record(sheet, record)
     assert refusal.value.field == "step:lock_out"
     record.append({"code": "lock_out", "done": False, "skipped_because": "hard-wired, breaker locked"})
@@ -50,7 +50,7 @@ def test_a_hazard_control_skipped_without_a_reason_is_refused_and_with_one_is_to
 
 
 def test_a_step_left_out_of_the_record_counts_as_skipped():
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         steps.check_record(steps.current_sheet(OrderKind.CHANGE_DUE), [])
 
 
@@ -75,6 +75,6 @@ def test_a_new_version_is_used_and_the_old_one_stays():
     ],
 )
 def test_a_sheet_that_cannot_be_worked_by_is_refused(cautions, rows):
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         steps.revise(OrderKind.READING, cautions=cautions, steps=rows, by=None, now=NOW)
     assert refusal.value.remedy

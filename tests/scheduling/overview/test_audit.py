@@ -11,7 +11,7 @@ from django.utils import timezone
 from fleet.models import AuditArea, AuditEntry
 from fleet.people import audit
 from scheduling.overview import activity as queries
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -44,7 +44,7 @@ def test_an_entry_is_neither_changed_nor_taken_away_by_our_own_code():
         AuditEntry.objects.all().delete,
         lambda: AuditEntry.objects.update(what="nothing"),
     ):
-        with pytest.raises(CannotDo):
+        with pytest.raises(DomainError):
             attempt()
     assert AuditEntry.objects.get().what == "plan price set"
 

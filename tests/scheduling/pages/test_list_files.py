@@ -92,7 +92,7 @@ def everything(now):
     take([Message(HOSTILE, b"{"), good, bad], now=NOW)
     hook = Webhook.objects.create(name=HOSTILE, url="https://a.example.com/", kinds=list(WebhookKind.values),
                                   made_at=NOW, made_by=owner)  # fmt: skip
-    outbox.announce(WebhookKind.ORDER_RAISED, [outbox.Told(None, {})], now=NOW)
+    outbox.publish(WebhookKind.ORDER_RAISED, [outbox.OutboxEvent(None, {})], now=NOW)
     delivery = WebhookDelivery.objects.get()
     delivery.attempts.create(at=NOW, status=500, milliseconds=3, answer=HOSTILE)
     make_token(owner, name=HOSTILE, days=30, permissions=[Permission.SEE_FLEET], now=NOW)
@@ -203,8 +203,9 @@ def test_every_link_gives_the_list_and_nothing_in_it_acts_as_a_formula(client, p
             hostile += sum(HOSTILE in str(cell) for row in rows for cell in row)
             seen.add(label)
     assert hostile > 20, "the names that begin like a formula were not in the files"
-    for label in ("Parts in place", "Gauge readings", "Batches", "Step sheets", "Plans", "Refused messages",
-                  "Your tokens", "Set by hand", "Orders left out", "Events", "Treatment units"):  # fmt: skip
+    for label in ("Parts in place", "Gauge readings", "Batches", "Step sheets", "Plans", "Rejected messages",
+                  "Your tokens", "Set by hand", "Orders not scheduled", "Events",
+                  "Treatment units"):  # fmt: skip
         assert {f"{label} as CSV", f"{label} as XLSX"} & seen or label in {"Batches"}, label
 
 

@@ -5,7 +5,7 @@ from django.urls import reverse
 
 from scheduling.models import SavedView
 from scheduling.pages import saved_views as service
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -57,7 +57,7 @@ def test_putting_back_says_when_the_name_is_used_again(planner):
     planner.post(reverse("remove_view", args=[view.pk]))
     keep(planner)
     view.refresh_from_db()
-    with pytest.raises(CannotDo, match="another view named"):
+    with pytest.raises(DomainError, match="another view named"):
         service.restore_saved_view(view, by=planner.person)
 
 
@@ -78,7 +78,7 @@ def test_a_shared_view_is_seen_by_others_but_only_its_owner_removes_it(planner, 
     assert "Everybody’s" in page
     assert "Nobody else’s" not in page
     assert planner.post(reverse("remove_view", args=[mine.pk])).status_code == 404
-    with pytest.raises(CannotDo, match="Ask"):
+    with pytest.raises(DomainError, match="Ask"):
         service.delete_saved_view(mine, by=planner.person, now=make.NOW)
 
 
@@ -93,7 +93,7 @@ def test_a_shared_view_is_seen_by_others_but_only_its_owner_removes_it(planner, 
 )
 def test_what_can_not_be_kept_is_refused_with_its_remedy(given, words):
     usual = {"view_of": "fleet_list", "name": "A", "query": "q=b", "is_shared": False}
-    with pytest.raises(CannotDo, match=words) as refusal:
+    with pytest.raises(DomainError, match=words) as refusal:
         service.store_saved_view(owner=make.person("planner"), now=make.NOW, **usual | given)
     assert refusal.value.remedy
 
@@ -104,7 +104,7 @@ def test_a_list_keeps_at_most_forty_views_of_one_person():
         service.store_saved_view(
             owner=person, view_of="fleet_list", name=f"V{number}", query="q=a", is_shared=False, now=make.NOW
         )
-    with pytest.raises(CannotDo, match="40 views already"):
+    with pytest.raises(DomainError, match="40 views already"):
         service.store_saved_view(
             owner=person, view_of="fleet_list", name="More", query="q=a", is_shared=False, now=make.NOW
         )

@@ -9,7 +9,7 @@ from scheduling.models import AcceptedPace, CloseOut, Outcome, Route, RoutePropo
 from scheduling.orders.states import number_of
 from scheduling.planning.duration_factor import NEEDED
 from scheduling.routes import duration_factors, problem
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW, TODAY
 from tests.scheduling.hands import TUESDAY, crew
@@ -81,7 +81,7 @@ def test_too_few_visits_teach_nothing_and_can_not_be_accepted():
     finished_visits(branch, technician, 3, drive_factor=1.5)
     found = taught(branch, "drive").found
     assert f"3 finished, {NEEDED} are needed" in found.reason
-    with pytest.raises(CannotDo, match="nothing to accept"):
+    with pytest.raises(DomainError, match="nothing to accept"):
         duration_factors.accept(branch, "drive", factor_seen=1.5, by=None, now=NOW, site_visit_min=VISIT_MIN)
     assert not AcceptedPace.objects.exists()
 

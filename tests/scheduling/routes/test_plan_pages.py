@@ -81,7 +81,7 @@ def test_a_move_is_shown_then_kept_then_undone(planner):
     address = reverse("move_stop", args=[row.pk])
     wish = {"order": orders[0].pk, "technician": to.pk, "day": day.isoformat()}
     page = planner.get(address, wish)
-    assert "Keep this move" in page.content.decode()
+    assert "Save this move" in page.content.decode()
     assert to.name in page.context["effect"].people
     assert spot(row, orders[0]) == (who, day)
     kept = planner.post(address, wish | {"seen": page.context["seen"]})
@@ -101,7 +101,7 @@ def test_a_move_that_breaks_a_rule_shows_why_and_offers_no_keeping(planner):
     WorkOrder.objects.filter(pk=order.pk).update(promised_on=None)
     wish = {"order": order.pk, "technician": people[1].pk, "day": WEDNESDAY.isoformat()}
     page = planner.get(reverse("move_stop", args=[row.pk]), wish).content.decode()
-    assert "Keep this move" not in page
+    assert "Save this move" not in page
     assert "absent" in page
 
 
@@ -142,7 +142,7 @@ def test_comparing_says_what_changed_for_whom_and_what_promise_moved(planner):
     page = planner.get(reverse("compare_plans", args=[second.pk]), {"with": first.pk})
     change = next(one for one in page.context["effect"].changes if one["pk"] == orders[0].pk)
     assert who.name in change["was"]
-    assert change["now"] == "left out"
+    assert change["now"] == "not scheduled"
     assert change["promise_moved"]
     assert page.context["effect"].promises_moved == 1
 

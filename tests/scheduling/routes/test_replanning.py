@@ -8,7 +8,7 @@ import pytest
 from scheduling.models import Absence, OrderState, ProposalState, Route, StopOrder, WorkOrder
 from scheduling.orders import states
 from scheduling.routes import moves, publishing, replanning
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
 from tests.scheduling.hands import TUESDAY, accounted, crew, due_on, layout, nothing_is_doubled, plan, spot
@@ -121,7 +121,7 @@ def test_undo_after_publishing_puts_the_old_routes_in_force_again():
     assert layout(row) == before
     nothing_is_doubled()
     assert not Absence.objects.exists()
-    with pytest.raises(CannotDo, match="undone already"):
+    with pytest.raises(DomainError, match="undone already"):
         replanning.undo(asked, by=None, now=NOW)
 
 
@@ -141,7 +141,7 @@ def test_undo_refuses_once_another_plan_was_published_over_it():
     asked = called_sick(branch, sick)
     publishing.publish(asked.proposal, by=None, now=NOW)
     plan(branch, first_on=TODAY, days=3, is_published=True)
-    with pytest.raises(CannotDo, match="Another plan has been published"):
+    with pytest.raises(DomainError, match="Another plan has been published"):
         replanning.undo(asked, by=None, now=NOW)
 
 
@@ -191,7 +191,7 @@ def test_an_absence_that_makes_no_sense_is_refused_and_nothing_is_written(given,
     branch, people, _ = crew(2, 2)
     plan(branch, is_published=True)
     values = {"technician": people[0], "first_on": TUESDAY, "last_on": TUESDAY} | given
-    with pytest.raises(CannotDo, match=text) as refusal:
+    with pytest.raises(DomainError, match=text) as refusal:
         replanning.begin(branch, **values, by=None, now=NOW)
     assert refusal.value.remedy
     assert not Absence.objects.exists()
@@ -199,7 +199,7 @@ def test_an_absence_that_makes_no_sense_is_refused_and_nothing_is_written(given,
 
 def test_nothing_published_is_nothing_to_plan_anew():
     branch, people, _ = crew(2, 2)
-    with pytest.raises(CannotDo, match="Nothing is published"):
+    with pytest.raises(DomainError, match="Nothing is published"):
         called_sick(branch, people[0])
     assert not Absence.objects.exists()
 
@@ -207,7 +207,7 @@ def test_nothing_published_is_nothing_to_plan_anew():
 def test_the_same_absence_twice_is_refused():
     branch, _, _, _, sick = published_crew(2, 4)
     called_sick(branch, sick)
-    with pytest.raises(CannotDo, match="absent for these days already"):
+    with pytest.raises(DomainError, match="absent for these days already"):
         called_sick(branch, sick)
 
 

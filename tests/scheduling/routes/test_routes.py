@@ -23,7 +23,7 @@ from scheduling.planning.proposal import Reason
 from scheduling.routes import problem as routes_problem
 from scheduling.routes import proposals, publishing
 from scheduling.routes.travel import LegsInDatabase
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -101,7 +101,7 @@ def test_an_order_withdrawn_meanwhile_stops_the_publishing_whole(crew):
     proposal = propose(branch)
     lost = StopOrder.objects.filter(stop__route__proposal=proposal).first().order
     WorkOrder.objects.filter(pk=lost.pk).update(state="withdrawn", ended_at=NOW, withdrawn_because="gone")
-    with pytest.raises(CannotDo, match=f"{lost} is withdrawn since") as refusal:
+    with pytest.raises(DomainError, match=f"{lost} is withdrawn since") as refusal:
         publishing.publish(proposal, by=None, now=NOW)
     assert "Propose again" in refusal.value.remedy
     assert not WorkOrder.objects.filter(state=OrderState.ON_ROUTE).exists()
@@ -141,7 +141,7 @@ def test_a_stop_finished_between_proposing_and_publishing_is_told(crew):
     done = StopOrder.objects.filter(stop__route__proposal=old, stop__route__technician=technician,
                                     stop__route__day=day).first().order  # fmt: skip
     WorkOrder.objects.filter(pk=done.pk).update(state="done", ended_at=NOW)
-    with pytest.raises(CannotDo, match="Propose again"):
+    with pytest.raises(DomainError, match="Propose again"):
         publishing.publish(new, by=None, now=NOW)
     assert set(Route.objects.filter(is_in_force=True).values_list("proposal", flat=True)) == {old.pk}
 
@@ -161,16 +161,16 @@ def test_a_plan_with_a_finished_stop_is_not_taken_back(crew):
     proposal = publishing.publish(propose(branch), by=None, now=NOW)
     order = StopOrder.objects.filter(is_in_force=True).first().order
     WorkOrder.objects.filter(pk=order.pk).update(state="done", ended_at=NOW)
-    with pytest.raises(CannotDo, match="the days that are left"):
+    with pytest.raises(DomainError, match="the days that are left"):
         publishing.unpublish(proposal, by=None, now=NOW)
 
 
 @pytest.mark.parametrize("state", ["running", "failed", "set_aside"])
 def test_only_a_proposal_that_is_ready_is_published(state):
     row = RouteProposal.objects.create(first_on=TODAY, last_on=TODAY, state=state, made_at=NOW)
-    with pytest.raises(CannotDo, match="propose anew"):
+    with pytest.raises(DomainError, match="propose anew"):
         publishing.publish(row, by=None, now=NOW)
-    with pytest.raises(CannotDo, match="nothing to take back"):
+    with pytest.raises(DomainError, match="nothing to take back"):
         publishing.unpublish(row, by=None, now=NOW)
 
 
@@ -178,7 +178,7 @@ def test_a_published_proposal_is_not_set_aside(crew):
     branch, _, _ = crew
     proposal = propose(branch)
     publishing.publish(proposal, by=None, now=NOW)
-    with pytest.raises(CannotDo, match="Take a published plan back first"):
+    with pytest.raises(DomainError, match="Take a published plan back first"):
         proposals.set_aside(proposal)
 
 
@@ -192,7 +192,7 @@ def test_a_published_proposal_is_not_set_aside(crew):
     ],
 )
 def test_days_that_cannot_be_planned_are_refused(crew, change, field):
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         propose(crew[0], **change)
     assert refusal.value.field == field
     assert refusal.value.remedy
@@ -200,7 +200,7 @@ def test_days_that_cannot_be_planned_are_refused(crew, change, field):
 
 
 def test_nobody_to_plan_for_is_told():
-    with pytest.raises(CannotDo, match="Add a branch"):
+    with pytest.raises(DomainError, match="Add a branch"):
         propose()
 
 

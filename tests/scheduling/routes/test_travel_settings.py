@@ -11,7 +11,7 @@ from scheduling.models import TravelLeg
 from scheduling.planning.travel import TravelSource
 from scheduling.routes import problem
 from scheduling.routes import travel as routes_travel
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.factories import NOW, TODAY
 from tests.scheduling.hands import TUESDAY, crew, plan
@@ -136,5 +136,5 @@ def test_a_second_change_for_the_same_day_replaces_the_first_and_the_past_stays(
             {"late_day_minutes": minutes}, from_on=TUESDAY, by=None, now=NOW, today=TODAY
         )
     assert routes_travel.prices_on(TUESDAY).late_day == 310
-    with pytest.raises(CannotDo, match="has passed"):
+    with pytest.raises(DomainError, match="has passed"):
         routes_travel.change_prices({}, from_on=TODAY, by=None, now=NOW, today=TUESDAY)

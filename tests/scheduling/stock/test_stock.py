@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from scheduling.models import StockLevel, StockMovement, StockPlace
 from scheduling.stock import movements
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW
 from tests.refusals import may_refuse
@@ -41,7 +41,7 @@ def test_more_than_there_is_does_not_leave_and_nothing_half_moves(places):
     shelf, van = places
     kind = factories.part_kind()
     movements.put(shelf, kind, 1, at=NOW)
-    with pytest.raises(CannotDo, match="holds 1") as refusal:
+    with pytest.raises(DomainError, match="holds 1") as refusal:
         movements.carry(kind, 2, from_place=shelf, to_place=van, at=NOW)
     assert "Count the place" in refusal.value.remedy
     assert (held(shelf), held(van)) == (1, 0)
@@ -49,9 +49,9 @@ def test_more_than_there_is_does_not_leave_and_nothing_half_moves(places):
 
 @pytest.mark.parametrize("quantity", [0, -1])
 def test_less_than_one_part_is_not_moved(places, quantity):
-    with pytest.raises(CannotDo, match="Enter 1 or more"):
+    with pytest.raises(DomainError, match="Enter 1 or more"):
         movements.put(places[0], factories.part_kind(), quantity, at=NOW)
-    with pytest.raises(CannotDo, match="Enter 1 or more"):
+    with pytest.raises(DomainError, match="Enter 1 or more"):
         movements.take(places[0], factories.part_kind(), quantity, at=NOW)
 
 
@@ -60,9 +60,9 @@ def test_a_count_becomes_the_movement_that_explains_it(places):
     movements.put(places[0], kind, 5, at=NOW)
     assert movements.count(places[0], kind, 3, at=NOW).quantity == -2
     assert movements.count(places[0], kind, 3, at=NOW) is None
-    with pytest.raises(CannotDo, match="Enter 0 or more"):
+    with pytest.raises(DomainError, match="Enter 0 or more"):
         movements.count(places[0], kind, -1, at=NOW)
-    with pytest.raises(CannotDo, match="two different places"):
+    with pytest.raises(DomainError, match="two different places"):
         movements.carry(kind, 1, from_place=places[0], to_place=places[0], at=NOW)
 
 

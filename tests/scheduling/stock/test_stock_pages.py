@@ -16,7 +16,7 @@ from fleet.models import PartState
 from scheduling.models import StockLevel, StockMovement, StockPlace
 from scheduling.stock import movements
 from scheduling.stock import selectors as queries
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -139,7 +139,7 @@ def test_a_technician_takes_nothing_from_a_colleagues_van(depot):
     kind = make.part_kind()
     given = {"lot": "", "client_id": uuid.uuid4(), "now": make.NOW}
     for from_place, to_place in ((theirs, van), (van, theirs), (theirs, shelf)):
-        with pytest.raises(CannotDo, match="not yours"):
+        with pytest.raises(DomainError, match="not yours"):
             movements.move(kind, 1, from_place=from_place, to_place=to_place, by=technician.person, **given)
 
 
@@ -242,7 +242,7 @@ class CountsAreTheSumOfMovements(DjangoTestCase):
                 else:
                     places = (shelf, van) if what == "move" else (van, shelf)
                     movements.move(kind, number, from_place=places[0], to_place=places[1], **given)
-            except CannotDo:
+            except DomainError:
                 pass
         for level in StockLevel.objects.all():
             moved = StockMovement.objects.filter(place=level.place, kind=level.kind, lot=level.lot)

@@ -23,7 +23,7 @@ from scheduling.orders import raising, steps, work_orders
 from scheduling.visits import close_out as visits_close_out
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out import close_out
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -93,7 +93,7 @@ def test_the_same_number_with_other_content_is_refused(job):
     order, technician, _ = job
     form = form_for(order, technician)
     close_out(form, by=None, now=NOW)
-    with pytest.raises(CannotDo, match="What was received first stands"):
+    with pytest.raises(DomainError, match="What was received first stands"):
         close_out(replace(form, minutes=46), by=None, now=NOW)
 
 
@@ -126,7 +126,7 @@ def test_bedding_marks_the_unit_and_raises_tomorrows_flush_for_the_same_technici
     tomorrow = NOW + timedelta(days=1)
     runs.assess_units([order.treatment_unit_id], tomorrow)
     raising.raise_work(now=tomorrow)
-    flushes = WorkOrder.objects.standing().filter(kind="reflush_required", part=row.parts.get().installed)
+    flushes = WorkOrder.objects.open().filter(kind="reflush_required", part=row.parts.get().installed)
     assert flushes.get() == follow_up
 
 
@@ -147,7 +147,7 @@ def test_the_second_flush_clears_the_unit_and_closes_its_order(job):
     assert row.flush.kind == "bedded_overnight"
     state = UnitState.objects.get(treatment_unit=order.treatment_unit)
     assert state.readiness == ReadinessState.IN_SERVICE
-    assert not WorkOrder.objects.standing().filter(kind="reflush_required").exists()
+    assert not WorkOrder.objects.open().filter(kind="reflush_required").exists()
 
 
 @pytest.mark.parametrize(
@@ -192,7 +192,7 @@ def test_work_is_judged_by_the_sheet_the_phone_had(job):
         order.kind, cautions=list(sheet.cautions), steps=[*sheet.steps, new], by=None, now=NOW
     )
     for version in (None, newer.version, 999):
-        with pytest.raises(CannotDo, match="Lock the pump out"):
+        with pytest.raises(DomainError, match="Lock the pump out"):
             close_out(form_for(order, technician, steps=record, step_sheet_version=version), by=None, now=NOW)
     row = close_out(
         form_for(order, technician, steps=record, step_sheet_version=sheet.version), by=None, now=NOW
@@ -207,14 +207,14 @@ def test_a_sheet_of_another_kind_of_work_is_not_the_phones(job):
         other = steps.revise(
             "reading", cautions=list(other.cautions), steps=list(other.steps), by=None, now=NOW
         )
-    with pytest.raises(CannotDo, match="guards people"):
+    with pytest.raises(DomainError, match="is safety-critical"):
         close_out(form_for(order, technician, steps=[], step_sheet_version=other.version), by=None, now=NOW)
 
 
 def test_a_flush_that_did_not_run_clear_leaves_a_flush_owed(job):
     order, technician, _ = job
     close_out(form_for(order, technician, flush=FlushForm(volume_gal=10, minutes=10)), by=None, now=NOW)
-    owed = WorkOrder.objects.standing().filter(kind="reflush_required")
+    owed = WorkOrder.objects.open().filter(kind="reflush_required")
     assert owed.exists()
 
 
@@ -332,7 +332,7 @@ def test_every_refusal_names_its_remedy_and_writes_nothing(job, spoil, remedy):
     order, technician, _ = job
     form = spoil(order, technician, form_for(order, technician))
     before = counts()
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         close_out(form, by=None, now=NOW)
     assert remedy in refusal.value.remedy
     assert counts() == before
@@ -350,7 +350,7 @@ def test_each_kind_of_work_closes_only_with_what_it_is_about(kind, given, remedy
     unit = factories.treatment_unit()
     order = factories.work_order(unit, kind)
     technician = factories.technician(branch=unit.site.branch)
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         close_out(form_for(order, technician, **given), by=None, now=NOW)
     assert remedy in refusal.value.remedy
 
@@ -377,7 +377,7 @@ FLUSH = FlushForm(volume_gal=22, minutes=2, ran_clear=True)
 )
 def test_the_last_value_that_can_be_is_taken_and_the_next_is_not(job, kept, refused, field):
     order, technician, _ = job
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         close_out(form_for(order, technician, **refused), by=None, now=NOW)
     assert refusal.value.field == field
     close_out(form_for(order, technician, **kept), by=None, now=NOW)
@@ -405,7 +405,7 @@ def test_a_change_is_not_done_by_another_part_nor_by_an_empty_place(job):
     order, technician, old = job
     sediment = Part.objects.get(treatment_unit=old.treatment_unit, position__code="sediment")
     for change in (PartChange("carbon", "worn"), PartChange("sediment", "worn", sediment.kind.code)):
-        with pytest.raises(CannotDo, match="asks for a new part in carbon") as refusal:
+        with pytest.raises(DomainError, match="asks for a new part in carbon") as refusal:
             close_out(form_for(order, technician, part_changes=[change]), by=None, now=NOW)
         assert refusal.value.field == "part_changes"
 
@@ -413,7 +413,7 @@ def test_a_change_is_not_done_by_another_part_nor_by_an_empty_place(job):
 def test_parts_or_flushes_alone_are_work_that_was_done(job):
     order, technician, _ = job
     for given in ({"flush": None}, {"part_changes": []}):
-        with pytest.raises(CannotDo, match="recorded for work that could not be done"):
+        with pytest.raises(DomainError, match="recorded for work that could not be done"):
             close_out(form_for(order, technician, outcome="not_done", note="x", **given), by=None, now=NOW)
 
 
@@ -428,7 +428,7 @@ def test_a_reading_is_taken_or_it_is_said_why_not(job, given, is_taken):
     if is_taken:
         assert close_out(form, by=None, now=NOW).outcome == "done"
     else:
-        with pytest.raises(CannotDo, match="asks for a reading"):
+        with pytest.raises(DomainError, match="asks for a reading"):
             close_out(form, by=None, now=NOW)
 
 
@@ -450,7 +450,7 @@ def test_a_withdrawn_order_reopened_by_the_planner_takes_the_report_that_was_ref
     order, technician, _ = job
     form = form_for(order, technician)
     work_orders.withdraw(order, by=None, reason="customer left", now=NOW)
-    with pytest.raises(CannotDo):
+    with pytest.raises(DomainError):
         close_out(form, by=None, now=NOW)
     work_orders.reopen(order, by=None, reason="was done", now=NOW)
     assert close_out(form, by=None, now=NOW).outcome == "done"

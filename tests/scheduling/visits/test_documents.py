@@ -63,7 +63,7 @@ def test_the_report_says_what_was_found_changed_flushed_and_comes_next(client):
     for told in (
         unit.serial, unit.site.name, unit.site.customer.name, row.technician.name, "2 Nov 2026, 08:00",
         "42 min",
-        "Worn out", "serial NEW-7, lot LOT-9", "24.0 gal", "24.0 min", "Housing clean.", "Ana Żółć",
+        "Exhausted", "serial NEW-7, lot LOT-9", "24.0 gal", "24.0 min", "Housing clean.", "Ana Żółć",
         "Feed pressure 120 psi 118 psi", "Permeate flow 0.35 gpm 0.36 gpm", "7,600 gal",
         f"{due.likely_on.day} {due.likely_on:%b %Y}", "Mains voltage beside water",
         f"Order W{row.order_id:06d}",
@@ -115,7 +115,7 @@ def test_an_undone_close_out_says_so(client):
     CloseOut.objects.filter(pk=row.pk).update(
         undone_at=make.NOW, undone_by=planner, undone_because="Wrong unit."
     )
-    assert "taken back: Wrong unit." in report_text(client, row, planner)
+    assert "voided: Wrong unit." in report_text(client, row, planner)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from scheduling.documents.label_sheet import QUIET_MODULES, STOCKS, label_sheet_
 from scheduling.documents.paper import Label, font_folder
 from scheduling.orders import steps
 from scheduling.visits import labels as queries
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests.scheduling.pdf_text import page_count, pdf_text
 
@@ -64,7 +64,7 @@ def test_labels_fill_sheets_from_the_place_asked_for(count, first, pages):
     ],
 )
 def test_what_can_not_be_printed_is_refused_with_the_remedy(labels, stock, first, says):
-    with pytest.raises(CannotDo, match=says):
+    with pytest.raises(DomainError, match=says):
         label_sheet_pdf(labels, stock=stock, first=first, made_at=make.NOW, fonts=None)
 
 

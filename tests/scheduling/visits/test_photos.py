@@ -11,7 +11,7 @@ from PIL import Image
 from scheduling.models import CloseOut, CloseOutPhoto
 from scheduling.visits import photos as service
 from scheduling.visits.photos import MOST_BYTES, clean_photo, place_of
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories as make
 from tests import photo_files as files
 
@@ -94,7 +94,7 @@ def test_png_and_webp_are_taken_and_kept_as_jpeg(raw):
     ids=["empty", "svg", "jpeg by name", "png by name", "pdf", "gif", "tiff", "bmp", "cut short", "no data"],
 )
 def test_what_is_no_photo_is_refused_with_a_remedy(raw):
-    with pytest.raises(CannotDo, match="no readable photo") as refused:
+    with pytest.raises(DomainError, match="no readable photo") as refused:
         clean_photo(raw)
     assert refused.value.remedy
 
@@ -103,12 +103,12 @@ def test_what_is_no_photo_is_refused_with_a_remedy(raw):
 def test_a_few_bytes_that_claim_to_be_huge_are_refused_before_they_are_unpacked(side):
     raw = files.png_that_claims(side, side)
     assert len(raw) < 200
-    with pytest.raises(CannotDo, match="40 megapixels"):
+    with pytest.raises(DomainError, match="40 megapixels"):
         clean_photo(raw)
 
 
 def test_a_file_over_eight_megabytes_is_refused():
-    with pytest.raises(CannotDo, match="8 MB"):
+    with pytest.raises(DomainError, match="8 MB"):
         clean_photo(files.jpeg() + b"\0" * MOST_BYTES)
 
 
@@ -152,7 +152,7 @@ def test_a_number_of_another_close_out_is_refused(close_out):
         order=make.work_order(make.treatment_unit()), technician=make.technician(), outcome="done",
         finished_at=make.NOW, received_at=make.NOW, minutes=30,
     )  # fmt: skip
-    with pytest.raises(CannotDo, match="another close-out"):
+    with pytest.raises(DomainError, match="another close-out"):
         service.keep_photo(other, photo)
     assert not other.photos.exists()
 
@@ -161,7 +161,7 @@ def test_more_photos_than_thirty_are_refused_and_leave_no_file(close_out, tmp_pa
     monkeypatch.setattr(service, "MOST_PHOTOS", 2)
     for _ in range(2):
         service.keep_photo(close_out, checked())
-    with pytest.raises(CannotDo, match="2 photos already"):
+    with pytest.raises(DomainError, match="2 photos already"):
         service.keep_photo(close_out, checked())
     assert close_out.photos.count() == len(kept_files(tmp_path)) == 2
 

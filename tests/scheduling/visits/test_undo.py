@@ -11,7 +11,7 @@ from scheduling.orders import raising, steps
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange
 from scheduling.visits.close_out import close_out
 from scheduling.visits.undo import undo
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW
 
@@ -90,7 +90,7 @@ def test_going_back_on_bedding_withdraws_tomorrows_flush(close, planner):
 )
 def test_without_a_reason_or_on_another_day_it_stays(close, planner, reason, at, remedy):
     row = close()
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         undo(row, by=planner, reason=reason, now=at)
     assert remedy in refusal.value.remedy
     row.refresh_from_db()
@@ -100,7 +100,7 @@ def test_without_a_reason_or_on_another_day_it_stays(close, planner, reason, at,
 def test_it_is_not_undone_twice(close, planner):
     row = close()
     undo(row, by=planner, reason="typo", now=LATER)
-    with pytest.raises(CannotDo, match="undone already"):
+    with pytest.raises(DomainError, match="undone already"):
         undo(row, by=planner, reason="typo", now=LATER)
 
 
@@ -116,7 +116,7 @@ def test_a_change_built_on_by_a_later_one_is_undone_after_it(close, planner):
         ),
         by=None, now=NOW,
     )  # fmt: skip
-    with pytest.raises(CannotDo, match="Take the later change back first"):
+    with pytest.raises(DomainError, match="Take the later change back first"):
         undo(row, by=planner, reason="typo", now=LATER)
     row.refresh_from_db()
     assert row.undone_at is None
@@ -128,7 +128,7 @@ def test_a_change_built_on_by_a_later_one_is_undone_after_it(close, planner):
 def test_a_bedding_whose_second_flush_is_done_is_not_undone(close, planner):
     row = close("bedding")
     WorkOrder.objects.filter(pk=row.follow_up_id).update(state="done", ended_at=NOW)
-    with pytest.raises(CannotDo, match="Undo that close-out first"):
+    with pytest.raises(DomainError, match="Undo that close-out first"):
         undo(row, by=planner, reason="typo", now=LATER)
 
 
@@ -136,7 +136,7 @@ def test_a_twin_on_a_route_is_named_instead_of_doubled(close, planner):
     row = close()
     twin = factories.work_order(row.order.treatment_unit, cause_key=row.order.cause_key)
     factories.route(row.technician, [twin])
-    with pytest.raises(CannotDo, match=f"Close {twin} instead"):
+    with pytest.raises(DomainError, match=f"Close {twin} instead"):
         undo(row, by=planner, reason="typo", now=LATER)
 
 

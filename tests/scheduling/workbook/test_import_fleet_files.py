@@ -18,7 +18,7 @@ from fleet.workbook import files
 from fleet.workbook.template import example_row
 from scheduling.workbook.importing import import_workbook, make_template
 from scheduling.workbook.sheets import SHEETS
-from shared.errors import CannotDo
+from shared.errors import DomainError
 from tests.scheduling.small_fleet import sheets
 
 pytestmark = pytest.mark.django_db
@@ -165,13 +165,13 @@ def test_row_numbers_are_those_of_the_file(now, tmp_path):
 )
 def test_a_file_that_can_not_be_read_says_so(now, tmp_path, name, content):
     (tmp_path / name).write_bytes(content)
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         import_workbook(tmp_path / name, accept_good_rows=False, now=now)
     assert refusal.value.remedy
 
 
 def test_a_missing_file_says_so(now, tmp_path):
-    with pytest.raises(CannotDo, match="no file"):
+    with pytest.raises(DomainError, match="no file"):
         import_workbook(tmp_path / "nowhere.xlsx", accept_good_rows=False, now=now)
 
 
@@ -186,7 +186,7 @@ def spoil_archive(path, entry, content):
 
 
 def refused(path, now):
-    with pytest.raises(CannotDo) as refusal:
+    with pytest.raises(DomainError) as refusal:
         import_workbook(path, accept_good_rows=False, now=now)
     return str(refusal.value)
 
@@ -305,7 +305,7 @@ def test_what_a_sheet_declares_for_itself_is_never_unfolded(now, tmp_path, decla
     before = Site.objects.count()
     try:
         report = import_workbook(path, accept_good_rows=False, now=now)
-    except CannotDo as error:
+    except DomainError as error:
         told = str(error)
     else:
         assert report.problems

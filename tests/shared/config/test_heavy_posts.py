@@ -60,7 +60,7 @@ def every_address(patterns):
 def is_marked(view):
     """Say whether a view, or what its decorators wrap, is marked as heavy."""
     while view is not None:
-        if "is_heavy" in vars(view):
+        if "rate_limited" in vars(view):
             return True
         view = getattr(view, "__wrapped__", None)
     return False

@@ -151,7 +151,7 @@ function tellProblems(message, problems) {
   // A changed report is a report of another moment.
   form.elements.namedItem("finished_at").value = "";
   const box = document.createElement("div");
-  box.append(Object.assign(document.createElement("h2"), { textContent: problems.length && !message ? sayMany(problems.length, "{n} thing to mend", "{n} things to mend") : say("Not taken up, and nothing is lost") }));
+  box.append(Object.assign(document.createElement("h2"), { textContent: problems.length && !message ? sayMany(problems.length, "{n} error to fix", "{n} errors to fix") : say("Not saved, and nothing is lost") }));
   if (message) box.append(Object.assign(document.createElement("p"), { textContent: message }));
   const list = document.createElement("ul");
   for (const problem of problems) {
