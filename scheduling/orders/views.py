@@ -63,7 +63,7 @@ def with_chosen_units(request: HttpRequest) -> HttpResponse:
     return _work_page(request, serials, None)
 
 
-@requires(Permission.MANAGE_WORK)
+@requires(BY_HAND.raised_by_hand)
 @require_POST
 @rate_limited
 def raise_for_chosen(request: HttpRequest) -> HttpResponse:
@@ -234,7 +234,7 @@ def reopen_order(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("work_order", pk=pk)
 
 
-@requires(Permission.MANAGE_WORK)
+@requires(BY_HAND.raised_by_hand)
 @require_http_methods(["GET", "POST"])
 def new_order(request: HttpRequest) -> HttpResponse:
     """Raise one-off work."""
