@@ -81,6 +81,7 @@ def revenue_entries(request: HttpRequest, form: str = "") -> HttpResponseBase:
         request,
         "billing/revenue_entries.html",
         {"form": filters, "rows": rows, "sums": sums, "paging": paging},
+        form=form,
         entries=tables.ENTRIES.of(rows, every=entries.iterator, total={"amount": sums["total"]}),
     )
 

@@ -40,7 +40,7 @@ def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
         else:
             good.append(shift)
             continue
-        refused.append(Refusal(what, *wrong))
+        refused.append(Refusal(what, wrong[0], wrong[1]))
     return good, refused
 
 

@@ -96,7 +96,7 @@ def test_the_planner_sees_no_cost_on_the_pages_both_see(client):
         files = [client.get(address(name)) for name in ("owner_forecast_file", "owner_risk_file")]
         pages = [client.get(address(name)) for name in ("owner_forecast", "owner_risk")]
         texts[role] = "".join(body(answer) for answer in [*files, *pages])
-    for word in ("Cost of order", "price of being late"):
+    for word in ("Cost of order", "Cost of delay"):
         assert word in texts["owner"]
         assert word not in texts["planner"]
 

@@ -209,10 +209,10 @@ def test_a_pinned_stop_stays_until_it_is_unpinned():
     stop = StopOrder.objects.get(stop__route__proposal=row, order=orders[0]).stop
     to, day = elsewhere(row, orders[0], people)
     moves.set_pin(stop, True, by=None, now=NOW)
-    with pytest.raises(DomainError, match="is pinned to") as refusal:
+    with pytest.raises(DomainError, match="is locked to") as refusal:
         keep(row, [orders[0]], to, day)
-    assert "Unpin" in refusal.value.remedy
-    with pytest.raises(DomainError, match="is pinned to"):
+    assert "Unlock" in refusal.value.remedy
+    with pytest.raises(DomainError, match="is locked to"):
         keep(row, [orders[0]], None, None)
     moves.set_pin(stop, False, by=None, now=NOW)
     keep(row, [orders[0]], to, day)
@@ -330,7 +330,7 @@ def test_only_a_ready_or_published_plan_is_changed():
     row = plan(branch)
     to, day = elsewhere(row, orders[0], people)
     proposals.set_aside(row)
-    with pytest.raises(DomainError, match="set aside"):
+    with pytest.raises(DomainError, match="is discarded"):
         keep(row, [orders[0]], to, day)
 
 

@@ -110,7 +110,7 @@ def test_prices_count_from_their_day_on():
     branch, _, _ = crew(orders=1)
     before = problem.build(branch, TUESDAY, 1, NOW).problem.settings
     values = {"late_day_minutes": 555, "overtime_allowed_minutes": 30}
-    routes_travel.change_prices(values, from_on=TUESDAY, by=None, now=NOW, today=TODAY)
+    routes_travel.change_prices(**values, from_on=TUESDAY, by=None, now=NOW, today=TODAY)
     after = problem.build(branch, TUESDAY, 1, NOW).problem.settings
     assert (before.late_day, after.late_day) == (240, 555)
     assert after.overtime_allowed_s == 1800
@@ -126,15 +126,13 @@ def test_what_an_owner_pays_for_changes_the_plan():
     left_out = plan(branch)
     assert left_out.unplaced.filter(order=orders[0]).exists()
     values = {"carry_over_least_minutes": 900, "carry_over_most_minutes": 900}
-    routes_travel.change_prices(values, from_on=TODAY, by=None, now=NOW, today=TODAY)
+    routes_travel.change_prices(**values, from_on=TODAY, by=None, now=NOW, today=TODAY)
     assert not plan(branch).unplaced.exists()
 
 
 def test_a_second_change_for_the_same_day_replaces_the_first_and_the_past_stays():
     for minutes in (300, 310):
-        routes_travel.change_prices(
-            {"late_day_minutes": minutes}, from_on=TUESDAY, by=None, now=NOW, today=TODAY
-        )
+        routes_travel.change_prices(late_day_minutes=minutes, from_on=TUESDAY, by=None, now=NOW, today=TODAY)
     assert routes_travel.prices_on(TUESDAY).late_day == 310
     with pytest.raises(DomainError, match="has passed"):
-        routes_travel.change_prices({}, from_on=TODAY, by=None, now=NOW, today=TUESDAY)
+        routes_travel.change_prices(from_on=TODAY, by=None, now=NOW, today=TUESDAY)
