@@ -88,7 +88,7 @@ class Command(BaseCommand):
                 write(f"  e.g.     {worst.treatment_unit.serial}: {worst.why}")
         learned = [kind for kind in came["learned"] if kind.learned_gal is not None]
         write(f"Learned    life of {len(learned)} of {len(came['learned'])} kinds of part from removals")
-        write(f"Orders     {orders.standing().count()} standing, {orders.filter(state='done').count()} done")
+        write(f"Orders     {orders.open().count()} open, {orders.filter(state='done').count()} done")
         write(
             f"Routes     {proposal.routes.count()} technician-days from {proposal.first_on}, {placed} orders "
             f"placed, {proposal.unplaced.count()} left out with a reason each"
