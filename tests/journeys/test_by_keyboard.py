@@ -99,7 +99,7 @@ def test_a_planner_finds_late_work_plans_it_and_publishes(browser, company):
     hands.tab.get_by_role("button", name="Publish").wait_for(timeout=90_000)
     hands.tab.on("dialog", lambda dialog: dialog.accept())
     hands.enter("Publish", "button")
-    hands.tab.get_by_role("button", name="Take back").wait_for()
+    hands.tab.get_by_role("button", name="Unpublish").wait_for()
     order.refresh_from_db()
     assert order.state == OrderState.ON_ROUTE
     assert RouteProposal.objects.get().state == "published"

@@ -119,7 +119,7 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page.get_by_role("button", name="Create plan").click()
     page.on("dialog", lambda dialog: dialog.accept())
     page.get_by_role("button", name="Publish").click()
-    page.get_by_role("button", name="Take back").wait_for()
+    page.get_by_role("button", name="Unpublish").wait_for()
     order.refresh_from_db()
     assert order.state == OrderState.ON_ROUTE
 
