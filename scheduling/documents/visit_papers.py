@@ -435,11 +435,11 @@ def _order(paper: Paper, order: SheetOrder, gauges: Sequence[str], seen: dict[st
         ]
     )
     paper.ln(1.5)
-    _steps_work_sheet(paper, order, seen)
+    _steps_to_tick(paper, order, seen)
     _to_write(paper, order, gauges)
 
 
-def _steps_work_sheet(paper: Paper, order: SheetOrder, seen: dict[str, str]) -> None:
+def _steps_to_tick(paper: Paper, order: SheetOrder, seen: dict[str, str]) -> None:
     """Print every step once a day for each kind of work; hazard controls with every order."""
     first = seen.setdefault(order.kind_word, order.number)
     if first == order.number:
