@@ -121,13 +121,16 @@ def begin(
     """Write down that work is wanted; ``carry_out`` does it. Raises DomainError while its file is at work."""
     try:
         with transaction.atomic():
-            return LongJob.objects.create(
+            job = LongJob.objects.create(
                 kind=kind, given=given or {}, upload=upload, made_by=by, made_at=now
             )  # fmt: skip
     except IntegrityError as error:
         raise DomainError(
             message("This file is being worked on already."), remedy=message("Wait for it, or stop it first.")
         ) from error
+    # A restored database counts its jobs from an older number: an older job's wish to stop isn't this one's.
+    caches["progress"].delete_many([f"job:{job.pk}:{what}" for what in ("told", "stop")])
+    return job
 
 
 def progress_of(job: LongJob) -> Progress | None:

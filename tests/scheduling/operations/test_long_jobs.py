@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 from django.core.cache import caches
+from django.db import connection
 from openpyxl import Workbook
 
 from fleet.models import AssessmentRun, Customer
@@ -177,3 +178,23 @@ def test_upkeep_is_told_stage_by_stage_and_stops_between_stages(monkeypatch):
     jobs.cancel(stopped, now=NOW)
     assert do(stopped).state == JobState.STOPPED
     assert LongJob.objects.count() == 2
+
+
+def test_a_number_used_before_does_not_bring_an_older_jobs_wish_to_stop():
+    planner = make.person("planner")
+    older = wanted(planner)
+    jobs.cancel(older, now=NOW)
+    number = older.pk
+    older.delete()
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute(
+                "UPDATE sqlite_sequence SET seq = %s WHERE name = %s", [number - 1, LongJob._meta.db_table]
+            )
+        else:
+            cursor.execute(
+                "SELECT setval(pg_get_serial_sequence(%s, 'id'), %s, false)", [LongJob._meta.db_table, number]
+            )
+    job = wanted(planner)
+    assert job.pk == number, "as after a database was put back"
+    assert do(job).state == JobState.DONE
