@@ -7,10 +7,8 @@ from rest_framework import serializers
 
 from api.fields import Body, DayField, DayFilter, Row
 from api.viewsets import RowViewSet, operation
-from fleet.models import AuditArea
+from scheduling.crew import calendar
 from scheduling.models import Absence, Route, Stop, Technician
-from scheduling.routes import replanning
-from shared.messages import message
 from shared.roles import Permission
 
 
@@ -66,11 +64,11 @@ class RouteViewSet(RowViewSet):
 
 
 class AbsenceRow(Row):
-    """Days a technician does not work, both included."""
+    """Days a technician does not work, both included; with times those hours of each."""
 
     class Meta:
         model = Absence
-        fields = ["first_on", "last_on", "reason"]
+        fields = ["id", "first_on", "last_on", "starts_at", "ends_at", "repeats_until", "reason"]
 
 
 class TechnicianRow(Row):
@@ -81,14 +79,18 @@ class TechnicianRow(Row):
 
     class Meta:
         model = Technician
-        fields = ["id", "code", "name", "branch_code", "skill_codes", "is_active", "absences"]
+        fields = ["id", "code", "name", "branch_code", "skill_codes", "is_active", "works_from", "last_on",
+                  "absences"]  # fmt: skip
 
 
 class NewAbsence(Body):
-    """First and last day, both included."""
+    """First and last day, both included; ``starts_at`` and ``ends_at``: these hours of each day only."""
 
     first_on = DayField()
     last_on = DayField()
+    starts_at = serializers.TimeField(required=False, allow_null=True, default=None)
+    ends_at = serializers.TimeField(required=False, allow_null=True, default=None)
+    repeats_until = DayField(required=False, allow_null=True, default=None)
     reason = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
 
 
@@ -113,11 +115,7 @@ class TechnicianViewSet(RowViewSet):
     @operation("add_absence", Permission.PLAN_ROUTES, NewAbsence, TechnicianRow, at="absences", status=201)
     def absences(self, technician: Technician, values: dict) -> int:
         """Write a technician's absence. Published routes stay as they are until they are planned anew."""
-        absence = replanning.write_absence(
-            technician.branch, technician, values["first_on"], values["last_on"], values["reason"],
-            timezone.localdate(),
-        )  # fmt: skip
-        # Why somebody is away is nobody's business in the trail.
-        told = f"{absence.first_on} to {absence.last_on}"
-        self.note(message("absence written"), AuditArea.PLANS, technician.name, told)
+        calendar.add_absence(
+            technician, **values, today=timezone.localdate(), by=self.request.user, now=timezone.now()
+        )
         return technician.pk

@@ -13,7 +13,17 @@ from scheduling.billing.models import (
     TaxRate,
 )
 from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
-from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technician
+from scheduling.crew.models import (
+    ALWAYS,
+    Absence,
+    AccessHours,
+    CalendarDay,
+    HolidayRegion,
+    Shift,
+    SiteClosure,
+    Skill,
+    Technician,
+)
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.operations.models import JobKind, JobState, LongJob
 from scheduling.orders.models import (
@@ -45,17 +55,20 @@ from scheduling.stock.models import StockLevel, StockMovement, StockPlace
 from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
 
 __all__ = [
+    "ALWAYS",
     "OUTSIDE_PLANS",
     "STANDING_STATES",
     "Absence",
     "AcceptedPace",
     "AccessHours",
+    "CalendarDay",
     "CalendarFeed",
     "CloseOut",
     "CloseOutPart",
     "CloseOutPhoto",
     "ClosedMonth",
     "EntryKind",
+    "HolidayRegion",
     "InvoiceBatch",
     "InvoiceLine",
     "JobKind",
@@ -84,6 +97,7 @@ __all__ = [
     "SavedView",
     "ServicePlan",
     "Shift",
+    "SiteClosure",
     "Skill",
     "StepSheet",
     "StockLevel",

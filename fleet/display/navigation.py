@@ -66,6 +66,13 @@ DAILY: Final = (
 )  # fmt: skip
 GROUPS: Final = (
     (
+        _("Company"),
+        (
+            Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
+            Page("company_calendar", _("Days nobody works"), "see_work"),
+        ),
+    ),
+    (
         _("Documents"),
         (
             Page("step_sheets", _("Step sheets"), "manage_work", "step_sheet step_sheet_version"),
