@@ -57,7 +57,7 @@ WRITES = {
     ),
     ("POST", "technicians/<int:pk>/absences"): lambda here: (
         here.technician.pk, {"first_on": "2026-11-09", "last_on": "2026-11-10", "reason": "Course."},
-        ["2026-11-09 to 2026-11-10"],
+        ["09 Nov 2026 to 10 Nov 2026"],
     ),
     ("POST", "plans/<int:pk>/prices"): lambda here: (
         here.plan.pk, {"from_on": "2026-12-01", "amount": "65.00"},

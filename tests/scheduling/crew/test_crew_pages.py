@@ -93,6 +93,9 @@ def test_a_newcomer_comes_with_week_and_van_at_the_branchs_place(planner, who):
     ],
 )
 def test_a_newcomer_that_can_not_be_is_refused_and_nothing_is_written(planner, who, spoiled, field):
+    if not spoiled:
+        who.branch.latitude = who.branch.longitude = None
+        who.branch.save()
     given = {"name": "Mara Quist", "branch": who.branch.pk, "works_from": THURSDAY, **WEEK, **spoiled}
     answer = planner.post(reverse("new_technician"), given)
     assert answer.status_code == 422
