@@ -12,7 +12,7 @@ from scheduling.billing.models import (
     RevenueEntry,
     TaxRate,
 )
-from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
+from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, PriceChange, ServicePlan
 from scheduling.crew.models import (
     ALWAYS,
     Absence,
@@ -89,6 +89,7 @@ __all__ = [
     "PlanPriceList",
     "PlanRevision",
     "PlanTerms",
+    "PriceChange",
     "ProposalState",
     "Replan",
     "RevenueEntry",

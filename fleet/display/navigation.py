@@ -60,7 +60,7 @@ DAILY: Final = (
     Page(
         "revenue_review", _("Revenue"), "see_revenue",
         "revenue_entries owner_bridge owner_margin owner_risk owner_forecast owner_plan invoices tax_rates "
-        "parts_ahead site_costs",
+        "parts_ahead site_costs price_changes new_plan end_plan",
     ),
     Page("guide", _("Guide"), "", "guide_of"),
 )  # fmt: skip

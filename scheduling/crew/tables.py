@@ -58,7 +58,7 @@ ABSENCES: Final = Table(
     Column(_("Hours"), hours_text, empty=_("all day")),
     Day(_("Every week until"), "repeats_until"),
     Column(_("Reason"), "reason"),
-    Column("", only="page", show=_end),
+    Column(_("Take back"), only="page", label="", unseen=True, show=_end),
     file="absences",
 )
 
@@ -75,7 +75,7 @@ CLOSURES: Final = Table(
     Day(_("First day"), "first_on", head=True),
     Day(_("Last day"), "last_on"),
     Column(_("Reason"), "reason"),
-    Column("", only="page", show=_reopen),
+    Column(_("Take back"), only="page", label="", unseen=True, show=_reopen),
     file="closures",
 )
 WEEK: Final = Table(
