@@ -70,6 +70,7 @@ GROUPS: Final = (
         (
             Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
             Page("company_calendar", _("Days nobody works"), "see_work"),
+            Page("people", _("Log-ins"), "manage_people", "person new_person invite_person"),
         ),
     ),
     (
