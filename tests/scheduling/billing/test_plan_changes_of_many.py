@@ -24,9 +24,8 @@ MONTH = {"currency": "USD", "by": None}
 
 
 def earned(plan, month):
-    return to_cents(
-        RevenueEntry.objects.filter(plan=plan, month=month).aggregate(sum=Sum("amount"))["sum"] or 0
-    )
+    entries = RevenueEntry.objects.filter(plan=plan, month=month)
+    return to_cents(entries.aggregate(sum=Sum("amount", default=Decimal(0)))["sum"])
 
 
 def end(plan, last_on, why="Moved away"):
