@@ -113,6 +113,8 @@ class VisitEntry(forms.Form):
         first, *others = outcomes.values()
         self.needs = [Need(first, NO_OUTCOME, instead=others), Need("minutes", MINUTES_MISSING)]
         self.units = [UnitFields(self, unit) for unit in page.units]
+        other = {self.of_order(one, "because"): [NotDoneBecause.OTHER.value] for one in page.orders}
+        self.needs.append(Need("note", gettext_lazy(WHY_NOT_DONE), when=other))
         for name, label in FEED_TEST.items() if page.asks_feed_test else ():
             as_caco3 = gettext("%(value)s as CaCO3") % {"value": Measure.MG_PER_LITRE.value}
             measure = as_caco3 if name in AS_CACO3 else ""
@@ -220,13 +222,13 @@ class UnitFields:
         ):  # fmt: skip
             form.fields[self.named(name)] = made
         flush = [self.named("flush_volume"), self.named("flush_minutes")]
-        form.needs.append(Need(self.named("flush_clear"), RAN_CLEAR, when=self._when(WORKED), beside=flush))
+        form.needs.append(Need(self.named("flush_clear"), RAN_CLEAR, beside=flush))
 
     def named(self, name: str) -> str:
         """Return what a field of this unit is called."""
         return self.prefix + name
 
-    def __getitem__(self, name: str) -> forms.BoundField:
+    def _field(self, name: str) -> forms.BoundField:
         return self.form[self.named(name)]
 
     def _when(self, among: Sequence[str], orders: Sequence[OrderHere] | None = None) -> dict:
@@ -241,10 +243,7 @@ class UnitFields:
         form.fields[because] = choice(gettext_lazy("Why"), NotDoneBecause.choices, NO_REASON)
         form.fields[version] = hidden()
         form.initial[version] = one.sheet.version if one.sheet else ""
-        form.needs += [
-            Need(because, WHY_NOT, when={name: [Outcome.NOT_DONE.value]}, instead=["note"]),
-            Need("note", gettext_lazy(WHY_NOT_DONE), when={because: [NotDoneBecause.OTHER.value]}),
-        ]
+        form.needs.append(Need(because, WHY_NOT, when={name: [Outcome.NOT_DONE.value]}, instead=["note"]))
 
     def _add_step(self, code: str, text: str, is_control: bool) -> None:
         form, done, why = self.form, self.named(f"step__{code}"), self.named(f"why__{code}")
@@ -279,8 +278,7 @@ class UnitFields:
             self.form.initial[self.named(f"{name}__{row.code}")] = first
 
     def _asks_change(self, row: PositionRow) -> bool:
-        asking = [one for one in self.unit.orders if one.pk == row.order_id]
-        return any(one.order.work_kind.needs_part for one in asking)
+        return bool(row.is_asked and row.order and row.order.work_kind.needs_part)
 
     def expect(self, system: str) -> None:
         """Say what is usual of what is read here, in a person's measures."""
@@ -311,7 +309,7 @@ class UnitFields:
         """Return the steps in their phases, each with its title."""
         groups: dict[str, list[dict]] = {}
         for step in self.unit.steps:
-            done, why = self[f"step__{step['code']}"], self[f"why__{step['code']}"]
+            done, why = self._field(f"step__{step['code']}"), self._field(f"why__{step['code']}")
             row = {"tick": done, "why": why, "is_hazard_control": bool(step.get("is_hazard_control"))}
             groups.setdefault(step.get("phase", ""), []).append(row)
         return [
@@ -326,7 +324,7 @@ class UnitFields:
     def positions(self) -> Iterator[dict]:
         for row in self.unit.positions:
             names = ("removed", "change", "reason", "kind", "lot", "serial")
-            found = {name: self[f"{name}__{row.code}"] for name in names}
+            found = {name: self._field(f"{name}__{row.code}") for name in names}
             is_open = self._asks_change(row) or found["change"].value() or found["change"].errors
             outcome = self.outcomes.get(row.order_id, "")
             yield {"row": row, "is_open": bool(is_open), "outcome": outcome, **found}
@@ -334,13 +332,13 @@ class UnitFields:
     def once(self) -> dict[str, forms.BoundField]:
         """Return what is asked of a unit once, by its plain name."""
         names = ("timer_started", "timer_seconds", "flush_clear", "meter_total", "saw_fines")
-        return {name: self[name] for name in names}
+        return {name: self._field(name) for name in names}
 
     def flush(self) -> list[forms.BoundField]:
-        return [self["flush_flow"], self["flush_volume"], self["flush_minutes"]]
+        return [self._field("flush_flow"), self._field("flush_volume"), self._field("flush_minutes")]
 
     def gauges(self) -> list[forms.BoundField]:
-        return [self[name] for name in GAUGES]
+        return [self._field(name) for name in GAUGES]
 
     def gauges_open(self) -> bool:
         return self.unit.asks_gauges or any(one.value() or one.errors for one in self.gauges())

@@ -48,13 +48,18 @@ class PositionRow:
     part: Part | None
     installed_on: date | None
     wear: float | None
-    order_id: int | None
-    """The order of this visit that asks for it to be changed."""
+    order: WorkOrder | None
+    """The order of this visit that is about this position, also when its part has gone."""
     options: list[KindOption]
 
     @property
+    def order_id(self) -> int | None:
+        return self.order.pk if self.order else None
+
+    @property
     def is_asked(self) -> bool:
-        return self.order_id is not None
+        """True while the part the order asks for is in place."""
+        return bool(self.part and self.order and self.order.part_id == self.part.pk)
 
     @property
     def lots(self) -> list[str]:
@@ -312,7 +317,7 @@ def _positions(orders: list[WorkOrder], technician: Technician) -> list[Position
         part.position_id: part
         for part in Part.objects.in_place().filter(treatment_unit_id=unit_id).select_related("kind", "state")
     }
-    by_part = {order.part_id: order.pk for order in orders if order.part_id}
+    by_position = {order.part.position_id: order for order in orders if order.part}
     kinds = list(PartKind.objects.all())
     van = _van_stock(technician)
     rows = []
@@ -325,7 +330,7 @@ def _positions(orders: list[WorkOrder], technician: Technician) -> list[Position
                 part=part,
                 installed_on=local_day(part.installed_at, zone) if part else None,
                 wear=state.wear if state else None,
-                order_id=by_part.get(part.pk) if part else None,
+                order=by_position.get(position.pk),
                 options=[_option(kind, van) for kind in kinds if part is None or kind.role == part.kind.role],
             )
         )
