@@ -1,4 +1,4 @@
-"""What is advised about each membrane: leave, clean or replace a failing one, read the gauges of a sound one."""
+"""What is advised about each membrane: leave, clean or replace a failing one, look at a sound one."""
 
 from dataclasses import dataclass, field
 from typing import Final
