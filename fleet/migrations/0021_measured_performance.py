@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
     SAFE_BECAUSE = "The table has one row a part and is rebuilt by assessment; checking a million rows takes under a second."
 
     dependencies = [
-        ("fleet", "0019_message_fields"),
+        ("fleet", "0020_reading_doubt"),
     ]
 
     operations = [
