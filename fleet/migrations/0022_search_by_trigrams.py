@@ -12,7 +12,7 @@ def _codes(columns: str) -> str:
 class Migration(migrations.Migration):
     atomic = False
 
-    dependencies = [("fleet", "0019_message_fields")]
+    dependencies = [("fleet", "0021_measured_performance")]
 
     operations = [
         AddTrigramIndexes(
