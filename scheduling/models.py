@@ -52,7 +52,7 @@ from scheduling.routes.models import (
     UnplacedOrder,
 )
 from scheduling.stock.models import StockLevel, StockMovement, StockPlace
-from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
 
 __all__ = [
     "ALWAYS",
@@ -74,6 +74,7 @@ __all__ = [
     "JobKind",
     "JobState",
     "LongJob",
+    "NotDoneBecause",
     "Notice",
     "NoticeKind",
     "NoticeState",
@@ -113,6 +114,7 @@ __all__ = [
     "TravelLeg",
     "UnplacedOrder",
     "ViewOf",
+    "Visit",
     "VisitState",
     "WorkOrder",
     "WorkOrderEvent",
