@@ -15,7 +15,7 @@ from scheduling.billing.models import (
 from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
 from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technician
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
-from scheduling.operations.models import JobKind, JobState, LongJob
+from scheduling.operations.models import JobKind, JobState, LongJob, SpreadsheetMapping
 from scheduling.orders.models import (
     OUTSIDE_PLANS,
     STANDING_STATES,
@@ -85,6 +85,7 @@ __all__ = [
     "ServicePlan",
     "Shift",
     "Skill",
+    "SpreadsheetMapping",
     "StepSheet",
     "StockLevel",
     "StockMovement",
