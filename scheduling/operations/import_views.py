@@ -100,7 +100,7 @@ def template_workbook(request):
     """Send the workbook that people fill in."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "fleet.xlsx"
-        service.make_template(path)
+        service.make_template(path, request.user)
         # The open file outlives its name.
         file = path.open("rb")
     return FileResponse(file, as_attachment=True, filename="fleet.xlsx", content_type=XLSX_TYPE)

@@ -34,7 +34,8 @@ WHOLE = {
     [
         ("48,210", 48210, None), ("$24.00", 24, None), ("450ppm", 450, Measure.MG_PER_LITRE),
         ("15gr", 15, Measure.GRAIN_PER_GAL), ("48.2K", 48200, None), ("45%", 0.45, None),
-        ("1 234", 1234, None),        ("~600 gpd", 600, Measure.GAL_PER_DAY), ("1,234.5", 1234.5, None), ("-3", -3, None),
+        ("1 234", 1234, None), ("~600 gpd", 600, Measure.GAL_PER_DAY), ("1,234.5", 1234.5, None),
+        ("-3", -3, None),
         ("182.4 L", 182.4, Measure.LITRE),
     ],
 )  # fmt: skip
@@ -93,7 +94,7 @@ def test_work_in_free_words_names_the_parts_that_were_changed(text, roles):
 def planner(client, settings, tmp_path):
     settings.DATA_DIR = tmp_path / "data"
     factories.branch()
-    person = factories.person("planner")
+    person = factories.person("owner")
     client.force_login(person)
     return client
 
