@@ -104,6 +104,7 @@ urlpatterns = [
     path("routes/<int:pk>/route.geojson", views.route_geojson, name="route_geojson"),
     path("phone/day/", visits_views.day, name="day"),
     path("phone/day/<str:on>/", visits_views.day, name="day"),
+    path("phone/visit/<int:pk>/", visits_views.visit, name="visit"),
     path("phone/close-out/<int:pk>/", visits_views.close_out, name="close_out"),
     path("phone/close-outs/", visits_views.send_close_outs, name="send_close_outs"),
     path("phone/sw.js", visits_views.service_worker, name="phone_worker"),
