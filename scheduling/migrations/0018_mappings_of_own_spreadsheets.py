@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0014_house_steps_are_messages'),
+        ("scheduling", "0017_close_outs_have_visits"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
