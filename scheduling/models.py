@@ -25,7 +25,7 @@ from scheduling.crew.models import (
     Technician,
 )
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
-from scheduling.operations.models import JobKind, JobState, LongJob
+from scheduling.operations.models import JobKind, JobState, LongJob, SpreadsheetMapping
 from scheduling.orders.models import (
     OUTSIDE_PLANS,
     STANDING_STATES,
@@ -101,6 +101,7 @@ __all__ = [
     "Shift",
     "SiteClosure",
     "Skill",
+    "SpreadsheetMapping",
     "StepSheet",
     "StockLevel",
     "StockMovement",
