@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("scheduling", "0018_calendar_by_hours_closures_and_holidays"),
+        ("scheduling", "0019_calendar_by_hours_closures_and_holidays"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     dependencies = [
         ("fleet", "0019_message_fields"),
-        ("scheduling", "0017_close_outs_have_visits"),
+        ("scheduling", "0018_mappings_of_own_spreadsheets"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
