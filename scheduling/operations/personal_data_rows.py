@@ -39,6 +39,7 @@ from fleet.models import (
     Position,
     ReadinessChange,
     Site,
+    SitePlace,
     TreatmentUnit,
     UnitState,
 )
@@ -77,8 +78,8 @@ SECRETS: Final = frozenset(
 """Never taken out: they open doors, or are made from what does."""
 _UNIT, _ORDER = "treatment_unit__site__customer", "order__site__customer"
 CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
-    (Site, "customer"), (AccessHours, "site__customer"), (TreatmentUnit, "site__customer"),
-    (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
+    (Site, "customer"), (SitePlace, "site__customer"), (AccessHours, "site__customer"),
+    (TreatmentUnit, "site__customer"), (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
     (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),
     (WorkOrderPart, _ORDER), (CloseOut, _ORDER), (CloseOutPart, "close_out__order__site__customer"),
