@@ -1,5 +1,6 @@
 """Sites, treatment units, parts and meters; parts in and out."""
 
+from django.utils import timezone
 from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilter, FilterSet
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
@@ -13,6 +14,7 @@ from fleet.models import (
     Part,
     PartKind,
     PartRole,
+    PlaceSource,
     Position,
     ReadinessState,
     RemovalReason,
@@ -20,7 +22,7 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
-from fleet.register import parts, sites
+from fleet.register import parts, places, sites
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
 from shared.messages import message
 from shared.roles import Permission
@@ -36,14 +38,36 @@ class OfUnitFilter(FilterSet):
 
 
 class SiteRow(Row):
-    """A site."""
+    """A site. How its place came about is null where it came in as coordinates."""
+
+    place_source = serializers.ChoiceField(
+        choices=PlaceSource.choices, source="place.source", read_only=True, allow_null=True, default=None
+    )
+    place_accuracy_m = serializers.FloatField(
+        source="place.accuracy_m", read_only=True, allow_null=True, default=None
+    )
+    is_place_to_confirm = serializers.BooleanField(read_only=True)
 
     class Meta:
         model = Site
         fields = [
             "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
-            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed",
+            "area", "latitude", "longitude", "place_source", "place_accuracy_m", "is_place_to_confirm",
+            "time_zone", "kind", "access_note", "is_closed",
         ]  # fmt: skip
+
+
+class SitePlaceBody(Body):
+    """Where a site is."""
+
+    latitude = serializers.FloatField()
+    longitude = serializers.FloatField()
+    accuracy_m = serializers.FloatField(min_value=0, max_value=500_000, required=False, allow_null=True)
+    is_sure = serializers.BooleanField(required=False, help_text="Keep it though it looks unlikely.")
+
+
+class Nothing(Body):
+    """No fields."""
 
 
 class SiteDetails(Details):
@@ -72,7 +96,7 @@ class SiteViewSet(RowViewSet):
 
     shows = "site"
     needs = (Permission.SEE_FLEET,)
-    queryset = Site.objects.select_related("customer", "branch", "supply")
+    queryset = Site.objects.select_related("customer", "branch", "supply", "place")
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
@@ -82,6 +106,20 @@ class SiteViewSet(RowViewSet):
         """Change what is known of a site."""
         sites.change_site(site, **values)
         self.note(message("site changed"), AuditArea.FLEET, site.code, self.changes(site.pk))
+        return site.pk
+
+    @operation("place_site", Permission.EDIT_FLEET, SitePlaceBody, SiteRow, at="place")
+    def place(self, site: Site, values: dict) -> int:
+        """Say where a site is. An unlikely place is refused unless is_sure."""
+        places.place_site(
+            site, **values, source=PlaceSource.TYPED, by=self.request.user, now=timezone.now(), way=self.way
+        )
+        return site.pk
+
+    @operation("confirm_place", Permission.EDIT_FLEET, Nothing, SiteRow, at="place-confirmation")
+    def place_confirmation(self, site: Site, values: dict) -> int:
+        """Say that a rough place is right."""
+        places.confirm(site, by=self.request.user, now=timezone.now(), way=self.way)
         return site.pk
 
 

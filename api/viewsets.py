@@ -158,16 +158,18 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         """Return a row as the list shows it."""
         return self.serializer_class(row).data
 
+    @property
+    def way(self) -> str:
+        """By which token the caller came."""
+        auth = self.request.auth
+        if isinstance(auth, ApiToken):
+            return message("token {name}", name=auth.name)
+        return message("API in the browser")
+
     def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
         """Write into the trail who changed what, by which token. Work orders have a history of their own."""
-        auth = self.request.auth
-        way = (
-            message("token {name}", name=auth.name)
-            if isinstance(auth, ApiToken)
-            else message("API in the browser")
-        )
         short = detail if len(detail) <= 1800 else detail[:1800]
-        told = message("{detail} ({way})", detail=short, way=way) if detail else way
+        told = message("{detail} ({way})", detail=short, way=self.way) if detail else self.way
         audit.note(what, area=area, about=about, detail=told, by=self.request.user, now=timezone.now())
 
     def changes(self, pk: int) -> str:
