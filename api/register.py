@@ -66,8 +66,16 @@ class SitePlaceBody(Body):
     is_sure = serializers.BooleanField(required=False, help_text="Keep it though it looks unlikely.")
 
 
-class Nothing(Body):
-    """No fields."""
+class PlaceConfirmation(Body):
+    """A rough place found right."""
+
+    is_right = serializers.BooleanField()
+
+    def validate_is_right(self, value: bool) -> bool:
+        """Refuse a no: a wrong place is moved."""
+        if not value:
+            raise ValidationError("Send the right place to place instead.")
+        return value
 
 
 class SiteDetails(Details):
@@ -116,7 +124,7 @@ class SiteViewSet(RowViewSet):
         )
         return site.pk
 
-    @operation("confirm_place", Permission.EDIT_FLEET, Nothing, SiteRow, at="place-confirmation")
+    @operation("confirm_place", Permission.EDIT_FLEET, PlaceConfirmation, SiteRow, at="place-confirmation")
     def place_confirmation(self, site: Site, values: dict) -> int:
         """Say that a rough place is right."""
         places.confirm(site, by=self.request.user, now=timezone.now(), way=self.way)

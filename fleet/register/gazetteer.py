@@ -133,7 +133,7 @@ def _read(statement: str, values: tuple) -> Iterator[tuple]:
 
 @cache
 def _file() -> Path:
-    """Return the file, made in a process of its own where it is missing: reading the packages takes memory."""
+    """Return the file, made in a process of its own where it is missing: reading it all takes memory."""
     path = Path(settings.DATA_DIR) / f"gazetteer-1-{settings.COUNTRY}.sqlite3"
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -100,9 +100,7 @@ def check_place(
     if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
         is_exchanged = -90 <= longitude <= 90 and -180 <= latitude <= 180
         raise DomainError(
-            message(
-                "{latitude:g}, {longitude:g} is no place on earth.", latitude=latitude, longitude=longitude
-            ),
+            message("{north:g}, {east:g} is no place on earth.", north=latitude, east=longitude),
             remedy=message("Latitude comes first; they look exchanged.")
             if is_exchanged
             else message("Latitude is −90 to 90, longitude −180 to 180."),
@@ -127,12 +125,8 @@ def _check_likely(latitude: float, longitude: float, site: Site | None) -> None:
     is_far = wanted and -90 <= longitude <= 90 and distance_km(here, wanted) > FAR_KM
     if is_far and distance_km(exchanged, wanted) <= FAR_KM:
         raise DomainError(
-            message(
-                "Latitude {north:g} and longitude {east:g} look exchanged.", north=latitude, east=longitude
-            ),
-            remedy=message(
-                "Write {east:g}, {north:g}, or say that it is right.", north=latitude, east=longitude
-            ),
+            message("Latitude {y:g} and longitude {x:g} look exchanged.", y=latitude, x=longitude),
+            remedy=message("Write {x:g}, {y:g}, or say that it is right.", y=latitude, x=longitude),
             field="latitude",
         )
     if nearest(latitude, longitude) is None:

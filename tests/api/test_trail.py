@@ -24,7 +24,7 @@ WRITES = {
         SitePlace.objects.create(
             site=here.site, latitude=here.site.latitude, longitude=here.site.longitude, source="town",
             placed_at=make.NOW,
-        ).site_id, {}, [],
+        ).site_id, {"is_right": True}, [],
     ),
     ("PATCH", "treatment-units/<int:pk>"): lambda here: (
         here.unit.pk, {"label": "cellar"}, [f"label: {here.unit.label} → cellar"]
