@@ -22,9 +22,13 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
+from fleet.people.audit import by_way_of
 from fleet.register import parts, places, sites
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
+from scheduling.crew import calendar
+from scheduling.models import SiteClosure
 from shared.messages import message
+from shared.periods import local_day
 from shared.roles import Permission
 
 UNIT = ["treatment_unit_id", "treatment_unit_serial"]
@@ -35,6 +39,14 @@ class OfUnitFilter(FilterSet):
 
     treatment_unit_serial = CharFilter(field_name="treatment_unit__serial")
     site_code = CharFilter(field_name="treatment_unit__site__code")
+
+
+class ClosureRow(Row):
+    """Days on which nobody is let in, both included."""
+
+    class Meta:
+        model = SiteClosure
+        fields = ["id", "first_on", "last_on", "reason"]
 
 
 class SiteRow(Row):
@@ -48,12 +60,14 @@ class SiteRow(Row):
     )
     is_place_to_confirm = serializers.BooleanField(read_only=True)
 
+    closures = ClosureRow(many=True, read_only=True)
+
     class Meta:
         model = Site
         fields = [
             "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
             "area", "latitude", "longitude", "place_source", "place_accuracy_m", "is_place_to_confirm",
-            "time_zone", "kind", "access_note", "is_closed",
+            "time_zone", "kind", "access_note", "is_closed", "closures",
         ]  # fmt: skip
 
 
@@ -89,6 +103,20 @@ class SiteDetails(Details):
         fields = SITE_DETAILS
 
 
+class NewClosure(Body):
+    """First and last day on which nobody is let in, both included."""
+
+    first_on = DayField()
+    last_on = DayField()
+    reason = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
+
+
+class ClosureEnd(Body):
+    """Which closure is taken back."""
+
+    id = key_field()
+
+
 class SiteFilter(FilterSet):
     """Of sites."""
 
@@ -104,7 +132,9 @@ class SiteViewSet(RowViewSet):
 
     shows = "site"
     needs = (Permission.SEE_FLEET,)
-    queryset = Site.objects.select_related("customer", "branch", "supply", "place")
+    queryset = Site.objects.select_related("customer", "branch", "supply", "place").prefetch_related(
+        "closures"
+    )
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
@@ -119,15 +149,34 @@ class SiteViewSet(RowViewSet):
     @operation("place_site", Permission.EDIT_FLEET, SitePlaceBody, SiteRow, at="place")
     def place(self, site: Site, values: dict) -> int:
         """Say where a site is. An unlikely place is refused unless is_sure."""
-        places.place_site(
-            site, **values, source=PlaceSource.TYPED, by=self.request.user, now=timezone.now(), way=self.way
-        )
+        with by_way_of(self.way):
+            places.place_site(
+                site, **values, source=PlaceSource.TYPED, by=self.request.user, now=timezone.now()
+            )
         return site.pk
 
     @operation("confirm_place", Permission.EDIT_FLEET, PlaceConfirmation, SiteRow, at="place-confirmation")
     def place_confirmation(self, site: Site, values: dict) -> int:
         """Say that a rough place is right."""
-        places.confirm(site, by=self.request.user, now=timezone.now(), way=self.way)
+        with by_way_of(self.way):
+            places.confirm(site, by=self.request.user, now=timezone.now())
+        return site.pk
+
+    @operation("close_site_for_days", Permission.PLAN_ROUTES, NewClosure, SiteRow, at="closures", status=201)
+    def closures(self, site: Site, values: dict) -> int:
+        """Write down that nobody is let in on some days. Published routes stay until planned anew."""
+        now = timezone.now()
+        today = local_day(now, site.time_zone)
+        calendar.close_site(site, **values, today=today, by=self.request.user, now=now)
+        return site.pk
+
+    @operation("reopen_site_for_days", Permission.PLAN_ROUTES, ClosureEnd, SiteRow, at="closures/end")
+    def end_closure(self, site: Site, values: dict) -> int:
+        """Take a closure back."""
+        closure = site.closures.filter(pk=values["id"]).first()
+        if closure is None:
+            raise ValidationError({"id": "There is no such closure of this site."})
+        calendar.reopen_site(closure, by=self.request.user, now=timezone.now())
         return site.pk
 
 

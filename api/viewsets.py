@@ -158,19 +158,18 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         """Return a row as the list shows it."""
         return self.serializer_class(row).data
 
+    def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
+        """Write into the trail who changed what, by which token. Work orders have a history of their own."""
+        with audit.by_way_of(self.way):
+            audit.note(what, area=area, about=about, detail=detail, by=self.request.user, now=timezone.now())
+
     @property
     def way(self) -> str:
-        """By which token the caller came."""
+        """By what the caller came in, for the trail."""
         auth = self.request.auth
         if isinstance(auth, ApiToken):
             return message("token {name}", name=auth.name)
         return message("API in the browser")
-
-    def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
-        """Write into the trail who changed what, by which token. Work orders have a history of their own."""
-        short = detail if len(detail) <= 1800 else detail[:1800]
-        told = message("{detail} ({way})", detail=short, way=self.way) if detail else self.way
-        audit.note(what, area=area, about=about, detail=told, by=self.request.user, now=timezone.now())
 
     def changes(self, pk: int) -> str:
         """Return what differs between a row as it was shown and as it is now: ``name: old → new``."""
@@ -234,7 +233,8 @@ def operation(
             rows = [self.row_to_edit(pk)] if edits else []
             body = takes(data=request.data, partial=issubclass(takes, ModelSerializer))
             body.is_valid(raise_exception=True)
-            done = method(self, *rows, body.validated_data)
+            with audit.by_way_of(self.way):
+                done = method(self, *rows, body.validated_data)
             if isinstance(done, dict):
                 return Response(done, status=status)
             row = self.as_shown(self.queryset.get(pk=done))

@@ -68,21 +68,21 @@ def place_by_town(*, sites: QuerySet[Site], by: Person | None, now: datetime) ->
 @transaction.atomic
 def place_site(
     site: Site, *, latitude: float | None, longitude: float | None, source: str, by: Person | None,
-    now: datetime, accuracy_m: float | None = None, is_sure: bool = False, way: str = "",
+    now: datetime, accuracy_m: float | None = None, is_sure: bool = False,
 ) -> SitePlace:  # fmt: skip
-    """Say where a site is; ``way`` tells the trail by which door. Raises DomainError as check_place does."""
+    """Say where a site is. Raises DomainError as check_place does."""
     site = Site.objects.select_for_update(of=("self",)).select_related("branch").get(pk=site.pk)
     check_place(latitude, longitude, site=site, is_sure=is_sure)
-    return _put(site, latitude, longitude, source, accuracy_m, by, now, way)
+    return _put(site, latitude, longitude, source, accuracy_m, by, now)
 
 
 @transaction.atomic
-def confirm(site: Site, *, by: Person | None, now: datetime, way: str = "") -> bool:
+def confirm(site: Site, *, by: Person | None, now: datetime) -> bool:
     """Say that a rough place is right. False: there was nothing to confirm."""
     if not SitePlace.objects.to_confirm().filter(site=site).exists():
         return False
     SitePlace.objects.filter(site=site).update(confirmed_at=now)
-    audit.note(message("place confirmed"), area=AuditArea.FLEET, about=site.code, detail=way, by=by, now=now)
+    audit.note(message("place confirmed"), area=AuditArea.FLEET, about=site.code, detail="", by=by, now=now)
     return True
 
 
@@ -147,7 +147,7 @@ def _depot(site: Site) -> tuple[float, float] | None:
 
 def _put(
     site: Site, latitude: float | None, longitude: float | None, source: str, accuracy_m: float | None,
-    by: Person | None, now: datetime, way: str = "",
+    by: Person | None, now: datetime,
 ) -> SitePlace:  # fmt: skip
     was = "–" if site.latitude is None else f"{site.latitude:.5f}, {site.longitude:.5f}"
     Site.objects.filter(pk=site.pk).update(latitude=latitude, longitude=longitude)
@@ -159,7 +159,5 @@ def _put(
         },
     )  # fmt: skip
     detail = f"{was} → {latitude:.5f}, {longitude:.5f} ({source})"
-    if way:
-        detail = message("{detail} ({way})", detail=detail, way=way)
     audit.note(message("site placed"), area=AuditArea.FLEET, about=site.code, detail=detail, by=by, now=now)
     return place

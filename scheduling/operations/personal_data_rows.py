@@ -57,6 +57,7 @@ from scheduling.models import (
     PlanTerms,
     RevenueEntry,
     ServicePlan,
+    SiteClosure,
     StockMovement,
     Stop,
     StopOrder,
@@ -80,8 +81,8 @@ SECRETS: Final = frozenset(
 _UNIT, _ORDER = "treatment_unit__site__customer", "order__site__customer"
 CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
     (Site, "customer"), (SitePlace, "site__customer"), (AccessHours, "site__customer"),
-    (TreatmentUnit, "site__customer"), (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT),
-    (MeterReading, _UNIT), (PerformanceReading, _UNIT),
+    (SiteClosure, "site__customer"), (TreatmentUnit, "site__customer"),
+    (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
     (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),
     (WorkOrderPart, _ORDER), (Visit, "site__customer"), (CloseOut, _ORDER),
