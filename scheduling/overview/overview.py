@@ -100,6 +100,12 @@ _FINDING_GROUPS: Final = {
         gettext_lazy("Ask the site for the register, or read it on the next visit."),
         "watch",
     ),
+    FindingKind.CONTACT_TOO_SHORT: (
+        gettext_lazy("Carbon beds too small"),
+        gettext_lazy("Even fresh carbon lets chlorine or chloramine through to the membrane."),
+        gettext_lazy("Test total chlorine behind the bed; lower the flow or fit a larger bed."),
+        "watch",
+    ),
     FindingKind.FEED_TEST_DUE: (
         gettext_lazy("Feed tests due"),
         gettext_lazy("Chlorine and hardness shorten lives and should be known within a year."),
