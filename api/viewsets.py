@@ -34,7 +34,7 @@ from api.models import ApiToken
 from api.paging import PARAMETERS
 from api.permissions import HasPermission, for_user
 from fleet.models import AuditArea
-from fleet.people import audit
+from fleet.people.audit import Actor
 from shared.messages import message
 from shared.roles import Permission
 
@@ -158,17 +158,20 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         """Return a row as the list shows it."""
         return self.serializer_class(row).data
 
-    def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
-        """Write into the trail who changed what, by which token. Work orders have a history of their own."""
+    @property
+    def actor(self) -> Actor:
+        """Return who acts now, and by which token."""
         auth = self.request.auth
         way = (
             message("token {name}", name=auth.name)
             if isinstance(auth, ApiToken)
             else message("API in the browser")
         )
-        short = detail if len(detail) <= 1800 else detail[:1800]
-        told = message("{detail} ({way})", detail=short, way=way) if detail else way
-        audit.note(what, area=area, about=about, detail=told, by=self.request.user, now=timezone.now())
+        return Actor(self.request.user, timezone.now(), way)
+
+    def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
+        """Write into the trail who changed what, by which token. Work orders have a history of their own."""
+        self.actor.note(what, area=area, about=about, detail=detail)
 
     def changes(self, pk: int) -> str:
         """Return what differs between a row as it was shown and as it is now: ``name: old → new``."""

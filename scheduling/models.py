@@ -27,6 +27,7 @@ from scheduling.orders.models import (
     WorkOrderPart,
 )
 from scheduling.pages.models import SavedView, ViewOf
+from scheduling.register.models import NewCustomerDraft
 from scheduling.routes.models import (
     AcceptedPace,
     PlanPriceList,
@@ -61,6 +62,7 @@ __all__ = [
     "JobKind",
     "JobState",
     "LongJob",
+    "NewCustomerDraft",
     "Notice",
     "NoticeKind",
     "NoticeState",

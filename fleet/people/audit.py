@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, NoReturn
 
@@ -79,6 +80,22 @@ def note(
 ) -> None:
     """Add one entry. Never give it a secret, or a value that may not be kept."""
     AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who does something, when, and by which door where it is no page."""
+
+    person: Person | None
+    now: datetime
+    way: str = ""
+
+    def note(self, what: str, *, area: AuditArea, about: object, detail: str = "") -> None:
+        """Add one entry for what this person just did."""
+        short = detail if len(detail) <= 1800 else detail[:1800]
+        if self.way:
+            short = message("{detail} ({way})", detail=short, way=self.way) if short else self.way
+        note(what, area=area, about=about, detail=short, by=self.person, now=self.now)
 
 
 def put_marks(words: Sequence[str], mark: str) -> int:
