@@ -151,7 +151,7 @@ def check_day(day: date, *, today: date, field: str, first: date | None = None) 
 def same(one: Any, other: Any) -> bool:
     """Say whether two values of a column are the same, however they were typed."""
     if isinstance(one, float) and isinstance(other, float | int) and not isinstance(other, bool):
-        return math.isclose(one, other, rel_tol=1e-9)
+        return math.isclose(one, other, rel_tol=1e-5)
     if isinstance(one, str) and isinstance(other, str):
         return _plain(one) == _plain(other)
     return bool(one == other)

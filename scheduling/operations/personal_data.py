@@ -19,6 +19,7 @@ from django.db.models import JSONField, Model, Q
 from fleet.models import (
     AuditArea,
     Customer,
+    CustomerContact,
     Person,
     PersonRole,
     ReadinessChange,
@@ -34,6 +35,7 @@ from scheduling.models import (
     CloseOutPhoto,
     InvoiceLine,
     LongJob,
+    NewCustomerDraft,
     Notice,
     NoticeState,
     OrderState,
@@ -89,7 +91,9 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (TravelCorrection, ("because",)),
     (Absence, ("reason",)),
     (SavedView, ("name", "query")),
-    (TreatmentUnit, ("label", "note", "out_of_service_reason")),
+    (TreatmentUnit, ("label", "note", "out_of_service_reason", "retired_because")),
+    (CustomerContact, ("name", "task", "phone")),
+    (NewCustomerDraft, ("fields",)),
     (ReadinessChange, ("because",)),
     (WebhookEvent, ("body",)),
 )
