@@ -15,7 +15,7 @@ from scheduling.billing.models import (
 from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
 from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technician
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
-from scheduling.operations.models import JobKind, JobState, LongJob
+from scheduling.operations.models import JobKind, JobState, LongJob, SpreadsheetMapping
 from scheduling.orders.models import (
     OUTSIDE_PLANS,
     STANDING_STATES,
@@ -43,7 +43,7 @@ from scheduling.routes.models import (
     UnplacedOrder,
 )
 from scheduling.stock.models import StockLevel, StockMovement, StockPlace
-from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
 
 __all__ = [
     "OUTSIDE_PLANS",
@@ -63,6 +63,7 @@ __all__ = [
     "JobState",
     "LongJob",
     "NewCustomerDraft",
+    "NotDoneBecause",
     "Notice",
     "NoticeKind",
     "NoticeState",
@@ -87,6 +88,7 @@ __all__ = [
     "ServicePlan",
     "Shift",
     "Skill",
+    "SpreadsheetMapping",
     "StepSheet",
     "StockLevel",
     "StockMovement",
@@ -100,6 +102,7 @@ __all__ = [
     "TravelLeg",
     "UnplacedOrder",
     "ViewOf",
+    "Visit",
     "VisitState",
     "WorkOrder",
     "WorkOrderEvent",

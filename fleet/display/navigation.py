@@ -21,6 +21,8 @@ class Page:
     also: str = ""
     not_with: str = ""
     """A permission that makes the entry needless."""
+    key: str = ""
+    """The key that opens it, with the browser's own keys for that (Alt, or Alt and Shift)."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,7 @@ class Link:
     address: str
     words: Words
     is_here: bool
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,7 @@ class Group:
 
 
 DAILY: Final = (
-    Page("day", _("My day"), "see_own_day", "close_out route", not_with="see_work"),
+    Page("day", _("My day"), "see_own_day", "close_out route visit", not_with="see_work"),
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
     Page(
@@ -56,6 +59,7 @@ DAILY: Final = (
     ),
     Page("customers", _("Customers"), "see_fleet",
          "customer_page add_customer change_customer merge_customers new_customer add_site"),
+    Page("enter", _("Enter"), "edit_fleet", "enter_unit", key="e"),
     Page("work_orders", _("Work"), "see_work", "work_order new_order"),
     Page(
         "proposals", _("Routes"), "see_work",
@@ -143,4 +147,4 @@ def _link(page: Page, here: str, find: Callable[[str], str] = reverse) -> Link:
         address = find(page.name)
     except NoReverseMatch:
         address = ""
-    return Link(address, page.words, here == page.name or here in page.also.split())
+    return Link(address, page.words, here == page.name or here in page.also.split(), page.key)
