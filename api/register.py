@@ -1,5 +1,6 @@
 """Sites, treatment units, parts and meters; parts in and out."""
 
+from django.utils import timezone
 from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilter, FilterSet
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
@@ -21,6 +22,9 @@ from fleet.models import (
 )
 from fleet.register import sites, units
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
+from scheduling.crew import calendar
+from scheduling.models import SiteClosure
+from shared.periods import local_day
 from shared.roles import Permission
 
 UNIT = ["treatment_unit_id", "treatment_unit_serial"]
@@ -33,14 +37,24 @@ class OfUnitFilter(FilterSet):
     site_code = CharFilter(field_name="treatment_unit__site__code")
 
 
+class ClosureRow(Row):
+    """Days on which nobody is let in, both included."""
+
+    class Meta:
+        model = SiteClosure
+        fields = ["id", "first_on", "last_on", "reason"]
+
+
 class SiteRow(Row):
     """A site."""
+
+    closures = ClosureRow(many=True, read_only=True)
 
     class Meta:
         model = Site
         fields = [
             "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
-            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed",
+            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed", "closures",
         ]  # fmt: skip
 
 
@@ -53,6 +67,20 @@ class SiteDetails(Details):
     class Meta:
         model = Site
         fields = tuple(name for name in SITE_DETAILS if name not in ("supply", "branch"))
+
+
+class NewClosure(Body):
+    """First and last day on which nobody is let in, both included."""
+
+    first_on = DayField()
+    last_on = DayField()
+    reason = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
+
+
+class ClosureEnd(Body):
+    """Which closure is taken back."""
+
+    id = key_field()
 
 
 class SiteFilter(FilterSet):
@@ -70,7 +98,7 @@ class SiteViewSet(RowViewSet):
 
     shows = "site"
     needs = (Permission.SEE_FLEET,)
-    queryset = Site.objects.select_related("customer", "branch", "supply")
+    queryset = Site.objects.select_related("customer", "branch", "supply").prefetch_related("closures")
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
@@ -79,6 +107,23 @@ class SiteViewSet(RowViewSet):
     def partial_update(self, site: Site, values: dict) -> int:
         """Change what is known of a site."""
         return sites.change_site(site, actor=self.actor, **values).pk
+
+    @operation("close_site_for_days", Permission.PLAN_ROUTES, NewClosure, SiteRow, at="closures", status=201)
+    def closures(self, site: Site, values: dict) -> int:
+        """Write down that nobody is let in on some days. Published routes stay until planned anew."""
+        now = timezone.now()
+        today = local_day(now, site.time_zone)
+        calendar.close_site(site, **values, today=today, by=self.request.user, now=now)
+        return site.pk
+
+    @operation("reopen_site_for_days", Permission.PLAN_ROUTES, ClosureEnd, SiteRow, at="closures/end")
+    def end_closure(self, site: Site, values: dict) -> int:
+        """Take a closure back."""
+        closure = site.closures.filter(pk=values["id"]).first()
+        if closure is None:
+            raise ValidationError({"id": "There is no such closure of this site."})
+        calendar.reopen_site(closure, by=self.request.user, now=timezone.now())
+        return site.pk
 
 
 class UnitStateRow(Row):

@@ -34,6 +34,7 @@ from api.models import ApiToken
 from api.paging import PARAMETERS
 from api.permissions import HasPermission, for_user
 from fleet.models import AuditArea
+from fleet.people import audit
 from fleet.people.audit import Actor
 from shared.messages import message
 from shared.roles import Permission
@@ -160,18 +161,21 @@ class ListViewSet(ListModelMixin, GenericViewSet):
 
     @property
     def actor(self) -> Actor:
-        """Return who acts now, and by which token."""
-        auth = self.request.auth
-        way = (
-            message("token {name}", name=auth.name)
-            if isinstance(auth, ApiToken)
-            else message("API in the browser")
-        )
-        return Actor(self.request.user, timezone.now(), way)
+        """Return who acts now."""
+        return Actor(self.request.user, timezone.now())
 
     def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
         """Write into the trail who changed what, by which token. Work orders have a history of their own."""
-        self.actor.note(what, area=area, about=about, detail=detail)
+        with audit.by_way_of(self.way):
+            self.actor.note(what, area=area, about=about, detail=detail)
+
+    @property
+    def way(self) -> str:
+        """By what the caller came in, for the trail."""
+        auth = self.request.auth
+        if isinstance(auth, ApiToken):
+            return message("token {name}", name=auth.name)
+        return message("API in the browser")
 
     def changes(self, pk: int) -> str:
         """Return what differs between a row as it was shown and as it is now: ``name: old → new``."""
@@ -235,7 +239,8 @@ def operation(
             rows = [self.row_to_edit(pk)] if edits else []
             body = takes(data=request.data, partial=issubclass(takes, ModelSerializer))
             body.is_valid(raise_exception=True)
-            done = method(self, *rows, body.validated_data)
+            with audit.by_way_of(self.way):
+                done = method(self, *rows, body.validated_data)
             if isinstance(done, dict):
                 return Response(done, status=status)
             row = self.as_shown(self.queryset.get(pk=done))

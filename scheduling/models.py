@@ -12,8 +12,18 @@ from scheduling.billing.models import (
     RevenueEntry,
     TaxRate,
 )
-from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
-from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technician
+from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, PriceChange, ServicePlan
+from scheduling.crew.models import (
+    ALWAYS,
+    Absence,
+    AccessHours,
+    CalendarDay,
+    HolidayRegion,
+    Shift,
+    SiteClosure,
+    Skill,
+    Technician,
+)
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
 from scheduling.operations.models import JobKind, JobState, LongJob, SpreadsheetMapping
 from scheduling.orders.models import (
@@ -46,17 +56,20 @@ from scheduling.stock.models import StockLevel, StockMovement, StockPlace
 from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
 
 __all__ = [
+    "ALWAYS",
     "OUTSIDE_PLANS",
     "STANDING_STATES",
     "Absence",
     "AcceptedPace",
     "AccessHours",
+    "CalendarDay",
     "CalendarFeed",
     "CloseOut",
     "CloseOutPart",
     "CloseOutPhoto",
     "ClosedMonth",
     "EntryKind",
+    "HolidayRegion",
     "InvoiceBatch",
     "InvoiceLine",
     "JobKind",
@@ -79,6 +92,7 @@ __all__ = [
     "PlanPriceList",
     "PlanRevision",
     "PlanTerms",
+    "PriceChange",
     "ProposalState",
     "Replan",
     "RevenueEntry",
@@ -87,6 +101,7 @@ __all__ = [
     "SavedView",
     "ServicePlan",
     "Shift",
+    "SiteClosure",
     "Skill",
     "SpreadsheetMapping",
     "StepSheet",

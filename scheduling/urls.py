@@ -91,6 +91,7 @@ urlpatterns = [
     path("labels/sheet.pdf", document_views.label_file, name="label_file"),
     path("u/<uuid:code>/", document_views.unit_label, name="unit_label"),
     path("", include("scheduling.routes.urls")),
+    path("", include("scheduling.routes.crew_urls")),
     path("", include("scheduling.visits.urls")),
     path("", include("scheduling.operations.urls")),
     path("plans/", views.proposals, name="proposals"),

@@ -70,7 +70,7 @@ DAILY: Final = (
     Page(
         "revenue_review", _("Revenue"), "see_revenue",
         "revenue_entries owner_bridge owner_margin owner_risk owner_forecast owner_plan invoices tax_rates "
-        "parts_ahead site_costs",
+        "parts_ahead site_costs price_changes new_plan end_plan",
     ),
     Page("guide", _("Guide"), "", "guide_of"),
 )  # fmt: skip
@@ -81,6 +81,14 @@ GROUPS: Final = (
             Page("catalogue", _("Catalogue"), "see_fleet",
                  "add_part_kind change_part_kind add_unit_model change_unit_model"),
             Page("supplies", _("Water supplies"), "see_fleet", "add_supply change_supply"),
+        ),
+    ),
+    (
+        _("Company"),
+        (
+            Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
+            Page("company_calendar", _("Days nobody works"), "see_work"),
+            Page("people", _("Log-ins"), "manage_people", "person new_person invite_person"),
         ),
     ),
     (

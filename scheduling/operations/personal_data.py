@@ -31,6 +31,7 @@ from fleet.people import audit, services
 from scheduling.models import (
     Absence,
     AccessHours,
+    CalendarDay,
     CloseOut,
     CloseOutPhoto,
     InvoiceLine,
@@ -41,10 +42,12 @@ from scheduling.models import (
     OrderState,
     PlanPeriod,
     PlanRevision,
+    PriceChange,
     Replan,
     RevenueEntry,
     RouteProposal,
     SavedView,
+    SiteClosure,
     StockMovement,
     StockPlace,
     Stop,
@@ -90,6 +93,9 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (LongJob, ("given", "answer", "problem")),
     (TravelCorrection, ("because",)),
     (Absence, ("reason",)),
+    (SiteClosure, ("reason",)),
+    (CalendarDay, ("reason",)),
+    (PriceChange, ("chosen",)),
     (SavedView, ("name", "query")),
     (TreatmentUnit, ("label", "note", "out_of_service_reason", "retired_because")),
     (CustomerContact, ("name", "task", "phone")),
@@ -358,6 +364,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
+    done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]
     done["driving times"] += _forget_drives(
         sites.exclude(latitude=None).exclude(longitude=None).values_list("latitude", "longitude")
     )

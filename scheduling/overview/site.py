@@ -8,7 +8,7 @@ from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
 from fleet.models import FeedTest, FormerCustomer, Site, TreatmentUnit, UnitStay
-from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
+from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, SiteClosure, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of
 from scheduling.overview.treatment_unit import feed_test_lines
 
@@ -23,6 +23,8 @@ class SitePage:
     """With ``amount``, the price of today, and ``is_over``."""
     tests: list[FeedTest]
     hours: list[tuple[str, str]]
+    closures: list[SiteClosure]
+    """Those not over."""
     visits: list[CloseOut]
     coming: list[tuple[datetime, str]]
     orders: list[WorkOrder]
@@ -32,7 +34,7 @@ class SitePage:
 
 
 def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -> SitePage | None:
-    """Return a site's page, None when there is none for this person. Thirteen queries."""
+    """Return a site's page, None when there is none for this person. Fourteen queries."""
     sites = Site.objects.select_related("customer", "branch", "supply")
     if branch_id:
         sites = sites.filter(branch_id=branch_id)
@@ -50,6 +52,7 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
         plans=_plans(site, today),
         tests=feed_test_lines(site),
         hours=_hours(site),
+        closures=list(site.closures.filter(last_on__gte=today)),
         visits=list(
             CloseOut.objects.filter(order__site=site).select_related("order__treatment_unit", "technician")[
                 :20

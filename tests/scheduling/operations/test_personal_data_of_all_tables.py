@@ -40,6 +40,7 @@ HOLD_NO_NAMES = {
     "fleet.UnitModel", "fleet.UnitModelPosition",
     "fleet.Webhook", "fleet.WebhookAttempt", "fleet.WebhookDelivery", "fleet.Cartridge", "fleet.Membrane",
     "scheduling.AcceptedPace", "scheduling.CalendarFeed", "scheduling.CloseOutPhoto",
+    "scheduling.HolidayRegion",
     "scheduling.InvoiceBatch", "scheduling.PaidFile", "scheduling.PaidLine", "scheduling.PlanPrice",
     "scheduling.Route", "scheduling.ServicePlan", "scheduling.Skill", "scheduling.StepSheet",
     "scheduling.StockLevel", "scheduling.TaxRate", "scheduling.TravelLeg", "scheduling.WorkOrderPart",
