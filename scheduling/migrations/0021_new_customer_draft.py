@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0014_house_steps_are_messages'),
+        ("scheduling", "0020_changes_of_many_prices"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

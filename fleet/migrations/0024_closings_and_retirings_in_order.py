@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
     )
 
     dependencies = [
-        ("fleet", "0020_register_kept_in_pages"),
+        ("fleet", "0023_register_kept_in_pages"),
     ]
 
     operations = [
