@@ -27,7 +27,7 @@ from fleet.register.sites import SUPPLY_DETAILS
 from scheduling.pages.figures import quantity_of
 from scheduling.pages.forms import DayInput
 from scheduling.stock.views import KindField
-from scheduling.visits.form import read_number
+from scheduling.visits.fields import read_number
 from shared.errors import DomainError
 from shared.measures import from_inside, to_inside
 from shared.translation import translate

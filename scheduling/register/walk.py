@@ -13,7 +13,6 @@ from typing import Any, Final
 from django.db import transaction
 
 from fleet.models import (
-    AuditArea,
     Branch,
     Customer,
     Meter,
@@ -28,8 +27,8 @@ from fleet.people.audit import Actor
 from fleet.readings.meter_readings import record_meter_readings
 from fleet.readings.rows import NewMeterReading
 from fleet.register import customers, rows, sites, units
-from scheduling.contracts import prices
-from scheduling.models import AccessHours, NewCustomerDraft, ServicePlan
+from scheduling.contracts.starting import start_plan
+from scheduling.models import AccessHours, NewCustomerDraft
 from scheduling.orders import work_orders
 from shared.errors import DomainError
 from shared.messages import message
@@ -122,7 +121,11 @@ def take_in(
             added.append(_add_unit(place, one, actor))
     if plan is not None:
         with _at("plan"):
-            _start_plan(place, plan, actor)
+            start_plan(
+                place, name=plan.name, interval=plan.interval, amount=plan.price, starts_on=plan.starts_on,
+                visit_every_months=plan.visit_every_months, today=local_day(actor.now, place.time_zone),
+                by=actor.person, now=actor.now,
+            )  # fmt: skip
     if hours is not None:
         with _at("hours"):
             _set_hours(place, hours)
@@ -162,18 +165,6 @@ def _add_unit(site: Site, new: NewUnit, actor: Actor) -> TreatmentUnit:
         wrong = report.problems[0]
         raise DomainError(wrong.message, remedy=wrong.remedy, field="meter_total")
     return unit
-
-
-def _start_plan(site: Site, new: NewPlan, actor: Actor) -> None:
-    plan = ServicePlan(
-        code=rows.next_code(ServicePlan, "P"), name=new.name, site=site, interval=new.interval,
-        starts_on=new.starts_on, visit_every_months=new.visit_every_months,
-    )  # fmt: skip
-    rows.check(plan)
-    plan.save()
-    price = prices.set_price(plan, amount=new.price, from_on=new.starts_on)
-    told = prices.told_price(price)
-    actor.note(message("plan started"), area=AuditArea.MONEY, about=plan.code, detail=told)
 
 
 def _set_hours(site: Site, hours: NewHours) -> None:

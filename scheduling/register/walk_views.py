@@ -256,7 +256,7 @@ def _take_in(request: HttpRequest, data: dict[str, Any], lines: forms.BaseFormSe
 PLACES = {
     "site-name": "site_name", "site-branch": "branch", "hours-closes_at": "closes_at",
     "visit-window_from": "visit_from", "visit-window_to": "visit_to", "plan-amount": "plan_price",
-    "plan-from_on": "plan_starts_on",
+    "plan-starts_on": "plan_starts_on",
 }  # fmt: skip
 
 
