@@ -137,11 +137,13 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
 
 def _never_raised(findings: QuerySet) -> QuerySet:
     ordered = WorkOrder.objects.filter(cause_key=OuterRef("cause_key"))
-    return findings.filter(treatment_unit__site__is_closed=False).exclude(Exists(ordered))
+    served = findings.filter(treatment_unit__site__is_closed=False, treatment_unit__retired_on__isnull=True)
+    return served.exclude(Exists(ordered))
 
 
 def _standing(by_kind: dict[str, dict], now: datetime, today: date, branch_id: int | None) -> Standing:
-    units, states = TreatmentUnit.objects.all(), UnitState.objects.all()
+    units = TreatmentUnit.objects.filter(retired_on__isnull=True)
+    states = UnitState.objects.filter(treatment_unit__retired_on__isnull=True)
     if branch_id:
         units = units.filter(site__branch_id=branch_id)
         states = states.filter(treatment_unit__site__branch_id=branch_id)
