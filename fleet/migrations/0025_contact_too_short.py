@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
     SAFE_BECAUSE = "Findings are few rows beside readings; the widened check is validated in well under a second."
 
     dependencies = [
-        ("fleet", "0021_measured_performance"),
+        ("fleet", "0024_closings_and_retirings_in_order"),
     ]
 
     operations = [
