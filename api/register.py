@@ -8,7 +8,6 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Details, MomentFilter, PastMomentField, Row, key_field
 from api.viewsets import ListViewSet, RowViewSet, operation
 from fleet.models import (
-    AuditArea,
     Meter,
     MeterWater,
     Part,
@@ -23,11 +22,10 @@ from fleet.models import (
     UnitState,
 )
 from fleet.people.audit import by_way_of
-from fleet.register import parts, places, sites
+from fleet.register import places, sites, units
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
 from scheduling.crew import calendar
 from scheduling.models import SiteClosure
-from shared.messages import message
 from shared.periods import local_day
 from shared.roles import Permission
 
@@ -100,7 +98,7 @@ class SiteDetails(Details):
 
     class Meta:
         model = Site
-        fields = SITE_DETAILS
+        fields = tuple(name for name in SITE_DETAILS if name not in ("supply", "branch"))
 
 
 class NewClosure(Body):
@@ -142,9 +140,7 @@ class SiteViewSet(RowViewSet):
     @operation("change_site", Permission.EDIT_FLEET, SiteDetails, SiteRow)
     def partial_update(self, site: Site, values: dict) -> int:
         """Change what is known of a site."""
-        sites.change_site(site, **values)
-        self.note(message("site changed"), AuditArea.FLEET, site.code, self.changes(site.pk))
-        return site.pk
+        return sites.change_site(site, actor=self.actor, **values).pk
 
     @operation("place_site", Permission.EDIT_FLEET, SitePlaceBody, SiteRow, at="place")
     def place(self, site: Site, values: dict) -> int:
@@ -244,9 +240,7 @@ class TreatmentUnitViewSet(RowViewSet):
     @operation("change_treatment_unit", Permission.EDIT_FLEET, TreatmentUnitDetails, TreatmentUnitRow)
     def partial_update(self, unit: TreatmentUnit, values: dict) -> int:
         """Change what is known of a treatment unit, or take it out of service for a reason."""
-        sites.change_treatment_unit(unit, **values)
-        self.note(message("treatment unit changed"), AuditArea.FLEET, unit.serial, self.changes(unit.pk))
-        return unit.pk
+        return sites.change_treatment_unit(unit, actor=self.actor, **values).pk
 
 
 class PartRow(Row):
@@ -331,29 +325,20 @@ class PartViewSet(RowViewSet):
         position = Position.objects.filter(treatment_unit=unit, code=values["position"]).first()
         if position is None:
             raise ValidationError({"position": f"{unit} has no such position."})
-        part = parts.install(position=position, at=values["installed_at"], **values["part"])
-        self.note(message("part put in"), AuditArea.FLEET, unit.serial, _told(part))
-        return part.pk
+        at = values["installed_at"]
+        return units.put_part_in(position, at=at, actor=self.actor, **values["part"]).pk
 
     @operation("remove_part", Permission.EDIT_FLEET, PartRemoval, PartRow, at="removal")
     def removal(self, part: Part, values: dict) -> int:
         """Take a part out."""
-        parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
-        told = f"{_told(part)} → none: {values['removal_reason']}"
-        self.note(message("part taken out"), AuditArea.FLEET, part.treatment_unit.serial, told)
-        return part.pk
+        at, reason = values["removed_at"], values["removal_reason"]
+        return units.take_part_out(part, at=at, reason=reason, actor=self.actor).pk
 
     @operation("replace_part", Permission.EDIT_FLEET, PartReplacement, PartRow, at="replacement", status=201)
     def replacement(self, old: Part, values: dict) -> int:
         """Take a part out and put another in at the same moment. The answer is the new one."""
-        new = parts.replace(old, at=values["changed_at"], reason=values["removal_reason"], **values["part"])
-        told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
-        self.note(message("part replaced"), AuditArea.FLEET, old.treatment_unit.serial, told)
-        return new.pk
-
-
-def _told(part: Part) -> str:
-    return " ".join(filter(None, (part.position.code, part.kind.code, part.serial)))
+        at, reason = values["changed_at"], values["removal_reason"]
+        return units.replace_part(old, at=at, reason=reason, actor=self.actor, **values["part"]).pk
 
 
 class MeterRow(Row):

@@ -33,6 +33,7 @@ urlpatterns = [
     path("saved-views/", saved_views.save_view, name="save_view"),
     path("saved-views/<int:pk>/remove/", saved_views.remove_view, name="remove_view"),
     path("saved-views/<int:pk>/put-back/", saved_views.put_back_view, name="put_back_view"),
+    path("", include("scheduling.register.urls")),
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
     path("enter/", include("scheduling.entry.urls")),

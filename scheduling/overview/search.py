@@ -268,7 +268,7 @@ KINDS: Final = (
     Kind(
         gettext_lazy("Customer"), _customers, ("code", "name", "email", "phone"), ("code", "phone"),
         lambda row: (row.name, _joined(row.code, row.phone, row.email),
-                     f"{reverse('fleet_list')}?{urlencode({'q': row.name})}"),
+                     reverse("customer_page", args=[row.code])),
     ),
     Kind(
         gettext_lazy("Site"), _in_branch(Site.objects.select_related("customer"), ""),
