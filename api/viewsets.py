@@ -35,6 +35,7 @@ from api.paging import PARAMETERS
 from api.permissions import HasPermission, for_user
 from fleet.models import AuditArea
 from fleet.people import audit
+from fleet.people.audit import Actor
 from shared.messages import message
 from shared.roles import Permission
 
@@ -158,10 +159,15 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         """Return a row as the list shows it."""
         return self.serializer_class(row).data
 
+    @property
+    def actor(self) -> Actor:
+        """Return who acts now."""
+        return Actor(self.request.user, timezone.now())
+
     def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
         """Write into the trail who changed what, by which token. Work orders have a history of their own."""
         with audit.by_way_of(self.way):
-            audit.note(what, area=area, about=about, detail=detail, by=self.request.user, now=timezone.now())
+            self.actor.note(what, area=area, about=about, detail=detail)
 
     @property
     def way(self) -> str:

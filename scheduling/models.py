@@ -37,6 +37,7 @@ from scheduling.orders.models import (
     WorkOrderPart,
 )
 from scheduling.pages.models import SavedView, ViewOf
+from scheduling.register.models import NewCustomerDraft
 from scheduling.routes.models import (
     AcceptedPace,
     PlanPriceList,
@@ -74,6 +75,7 @@ __all__ = [
     "JobKind",
     "JobState",
     "LongJob",
+    "NewCustomerDraft",
     "NotDoneBecause",
     "Notice",
     "NoticeKind",

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, NoReturn
 
@@ -97,6 +98,18 @@ def note(
         short = detail if len(detail) <= 1800 else detail[:1800]
         detail = message("{detail} ({way})", detail=short, way=way) if detail else way
     AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who does something, and when."""
+
+    person: Person | None
+    now: datetime
+
+    def note(self, what: str, *, area: AuditArea, about: object, detail: str = "") -> None:
+        """Add one entry for what this person just did."""
+        note(what, area=area, about=about, detail=detail, by=self.person, now=self.now)
 
 
 def put_marks(words: Sequence[str], mark: str) -> int:

@@ -6,6 +6,7 @@ Batches handed over to the books, and what waits for the next.
 """
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -14,7 +15,8 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import Count, Max, Q, Sum
 
-from fleet.models import Person
+from fleet.models import Customer, Person
+from fleet.register.sites import payers
 from scheduling.billing import revenue
 from scheduling.contracts import prices
 from scheduling.models import (
@@ -79,15 +81,27 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
             message("Every entry up to {month:%Y-%m} was handed over already.", month=month),
             remedy=message("Download the earlier batch again; its file never changes."),
         )
+    former = payers(sorted({entry.site_id for entry in rows}))
     batch = InvoiceBatch.objects.create(through=month, made_at=now, made_by=by, currency=currency)
     rates = list(TaxRate.objects.filter(taken_back_at__isnull=True).order_by("code", "from_on"))
-    InvoiceLine.objects.bulk_create(_lines(batch, rows, rates), batch_size=BATCH)
+    InvoiceLine.objects.bulk_create(_lines(batch, rows, rates, former), batch_size=BATCH)
     return batch
 
 
-def _lines(batch: InvoiceBatch, entries: list[RevenueEntry], rates: list[TaxRate]) -> list[InvoiceLine]:
+def _lines(
+    batch: InvoiceBatch,
+    entries: list[RevenueEntry],
+    rates: list[TaxRate],
+    former: dict[int, list[tuple[date, Customer]]],
+) -> list[InvoiceLine]:
     lines: list[InvoiceLine] = []
     for entry in entries:
+        for until_on, customer in former.get(entry.site_id, ()):
+            if entry.month < until_on:
+                # Earned in a month that began under the former customer.
+                entry.site = copy(entry.site)
+                entry.site.customer = customer
+                break
         lines.append(_line(batch, len(lines) + 1, entry))
         kind = entry.corrects.kind if entry.corrects else entry.kind
         for rate in _rates_on(rates, kind, entry.site.area, entry.month):

@@ -37,6 +37,7 @@ HOLD_NO_NAMES = {
     "fleet.LastHeard", "fleet.Meter", "fleet.MeterReading", "fleet.Part", "fleet.PartKind", "fleet.PartState",
     "fleet.PerformanceReading", "fleet.Position", "fleet.RecoveryCode", "fleet.SecondFactor", "fleet.TaskRun",
     "fleet.TelemetryDay", "fleet.TelemetryMap", "fleet.UnitState", "fleet.UseRules", "fleet.WaterSupply",
+    "fleet.UnitModel", "fleet.UnitModelPosition",
     "fleet.Webhook", "fleet.WebhookAttempt", "fleet.WebhookDelivery", "fleet.Cartridge", "fleet.Membrane",
     "scheduling.AcceptedPace", "scheduling.CalendarFeed", "scheduling.CloseOutPhoto",
     "scheduling.HolidayRegion",
