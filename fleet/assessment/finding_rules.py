@@ -27,6 +27,8 @@ FAULT_MEMORY_DAYS: Final = 60
 STRENGTH_MOVED: Final = 0.02
 DAYS_MOVED: Final = 3
 """A standing finding is written anew when its strength or one of its dates has moved by this much."""
+LATE_MOVED: Final = 10
+"""The same of the late date, which is not known to the day. [day]"""
 FEED_TEST_DAYS: Final = 365
 """A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
 
@@ -139,7 +141,7 @@ def performance_decay(state: RowView, membrane_part_id: int | None, today: date)
         strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,
-        likely_on=min(state.crosses_limit_on or today, latest),
+        likely_on=min(max(state.crosses_limit_on or today, today), latest),
         late_on=latest,
         numbers={**state.numbers, "pattern": state.pattern},
     )

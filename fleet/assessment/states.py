@@ -62,8 +62,6 @@ class StateTable:
 
     columns: dict[str, np.ndarray]
     numbers: list[dict[str, Any]]
-    not_after_on: np.ndarray | None = None
-    """Of parts: the end of each due window."""
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -200,7 +198,6 @@ def part_states(
             "assessed_at": np.full(count, now, dtype=object),
         },
         numbers,
-        not_after,
     )
 
 
