@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from scheduling.planning.near_miss import nearest_miss
-from scheduling.planning.problem import Job, PinLevel
+from scheduling.planning.problem import DAY_S, Job, PinLevel
 from scheduling.planning.proposal import Limit, Reason, Unplaced
 from scheduling.planning.repair import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
@@ -237,7 +237,8 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
     name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
     parts = [text for text in (_pin_words(order), _link_words(tables, where, job)) if text]
     late = tables.late_days[job][slot.day]
-    allowed = [tables.slots[number] for number in tables.allowed_slots[job]]
+    # What a lock leaves is no reason of the site's or the people's.
+    allowed = [tables.slots[number] for number in _without_pin(tables, job).allowed_slots[job]]
     on_time = {one.day for one in allowed if not tables.late_days[job][one.day]}
     if late:
         parts.append(
@@ -272,6 +273,8 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
 def _pin_words(order: Job) -> str:
     if order.pin is None:
         return ""
+    if order.is_unsafe and order.pin.latest_s < DAY_S and order.pin.level != PinLevel.PROMISED:
+        return message("the water must not be used: the first possible hour")
     return (
         message("promised to the customer")
         if order.pin.level == PinLevel.PROMISED

@@ -33,12 +33,12 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
     """
     hungry, fed = slot.start_s, NEVER
     lunch_s, earliest, latest = slot.lunch_s, slot.lunch_earliest_s, slot.lunch_latest_s
-    row, first = slot.start_row, True
+    row, before = slot.start_row, None
     for job in sequence:
         here = tables.job_row[job]
         if lunch_s and hungry <= latest:
             fed = min(fed, max(hungry, earliest) + lunch_s)
-        if first or here != row:
+        if before is None or here != row:
             drive = tables.drive_s[row][here]
             hungry += drive
             fed += drive
@@ -46,14 +46,14 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
                 fed = min(fed, max(hungry, earliest) + lunch_s)
             hungry += tables.visit_s
             fed += tables.visit_s
-        windows, service = tables.windows[job][slot.day], tables.service_s[job]
+        windows, service = tables.windows[job][slot.day], tables.work_s(before, job)
         begin = first_start(windows, hungry)
         hungry, fed = begin + service, first_start(windows, fed) + service
         if lunch_s and lunch_inside(tables, slot, job, begin) is not None:
             fed = min(fed, hungry + lunch_s)
         if hungry >= NEVER and fed >= NEVER:
             return NEVER
-        row, first = here, False
+        row, before = here, job
     back = tables.drive_s[row][slot.end_row] if sequence else 0
     if not lunch_s:
         end = hungry + back
@@ -107,7 +107,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
     2n + 2 on inside the work of the first, second... of n stops.
     """
     now, row, drive_total, metres = slot.start_s, slot.start_row, 0, 0
-    travel = tables.problem.travel
+    travel, before = tables.problem.travel, None
     lunch: tuple[int, int] | None = None
     stops: list[Stop] = []
     for leg, job in enumerate((*sequence, None)):
@@ -133,7 +133,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         start = first_start(tables.windows[job][slot.day], now)
         if start >= NEVER:
             return None
-        now = start + tables.service_s[job]
+        now = start + tables.work_s(before, job)
         if lunch_at == 2 * len(sequence) + 2 + leg:
             pause = lunch_inside(tables, slot, job, start)
             if pause is None:
@@ -142,7 +142,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
             now += slot.lunch_s
         order, late = tables.jobs[job], tables.late_days[job][slot.day]
         stops.append(Stop(order.id, order.place.id, arrive, start, now, drive, leg_m, not moves, late))
-        row = here
+        row, before = here, job
     if now > slot.hard_end_s:
         return None
     start_s = _leave_home(tables, slot, stops, lunch)
@@ -203,10 +203,10 @@ def _route_cost_s(tables: Tables, slot: Slot, sequence: Sequence_) -> int | None
         for job in sequence
         if tables.preferred[job] is not None and tables.preferred[job] != slot.technician
     )
-    worked = drive + visits * tables.visit_s + sum(tables.service_s[job] for job in sequence)
+    worked = drive + visits * tables.visit_s + tables.work_of_s(sequence)
     return round(
         drive * settings.drive
-        + visits * settings.site_visit * 60
+        + visits * tables.visit_price_s
         + max(0, end - slot.end_s) * settings.overtime
         + max(0, worked - slot.fair_s) * settings.fairness
         + strangers * settings.other_technician * 60
@@ -231,7 +231,7 @@ def busy_s(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
         if len(tables.busy_memo) > 1_000_000:
             tables.busy_memo.clear()
         drive, visits = drive_and_visits(tables, slot, sequence)
-        work = sum(tables.service_s[job] for job in sequence)
+        work = tables.work_of_s(sequence)
         tables.busy_memo[key] = drive + visits * tables.visit_s + work + slot.lunch_s
     return tables.busy_memo[key]
 
