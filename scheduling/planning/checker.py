@@ -321,6 +321,8 @@ def _unsafe_first(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) ->
         if not job.is_unsafe or job.pin is not None or job.id in linked or job.id not in where:
             continue
         route, stop = where[job.id]
+        if any(opens == stop.start_s for opens, _ in job.access.on(route.day)):
+            continue  # It waits for the site's door.
         for visit in _visits(route, jobs):
             if stop in visit:
                 break
@@ -342,7 +344,8 @@ def _unsafe_first(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) ->
                            if max(reach_s, opens) + job.service_s <= shuts), default=None)  # fmt: skip
             if start_s is None or (shift.day, start_s) >= actual:
                 continue
-            if shift.lunch_s and start_s + job.service_s > problem.settings.lunch_earliest_s:
+            lunch_s = problem.settings.lunch_earliest_s
+            if shift.lunch_s and not start_s + job.service_s <= lunch_s <= shift.end_s - shift.lunch_s:
                 continue  # Lunch may stand in the way; only what is certain is a broken rule.
             home_s = problem.travel.seconds(job.place.id, person.end.id)
             if start_s + job.service_s + home_s + shift.lunch_s <= shift.end_s:
