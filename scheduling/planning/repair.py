@@ -95,7 +95,9 @@ def _guesses(
         slot, sequence = tables.slots[number], plan.get(number, ())
         fixed = tables.late_cost_s[job][slot.day] - 1
         spare = slot.hard_end_s - slot.start_s - busy_s(tables, slot, sequence)
+        same_unit = (one for one in sequence if tables.unit_of[one] == tables.unit_of[job])
         spare -= tables.service_s[job] - tables.spared_s[job]
+        spare += max((tables.spared_s[one] for one in same_unit), default=0)
         stops = [slot.start_row, *(tables.job_row[one] for one in sequence), slot.end_row]
         for position in range(len(sequence) + 1):
             row, following = stops[position], stops[position + 1]

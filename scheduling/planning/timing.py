@@ -49,7 +49,7 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
         windows, service = tables.windows[job][slot.day], tables.work_s(before, job)
         begin = first_start(windows, hungry)
         hungry, fed = begin + service, first_start(windows, fed) + service
-        if lunch_s and lunch_inside(tables, slot, job, begin) is not None:
+        if lunch_s and lunch_inside(tables, slot, job, begin, service) is not None:
             fed = min(fed, hungry + lunch_s)
         if hungry >= NEVER and fed >= NEVER:
             return NEVER
@@ -72,13 +72,12 @@ def _is_back_before_lunch(slot: Slot, end_s: int) -> bool:
     return end_s <= min(slot.lunch_earliest_s, slot.start_s + NO_LUNCH_UP_TO_S)
 
 
-def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | None:
+def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int, work_s: int) -> int | None:
     """Return when lunch interrupts long work begun at ``begin_s``, or None when the hours don't allow it."""
-    service = tables.service_s[job]
-    if service < tables.problem.settings.lunch_inside_work_from_s or begin_s >= NEVER:
+    if tables.service_s[job] < tables.problem.settings.lunch_inside_work_from_s or begin_s >= NEVER:
         return None
     start = max(begin_s, slot.lunch_earliest_s)
-    if start > min(slot.lunch_latest_s, begin_s + service):
+    if start > min(slot.lunch_latest_s, begin_s + work_s):
         return None
     stays_open = any(
         earliest <= begin_s and begin_s + slot.lunch_s <= latest
@@ -135,7 +134,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
             return None
         now = start + tables.work_s(before, job)
         if lunch_at == 2 * len(sequence) + 2 + leg:
-            pause = lunch_inside(tables, slot, job, start)
+            pause = lunch_inside(tables, slot, job, start, now - start)
             if pause is None:
                 return None
             lunch = (pause, pause + slot.lunch_s)

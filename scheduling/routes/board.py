@@ -88,12 +88,12 @@ class Board:
     @property
     def second_visits(self) -> int | None:
         """Visits that come to a site again within 14 days; None for a plan made before they were counted."""
-        return self.proposal.totals.get("second_visits")
+        return self.row.totals.get("second_visits")
 
     @property
     def grouping_saved_hours(self) -> str:
         """Hours that visits for several orders spare against a trip each, as shown; empty where none."""
-        saved = self.proposal.totals.get("grouping_saved_min") or 0
+        saved = self.row.totals.get("grouping_saved_min") or 0
         return f"{saved / 60:.1f}" if saved >= 6 else ""
 
     @property
