@@ -19,6 +19,7 @@ class LimitName(models.TextChoices):
     OXIDANT_EXPOSURE = "oxidant_exposure", gettext_lazy("Oxidant exposure")
     PRESSURE_DROP = "pressure_drop", gettext_lazy("Pressure drop")
     MEASURED_END = "measured_end", gettext_lazy("Measured end")
+    PERFORMANCE = "performance", gettext_lazy("Measured performance")
 
 
 class PartState(models.Model):
@@ -175,6 +176,7 @@ class FindingKind(models.TextChoices):
     METER_FAULT = "meter_fault", gettext_lazy("Meter fault")
     READING_WANTED = "reading_wanted", gettext_lazy("Reading wanted")
     FEED_TEST_DUE = "feed_test_due", gettext_lazy("Feed test due")
+    CONTACT_TOO_SHORT = "contact_too_short", gettext_lazy("Contact time too short")
 
 
 class Finding(models.Model):

@@ -1,7 +1,7 @@
 """From a shard's findings as columns to the rows of PartState and UnitState, and into their tables."""
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
@@ -11,6 +11,7 @@ import numpy as np
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_local_days, to_moments
 from fleet.assessment.due_windows import due_windows
+from fleet.assessment.membrane_care import CHOICES, MembraneCare, membrane_care
 from fleet.assessment.use_rules import FleetRules
 from fleet.database.bulk_write import write_rows
 from fleet.models import (
@@ -34,7 +35,7 @@ PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in Pat
 _GOVERNING = dict(enumerate([*LIMITS, ""]))
 _NUMBERS_OF_PART = [
     "seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min",
-    "membrane_life_lost_per_week",
+    "membrane_life_lost_per_week", "end_share", "fresh_leak_mg_l",
 ]  # fmt: skip
 _RATINGS_OF_PART = [
     "rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l", "hardness_capacity_grains",
@@ -62,6 +63,8 @@ class StateTable:
 
     columns: dict[str, np.ndarray]
     numbers: list[dict[str, Any]]
+    care: MembraneCare | None = None
+    """Of parts: what is advised about membranes, and when to read their gauges."""
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -167,10 +170,12 @@ def part_states(
         return values[parts.unit_row]
 
     not_before, not_after = map(days, due_windows(parts, life, shard.part_cost))
+    care = membrane_care(parts, found, shard.part_cost, now_d)
     figures = (
         {name: rounded(getattr(life, name)) for name in _NUMBERS_OF_PART}
         | {
             "limits": _limits(life, days),
+            "is_tested": life.is_tested,
             "installed_on": days(parts.installed_at_d),
             "not_before_on": not_before,
             "not_after_on": not_after,
@@ -183,6 +188,9 @@ def part_states(
         | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
     numbers = _as_dicts(figures)
+    for row, told in _choices(care, days):
+        numbers[row] |= told
+    care = replace(care, check_on=days(care.check_d), read_on=days(care.read_d))
     for row, note in _what_was_learned(columns, use, kinds, rules):
         numbers[row]["learned"] = note
     has_limit = ~np.isnan(life.wear_by_limit).all(axis=1)
@@ -198,7 +206,22 @@ def part_states(
             "assessed_at": np.full(count, now, dtype=object),
         },
         numbers,
+        care,
     )
+
+
+def _choices(
+    care: MembraneCare, days: Callable[[np.ndarray], np.ndarray]
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield row and figures of each failing membrane: what leaving, cleaning and replacing cost and gain."""
+    until = [_as_text(days(column)) for column in care.lasts_until_d.T]
+    for row in np.flatnonzero(care.advice).tolist():
+        choices = {
+            name: {"cost": round(cost, 2), "lasts_until_on": until[j][row]}
+            for j, (name, cost) in enumerate(zip(CHOICES, care.cost[row].tolist(), strict=True))
+            if cost == cost
+        }
+        yield row, {"advice": care.word(row), "choices": choices}
 
 
 def _limits(life: science_found.PartLife, days: Callable[[np.ndarray], np.ndarray]) -> list[dict[str, dict]]:

@@ -11,6 +11,7 @@ from typing import Any, Final
 from django.db import models
 
 from shared.measures import Measure, from_inside, to_inside
+from shared.roles import Permission
 
 VOLUME: Final = (Measure.GALLON, Measure.LITRE, Measure.CUBIC_METRE, Measure.CUBIC_FOOT)
 BED_VOLUME: Final = (Measure.CUBIC_FOOT, Measure.LITRE, Measure.GALLON, Measure.CUBIC_METRE)
@@ -109,6 +110,8 @@ class Column:
     is_past: bool = False
     """Something that has happened: the future is refused."""
     example: object = None
+    needs: Permission | None = None
+    """What one must be allowed, beyond what the sheet needs, to fill it in."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "attribute", self.attribute or self.name)
@@ -156,6 +159,11 @@ class Sheet:
     """``(run, sheet, outcome)``: what else a row fills."""
     write: Callable[..., None] | None = None
     """``(run, parsed)``, in place of all that."""
+    needs: Permission = Permission.EDIT_FLEET
+    """What one must be allowed to bring it in."""
+    within: Callable[[int], models.Q] | None = None
+    """Branch → the rows that somebody of it may name and correct; None: every branch shares them. Sheets
+    whose key begins with a row of another sheet are bounded by that one."""
 
     def __post_init__(self) -> None:
         columns = tuple(c if isinstance(c, Column) else c(self.model) for c in self.columns)
@@ -163,6 +171,12 @@ class Sheet:
         object.__setattr__(self, "named_by", self.named_by or (self.key if len(self.key) == 1 else ()))
         if len({column.name for column in columns}) < len(columns):
             raise ValueError(f"Sheet {self.name} names a column twice.")
+
+    @property
+    def money(self) -> tuple[str, ...]:
+        """Attributes whose changes each leave an entry in the trail: amounts, and all of a sheet of money."""
+        is_all = self.needs is Permission.CORRECT_MONEY
+        return tuple(c.attribute for c in self.columns if c.is_own and (is_all or c.kind is Kind.MONEY))
 
 
 _KINDS: list[tuple[type[models.Field], Kind]] = [

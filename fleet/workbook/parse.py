@@ -9,7 +9,10 @@ from fleet.workbook.files import COMMENT, RawRow, RawSheet, plain_name
 from shared.errors import RowProblem
 from shared.measures import Measure
 from shared.messages import message
+from shared.roles import Permission
 
+May = Callable[[Permission], bool]
+"""Whether who brings the file in may do a thing."""
 WHAT_IS_WRONG = message("what is wrong")
 _SHOWN = 60
 TELL_EVERY = 500
@@ -40,6 +43,7 @@ class ParsedSheet:
     header_row: int = 1
     rows: list[Row] = field(default_factory=list)
     problems: list[RowProblem] = field(default_factory=list)
+    may: "May" = lambda permission: True
 
     def refuse(self, row: "Row", column: str, raw: object, message: str, remedy: str) -> None:
         """Refuse a row for one of its cells."""
@@ -75,13 +79,24 @@ def shown(raw: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
-def parse_sheet(sheet: Sheet, raw: RawSheet, advance: Callable[[int], None] | None = None) -> ParsedSheet:
-    """Return a sheet's rows with their values. A bad header refuses every row of the sheet.
+def parse_sheet(
+    sheet: Sheet,
+    raw: RawSheet,
+    advance: Callable[[int], None] | None = None,
+    may: May = lambda permission: True,
+) -> ParsedSheet:
+    """Return a sheet's rows with their values. A bad header, or a role that may not, refuses every row of it.
 
     ``advance`` is told every so many rows how many more are done.
     """
-    parsed = ParsedSheet(sheet, raw.headers, raw.header_row)
-    places = _places(parsed, raw.headers)
+    parsed = ParsedSheet(sheet, raw.headers, raw.header_row, may=may)
+    if may(sheet.needs):
+        places = _places(parsed, raw.headers)
+    else:
+        places = None
+        text = message("Your role may not {value}.", value=message(sheet.needs.value))
+        remedy = message("Leave this sheet out, or have somebody bring it in who may.")
+        parsed.problems.append(RowProblem(sheet.name, raw.header_row, "", sheet.name, text, remedy))
     for done, raw_row in enumerate(raw.rows):
         if advance is not None and done % TELL_EVERY == 0:
             advance(TELL_EVERY if done else 0)
@@ -145,6 +160,12 @@ def _read(parsed: ParsedSheet, row: Row, place: _Place) -> bool:
     raw = row.raw.cells[place.index] if place.index < len(row.raw.cells) else None
     if is_blank(raw):
         return True
+    needs = place.column.needs
+    if needs is not None and not parsed.may(needs):
+        text = message("Your role may not {value}.", value=message(needs.value))
+        remedy = message("Leave the cell blank, or have somebody bring it in who may.")
+        parsed.refuse(row, place.column.name, raw, text, remedy)
+        return False
     try:
         row.values[place.column.name] = read_cell(place.column, place.measure, raw)
     except BadCell as bad:

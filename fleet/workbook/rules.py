@@ -37,6 +37,14 @@ def check_place(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
         )
 
 
+def check_branch(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
+    """A new branch is for people who see every branch."""
+    yield from check_place(run, candidate)
+    if run.branch_id is not None and candidate.standing is None:
+        text = message("It is not your branch.")
+        yield Problem("code", text, message("Leave the row out, or have somebody bring it in who may."))
+
+
 def check_site(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
     """A new site belongs to a branch and has its clocks."""
     yield from check_place(run, candidate)

@@ -13,12 +13,13 @@ from zoneinfo import ZoneInfo
 
 from django.db import DatabaseError, models, transaction
 
-from fleet.models import Branch, Person
+from fleet.models import AuditArea, AuditEntry, Branch, Person
 from fleet.readings.rows import AHEAD
 from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.parse import ParsedSheet, Row, shown
 from shared.errors import RowProblem
-from shared.messages import message
+from shared.messages import joined, message
+from shared.roles import Permission
 
 BATCH = 500
 """Rows per statement, and codes per query: SQLite takes about a thousand."""
@@ -55,6 +56,7 @@ class ImportRun:
     declared: dict[str, Sheet]
     """Every sheet there may be, by name, in the order they are written."""
     by: Person | None = None
+    """Who brings it in; None: whoever may be at the server's shell."""
     problems: list[RowProblem] = field(default_factory=list)
     counts: dict[str, SheetCounts] = field(default_factory=dict)
     known: dict[str, dict[str, models.Model]] = field(default_factory=dict)
@@ -66,9 +68,29 @@ class ImportRun:
     advance: Callable[[int], None] = field(default=lambda rows: None, repr=False)
     """Told how many more rows are through; what it raises ends the import."""
 
+    trail: list[AuditEntry] = field(default_factory=list, repr=False)
+    """What the trail is told when the import is written."""
+
+    def may(self, permission: Permission) -> bool:
+        """Say whether who brings it in may do a thing."""
+        return self.by is None or self.by.may(permission)
+
+    @property
+    def branch_id(self) -> int | None:
+        """The only branch whose rows may be named and corrected; None: all."""
+        return self.by.branch_id if self.by else None
+
+    def note(self, what: str, area: AuditArea, about: object, detail: str) -> None:
+        """Have the trail told, if the import is written."""
+        self.trail.append(
+            AuditEntry(at=self.now, by=self.by, area=area, what=what, about=str(about)[:200], detail=detail)
+        )
+
     @cached_property
     def only_branch(self) -> Branch | None:
-        """The branch, if there is one only. Asked when the sheet of branches is written."""
+        """The own branch, or the one there is. Asked when the sheet of branches is written."""
+        if self.branch_id is not None:
+            return self.by.branch
         branches = list(Branch.objects.all()[:2])
         return branches[0] if len(branches) == 1 else None
 
@@ -81,7 +103,7 @@ class ImportRun:
     def fetch(self, sheet: Sheet, codes: Iterable[str]) -> dict[str, models.Model]:
         """Make rows of the database known by code; return all that are known."""
         known = self.known.setdefault(sheet.name, {})
-        known |= rows_by_key(sheet, {code for code in codes if code not in known})
+        known |= rows_by_key(sheet, {code for code in codes if code not in known}, self.branch_id)
         return known
 
     def find(self, row: Row, column: Column) -> models.Model | None:
@@ -211,8 +233,11 @@ def _given(run: ImportRun, columns: Iterable[Column], row: Row) -> dict[str, obj
     return given
 
 
-def rows_by_key(sheet: Sheet, firsts: Iterable) -> dict[Hashable, models.Model]:
-    """Return the table's rows by their key, of those whose key begins with one of ``firsts``."""
+def rows_by_key(sheet: Sheet, firsts: Iterable, branch_id: int | None = None) -> dict[Hashable, models.Model]:
+    """Return the table's rows by their key, of those whose key begins with one of ``firsts``.
+
+    Those that people of ``branch_id`` may not name are as if they weren't there.
+    """
     names = [
         sheet.model._meta.get_field(n).attname if "__" not in n else n.replace("__", ".") for n in sheet.key
     ]
@@ -220,6 +245,8 @@ def rows_by_key(sheet: Sheet, firsts: Iterable) -> dict[Hashable, models.Model]:
     rows = sheet.model.objects.filter(**{"taken_back_at": None} if sheet.can_be_taken_back else {})
     if sheet.related:
         rows = rows.select_related(*sheet.related)
+    if branch_id is not None and sheet.within is not None:
+        rows = rows.filter(sheet.within(branch_id))
     first = f"{sheet.key[0]}__in"
     return {key_of(found): found for part in chunks(sorted(firsts)) for found in rows.filter(**{first: part})}
 
@@ -307,9 +334,11 @@ def _save(run: ImportRun, sheet: Sheet, candidates: list[Candidate]) -> Outcome:
             unchanged.append((row, found))
     # Corrections first: what comes out of a place makes room for what goes in.
     corrected = _correct(run, sheet.model, changed, sheet.key[-1])
+    _note_money(run, sheet, [(obj, names) for row, obj, names in changed if not row.is_refused], "corrected")
     add = sheet.model._base_manager.bulk_create
     _in_batches(run, fresh, sheet.key[-1], lambda part: add([obj for _row, obj in part]))
     added = [(row, obj) for row, obj in fresh if not row.is_refused]
+    _note_money(run, sheet, [(obj, sheet.money) for _row, obj in added], "added")
     # A row may fill several rows of the table; it counts once, as the most that happened to it.
     rows_added = {row.number for row, _obj in added}
     rows_changed = {row.number for row, _obj in corrected} - rows_added
@@ -318,6 +347,22 @@ def _save(run: ImportRun, sheet: Sheet, candidates: list[Candidate]) -> Outcome:
     counts.changed += len(rows_changed)
     counts.unchanged += len({row.number for row, _obj in unchanged} - rows_added - rows_changed)
     return Outcome(unchanged + added + corrected, added, {obj.pk for _row, obj in corrected})
+
+
+def _note_money(
+    run: ImportRun, sheet: Sheet, rows: list[tuple[models.Model, Iterable[str]]], done: str
+) -> None:
+    """Tell the trail of each row with its amounts."""
+    what = message("import: money added") if done == "added" else message("import: money corrected")
+    for obj, names in rows:
+        amounts = [
+            f"{name}: {getattr(obj, name)}"
+            for name in names
+            if name in sheet.money and getattr(obj, name) not in (None, "")
+        ]
+        if amounts:
+            about = getattr(obj, sheet.key[0])
+            run.note(what, AuditArea.MONEY, getattr(about, "code", about), joined(", ", amounts))
 
 
 def _differs(found: models.Model, name: str, value: object) -> bool:

@@ -1,5 +1,7 @@
 """Fleet's sheets: what they hold and what writes them, in the order they are written."""
 
+from django.db.models import Q
+
 from fleet.models import (
     Branch,
     Customer,
@@ -21,14 +23,15 @@ from fleet.workbook.columns import VOLUME, Column, Kind, Sheet, field, reference
 from fleet.workbook.parts import check_part, fill_part_kinds, find_flushed, place_parts, sign_flush
 from fleet.workbook.readings import write_feed_tests, write_meter_readings, write_performance_readings
 from fleet.workbook.rules import (
+    check_branch,
     check_meters,
     check_part_kind,
-    check_place,
     check_site,
     check_times,
     check_treatment_unit,
 )
 from shared.messages import message
+from shared.roles import Permission
 
 _CODE = "Your short name for it; it tells rows apart and stays the same."
 BRANCHES = Sheet(
@@ -42,8 +45,9 @@ BRANCHES = Sheet(
         field("latitude", "Depot, degrees north.", 41.05, lowest=-90, highest=90),
         field("longitude", "Depot, degrees east.", -98.3, lowest=-180, highest=180),
     ),
-    check=check_place,
+    check=check_branch,
     thing="branch",
+    within=lambda branch_id: Q(pk=branch_id),
 )
 CUSTOMERS = Sheet(
     "customers",
@@ -57,6 +61,8 @@ CUSTOMERS = Sheet(
         field("wants_notices", "Whether visits are announced by e-mail.", "yes"),
     ),
     thing="customer",
+    # One without sites is nobody's yet.
+    within=lambda branch_id: Q(sites__branch_id=branch_id) | Q(sites=None),
 )
 SUPPLIES = Sheet(
     "supplies",
@@ -68,6 +74,7 @@ SUPPLIES = Sheet(
         field("kind", "Who treats the water before the site.", "utility"),
     ),
     thing=message("water supply"),
+    within=lambda branch_id: Q(site__branch_id=branch_id) | Q(site=None),
 )
 SITES = Sheet(
     "sites",
@@ -96,6 +103,7 @@ SITES = Sheet(
     ),
     check=check_site,
     thing="site",
+    within=lambda branch_id: Q(branch_id=branch_id),
 )
 _TESTED = [
     ("free_chlorine_mg_l", "Free chlorine.", 1.1),
@@ -127,6 +135,7 @@ FEED_TESTS = Sheet(
     ),
     key=(),
     write=write_feed_tests,
+    needs=Permission.RECORD_READINGS,
 )
 _UNIT = reference("treatment_unit", "treatment_units", "Serial of the treatment unit.", "TU-1001")
 CATALOGUE = Sheet(
@@ -156,8 +165,8 @@ CATALOGUE = Sheet(
         field("flush_gal", "Water to drain when new.", 25, highest=100_000, name="flush_volume"),
         field("flush_gpm", "Flow of that flush.", 1.25, lowest=0.01, highest=1000, name="flush_flow"),
         field("change_minutes", "Minutes a change takes.", 35, highest=1440),
-        field("cost", "What you pay.", "163.20"),
-        field("price", "What the customer pays.", "365.50"),
+        field("cost", "What you pay.", "163.20", needs=Permission.SEE_MARGINS),
+        field("price", "What the customer pays.", "365.50", needs=Permission.CORRECT_MONEY),
     ),
     check=check_part_kind,
     thing=message("part kind"),
@@ -186,6 +195,7 @@ TREATMENT_UNITS = Sheet(
     related=("site",),
     check=check_treatment_unit,
     thing=message("treatment unit"),
+    within=lambda branch_id: Q(site__branch_id=branch_id),
 )
 PARTS = Sheet(
     "parts",
@@ -247,6 +257,7 @@ FLUSHES = Sheet(
     key=("treatment_unit", "kind", "part", "flushed_at"),
     prepare=find_flushed,
     fresh=sign_flush,
+    needs=Permission.RECORD_READINGS,
     frozen=("volume_gal", "minutes", "ran_clear"),
     frozen_remedy=message("A recorded flush is not changed: record the other one with its own time."),
 )
@@ -297,6 +308,7 @@ METER_READINGS = Sheet(
     ),
     key=(),
     write=write_meter_readings,
+    needs=Permission.RECORD_READINGS,
 )
 _GAUGES = [
     ("feed_pressure_psi", "Feed pressure at the membrane.", 125),
@@ -324,6 +336,7 @@ PERFORMANCE_READINGS = Sheet(
     ),
     key=(),
     write=write_performance_readings,
+    needs=Permission.RECORD_READINGS,
 )
 
 FLEET_SHEETS = (

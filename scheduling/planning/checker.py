@@ -36,6 +36,7 @@ class Rule(StrEnum):
     LATENESS = "lateness stated"
     UNIT = "work on one unit together, pre-filters first"
     UNSAFE = "unsafe water first"
+    TIME_OFF = "time off"
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ def check(problem: Problem, proposal: Proposal, *, is_ours: bool = False) -> lis
     found += _links(problem, proposal, jobs)
     found += _pins(proposal, jobs)
     if is_ours:
-        found += _units_in_order(proposal, jobs)
+        found += _units_in_order(problem, proposal, jobs)
         found += _unsafe_first(problem, proposal, jobs)
     return found
 
@@ -137,10 +138,10 @@ class _Day:
             drive_total += drive
             if stop.drive_s != drive:
                 yield Rule.DRIVE, f"states {stop.drive_s} s of driving, {drive} s are needed", stop.job_id
-            if stop.arrive_s - left_s - self._lunch_within(left_s, stop.arrive_s) < drive:
+            if stop.arrive_s - left_s - self._pause_within(left_s, stop.arrive_s) < drive:
                 yield Rule.DRIVE, f"arrives {drive} s of driving too early", stop.job_id
             entry = 0 if stays else walk_in_s
-            if stop.start_s - stop.arrive_s - self._lunch_within(stop.arrive_s, stop.start_s) < entry:
+            if stop.start_s - stop.arrive_s - self._pause_within(stop.arrive_s, stop.start_s) < entry:
                 yield Rule.WALK_IN, "starts work before walking in", stop.job_id
             is_set_up = stays and job.unit_id is not None and self._unit_before(position) == job.unit_id
             work_s = job.service_s - (job.set_up_s if is_set_up else 0)
@@ -149,7 +150,7 @@ class _Day:
             left_s, place_id = stop.leave_s, job.place.id
         home = travel.seconds(place_id, self.route.end_place_id) if stops else 0
         drive_total += home
-        if self.route.end_s - left_s - self._lunch_within(left_s, self.route.end_s) < home:
+        if self.route.end_s - left_s - self._pause_within(left_s, self.route.end_s) < home:
             yield Rule.DRIVE, "back before the drive home is done", None
         if self.route.drive_s != drive_total:
             yield Rule.DRIVE, f"states {self.route.drive_s} s of driving, {drive_total} s are needed", None
@@ -161,6 +162,16 @@ class _Day:
     def _lunch_within(self, start_s: int, end_s: int) -> int:
         lunch = self.route.lunch
         return lunch[1] - lunch[0] if lunch and start_s <= lunch[0] and lunch[1] <= end_s else 0
+
+    def _pause_within(self, start_s: int, end_s: int) -> int:
+        """Lunch and time off between two moments, what they share counted once."""
+        total = self._lunch_within(start_s, end_s)
+        lunch = self.route.lunch if total else None
+        for begins, ends in self.shift.off:
+            total += max(0, min(ends, end_s) - max(begins, start_s))
+            if lunch:
+                total -= max(0, min(ends, lunch[1]) - max(begins, lunch[0]))
+        return total
 
     def _lunch(self, stops: list[Stop]) -> _Broken:
         if not self.shift.lunch_s:
@@ -198,6 +209,8 @@ class _Day:
             yield Rule.WINDOW, f"done before {job.first_day}", job.id
         if stop.late_days != max(0, (self.route.day - job.last_day).days):
             yield Rule.LATENESS, "days late are misstated", job.id
+        if any(stop.start_s < ends and begins < stop.leave_s for begins, ends in self.shift.off):
+            yield Rule.TIME_OFF, f"worked {stop.start_s}-{stop.leave_s} s, in the time off", job.id
         if not any(
             opens <= stop.start_s and stop.leave_s <= shuts for opens, shuts in job.access.on(self.route.day)
         ):
@@ -277,8 +290,9 @@ def _has_hours(job: Job) -> bool:
     return job.pin is not None and (job.pin.earliest_s, job.pin.latest_s) != (0, DAY_S)
 
 
-def _units_in_order(proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
+def _units_in_order(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
     """Within a visit: each unit's work in one go, in its order, but for promised hours and unsafe water."""
+    off = {(shift.technician_id, shift.day): shift.off for shift in problem.shifts}
     for route in proposal.routes:
         for visit in _visits(route, jobs):
             work = [jobs[stop.job_id] for stop in visit]
@@ -287,8 +301,10 @@ def _units_in_order(proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violat
             hours, lunch = {job.access.on(route.day) for job in work}, route.lunch
             if len(hours) > 1 or len(min(hours)) > 1:
                 continue  # Doors may decide the order.
-            if lunch and visit[0].start_s <= lunch[0] < visit[-1].leave_s:
-                continue  # So may lunch.
+            if (lunch and visit[0].start_s <= lunch[0] < visit[-1].leave_s) or off.get(
+                (route.technician_id, route.day)
+            ):
+                continue  # So may lunch and time off.
             units = [job.unit_id for job in work if job.unit_id is not None]
             changes = sum(one != other for one, other in pairwise(units))
             if changes >= len(set(units)) > 0:
@@ -345,8 +361,10 @@ def _unsafe_first(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) ->
             if start_s is None or (shift.day, start_s) >= actual:
                 continue
             lunch_s = problem.settings.lunch_earliest_s
-            if shift.lunch_s and not start_s + job.service_s <= lunch_s <= shift.end_s - shift.lunch_s:
-                continue  # Lunch may stand in the way; only what is certain is a broken rule.
+            if shift.off or (
+                shift.lunch_s and not start_s + job.service_s <= lunch_s <= shift.end_s - shift.lunch_s
+            ):
+                continue  # Lunch or time off may stand in the way; only what is certain is a broken rule.
             home_s = problem.travel.seconds(job.place.id, person.end.id)
             if start_s + job.service_s + home_s + shift.lunch_s <= shift.end_s:
                 text = f"order {job.id}, unsafe water: {person.id} could start {shift.day}, {start_s} s"

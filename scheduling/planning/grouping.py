@@ -54,7 +54,8 @@ def as_visits(problem: Problem) -> Visits:
         held = {tables.jobs[job].id: pin for job, pin in pins.items()}
         jobs = tuple(replace(job, pin=held.get(job.id, job.pin)) for job in problem.jobs)
         tables = build_tables(replace(problem, jobs=jobs))
-    return Visits(problem, tables, _grouped(tables, groups), tuple(groups), frozenset(pins))
+    visits, whole = _grouped(tables, groups)
+    return Visits(problem, tables, visits, tuple(whole), frozenset(pins))
 
 
 def order_by_order(problem: Problem) -> Visits:
@@ -293,18 +294,26 @@ def _soonest(
     return (best[2], best[3], best[1]) if best else None
 
 
-def _grouped(tables: Tables, groups: list[Group]) -> Tables:
-    """Return tables in which each visit is one order whose price of a day is the sum of its orders'."""
+def _grouped(tables: Tables, groups: list[Group]) -> tuple[Tables, list[Group]]:
+    """
+    Return tables in which each visit is one order whose price of a day is the sum of its orders', and the
+    visits: one that no stretch of anybody's day holds as a whole is cut into its orders.
+    """
     jobs = tuple(_joined(tables, group) for group in groups)
     settings = replace(tables.problem.settings, lunch_inside_work_from_s=10 * DAY_S)
     lone = [len(group) == 1 for group in groups]
     if all(lone):
-        return tables
+        return tables, groups
     visits = build_tables(replace(tables.problem, jobs=jobs, settings=settings))
-    if len(visits.jobs) != len(groups):
-        raise ValueError("a visit made of orders that can be planned must be one that can be planned")
+    if visits.unplannable:
+        cut = [
+            part
+            for group, job in zip(groups, jobs, strict=True)
+            for part in ([(one,) for one in group] if job.id in visits.unplannable else [group])
+        ]
+        return _grouped(tables, cut)
     days = range(len(tables.days))
-    return replace(
+    summed = replace(
         visits,
         late_cost_s=[
             [sum(tables.late_cost_s[job][day] for job in group) for day in days] for group in groups
@@ -314,6 +323,7 @@ def _grouped(tables: Tables, groups: list[Group]) -> Tables:
         pin_loss_s=[sum(tables.pin_loss_s[job] for job in group) for group in groups],
         due_inside=[any(tables.due_inside[job] for job in group) for group in groups],
     )
+    return summed, groups
 
 
 def _joined(tables: Tables, group: Group) -> Job:

@@ -1,21 +1,22 @@
 """Brings a whole fleet in from a workbook, a folder of CSV or rows in memory."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from django.conf import settings
 from django.db import transaction
 
-from fleet.models import Person
-from fleet.workbook.files import RawSheet, Source, read_source
+from fleet.models import AuditArea, AuditEntry, Person
+from fleet.workbook.files import COMMENT, RawSheet, Source, plain_name, read_source
 from fleet.workbook.parse import ParsedSheet, parse_sheet
-from fleet.workbook.saving import ImportRun, SheetCounts, write_sheet
+from fleet.workbook.saving import BATCH, ImportRun, SheetCounts, write_sheet
 from fleet.workbook.template import write_rest, write_template
 from scheduling.workbook.sheets import SHEETS
-from shared.errors import RowProblem
-from shared.messages import message
+from shared.errors import DomainError, RowProblem
+from shared.messages import joined, message
+from shared.roles import Permission
 
 Progress = Callable[[float, str], None]
 """How far it is, 0 to 1, and what is at hand."""
@@ -32,6 +33,8 @@ class ImportReport:
     problems: list[RowProblem]
     parsed: list[ParsedSheet] = field(repr=False, default_factory=list)
     rest_path: Path | None = None
+    is_template: bool = True
+    """Whether the file has sheets and columns of the template at all."""
 
     @property
     def rows_written(self) -> int:
@@ -49,6 +52,9 @@ class Prepared:
     """A source that was read and looked at, not yet written."""
 
     run: ImportRun
+    name: str
+    """Of the file, for the trail."""
+    is_template: bool = True
 
 
 def import_workbook(
@@ -72,7 +78,7 @@ def import_workbook(
     now : datetime
         The clock, aware.
     by : Person or None
-        Who brings it in.
+        Who brings it in; their role and branch bound what they may. None: all of it, from the server's shell.
     on_progress : callable or None
         Called every few hundred rows with how far it is and what is at hand. What it raises ends the
         import with nothing written.
@@ -104,21 +110,39 @@ def preview(
     return write_prepared(prepared, accept_good_rows=True, wants_writing=False, on_progress=on_progress)
 
 
-def make_template(path: Path) -> None:
-    """Write the workbook that people fill in."""
-    write_template(path, SHEETS)
+def make_template(path: Path, by: Person | None = None) -> None:
+    """Write the workbook that people fill in: the sheets and columns they may bring in."""
+    sheets = [
+        replace(sheet, columns=tuple(c for c in sheet.columns if c.needs is None or _may(by, c.needs)))
+        for sheet in SHEETS
+        if _may(by, sheet.needs)
+    ]
+    write_template(path, sheets)
+
+
+def _may(by: Person | None, permission: Permission) -> bool:
+    return by is None or by.may(permission)
 
 
 def prepare(
     source: Source, *, now: datetime, by: Person | None = None, on_progress: Progress | None = None
 ) -> Prepared:
-    """Read a source and look at every cell; touches no table. Raises DomainError when it can't be read."""
+    """Read a source and look at every cell; touches no table.
+
+    Raises DomainError when it can't be read, or when who brings it in may bring in nothing at all.
+    """
+    if by is not None and not by.may(Permission.IMPORT_FLEET):
+        raise DomainError(
+            message("Your role may not {value}.", value=message(Permission.IMPORT_FLEET.value)),
+            remedy=message("Have somebody bring it in who may."),
+        )
     tell = on_progress or _tell_nobody
     tell(0.0, message("reading the file"))
     raw = read_source(source)
     run = ImportRun(now, settings.TIME_ZONE, {sheet.name: sheet for sheet in SHEETS}, by)
     _parse(run, raw, tell)
-    return Prepared(run)
+    name = Path(source).name if isinstance(source, str | Path) else ""
+    return Prepared(run, name, any(_is_of_template(sheet) for sheet in raw if sheet.headers) or not raw)
 
 
 def write_prepared(
@@ -133,14 +157,40 @@ def write_prepared(
     with transaction.atomic():
         _write(run, on_progress or _tell_nobody)
         is_written = wants_writing and (accept_good_rows or not run.problems)
-        if not is_written:
+        if is_written:
+            _note(run, prepared.name)
+        else:
             transaction.set_rollback(True)
     for name, sheet in run.sheets.items():
         run.counts[name].refused = sum(row.is_refused for row in sheet.rows)
     order = {name: place for place, name in enumerate(run.declared)}
     problems = sorted(run.problems, key=lambda p: (order.get(p.sheet, -1), p.row))
     counts = dict(sorted(run.counts.items(), key=lambda item: order[item[0]]))
-    return ImportReport(is_written, counts, problems, list(run.sheets.values()))
+    parsed = list(run.sheets.values())
+    return ImportReport(is_written, counts, problems, parsed, is_template=prepared.is_template)
+
+
+def _is_of_template(sheet: RawSheet) -> bool:
+    """Say whether a sheet has a name of the template and mostly its columns."""
+    declared = next((known for known in SHEETS if known.name == sheet.name), None)
+    if declared is None:
+        return False
+    names = {column.name for column in declared.columns} | {column.attribute for column in declared.columns}
+    headers = [header for header in sheet.headers if header and not header.startswith(COMMENT)]
+    known = sum(plain_name(header.partition("[")[0]) in names for header in headers)
+    return 2 * known >= len(headers)
+
+
+def _note(run: ImportRun, name: str) -> None:
+    """Tell the trail of the import, and of each row with money."""
+    told = [
+        message("{sheet}: {added} added, {changed} changed", sheet=sheet, added=c.added, changed=c.changed)
+        for sheet, c in run.counts.items()
+        if c.added or c.changed
+    ]
+    if told:
+        run.note(message("workbook imported"), AuditArea.FLEET, name, joined(", ", told))
+    AuditEntry.objects.bulk_create(run.trail, batch_size=BATCH)
 
 
 def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> None:
@@ -160,7 +210,7 @@ def _parse(run: ImportRun, raw: list[RawSheet], tell: Progress) -> None:
         else:
             words = message("looking at {name}", name=sheet.name)
             at_hand = _Stretch(tell, words, READ, LOOKED_AT, done, len(sheet.rows), total)
-            parsed = parse_sheet(run.declared[sheet.name], sheet, at_hand.advance)
+            parsed = parse_sheet(run.declared[sheet.name], sheet, at_hand.advance, run.may)
             run.problems += parsed.problems
             run.sheets[sheet.name] = parsed
             run.counts[sheet.name] = SheetCounts(read=len(parsed.rows))

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from datetime import date
 
+from fleet.models import AuditArea
 from fleet.workbook.parse import ParsedSheet, Row
 from fleet.workbook.saving import BATCH, Candidate, ImportRun, Outcome, Problem, candidates_of, chunks, save
 from scheduling.models import PlanPrice, Shift, Skill, Technician
@@ -179,6 +180,9 @@ def _write_prices(run: ImportRun, parsed: ParsedSheet, rows: list[Row], outcome:
         else:
             counts.unchanged += 1
     PlanPrice.objects.bulk_create(fresh, batch_size=BATCH)
+    for price in fresh:
+        told = message("{amount} from {day} on", amount=price.amount, day=price.from_on)
+        run.note(message("plan price set"), AuditArea.MONEY, price.plan.code, told)
 
 
 def check_plan_terms(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:

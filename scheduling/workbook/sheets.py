@@ -1,5 +1,7 @@
 """Scheduling's sheets, and all sheets of the workbook in the order they are written."""
 
+from django.db.models import Q
+
 from fleet.workbook.columns import Column, Kind, Sheet, field, reference
 from fleet.workbook.sheets import FLEET_SHEETS
 from scheduling.models import (
@@ -23,6 +25,7 @@ from scheduling.workbook.rules import (
     write_plans,
 )
 from shared.messages import message
+from shared.roles import Permission
 
 _LATER = message("Add a row with a later from_on, or take the standing one back on its page.")
 _WEEKDAYS = "Mon Tue Wed Thu Fri Sat Sun, or 0 (Monday) to 6."
@@ -56,7 +59,7 @@ TECHNICIANS = Sheet(
         reference("branch", "branches", "Code of the branch.", "north"),
         field("start_latitude", "Where the day begins, degrees north.", 41.06, lowest=-90, highest=90),
         field("start_longitude", "Where the day begins, degrees east.", -98.29, lowest=-180, highest=180),
-        field("cost_per_hour", "What an hour costs you.", "38.00"),
+        field("cost_per_hour", "What an hour costs you.", "38.00", needs=Permission.SEE_MARGINS),
         Column(
             "skills",
             Kind.TEXT,
@@ -78,6 +81,8 @@ TECHNICIANS = Sheet(
     check=check_technician,
     after=fill_technicians,
     thing="technician",
+    needs=Permission.PLAN_ROUTES,
+    within=lambda branch_id: Q(branch_id=branch_id),
 )
 SHIFTS = Sheet(
     "shifts",
@@ -99,6 +104,7 @@ SHIFTS = Sheet(
     ),
     key=("technician", "weekday"),
     check=check_shift,
+    needs=Permission.PLAN_ROUTES,
 )
 ABSENCES = Sheet(
     "absences",
@@ -112,6 +118,7 @@ ABSENCES = Sheet(
     ),
     key=("technician", "first_on"),
     check=check_absence,
+    needs=Permission.PLAN_ROUTES,
 )
 PLANS = Sheet(
     "plans",
@@ -156,6 +163,8 @@ PLANS = Sheet(
         field("from_on", "Day the price holds from; blank: starts_on.", of=PlanPrice, name="price_from_on"),
     ),
     write=write_plans,
+    needs=Permission.CORRECT_MONEY,
+    within=lambda branch_id: Q(site__branch_id=branch_id),
     frozen=("escalator_percent", "included_visits_per_year"),
     frozen_remedy=message("Add a row to the sheet plan_terms, with the day it changes."),
 )
@@ -181,6 +190,7 @@ PLAN_TERMS = Sheet(
         ),
     ),
     key=("plan", "from_on"),
+    needs=Permission.CORRECT_MONEY,
     can_be_taken_back=True,
     check=check_plan_terms,
     fresh=sign,
@@ -202,6 +212,7 @@ TAX_RATES = Sheet(
         field("falls_on_parts", "On parts outside plans; blank: yes.", "yes"),
     ),
     key=("code", "from_on"),
+    needs=Permission.CORRECT_MONEY,
     can_be_taken_back=True,
     fresh=sign,
     frozen=("name", "percent", "area", "falls_on_plans", "falls_on_work", "falls_on_parts"),
