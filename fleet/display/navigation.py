@@ -54,7 +54,8 @@ DAILY: Final = (
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
     Page(
         "fleet_list", _("Fleet"), "see_fleet",
-        "treatment_unit site_page site_map change_site close_site reopen_site take_over_site add_unit "
+        "treatment_unit site_page site_map places place_of_site "
+        "change_site close_site reopen_site take_over_site add_unit "
         "change_unit commission_unit retire_unit swap_unit move_unit model_from_unit change_part",
     ),
     Page("customers", _("Customers"), "see_fleet",

@@ -16,6 +16,7 @@ from fleet.display.figures import (
     wear_words,
 )
 from fleet.display.navigation import navigation as pages_for
+from fleet.register.places import to_confirm, without_place
 from shared.periods import days_late
 from shared.translation import translate, written
 
@@ -132,3 +133,14 @@ def table(context, name: str, files: bool = True):
     page = context.flatten()
     shown = page["lists"][name].on_page(page)
     return {**shown, "name": name, "files": files, "lists": page["lists"], "request": page["request"]}
+
+
+@register.inclusion_tag("parts/places_notice.html", takes_context=True)
+def places_notice(context):
+    """Tell how many sites have no place, and how many are placed by their town only."""
+    branch_id = getattr(context.get("user"), "branch_id", None)
+    return {
+        "can": context.get("can", {}),
+        "without": without_place(branch_id).count(),
+        "rough": to_confirm(branch_id).count(),
+    }
