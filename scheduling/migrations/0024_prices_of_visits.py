@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('scheduling', '0016_best_by_in_window'),
+        ("scheduling", "0023_best_by_in_window"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     SAFE_BECAUSE = "The column is new and empty, and the check reads the table once, in seconds."
 
-    dependencies = [("scheduling", "0015_two_dates")]
+    dependencies = [("scheduling", "0022_two_dates")]
 
     operations = [
         migrations.AddConstraint(

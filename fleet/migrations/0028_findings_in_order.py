@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
     )
 
     dependencies = [
-        ("fleet", "0020_dates_in_order"),
+        ("fleet", "0027_dates_in_order"),
     ]
 
     operations = [

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     dependencies = [
         ("fleet", "0019_message_fields"),
-        ("scheduling", "0014_house_steps_are_messages"),
+        ("scheduling", "0021_new_customer_draft"),
     ]
 
     operations = [
