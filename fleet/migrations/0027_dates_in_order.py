@@ -20,6 +20,6 @@ def put_in_order(apps, schema_editor):
 class Migration(migrations.Migration):
     atomic = False
 
-    dependencies = [("fleet", "0019_message_fields")]
+    dependencies = [("fleet", "0026_places_of_sites")]
 
     operations = [migrations.RunPython(put_in_order, migrations.RunPython.noop, elidable=True)]
