@@ -27,6 +27,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
+from scheduling.orders.step_library import facts
 from shared.errors import DomainError
 from shared.messages import message
 
@@ -137,13 +138,31 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome, form.beside))
+    known = facts(mains_voltage=order.treatment_unit.mains_voltage, roles=roles_of(form.part_changes, order))
+    excused = excused_steps(form.outcome, form.beside) | steps.not_called_for(sheet, known)
+    return steps.check_record(sheet, form.steps, excused=excused)
+
+
+LEFT_OVERNIGHT: Final = {
+    "flush", "chlorine_after_carbon", "purge_membrane", "power", "leak_watch_pump", "tag_off",
+}  # fmt: skip
 
 
 def excused_steps(outcome: str, beside: Sequence[str] = ()) -> set[str]:
     """Return the steps an outcome leaves to a later visit."""
-    # The night replaces today's flush; tomorrow's order owns that step.
-    return {"flush"} if Outcome.BEDDING in (outcome, *beside) else set()
+    # The night replaces today's flush; the unit stays off and tagged, and tomorrow's order owns those steps.
+    return LEFT_OVERNIGHT if Outcome.BEDDING in (outcome, *beside) else set()
+
+
+def roles_of(changes: Sequence[PartChange], order: WorkOrder) -> set[str]:
+    """Return what the parts that are changed do to the water."""
+    codes = [change.kind_code for change in changes]
+    out = [change.position_code for change in changes if not change.kind_code]
+    here = Part.objects.in_place().filter(treatment_unit_id=order.treatment_unit_id, position__code__in=out)
+    return {
+        *PartKind.objects.filter(code__in=codes).values_list("role", flat=True),
+        *here.values_list("kind__role", flat=True),
+    }
 
 
 def position_of(change: PartChange, order: WorkOrder) -> Position:

@@ -17,6 +17,7 @@ from fleet.display.figures import digits, measure_for, show
 from fleet.models import RemovalReason
 from scheduling.models import NotDoneBecause, Outcome
 from scheduling.orders.kinds import Closing
+from scheduling.orders.step_library import PARTS, PHASES, SOURCES, applies, condition_told, facts
 from scheduling.orders.steps import controls_of
 from scheduling.pages.figures import quantity_of
 from scheduling.visits.checks import (
@@ -134,6 +135,15 @@ class VisitEntry(forms.Form):
                 if not data.get(outcomes[one.pk]):
                     data[outcomes[one.pk]] = Outcome.NOT_DONE.value
                     data[self.of_order(one, "because")] = data["not_done"]
+        for unit in self.page.units:
+            for row in unit.positions:
+                lot, serial, change = (
+                    self.of_unit(unit, f"{name}__{row.code}") for name in ("lot", "serial", "change")
+                )
+                # The tick that stood there goes with its order that was not done, unless more was typed.
+                outcome = data.get(outcomes.get(row.order_id, ""), Outcome.DONE)
+                if outcome not in WORKED and not (data.get(lot) or data.get(serial)):
+                    data.pop(change, None)
         return data
 
     def of_order(self, one: OrderHere, name: str) -> str:
@@ -206,10 +216,11 @@ class UnitFields:
         self.outcomes = {one.pk: form.of_order(one, "outcome") for one in unit.orders}
         for one in unit.orders:
             self._add_order(one)
-        for step in unit.steps:
-            self._add_step(step["code"], step["text"], bool(step.get("is_hazard_control")))
         for row in unit.positions:
             self._add_position(row)
+        self.known = facts(mains_voltage=unit.treatment_unit.mains_voltage, roles=set(self._roles()))
+        for step in unit.steps:
+            self._add_step(step["code"], step["text"], step)
         for name, made in (
             ("timer_started", hidden()), ("timer_seconds", hidden()),
             ("flush_flow", ClockField(gettext_lazy("Flow, to count by the clock"), "gpm")),
@@ -245,11 +256,23 @@ class UnitFields:
         form.initial[version] = one.sheet.version if one.sheet else ""
         form.needs.append(Need(because, WHY_NOT, when={name: [Outcome.NOT_DONE.value]}, instead=["note"]))
 
-    def _add_step(self, code: str, text: str, is_control: bool) -> None:
+    def _roles(self) -> Iterator[str]:
+        """Yield what the parts that are ticked as changed do to the water."""
+        form = self.form
+        for row in self.unit.positions:
+            name = self.named(f"change__{row.code}")
+            if form.data.get(name) if form.is_bound else form.initial[name]:
+                kind = form.data.get(self.named(f"kind__{row.code}"))
+                yield from {one.role for one in row.options if one.code == kind} or row.roles
+
+    def _add_step(self, code: str, text: str, step: dict) -> None:
         form, done, why = self.form, self.named(f"step__{code}"), self.named(f"why__{code}")
+        is_control = bool(step.get("is_hazard_control"))
         form.fields[done] = tick(text, **({"data-control": why} if is_control else {}))
         form.fields[why] = text_line(gettext_lazy("Why not; the planner sees it"), 160)
-        if is_control:
+        among = PARTS.get(step.get("when", ""))
+        changed = [row.code for row in self.unit.positions if among and among & set(row.roles)]
+        if is_control and (changed or applies(step, self.known)):
             told = gettext("“%(text)s” is safety-critical. Tick it when it is done, or write why it was not.")
             asking = [one for one in self.unit.orders if one.sheet and code in controls_of(one.sheet)]
             leaving = [one for one in Outcome if code in excused_steps(one)]
@@ -257,6 +280,7 @@ class UnitFields:
                 Need(
                     done, told % {"text": translate(text)}, when=self._when(WORKED, asking),
                     unless=self._when(leaving) if leaving else {}, instead=[why],
+                    beside=[self.named(f"change__{row}") for row in changed],
                 )
             )  # fmt: skip
 
@@ -306,17 +330,27 @@ class UnitFields:
             yield {"here": one, **{name: self.form[self.form.of_order(one, name)] for name in names}}
 
     def phases(self) -> list[dict]:
-        """Return the steps in their phases, each with its title."""
+        """Return the steps in their phases, each with its title; what is not called for is hidden."""
         groups: dict[str, list[dict]] = {}
         for step in self.unit.steps:
-            done, why = self._field(f"step__{step['code']}"), self._field(f"why__{step['code']}")
-            row = {"tick": done, "why": why, "is_hazard_control": bool(step.get("is_hazard_control"))}
-            groups.setdefault(step.get("phase", ""), []).append(row)
+            code = step["code"]
+            groups.setdefault(step.get("phase", ""), []).append(
+                {
+                    "tick": self._field(f"step__{code}"),
+                    "why": self._field(f"why__{code}"),
+                    "is_hazard_control": bool(step.get("is_hazard_control")),
+                    "is_called_for": applies(step, self.known),
+                    "told": condition_told(step, self.known),
+                    "roles": " ".join(sorted(PARTS.get(step.get("when", ""), ()))),
+                }
+            )
         return [
             {
-                "title": gettext("Steps"),
+                "title": PHASES.get(phase, gettext("Steps")),
+                "source": SOURCES.get(phase, ""),
                 "steps": rows,
                 "has_errors": any(row["tick"].errors for row in rows),
+                "is_called_for": any(row["is_called_for"] for row in rows),
             }
             for phase, rows in groups.items()
         ]
@@ -353,21 +387,7 @@ class UnitFields:
         return [one for one in self.unit.orders if said.get(self.outcomes[one.pk]) in among]
 
     def _changed(self) -> list[PositionRow]:
-        """Return the positions where something was changed.
-
-        A tick that stood there goes with its order that was not done, unless a lot or serial was typed.
-        """
-        undone = {one.pk for one in self.unit.orders} - {one.pk for one in self._reported(*WORKED)}
-        return [
-            row
-            for row in self.unit.positions
-            if self._said(f"change__{row.code}")
-            and (
-                row.order_id not in undone
-                or self._said(f"lot__{row.code}")
-                or self._said(f"serial__{row.code}")
-            )
-        ]
+        return [row for row in self.unit.positions if self._said(f"change__{row.code}")]
 
     def check(self) -> None:
         """Look at what hangs together within a unit."""
@@ -470,6 +490,8 @@ class UnitFields:
         steps = []
         for step in one.sheet.steps if one.sheet else ():
             done = bool(self._said(f"step__{step['code']}"))
+            if not done and not applies(step, self.known):
+                continue
             why = "" if done else (self._said(f"why__{step['code']}") or "")[:160]
             steps.append({"code": step["code"], "done": done, "skipped_because": why})
         return steps

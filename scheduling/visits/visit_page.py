@@ -33,6 +33,7 @@ class KindOption:
 
     code: str
     name: str
+    role: str
     needs_flush: bool
     flush_gal: float | None
     flush_gpm: float | None
@@ -60,6 +61,11 @@ class PositionRow:
     def is_asked(self) -> bool:
         """True while the part the order asks for is in place."""
         return bool(self.part and self.order and self.order.part_id == self.part.pk)
+
+    @property
+    def roles(self) -> list[str]:
+        """What the part here does to the water; of an empty position nobody knows."""
+        return [self.part.kind.role] if self.part else []
 
     @property
     def lots(self) -> list[str]:
@@ -352,6 +358,7 @@ def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption
     return KindOption(
         code=kind.code,
         name=kind.name,
+        role=kind.role,
         needs_flush=kind.needs_flush,
         flush_gal=kind.flush_gal,
         flush_gpm=kind.flush_gpm,
