@@ -38,6 +38,7 @@ from fleet.models import (
     Person,
     Position,
     ReadinessChange,
+    RemovalEvidence,
     Site,
     TreatmentUnit,
     UnitState,
@@ -79,6 +80,7 @@ SECRETS: Final = frozenset(
 _UNIT, _ORDER = "treatment_unit__site__customer", "order__site__customer"
 CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
     (Site, "customer"), (AccessHours, "site__customer"), (TreatmentUnit, "site__customer"),
+    (RemovalEvidence, "part__treatment_unit__site__customer"),
     (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
     (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),

@@ -162,6 +162,8 @@ def test_the_clock_counts_water_and_goes_on_when_the_page_is_opened_again(browse
         tab = context.pages[0]
         address = f"{url}{page_of(orders[0])}"
         tab.goto(address)
+        tab.locator("details.phase:has(.timer) > summary").first.click()
+        tab.locator("details.by-clock > summary").click()
         tab.fill("[name=flush_flow]", "60")
         tab.get_by_role("button", name="Start the clock").click()
         wait_until_shown(tab, "1")

@@ -122,7 +122,7 @@ function callForSteps() {
   for (const unit of units) {
     const changed = [...unit.querySelectorAll("fieldset.part:not(:disabled)")].filter((part) => part.querySelector("[name*=change__]")?.checked).map((part) => part.dataset.role);
     for (const step of unit.querySelectorAll("[data-roles]")) step.hidden = !step.dataset.roles.split(" ").some((role) => changed.includes(role));
-    for (const phase of unit.querySelectorAll(".phase")) phase.hidden = ![...phase.querySelectorAll(".steps > li")].some((step) => !step.hidden);
+    for (const phase of unit.querySelectorAll(".phase")) phase.hidden = !("holds" in phase.dataset) && ![...phase.querySelectorAll(".steps > li")].some((step) => !step.hidden);
   }
 }
 
