@@ -86,6 +86,11 @@ def page_of(order) -> str:
     return f"/phone/visit/{order.stops.get().stop_id}/"
 
 
+def open_end(tab) -> None:
+    """Unfold minutes, note, photos and signature."""
+    tab.locator("#end").evaluate("(one) => { one.open = true; }")
+
+
 def fill_in(tab, order, *, lot: str) -> None:
     """Do what a technician does on the page of a visit, up to the last press."""
     tab.get_by_role("link", name=f"Open W{order.pk:06d}").click()

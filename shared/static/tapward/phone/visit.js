@@ -60,6 +60,8 @@ function outcomes() {
   form.addEventListener("change", ({ target }) => {
     if (target.name === "not_done") nothingDone(target.value);
     if (target.name === "not_done" || target.closest(".outcome")) show();
+    // Why it could not be done often needs words or a photo.
+    if (target.value === "other") document.getElementById("end").open = true;
   });
   form.querySelector("#could-after-all").addEventListener("click", () => {
     for (const box of form.querySelectorAll("#not_done input, .outcome input")) if (box.checked && (box.name === "not_done" || valueOf(box.name) === "not_done" || box.closest(".because"))) box.checked = false;
