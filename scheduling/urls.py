@@ -4,22 +4,26 @@ from django.urls import include, path
 
 from scheduling.billing import views as billing_views
 from scheduling.customers import views as customers_views
-from scheduling.operations import import_views
+from scheduling.operations import import_views, mapping_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
-from scheduling.overview import search_views, unit_views
+from scheduling.overview import place_views, search_views, unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
 from scheduling.routes import views
 from scheduling.stock import views as stock_views
 from scheduling.visits import document_views
 from scheduling.visits import views as visits_views
+from scheduling.visits.place_views import place_of_own_stop
 
 _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("own/stops/<int:pk>/place/", place_of_own_stop, name="place_of_own_stop"),
+    path("places/", place_views.places, name="places"),
+    path("places/<path:code>/", place_views.place_of_site, name="place_of_site"),
     path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
@@ -31,12 +35,14 @@ urlpatterns = [
     path("saved-views/", saved_views.save_view, name="save_view"),
     path("saved-views/<int:pk>/remove/", saved_views.remove_view, name="remove_view"),
     path("saved-views/<int:pk>/put-back/", saved_views.put_back_view, name="put_back_view"),
+    path("", include("scheduling.register.urls")),
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
     path("enter/", include("scheduling.entry.urls")),
     path("import/", import_views.import_page, name="import_fleet"),
     path("import/template.xlsx", import_views.template_workbook, name="import_template"),
     path("import/<uuid:token>/", import_views.import_preview, name="import_preview"),
+    path("import/<uuid:token>/columns/", mapping_views.import_columns, name="import_columns"),
     path("import/<uuid:token>/to-mend.xlsx", import_views.import_rest, name="import_rest"),
     path("jobs/<int:pk>/", operations_views.long_job, name="long_job"),
     path("jobs/<int:pk>/progress/", operations_views.long_job_progress, name="long_job_progress"),
@@ -89,6 +95,7 @@ urlpatterns = [
     path("labels/sheet.pdf", document_views.label_file, name="label_file"),
     path("u/<uuid:code>/", document_views.unit_label, name="unit_label"),
     path("", include("scheduling.routes.urls")),
+    path("", include("scheduling.routes.crew_urls")),
     path("", include("scheduling.visits.urls")),
     path("", include("scheduling.operations.urls")),
     path("plans/", views.proposals, name="proposals"),

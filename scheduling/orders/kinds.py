@@ -85,6 +85,10 @@ class WorkKind:
     def needs_part(self) -> bool:
         return self.closing is Closing.NEW_PART
 
+    @property
+    def is_flush(self) -> bool:
+        return self.closing is Closing.FLUSH
+
 
 CAUTIONS = [
     message(
@@ -195,12 +199,12 @@ _KINDS: Final = [
         group=gettext_lazy("Feed tests"),
         risk_told=gettext_lazy("Feed tests out of date."),
         advice=gettext_lazy("Test in passing."),
-        mark="off", raised_from={FindingKind.FEED_TEST_DUE: 3},
+        mark="off", raised_from={FindingKind.FEED_TEST_DUE: 3, FindingKind.CONTACT_TOO_SHORT: 60},
         raised_by_hand=None, hold_withdrawn_days=30, follows_finding=False,
         is_urgent=False, is_risk_when_late=False, is_outside_plans=False,
         late_weight=0.5, minutes=15, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=False, asks_feed_test=True, cautions=[CAUTIONS[0], CHEMICAL_CAUTION],
-        steps=house("sample_tap", "reagents", "test"),
+        steps=house("sample_tap", "reagents", "test", "behind_the_bed"),
     ),
 ]  # fmt: skip
 WORK_KINDS: Final[dict[str, WorkKind]] = {one.kind: one for one in _KINDS}

@@ -145,6 +145,7 @@ HOUSE: Final = _library(
          asks="performance", phase="leave"),
     Step("meter", message("Read the meter, all digits, as it shows."), asks="meter_total", phase="leave"),
     Step("test", message("Test chlorine at once, then hardness, alkalinity, pH, conductivity, temperature."), asks="feed_test", phase="work"),
+    Step("behind_the_bed", message("Where the order names a carbon bed: run the unit, test total chlorine behind it; write it down."), phase="work"),
     Step("sanitise", message("Where housings were opened, sanitise and flush as the company's policy says."), phase="work"),
     Step("ask", message("Ask the people on site how the water has been; write it down."), phase="leave"),
     Step("drain_gap", message("See that the drain line still has its air gap and is fixed; tidy up; tell the people what was done."), is_hazard_control=True, phase="leave"),

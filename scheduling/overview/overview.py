@@ -11,6 +11,7 @@ from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, Tr
 from scheduling.crew.day_load import AHEAD_DAYS, DayLoad, day_loads
 from scheduling.models import StopOrder, WorkOrder
 from scheduling.orders.kinds import WORK_KINDS
+from shared.periods import days_late
 
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
@@ -100,6 +101,12 @@ _FINDING_GROUPS: Final = {
         gettext_lazy("Ask the site for the register, or read it on the next visit."),
         "watch",
     ),
+    FindingKind.CONTACT_TOO_SHORT: (
+        gettext_lazy("Carbon beds too small"),
+        gettext_lazy("Even fresh carbon lets chlorine or chloramine through to the membrane."),
+        gettext_lazy("Test total chlorine behind the bed; lower the flow or fit a larger bed."),
+        "watch",
+    ),
     FindingKind.FEED_TEST_DUE: (
         gettext_lazy("Feed tests due"),
         gettext_lazy("Chlorine and hardness shorten lives and should be known within a year."),
@@ -131,11 +138,13 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
 
 def _never_raised(findings: QuerySet) -> QuerySet:
     ordered = WorkOrder.objects.filter(cause_key=OuterRef("cause_key"))
-    return findings.filter(treatment_unit__site__is_closed=False).exclude(Exists(ordered))
+    served = findings.filter(treatment_unit__site__is_closed=False, treatment_unit__retired_on__isnull=True)
+    return served.exclude(Exists(ordered))
 
 
 def _standing(by_kind: dict[str, dict], now: datetime, today: date, branch_id: int | None) -> Standing:
-    units, states = TreatmentUnit.objects.all(), UnitState.objects.all()
+    units = TreatmentUnit.objects.filter(retired_on__isnull=True)
+    states = UnitState.objects.filter(treatment_unit__retired_on__isnull=True)
     if branch_id:
         units = units.filter(site__branch_id=branch_id)
         states = states.filter(treatment_unit__site__branch_id=branch_id)
@@ -199,7 +208,7 @@ def _task_row(row: dict, planned_on: date | None, today: date) -> TaskRow:
         site_name=row["site__name"],
         why=row["why"],
         due_on=due_on,
-        days_late=max((today - due_on).days, 0),
+        days_late=days_late(due_on, today),
         planned_on=planned_on,
         is_too_late=planned_on is not None and planned_on > due_on,
     )
@@ -232,7 +241,7 @@ def _finding_groups(findings: QuerySet, today: date) -> list[TaskGroup]:
                 site_name=row["treatment_unit__site__name"],
                 why=row["why"],
                 due_on=row["late_on"],
-                days_late=max((today - row["late_on"]).days, 0) if row["late_on"] else 0,
+                days_late=days_late(row["late_on"], today),
                 planned_on=None,
                 is_too_late=False,
             )

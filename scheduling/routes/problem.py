@@ -5,7 +5,6 @@ From the database to the planner's plain problem: one branch, some days, the ord
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from typing import Final
@@ -13,13 +12,18 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from fleet.models import Branch
+from fleet.models import Branch, LimitName, PartRole
+from scheduling.crew.calendar import (
+    closed_days,
+    days_away,
+    free_days_of,
+    joined,
+    working_hours,
+)
 from scheduling.models import (
-    Absence,
     AccessHours,
     OrderState,
     Route,
-    Shift,
     StockLevel,
     StockPlace,
     StopOrder,
@@ -27,6 +31,7 @@ from scheduling.models import (
     WorkOrder,
     WorkOrderPart,
 )
+from scheduling.orders.contents import SET_UP_MINUTES
 from scheduling.orders.states import in_batches, number_of
 from scheduling.planning import problem as planning
 from scheduling.planning.proposal import Refusal
@@ -38,21 +43,25 @@ from shared.periods import days_from, local_day
 
 
 def access_of(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
-    """Return the access hours of sites that have any, by the clock on the branch's wall."""
+    """Return the access hours of sites that have any or are closed, by the clock on the branch's wall."""
     rows: dict[int, list[AccessHours]] = defaultdict(list)
+    closed: dict[int, set[date]] = {}
     for ids in in_batches(sorted(site_ids)):
         found = AccessHours.objects.filter(site_id__in=ids).select_related("site").order_by("opens_at")
         for row in found:
             rows[row.site_id].append(row)
+        closed |= closed_days(ids, plan_days)
     answer = {}
+    for site_id in closed.keys() - rows.keys():
+        answer[site_id] = planning.AccessHours(by_date=dict.fromkeys(closed[site_id], ()))
     for site_id, hours in rows.items():
         by_date: dict[date, list[tuple[int, int]]] = {day: [] for day in plan_days}
         for row in hours:
             for day in plan_days:
-                if day.weekday() == row.weekday:
+                if day.weekday() == row.weekday and day not in closed.get(site_id, ()):
                     by_date[day].append(_on_wall(row, day, branch.time_zone))
         answer[site_id] = planning.AccessHours(
-            by_date={day: _merged(windows) for day, windows in by_date.items()}, otherwise=()
+            by_date={day: joined(windows) for day, windows in by_date.items()}, otherwise=()
         )
     return answer
 
@@ -68,46 +77,31 @@ def _on_wall(row: AccessHours, day: date, zone_name: str) -> tuple[int, int]:
     return max(0, opens), min(planning.DAY_S, closes)
 
 
-def _merged(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
-    merged: list[tuple[int, int]] = []
-    for opens, closes in sorted(windows):
-        if closes <= opens:
-            continue
-        if merged and opens <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], closes))
-        else:
-            merged.append((opens, closes))
-    return tuple(merged)
-
-
 def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
     """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
     routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
     rows = routes.filter(Route.FINISHED | Q(leaves_at__lte=now))
-    absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
+    absent = days_away(list(branch.technicians.values_list("pk", flat=True)), plan_days)
     return set(rows.values_list("technician_id", "day").distinct()) - absent
 
 
 def from_now(shifts: tuple[planning.Shift, ...], here: datetime) -> tuple[planning.Shift, ...]:
     """Return the shifts that are left: today's begin at the next five minutes on the wall."""
     ready_s = -(-seconds_of(here.time()) // 300) * 300
-    return tuple(
-        replace(one, start_s=max(one.start_s, ready_s)) if one.day == here.date() else one
-        for one in shifts
-        if one.day != here.date() or ready_s < one.end_s
-    )
-
-
-def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[int, date]]:
-    rows = Absence.objects.filter(
-        technician__in=technician_ids, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
-    )
-    return {
-        (gone.technician_id, day)
-        for gone in rows
-        for day in plan_days
-        if gone.first_on <= day <= gone.last_on
-    }
+    left = []
+    for one in shifts:
+        if one.day != here.date():
+            left.append(one)
+            continue
+        start_s, inside = max(one.start_s, ready_s), []
+        for begins, ends in one.off:
+            if begins <= start_s:
+                start_s = max(start_s, ends)
+            else:
+                inside.append((begins, ends))
+        if start_s < one.end_s:
+            left.append(replace(one, start_s=start_s, off=tuple(inside)))
+    return tuple(left)
 
 
 def person_of(technician: Technician, kinds: set[str]) -> planning.Technician:
@@ -154,13 +148,11 @@ def shifts_of(
     technicians: list[Technician], plan_days: list[date], kept: set[tuple[int, date]]
 ) -> tuple[tuple[planning.Shift, ...], list[Refusal]]:
     """Return who works when; a technician without any shift is named with the remedy."""
-    by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
-    for row in Shift.objects.filter(technician__in=technicians):
-        by_person[row.technician_id][row.weekday] = row
-    absent = _absent_days([technician.pk for technician in technicians], plan_days)
+    branches = {technician.branch_id: technician.branch for technician in technicians}
+    hours = working_hours(technicians, plan_days, free_days_of(branches.values(), plan_days))
     shifts, refusals = [], []
     for technician in technicians:
-        if not by_person[technician.pk]:
+        if not technician.shifts.exists():
             refusals.append(
                 Refusal(
                     message("technician {name}", name=technician.name),
@@ -169,20 +161,25 @@ def shifts_of(
                 )
             )
         for day in plan_days:
-            row = by_person[technician.pk].get(day.weekday())
             here = (technician.pk, day)
-            if row is None or here in absent or here in kept:
+            if here not in hours or here in kept:
                 continue
+            one = hours[here]
             shifts.append(
-                planning.Shift(
-                    technician.code, day, seconds_of(row.starts_at), seconds_of(row.ends_at),
-                    lunch_s=row.lunch_minutes * 60,
-                )
-            )  # fmt: skip
+                planning.Shift(technician.code, day, one.start_s, one.end_s, one.lunch_s, off=one.off)
+            )
     return tuple(shifts), refusals
 
 
 MOST_STRENGTH: Final = 2.0
+TRIP_S: Final = 3600
+"""A trip of its own, the measure of ``fleet.assessment.due_windows.TRIP_COST``: about an hour. [s]"""
+CARBON_ROLES: Final = (PartRole.CARBON, PartRole.CATALYTIC_CARBON)
+_ALONG_THE_WATER: Final = (
+    PartRole.SEDIMENT, PartRole.SOFTENING, PartRole.ANTISCALE, PartRole.CARBON, PartRole.CATALYTIC_CARBON,
+    PartRole.MEMBRANE, PartRole.POST_CARBON, PartRole.REMINERALISER,
+)  # fmt: skip
+"""Pre-filters before the membrane, so that no dirt of theirs reaches a new one. *Common practice.*"""
 
 
 @dataclass
@@ -211,7 +208,10 @@ def build(
     plan_days = days_from(first_on, days)
     kept = kept_days(branch, plan_days, now)
     technicians = list(
-        Technician.objects.filter(branch=branch, is_active=True).prefetch_related("skills").order_by("pk")
+        Technician.objects.filter(branch=branch, is_active=True)
+        .select_related("branch")
+        .prefetch_related("skills")
+        .order_by("pk")
     )
     orders = _orders(branch, plan_days, kept, now)
     parts = _parts(orders)
@@ -256,7 +256,7 @@ def _orders(
     free |= Q(state=OrderState.ON_ROUTE, pk__in=missed.values("order_id"))
     rows = WorkOrder.objects.filter(free, site__branch=branch, site__is_closed=False)
     return list(
-        rows.select_related("site", "treatment_unit", "preferred_technician")
+        rows.select_related("site", "treatment_unit", "preferred_technician", "part__kind")
         .prefetch_related("skills")
         .order_by("pk")
     )
@@ -311,10 +311,13 @@ def _job(
     if order.follows_id in keys:
         after = planning.Link(keys[order.follows_id])
     preferred = order.preferred_technician
+    service_s = round(order.minutes * pace) * 60
+    life_days = (order.window_to - order.window_from).days
+    kind = order.work_kind
     return planning.Job(
         id=keys[order.pk],
         place=Place(site.code, site.latitude, site.longitude, site.name),
-        service_s=round(order.minutes * pace) * 60,
+        service_s=service_s,
         first_day=order.window_from,
         last_day=order.window_to,
         risk_weight=order.work_kind.late_weight * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),
@@ -324,4 +327,33 @@ def _job(
         preferred_technician_id=preferred.code if preferred and preferred.is_active else None,
         after=after,
         pin=pins.get(order.pk),
+        best_by=order.best_by_on,
+        # A change may come early by no more life than a trip is worth, so its window is as long as that.
+        waste_s_per_day=TRIP_S / life_days if kind.needs_part and life_days > 0 else 0.0,
+        is_unsafe=is_unsafe_water(order),
+        unit_id=str(order.treatment_unit_id),
+        step=_step(order),
+        set_up_s=0 if kind.raised_by_hand else min(service_s, round(SET_UP_MINUTES * pace) * 60),
     )
+
+
+def is_unsafe_water(order: WorkOrder) -> bool:
+    """Say whether the water must not be used until an order is done.
+
+    A flush that is owed, or carbon behind which chlorine was measured over the limit.
+    """
+    kind = order.work_kind
+    if kind.is_flush:
+        return True
+    if not kind.needs_part or order.part is None or order.part.kind.role not in CARBON_ROLES:
+        return False
+    measured = order.numbers.get("limits", {}).get(LimitName.MEASURED_END, {})
+    return (measured.get("wear") or 0) >= 1
+
+
+def _step(order: WorkOrder) -> int:
+    """Return the place of an order in the work on its unit: readings, parts along the water, flushes."""
+    kind = order.work_kind
+    if kind.needs_part and order.part is not None:
+        return 1 + _ALONG_THE_WATER.index(order.part.kind.role)
+    return len(_ALONG_THE_WATER) + 1 if kind.is_flush else 0
