@@ -8,8 +8,7 @@ class Migration(migrations.Migration):
     SAFE_BECAUSE = "The column came with the visits of this same release; checking one row a closed order takes under a second."
 
     dependencies = [
-        ("fleet", "0023_evidence_at_removal"),
-        ("scheduling", "0017_close_outs_have_visits"),
+        ("scheduling", "0024_prices_of_visits"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
