@@ -92,13 +92,13 @@ def _changes(
     is_due = stands | is_worn[rows] | (early[rows] <= today[rows] + ahead)
     rows, open_row = rows[is_due], open_row[is_due]
     today = today[rows]
-    not_after = parts.not_after_on[rows]
     early, likely, late = (parts.columns[name][rows] for name in ("early_on", "likely_on", "late_on"))
+    likely = _or(likely, today)
     dates = FindingDates(
         strength=np.minimum(np.nan_to_num(wear[rows]), rules.STRONGEST),
-        early_on=_or(early, today),
-        likely_on=_or(likely, today),
-        late_on=_or(_or(not_after, late), today),
+        early_on=np.minimum(_or(early, likely), likely),
+        likely_on=likely,
+        late_on=np.maximum(_or(late, likely), likely),
     )
 
     def write(which: np.ndarray) -> list[rules.Candidate]:
@@ -123,16 +123,21 @@ def _checks(
     unit_row: np.ndarray,
     today_of_unit: np.ndarray,
 ) -> list[rules.Candidate]:
-    """Ask for a look at the gauges of membranes that are well by measurement and old by calendar."""
+    """Ask for a look at gauges of membranes that are well and old, and for a test behind beds too small."""
     today, read_on = today_of_unit[unit_row], parts.care.read_on
     works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
     ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
     is_old = parts.care.check_on <= today + ahead
     is_stale = today - read_on > np.timedelta64(rules.CHECK_DAYS, "D")
     rows = np.flatnonzero(works & is_old & is_stale)
-    names = _part_names(parts.columns["part_id"][rows].tolist())
+    short = np.flatnonzero(works & parts.care.is_short)
+    names = _part_names(parts.columns["part_id"][np.concatenate([rows, short])].tolist())
     seen = zip(parts.rows(rows), read_on[rows].tolist(), today[rows].tolist(), strict=True)
-    return [rules.membrane_check(part, names[part.part_id], read, day) for part, read, day in seen]
+    beds = zip(parts.rows(short), today[short].tolist(), strict=True)
+    return [
+        *(rules.membrane_check(part, names[part.part_id], read, day) for part, read, day in seen),
+        *(rules.contact_too_short(part, names[part.part_id], day) for part, day in beds),
+    ]
 
 
 def _reflushes(
@@ -149,7 +154,7 @@ def _reflushes(
         strength=1.0 + np.minimum((today - since).astype(np.int64), 365) / 365,
         early_on=since,
         likely_on=since,
-        late_on=np.maximum(today, since) + window,
+        late_on=since + window,
     )
     owed = zip(
         *(columns[name][rows].tolist() for name in ("treatment_unit_id", "owed_flush", "owed_part_id")),

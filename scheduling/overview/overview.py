@@ -11,6 +11,7 @@ from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, Tr
 from scheduling.crew.day_load import AHEAD_DAYS, DayLoad, day_loads
 from scheduling.models import StopOrder, WorkOrder
 from scheduling.orders.kinds import WORK_KINDS
+from shared.periods import days_late
 
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
@@ -98,6 +99,12 @@ _FINDING_GROUPS: Final = {
         gettext_lazy("Silent meters"),
         gettext_lazy("Without a reading the due dates rest on the design duty."),
         gettext_lazy("Ask the site for the register, or read it on the next visit."),
+        "watch",
+    ),
+    FindingKind.CONTACT_TOO_SHORT: (
+        gettext_lazy("Carbon beds too small"),
+        gettext_lazy("Even fresh carbon lets chlorine or chloramine through to the membrane."),
+        gettext_lazy("Test total chlorine behind the bed; lower the flow or fit a larger bed."),
         "watch",
     ),
     FindingKind.FEED_TEST_DUE: (
@@ -201,7 +208,7 @@ def _task_row(row: dict, planned_on: date | None, today: date) -> TaskRow:
         site_name=row["site__name"],
         why=row["why"],
         due_on=due_on,
-        days_late=max((today - due_on).days, 0),
+        days_late=days_late(due_on, today),
         planned_on=planned_on,
         is_too_late=planned_on is not None and planned_on > due_on,
     )
@@ -234,7 +241,7 @@ def _finding_groups(findings: QuerySet, today: date) -> list[TaskGroup]:
                 site_name=row["treatment_unit__site__name"],
                 why=row["why"],
                 due_on=row["late_on"],
-                days_late=max((today - row["late_on"]).days, 0) if row["late_on"] else 0,
+                days_late=days_late(row["late_on"], today),
                 planned_on=None,
                 is_too_late=False,
             )

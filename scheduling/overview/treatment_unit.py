@@ -109,6 +109,7 @@ FINDING_TONES: Final = {
     FindingKind.METER_FAULT: "watch",
     FindingKind.READING_WANTED: "info",
     FindingKind.FEED_TEST_DUE: "info",
+    FindingKind.CONTACT_TOO_SHORT: "watch",
 }
 
 
