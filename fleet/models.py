@@ -16,6 +16,7 @@ from fleet.assessment.models import (
     UnitState,
     UseRules,
 )
+from fleet.corrections.models import Corrected, Correction, Door
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
     Branch,
@@ -80,10 +81,13 @@ __all__ = [
     "AuditEntry",
     "Branch",
     "Cartridge",
+    "Corrected",
+    "Correction",
     "Customer",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
+    "Door",
     "FailedLogIn",
     "FeedTest",
     "Finding",

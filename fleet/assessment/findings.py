@@ -42,8 +42,13 @@ def sync_findings(
     parts: StateTable,
     zones: list[str],
     now: datetime,
+    *,
+    anew: bool = False,
 ) -> SyncCounts:
-    """Write the difference between what is open and what should be, once per cause."""
+    """Write the difference between what is open and what should be, once per cause.
+
+    Small moves are left alone, except ``anew``: after a correction nothing may rest on the wrong value.
+    """
     before = read_open(units.columns["treatment_unit_id"].tolist(), now)
     is_desired = np.zeros(len(before.id), dtype=bool)
     fresh: dict[str, dict[str, Any]] = {}
@@ -53,8 +58,8 @@ def sync_findings(
         old = desired.open_row[is_open]
         is_desired[old] = True
         to_write = ~is_open
-        to_write[is_open] = before.is_ahead[old] | is_stronger(
-            before.dates.rows(old), desired.dates.rows(is_open)
+        to_write[is_open] = (
+            anew | before.is_ahead[old] | is_stronger(before.dates.rows(old), desired.dates.rows(is_open))
         )
         which = np.flatnonzero(to_write)
         for row, candidate in zip(desired.open_row[which].tolist(), desired.write(which), strict=True):

@@ -52,8 +52,11 @@ DAILY: Final = (
     Page("day", _("My day"), "see_own_day", "close_out route", not_with="see_work"),
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
-    Page("fleet_list", _("Fleet"), "see_fleet", "treatment_unit site_page site_map"),
-    Page("enter", _("Enter"), "edit_fleet", "enter_unit", key="e"),
+    Page(
+        "fleet_list", _("Fleet"), "see_fleet",
+        "treatment_unit site_page site_map history_of answer_customer",
+    ),
+    Page("enter", _("Enter"), "edit_fleet", "enter_unit enter_grid correct_this", key="e"),
     Page("work_orders", _("Work"), "see_work", "work_order new_order"),
     Page(
         "proposals", _("Routes"), "see_work",

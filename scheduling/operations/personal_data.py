@@ -18,6 +18,7 @@ from django.db.models import JSONField, Model, Q
 
 from fleet.models import (
     AuditArea,
+    Correction,
     Customer,
     Person,
     PersonRole,
@@ -91,6 +92,7 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (SavedView, ("name", "query")),
     (TreatmentUnit, ("label", "note", "out_of_service_reason")),
     (ReadinessChange, ("because",)),
+    (Correction, ("reason",)),
     (WebhookEvent, ("body",)),
 )
 """A test walks every text column and asks that it stand here, or be named as one that holds no names."""

@@ -7,7 +7,8 @@ from decimal import Decimal
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
-from fleet.models import FeedTest, Site, TreatmentUnit
+from fleet.corrections.corrections import attach_corrections
+from fleet.models import Corrected, FeedTest, Site, TreatmentUnit
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of
 from scheduling.overview.treatment_unit import feed_test_lines
@@ -36,12 +37,14 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
     site = sites.filter(code=code).first()
     if site is None:
         return None
+    tests = feed_test_lines(site)
+    attach_corrections({Corrected.FEED_TEST: tests})
     unit_ids = list(TreatmentUnit.objects.filter(site=site).order_by("serial").values_list("id", flat=True))
     return SitePage(
         site=site,
         units=rows_of(unit_ids),
         plans=_plans(site, today),
-        tests=feed_test_lines(site),
+        tests=tests,
         hours=_hours(site),
         visits=list(
             CloseOut.objects.filter(order__site=site).select_related("order__treatment_unit", "technician")[

@@ -10,7 +10,9 @@ from typing import Final
 
 from django.db.models import QuerySet
 
+from fleet.corrections.corrections import standing_id
 from fleet.models import (
+    Corrected,
     FlushKind,
     MeterReading,
     Part,
@@ -389,7 +391,8 @@ def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | 
 def set_aside(row: CloseOut) -> None:
     """Let the readings of an undone close-out no longer count; their rows stay."""
     if row.performance_reading_id:
-        PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
+        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
+        PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,
         read_at=row.finished_at,
