@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 from django.urls import reverse
+from django.utils.timezone import localtime
 
 from fleet.models import MeterReading, PerformanceReading
 from scheduling.entry.grid import enter_many, lines_of, meters_by_serial
@@ -12,7 +13,7 @@ from shared.errors import DomainError
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
-AT = make.NOW.strftime("%Y-%m-%dT%H:%M")
+AT = localtime(make.NOW).strftime("%Y-%m-%dT%H:%M")
 
 
 @pytest.fixture(autouse=True)
