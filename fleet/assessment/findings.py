@@ -1,7 +1,7 @@
 """Bring open findings in line with what assessment knows: new ones, stronger ones, gone ones."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -47,9 +47,12 @@ def sync_findings(
 ) -> SyncCounts:
     """Write the difference between what is open and what should be, once per cause.
 
-    Small moves are left alone, except ``anew``: after a correction nothing may rest on the wrong value.
+    What stands holds on a while, and small moves are left alone; not so ``anew``, after a correction.
     """
     before = read_open(units.columns["treatment_unit_id"].tolist(), now)
+    if anew:
+        # As with a clock that ran ahead: what is open may have been found from what never was.
+        before = replace(before, is_ahead=np.ones_like(before.is_ahead))
     is_desired = np.zeros(len(before.id), dtype=bool)
     fresh: dict[str, dict[str, Any]] = {}
     changed: list[dict[str, Any]] = []
@@ -58,8 +61,8 @@ def sync_findings(
         old = desired.open_row[is_open]
         is_desired[old] = True
         to_write = ~is_open
-        to_write[is_open] = (
-            anew | before.is_ahead[old] | is_stronger(before.dates.rows(old), desired.dates.rows(is_open))
+        to_write[is_open] = before.is_ahead[old] | is_stronger(
+            before.dates.rows(old), desired.dates.rows(is_open)
         )
         which = np.flatnonzero(to_write)
         for row, candidate in zip(desired.open_row[which].tolist(), desired.write(which), strict=True):

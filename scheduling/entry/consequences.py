@@ -51,7 +51,7 @@ def foresee(
     looked = unit_ids[:AT_ONCE]
     with transaction.atomic():
         if looked:
-            assess_and_raise(looked, now, anew=True)
+            assess_and_raise(looked, now)
         before = picture(looked, now=now, system=system, with_money=with_money)
         act()
         if looked:
