@@ -42,7 +42,7 @@ from scheduling.routes.models import (
     UnplacedOrder,
 )
 from scheduling.stock.models import StockLevel, StockMovement, StockPlace
-from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
 
 __all__ = [
     "OUTSIDE_PLANS",
@@ -61,6 +61,7 @@ __all__ = [
     "JobKind",
     "JobState",
     "LongJob",
+    "NotDoneBecause",
     "Notice",
     "NoticeKind",
     "NoticeState",
@@ -98,6 +99,7 @@ __all__ = [
     "TravelLeg",
     "UnplacedOrder",
     "ViewOf",
+    "Visit",
     "VisitState",
     "WorkOrder",
     "WorkOrderEvent",

@@ -9,7 +9,7 @@ from scheduling.operations import import_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
-from scheduling.overview import unit_views
+from scheduling.overview import search_views, unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
 from scheduling.routes import views
@@ -21,6 +21,7 @@ _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
     path("fleet/", overview_views.fleet_list, name="fleet_list"),
@@ -107,6 +108,7 @@ urlpatterns = [
     path("routes/<int:pk>/route.geojson", views.route_geojson, name="route_geojson"),
     path("phone/day/", visits_views.day, name="day"),
     path("phone/day/<str:on>/", visits_views.day, name="day"),
+    path("phone/visit/<int:pk>/", visits_views.visit, name="visit"),
     path("phone/close-out/<int:pk>/", visits_views.close_out, name="close_out"),
     path("phone/close-outs/", visits_views.send_close_outs, name="send_close_outs"),
     path("phone/sw.js", visits_views.service_worker, name="phone_worker"),
