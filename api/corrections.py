@@ -10,13 +10,13 @@ from rest_framework.exceptions import ValidationError
 
 from api.fields import Body, MomentFilter, Row, key_field, read_moment
 from api.viewsets import ListViewSet, operation
-from fleet.corrections.corrections import KINDS, Act, correct, units_touched
+from fleet.corrections.corrections import COUNTS, KINDS, Act, correct, units_touched
 from fleet.models import Corrected, Correction, Door
 from scheduling.orders.again import look_again
 from shared.roles import Permission
 
 TEXTS = ("removal_reason", "serial", "lot", "kind")
-TICKS = ("saw_fines", "ran_clear")
+TICKS = ("saw_fines", "ran_clear", COUNTS)
 
 
 class CorrectionRow(Row):

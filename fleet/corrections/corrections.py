@@ -30,6 +30,8 @@ from shared.errors import DomainError
 from shared.messages import message
 
 Values = dict[str, Any]
+COUNTS: Final = "is_latest"
+"""Corrected to no: the reading was never made here. Its row stays and can be put back."""
 
 
 @dataclass(frozen=True)
@@ -46,11 +48,11 @@ class Kind:
 
 KINDS: Final[dict[str, Kind]] = {
     Corrected.TOTAL: Kind(
-        MeterReading, ("total", "read_at"), ("treatment_unit", "meter"),
+        MeterReading, ("total", "read_at", COUNTS), ("treatment_unit", "meter"),
         lambda row: f"{row.water} meter {row.meter.serial}".strip(), "read_at",
     ),
     Corrected.GAUGES: Kind(
-        PerformanceReading, (*GAUGES, "saw_fines", "read_at"), ("treatment_unit",),
+        PerformanceReading, (*GAUGES, "saw_fines", "read_at", COUNTS), ("treatment_unit",),
         lambda row: f"gauges {row.read_at:%Y-%m-%d}", "read_at",
     ),
     Corrected.FEED_TEST: Kind(
@@ -124,7 +126,7 @@ def correct(of: str, pk: int, values: Values, *, act: Act, version: int | None =
         )
     row = _locked(kind, pk)
     is_seen = version is None or version == version_of(of, pk)
-    if not is_seen or not getattr(row, "is_latest", True):
+    if not is_seen or not (getattr(row, COUNTS, True) or _is_put_back(of, row, values)):
         raise DomainError(
             message("This was corrected by somebody else meanwhile."),
             remedy=message("Load the page again and look at what stands now."),
@@ -134,13 +136,35 @@ def correct(of: str, pk: int, values: Values, *, act: Act, version: int | None =
         raise DomainError(
             message("Nothing would change."), remedy=message("Give another value, or leave it as it is.")
         )
+    if COUNTS in changed and len(changed) > 1:
+        raise DomainError(
+            message("What was never read has no other values."),
+            remedy=message("Correct either whether it counts, or its values."),
+            field=COUNTS,
+        )
     _check_moments(changed, act.now)
     if of == Corrected.PART:
         return _correct_part(row, changed, act)
     was = {name: getattr(row, name) for name in changed}
-    stands = _WRITES[of](row, changed, act)
+    stands = _set_aside(row, changed) if COUNTS in changed else _WRITES[of](row, changed, act)
     _note(of, row, stands, was, changed, act)
     return stands
+
+
+def _is_put_back(of: str, row: Any, values: Values) -> bool:
+    """Say whether a reading that was said to be none is to count again."""
+    last = Correction.objects.filter(of=of, now_id=row.pk).order_by("-pk").first()
+    return bool(values.get(COUNTS)) and last is not None and (last.field, last.became) == (COUNTS, "no")
+
+
+def _set_aside(row: Any, changed: Values) -> Any:
+    if changed[COUNTS]:
+        key = (
+            {"meter": row.meter} if isinstance(row, MeterReading) else {"treatment_unit": row.treatment_unit}
+        )
+        _refuse_twin(type(row).objects.filter(read_at=row.read_at, is_latest=True, **key), COUNTS)
+    type(row).objects.filter(pk=row.pk).update(**changed)
+    return row
 
 
 def _locked(kind: Kind, pk: int) -> Any:
@@ -196,7 +220,8 @@ def _correct_gauges(row: PerformanceReading, changed: Values, act: Act) -> Perfo
         _refuse_twin(others.filter(is_latest=True), "read_at")
     PerformanceReading.objects.filter(pk=row.pk).update(is_latest=False)
     newest = others.aggregate(newest=Max("revision"))["newest"]
-    values = {name: getattr(row, name) for name in KINDS[Corrected.GAUGES].fields} | changed
+    names = (*GAUGES, "saw_fines", "read_at")
+    values = {name: getattr(row, name) for name in names} | changed
     return PerformanceReading.objects.create(
         treatment_unit=row.treatment_unit, source=row.source, recorded_at=act.now,
         revision=0 if newest is None else newest + 1, **values,

@@ -5,7 +5,7 @@ from typing import Any, Final
 from django import forms
 from django.utils.translation import gettext_lazy
 
-from fleet.corrections.corrections import KINDS, version_of
+from fleet.corrections.corrections import COUNTS, KINDS, version_of
 from fleet.models import Corrected, FlushKind, RemovalReason
 from scheduling.entry.forms import LABORATORY, TotalField, moment_field
 from scheduling.pages.figures import quantity_of
@@ -21,10 +21,11 @@ LABELS: Final = {
     "lot": gettext_lazy("Lot"), "kind": gettext_lazy("What for"), "flushed_at": gettext_lazy("When"),
     "volume_gal": gettext_lazy("Drained"), "minutes": gettext_lazy("Took"),
     "ran_clear": gettext_lazy("It ran clear, no fines"),
+    COUNTS: gettext_lazy("It counts (untick what was never read here)"),
 }  # fmt: skip
 """What people call the columns that can be corrected."""
 _CHOICES: Final = {"removal_reason": RemovalReason.choices, "kind": FlushKind.choices}
-_TICKS: Final = ("saw_fines", "ran_clear")
+_TICKS: Final = ("saw_fines", "ran_clear", COUNTS)
 _TEXTS: Final = ("serial", "lot")
 
 

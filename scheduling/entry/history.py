@@ -62,6 +62,8 @@ class Event:
     who: str = ""
     door: str = ""
     order_id: int | None = None
+    corrects: tuple[str, int] | None = None
+    """What and which row was corrected: it can be corrected again, or back."""
 
 
 @dataclass(frozen=True)
@@ -231,6 +233,7 @@ def _corrections(found: About, wanted: Wanted) -> Iterator[Event]:
             row.at, EventKind.CORRECTION, row.treatment_unit.serial if row.treatment_unit else "",
             f"{row.get_of_display()}: {row.about}, {row.field}", row.reason, row.was, row.became,
             who=str(row.by) if row.by else "", door=str(row.get_door_display()),
+            corrects=(row.of, row.now_id),
         )  # fmt: skip
 
 

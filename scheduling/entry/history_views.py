@@ -8,6 +8,7 @@ from django import forms
 from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponseBase
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.translation import gettext, gettext_lazy
@@ -44,8 +45,12 @@ HISTORY: Final = Table(
 
 
 def _order_address(row: Any, page: dict) -> str:
-    sees = may(page["request"].user.role, Permission.SEE_WORK)
-    return f"/work-orders/{row.order_id}/" if row.order_id and sees else ""
+    role = page["request"].user.role
+    if row.corrects and may(role, Permission.EDIT_FLEET):
+        return reverse("correct_this", args=row.corrects)
+    return (
+        reverse("work_order", args=[row.order_id]) if row.order_id and may(role, Permission.SEE_WORK) else ""
+    )
 
 
 class HistoryFilter(forms.Form):

@@ -86,6 +86,23 @@ def test_the_moment_of_a_change_moves_for_both_parts_and_two_never_share_a_posit
         correct(Corrected.PART, new.pk, {"removal_reason": "early"}, act=ACT)
 
 
+def test_what_was_never_read_here_no_longer_counts_and_can_be_put_back(unit):
+    row = reading(unit)
+    correct(Corrected.TOTAL, row.pk, {"is_latest": False}, act=ACT)
+    assert not MeterReading.objects.get(pk=row.pk).is_latest
+    with pytest.raises(DomainError, match="somebody else"):
+        correct(Corrected.TOTAL, row.pk, {"total": 5.0}, act=ACT)
+    correct(Corrected.TOTAL, row.pk, {"is_latest": True}, act=ACT, version=1)
+    assert MeterReading.objects.get(pk=row.pk).is_latest
+    with pytest.raises(DomainError, match="no other values"):
+        correct(Corrected.TOTAL, row.pk, {"is_latest": False, "total": 5.0}, act=ACT)
+    right = correct(Corrected.TOTAL, row.pk, {"total": row.total + 1}, act=ACT)
+    # What was replaced by a right value does not come back beside it.
+    with pytest.raises(DomainError):
+        correct(Corrected.TOTAL, row.pk, {"is_latest": True}, act=ACT)
+    assert MeterReading.objects.get(meter=row.meter, read_at=row.read_at, is_latest=True) == right
+
+
 def test_a_feed_test_and_a_flush_are_corrected_in_place(unit):
     test = unit.site.feed_tests.get()
     correct(Corrected.FEED_TEST, test.pk, {"hardness_mg_l": 21.0, "iron_mg_l": None}, act=ACT)

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0020_reading_doubt'),
+        ("fleet", "0022_search_by_trigrams"),
     ]
 
     operations = [
