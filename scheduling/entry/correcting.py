@@ -9,7 +9,7 @@ from fleet.corrections.corrections import COUNTS, KINDS, version_of
 from fleet.models import Corrected, FlushKind, RemovalReason
 from scheduling.entry.forms import LABORATORY, TotalField, moment_field
 from scheduling.pages.figures import quantity_of
-from scheduling.visits.form import NumberField
+from scheduling.visits.fields import NumberField
 from scheduling.visits.readings import GAUGES
 from shared.measures import Measure, from_inside, gal_per
 

@@ -12,7 +12,8 @@ from fleet.readings.rows import TESTED
 from scheduling.entry import entering
 from scheduling.entry.typed import read_total
 from scheduling.pages.figures import quantity_of
-from scheduling.visits.form import FEED_TEST, NumberField
+from scheduling.visits.fields import NumberField
+from scheduling.visits.form import FEED_TEST
 from scheduling.visits.readings import GAUGES
 from shared.errors import DomainError
 from shared.measures import Measure

@@ -20,7 +20,7 @@ from fleet.readings import gauges, meter_readings
 from fleet.readings.rows import GAUGES, NewMeterReading, NewPerformanceReading, OnDoubt
 from scheduling.entry.typed import read_total
 from scheduling.pages.figures import quantity_of
-from scheduling.visits.form import read_number
+from scheduling.visits.fields import read_number
 from shared.errors import DomainError, RowProblem
 from shared.measures import to_inside
 from shared.messages import message
