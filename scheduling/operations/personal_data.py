@@ -20,6 +20,7 @@ from fleet.models import (
     AuditArea,
     Correction,
     Customer,
+    CustomerContact,
     Person,
     PersonRole,
     ReadinessChange,
@@ -31,19 +32,23 @@ from fleet.people import audit, services
 from scheduling.models import (
     Absence,
     AccessHours,
+    CalendarDay,
     CloseOut,
     CloseOutPhoto,
     InvoiceLine,
     LongJob,
+    NewCustomerDraft,
     Notice,
     NoticeState,
     OrderState,
     PlanPeriod,
     PlanRevision,
+    PriceChange,
     Replan,
     RevenueEntry,
     RouteProposal,
     SavedView,
+    SiteClosure,
     StockMovement,
     StockPlace,
     Stop,
@@ -89,8 +94,13 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (LongJob, ("given", "answer", "problem")),
     (TravelCorrection, ("because",)),
     (Absence, ("reason",)),
+    (SiteClosure, ("reason",)),
+    (CalendarDay, ("reason",)),
+    (PriceChange, ("chosen",)),
     (SavedView, ("name", "query")),
-    (TreatmentUnit, ("label", "note", "out_of_service_reason")),
+    (TreatmentUnit, ("label", "note", "out_of_service_reason", "retired_because")),
+    (CustomerContact, ("name", "task", "phone")),
+    (NewCustomerDraft, ("fields",)),
     (ReadinessChange, ("because",)),
     (Correction, ("reason",)),
     (WebhookEvent, ("body",)),
@@ -329,7 +339,10 @@ def _erase_technician(technician: Technician, done: Counter[str]) -> None:
 
 def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
     served = is_served(customer)
-    blank = {"email": "", "phone": "", "wants_notices": False} | ({} if served else {"name": mark})
+    done["contacts"] += customer.contacts.all().delete()[0]
+    blank = {"email": "", "phone": "", "wants_notices": False, "billing_address": "", "note": ""} | (
+        {} if served else {"name": mark}
+    )
     if any(getattr(customer, field) != value for field, value in blank.items()):
         Customer.objects.filter(pk=customer.pk).update(**blank)
         done["customer"] += 1
@@ -353,6 +366,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
+    done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]
     done["driving times"] += _forget_drives(
         sites.exclude(latitude=None).exclude(longitude=None).values_list("latitude", "longitude")
     )
@@ -367,6 +381,8 @@ def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     blank = {"label": "", "note": "", "out_of_service_reason": ""}
     units = TreatmentUnit.objects.filter(site__customer=customer).exclude(**blank)
     done["notes of treatment units"] += units.update(**blank)
+    retired = TreatmentUnit.objects.filter(site__customer=customer, retired_on__isnull=False)
+    done["reasons of retirements"] += retired.exclude(retired_because=mark).update(retired_because=mark)
 
 
 def _delete_photos(photos, done: Counter[str]) -> None:
