@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0022_search_by_trigrams"),
+        ("fleet", "0025_contact_too_short"),
     ]
 
     operations = [
