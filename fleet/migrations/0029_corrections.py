@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0025_contact_too_short"),
+        ("fleet", "0028_findings_in_order"),
     ]
 
     operations = [

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0026_corrections"),
+        ("fleet", "0029_corrections"),
     ]
 
     operations = [
