@@ -15,11 +15,13 @@ from scheduling.routes import views
 from scheduling.stock import views as stock_views
 from scheduling.visits import document_views
 from scheduling.visits import views as visits_views
+from scheduling.visits.place_views import place_of_own_stop
 
 _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("own/stops/<int:pk>/place/", place_of_own_stop, name="place_of_own_stop"),
     path("places/", place_views.places, name="places"),
     path("places/<path:code>/", place_views.place_of_site, name="place_of_site"),
     path("search/", search_views.search_page, name="search"),

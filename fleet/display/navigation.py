@@ -49,7 +49,7 @@ class Group:
 
 
 DAILY: Final = (
-    Page("day", _("My day"), "see_own_day", "close_out route visit", not_with="see_work"),
+    Page("day", _("My day"), "see_own_day", "close_out route visit place_of_own_stop", not_with="see_work"),
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
     Page(

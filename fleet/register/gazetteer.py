@@ -92,6 +92,16 @@ def nearest(latitude: float, longitude: float, within_km: float = 100.0) -> Spot
     return _town(row) if is_near else None
 
 
+def towns_between(south: float, north: float, west: float, east: float, most: int = 12) -> list[Spot]:
+    """Return the largest towns of a corner of the earth."""
+    rows = _read(
+        f"SELECT {TOWN} FROM town WHERE latitude BETWEEN ? AND ? AND longitude BETWEEN ? AND ? "
+        "ORDER BY people DESC LIMIT ?",
+        (south, north, west, east, most),
+    )
+    return [_town(row) for row in rows]
+
+
 def _postal(code: str) -> Spot | None:
     bare = code.upper().replace(" ", "")
     short = bare.split("-")[0]

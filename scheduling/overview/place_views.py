@@ -12,6 +12,7 @@ from django.views.decorators.http import require_http_methods
 
 from fleet.models import PlaceSource, Site
 from fleet.register import places as service
+from fleet.register.gazetteer import towns_between
 from scheduling.pages.maps import WIDTH, drawing_of
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today
 from shared.access import requires
@@ -149,13 +150,16 @@ def _map(request: HttpRequest, site: Site) -> dict[str, Any]:
     shown = [
         (one.name, *drawing.at(one.latitude, one.longitude)) for one in near.exclude(pk=site.pk)[:NEIGHBOURS]
     ]
+    corners = [drawing.place_at(0, 0), drawing.place_at(WIDTH, drawing.height)]
+    towns = towns_between(corners[1][0], corners[0][0], corners[0][1], corners[1][1])
     return {
         "map": drawing,
+        "towns": [(town.name, *drawing.at(town.latitude, town.longitude)) for town in towns],
         "width": WIDTH,
         "at": drawing.at(*middle) if site.latitude is not None else None,
         "circle": (*drawing.at(*middle), accuracy / drawing.metres_per_point) if accuracy else None,
         "near": [one for one in shown if 0 <= one[1] <= WIDTH and 0 <= one[2] <= drawing.height],
-        "corners": [drawing.place_at(0, 0), drawing.place_at(WIDTH, drawing.height)],
+        "corners": corners,
         "scale_points": length,
         "scale_text": text,
         "spans": SPANS_KM,
