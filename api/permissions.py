@@ -14,6 +14,7 @@ from api.models import ApiToken
 from api.tokens import NEVER_BY_TOKEN
 from fleet.models import (
     Correction,
+    Customer,
     FeedTest,
     Finding,
     Flush,
@@ -56,6 +57,7 @@ _FLEET: Final = Permission.SEE_FLEET
 _WORK: Final = Permission.SEE_WORK
 
 RULES: Final[dict[type[Model], tuple[Permission, str]]] = {
+    Customer: (_FLEET, ""),
     Site: (_FLEET, "branch_id"),
     TreatmentUnit: (_FLEET, "site__branch_id"),
     Part: (_FLEET, "treatment_unit__site__branch_id"),
@@ -87,6 +89,9 @@ def for_user(request: Request, rows: QuerySet) -> QuerySet:
     if branch_id is None:
         return rows
     served = Site.objects.filter(branch_id=branch_id, supply__isnull=False).values("supply_id")
+    if rows.model is Customer:
+        here = Site.objects.filter(branch_id=branch_id).values("customer_id")
+        return rows.filter(Q(pk__in=here) | ~Q(pk__in=Site.objects.values("customer_id")))
     if rows.model is WaterSupply:
         return rows.filter(pk__in=served)
     if rows.model is Correction:

@@ -16,7 +16,7 @@ from api.contracts import PlanViewSet
 from api.corrections import CorrectionViewSet
 from api.orders import WorkOrderViewSet
 from api.readings import FeedTestViewSet, MeterReadingViewSet, PerformanceReadingViewSet
-from api.register import MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
+from api.register import CustomerViewSet, MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
 from api.routes import RouteViewSet, TechnicianViewSet
 from api.visits import CloseOutViewSet
 
@@ -38,6 +38,7 @@ class NothingHere(APIView):
 
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
+router.register("customers", CustomerViewSet, "customers")
 router.register("sites", SiteViewSet, "sites")
 router.register("treatment-units", TreatmentUnitViewSet, "treatment-units")
 router.register("parts", PartViewSet, "parts")

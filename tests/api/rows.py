@@ -12,7 +12,8 @@ from scheduling.models import CloseOut, RevenueEntry
 from tests import factories as make
 
 KINDS = {
-    "sites": "site", "treatment-units": "unit", "parts": "part", "findings": "finding",
+    "customers": "customer", "sites": "site", "treatment-units": "unit", "parts": "part",
+    "findings": "finding",
     "work-orders": "order", "routes": "route", "close-outs": "close_out", "revenue-entries": "entry",
     "technicians": "technician", "plans": "plan",
 }  # fmt: skip
@@ -25,6 +26,7 @@ class Everything:
     def __init__(self, branch=None):
         self.branch = branch or make.branch()
         self.site = make.site(branch=self.branch)
+        self.customer = self.site.customer
         self.unit = make.treatment_unit(site=self.site)
         self.part = make.part(make.position(self.unit, "carbon", 1))
         self.meter = make.meter(self.unit)
