@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0029_corrections"),
+        ("fleet", "0030_corrections"),
     ]
 
     operations = [
