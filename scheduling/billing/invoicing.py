@@ -142,6 +142,10 @@ class MonthEnd:
     """None when nothing was left to hand over."""
 
 
+MOST_MONTHS: Final = 60
+"""More at once is a wrong date of an entry, or a wrong month asked for."""
+
+
 @transaction.atomic
 def end_month(
     month: date, *, currency: str, by: Person | None, now: datetime, is_handed_over: bool = True
@@ -155,10 +159,21 @@ def end_month(
     was_closed = set(ClosedMonth.objects.values_list("month", flat=True))
     first = RevenueEntry.objects.order_by("month").values_list("month", flat=True).first() or month
     closed = []
-    for each in months_between(min(first, month), month):
-        if each not in was_closed:
-            revenue.close_month(each, by=by, now=now)
-            closed.append(each)
+    open_ones = [each for each in months_between(min(first, month), month) if each not in was_closed]
+    if len(open_ones) > MOST_MONTHS:
+        raise DomainError(
+            message(
+                "{count} months would be closed, from {first:%Y-%m} on.",
+                count=len(open_ones), first=open_ones[0],
+            ),
+            remedy=message(
+                "See whether the entries of {first:%Y-%m} are right, then close {until:%Y-%m} first.",
+                first=open_ones[0], until=open_ones[MOST_MONTHS - 1],
+            ),
+        )  # fmt: skip
+    for each in open_ones:
+        revenue.close_month(each, by=by, now=now)
+        closed.append(each)
     batch = None
     if is_handed_over:
         try:
