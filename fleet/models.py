@@ -16,6 +16,7 @@ from fleet.assessment.models import (
     UnitState,
     UseRules,
 )
+from fleet.database.models import HistorySeal
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
     Branch,
@@ -91,6 +92,7 @@ __all__ = [
     "Flush",
     "FlushKind",
     "HeardSource",
+    "HistorySeal",
     "Language",
     "LastHeard",
     "LimitName",

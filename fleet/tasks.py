@@ -1,5 +1,7 @@
 """Three-line tasks: take ids, read the clock, call one service."""
 
+import logging
+
 from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
@@ -8,9 +10,12 @@ from fleet.assessment import runs
 from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives as learn
 from fleet.assessment.use_rules import learn_use
+from fleet.database import history
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
 from fleet.webhooks.outbox import forget_old, send_due
+
+log = logging.getLogger(__name__)
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -49,6 +54,13 @@ def take_up_lost_shards(**kwargs):
     runs.finish_runs_left_open(now)
     for shard_id in runs.waiting_shards(now):
         assess_shard.delay(shard_id=shard_id)
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def seal_history(**kwargs):
+    """Seal what was added to history since; the log keeps the head, for ``verify_history``."""
+    if history.seal():
+        log.info("history sealed", extra={"history_head": history.head()})
 
 
 @shared_task(acks_late=True, soft_time_limit=3000)

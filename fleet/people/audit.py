@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy
 from fleet.people.models import Person
 from shared.errors import DomainError
 from shared.messages import message
-from shared.model_parts import known_values
+from shared.model_parts import History, known_values
 from shared.translation import MessageField
 
 REMEDY: Final = gettext_lazy("Write a further entry that says what is right.")
@@ -44,6 +44,8 @@ class AuditQuerySet(models.QuerySet):
 
 class AuditEntry(models.Model):
     """One change: when, who, what to which thing. On PostgreSQL a trigger refuses UPDATE and DELETE."""
+
+    history = History(unsealed=("about", "detail"))
 
     at = models.DateTimeField()
     by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")

@@ -51,6 +51,7 @@ DUTIES: Final = (
         15.0,
     ),
     _minutes("fleet.tasks.note_silence", gettext_lazy("Notice what fell silent"), 15),
+    _minutes("fleet.tasks.seal_history", gettext_lazy("Seal history"), 5),
     _nightly("scheduling.tasks.enter_revenue", gettext_lazy("Enter revenue"), 3, 30),
     ScheduledTask(
         "fleet.tasks.assess_stale",
