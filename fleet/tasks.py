@@ -15,7 +15,7 @@ from fleet.runs import task_runs
 from fleet.telemetry import last_seen
 from fleet.webhooks.outbox import forget_old, send_due
 
-log = logging.getLogger(__name__)
+log = logging.getLogger("tapward.security")
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -60,7 +60,7 @@ def take_up_lost_shards(**kwargs):
 def seal_history(**kwargs):
     """Seal what was added to history since; the log keeps the head, for ``verify_history``."""
     if history.seal():
-        log.info("history sealed", extra={"history_head": history.head()})
+        log.info("history sealed", extra={"told": {"head": history.head()}})
 
 
 @shared_task(acks_late=True, soft_time_limit=3000)
