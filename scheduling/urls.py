@@ -32,6 +32,7 @@ urlpatterns = [
     path("saved-views/<int:pk>/put-back/", saved_views.put_back_view, name="put_back_view"),
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
+    path("enter/", include("scheduling.entry.urls")),
     path("import/", import_views.import_page, name="import_fleet"),
     path("import/template.xlsx", import_views.template_workbook, name="import_template"),
     path("import/<uuid:token>/", import_views.import_preview, name="import_preview"),

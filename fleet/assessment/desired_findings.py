@@ -54,10 +54,12 @@ def desired_findings(
     """Yield all that should be open as of ``now``, each cause once."""
     day_in = {zone: np.datetime64(local_day(now, zone), "D") for zone in set(zones)}
     today = np.array([day_in[zone] for zone in zones], dtype="datetime64[D]")
-    yield _changes(units, parts, shard.columns.parts.unit_row, today, before)
+    unit_row, role = shard.columns.parts.unit_row, shard.columns.parts.role
+    yield _changes(units, parts, unit_row, role == science.PartRole.MEMBRANE, today, before)
+    checks = _checks(units, parts, unit_row, today)
     owed_on = to_local_days(found.readiness.owed_since_d, zones, to_days(now))
     yield _reflushes(units, owed_on, today, before)
-    single = list(_singles(shard, found, units, zones, today, now))
+    single = [*checks, *_singles(shard, found, units, parts, zones, today, now)]
     causes = [one.cause_key for one in single]
     yield DesiredFindings(
         causes, dates_of(single), before.rows(causes), lambda rows: [single[row] for row in rows]
@@ -68,15 +70,20 @@ def _changes(
     units: StateTable,
     parts: StateTable,
     unit_row: np.ndarray,
+    is_membrane: np.ndarray,
     today_of_unit: np.ndarray,
     before: OpenFindings,
 ) -> DesiredFindings:
-    """Ask for a change when the early date is near, or wear has reached its limit."""
+    """Ask for a change when the early date is near, or wear has reached its limit.
+
+    Not of a membrane that is measured, unless replacing it is what is advised.
+    """
     today, early, wear = today_of_unit[unit_row], parts.columns["early_on"], parts.columns["wear"]
     works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
     is_worn = wear >= 1
     ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
     keep = np.timedelta64(rules.KEEP_DAYS, "D")
+    works &= ~parts.care.is_held
     rows = np.flatnonzero(works & (is_worn | (early <= today + ahead + keep)))
     part_ids = parts.columns["part_id"]
     open_row = before.rows(list(map(rules.change_cause, part_ids[rows].tolist())))
@@ -96,10 +103,36 @@ def _changes(
 
     def write(which: np.ndarray) -> list[rules.Candidate]:
         names = _part_names(part_ids[rows[which]].tolist())
-        seen = zip(parts.rows(rows[which]), dates.rows(which).by_row(), strict=True)
-        return [rules.change_due(part, names[part.part_id], by_name) for part, by_name in seen]
+        seen = zip(
+            parts.rows(rows[which]),
+            dates.rows(which).by_row(),
+            is_membrane[rows[which]].tolist(),
+            strict=True,
+        )
+        return [
+            rules.change_due(part, names[part.part_id], by_name, is_membrane=membrane)
+            for part, by_name, membrane in seen
+        ]
 
     return DesiredFindings(list(map(rules.change_cause, part_ids[rows].tolist())), dates, open_row, write)
+
+
+def _checks(
+    units: StateTable,
+    parts: StateTable,
+    unit_row: np.ndarray,
+    today_of_unit: np.ndarray,
+) -> list[rules.Candidate]:
+    """Ask for a look at the gauges of membranes that are well by measurement and old by calendar."""
+    today, read_on = today_of_unit[unit_row], parts.care.read_on
+    works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
+    ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
+    is_old = parts.care.check_on <= today + ahead
+    is_stale = today - read_on > np.timedelta64(rules.CHECK_DAYS, "D")
+    rows = np.flatnonzero(works & is_old & is_stale)
+    names = _part_names(parts.columns["part_id"][rows].tolist())
+    seen = zip(parts.rows(rows), read_on[rows].tolist(), today[rows].tolist(), strict=True)
+    return [rules.membrane_check(part, names[part.part_id], read, day) for part, read, day in seen]
 
 
 def _reflushes(
@@ -139,6 +172,7 @@ def _singles(
     shard: Shard,
     found: science_found.ShardFindings,
     units: StateTable,
+    parts: StateTable,
     zones: list[str],
     today: np.ndarray,
     now: datetime,
@@ -151,12 +185,13 @@ def _singles(
     facts = _unit_facts(
         shard, {*rows, *(row for row, _water in faults)}, newest_on.astype(object), read_on.astype(object)
     )
-    membranes = _membrane_ids(shard.columns) if rows else {}
+    membranes = _membranes(shard.columns, parts) if rows else {}
     for i, state, day in zip(
         rows, units.rows(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
     ):
+        part_id, care = membranes.get(i, (None, {}))
         several = (
-            rules.performance_decay(state, membranes.get(i), day),
+            rules.performance_decay(state, part_id, care, day),
             rules.reading_wanted(state, facts[i], day),
             rules.feed_test_due(state, facts[i], day),
         )
@@ -247,12 +282,22 @@ def _unit_facts(
     }
 
 
-def _membrane_ids(columns: science.ShardColumns) -> dict[int, int]:
-    """Return the newest membrane's part id by unit row."""
+def _membranes(columns: science.ShardColumns, states: StateTable) -> dict[int, tuple[int, dict]]:
+    """Return the newest membrane's part id, and advice and choices about it, by unit row."""
     parts = columns.parts
     rows = np.flatnonzero(parts.role == science.PartRole.MEMBRANE)
     rows = rows[np.argsort(parts.installed_at_d[rows], kind="stable")]
-    return dict(zip(parts.unit_row[rows].tolist(), parts.part_id[rows].tolist(), strict=True))
+    return {
+        int(parts.unit_row[row]): (
+            int(parts.part_id[row]),
+            {
+                name: states.numbers[row][name]
+                for name in ("advice", "choices")
+                if name in states.numbers[row]
+            },
+        )
+        for row in rows.tolist()
+    }
 
 
 def _part_names(part_ids: list[int]) -> dict[int, str]:

@@ -101,6 +101,7 @@ LABELS: Final = {
     "oxidant_exposure": gettext_lazy("Oxidant exposure"),
     "pressure_drop": gettext_lazy("Pressure drop"),
     "measured_end": gettext_lazy("Measured end"),
+    "performance": gettext_lazy("Measured performance"),
 }
 
 
@@ -219,6 +220,12 @@ def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], syste
         ) % {"used": used}
     if name == "measured_end" and (limit.get("wear") or 0) >= 1:
         return gettext("Measured: a test or a clogged part says it is used up, whatever the reckoning says.")
+    if name == "performance":
+        return gettext(
+            "Measured performance: the largest of flow lost ÷ 10 %%, salt passage gained ÷ 10 %% and "
+            "pressure drop gained ÷ 15 %% = %(used)s. What is measured governs; the other limits only say "
+            "when to look."
+        ) % {"used": used}
     return f"{LABELS.get(name, name)}: {used}."
 
 

@@ -27,6 +27,8 @@ FAULT_MEMORY_DAYS: Final = 60
 STRENGTH_MOVED: Final = 0.02
 DAYS_MOVED: Final = 3
 """A standing finding is written anew when its strength or one of its dates has moved by this much."""
+CHECK_DAYS: Final = 45
+"""Gauges of a membrane that calendar or exposure calls old are read again when the last look is older."""
 FEED_TEST_DAYS: Final = 365
 """A feed test older than this no longer says what the water is. *Common practice: at least yearly.*"""
 
@@ -65,12 +67,46 @@ def change_cause(part_id: int) -> str:
     return f"change_due:part:{part_id}"
 
 
+def check_cause(part_id: int) -> str:
+    """Return the one cause of a look at a membrane's gauges."""
+    return f"reading_wanted:part:{part_id}"
+
+
 def reflush_cause(treatment_unit_id: int, owed: str, part_id: int | None) -> str:
     """Return the one cause of an owed flush."""
     return f"reflush_required:unit:{treatment_unit_id}:{owed}:part:{part_id or 0}"
 
 
-def change_due(state: RowView, name: str, asked: dict[str, Any]) -> Candidate:
+GUESS: Final = message(
+    "This is a guess: nobody has measured this membrane lately. "
+    "Read the gauges and compare before changing it."
+)
+
+
+def membrane_check(state: RowView, name: str, read_on: date, today: date) -> Candidate:
+    """Ask for a look at the gauges of a membrane that is well by what was measured and old by calendar."""
+    return Candidate(
+        kind=FindingKind.READING_WANTED,
+        cause_key=check_cause(state.part_id),
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.part_id,
+        method="normalised",
+        why=message(
+            "{name}: old by calendar or exposure, but well when last measured on {read_on:%d %b %Y}. "
+            "Read the gauges and compare; do not change it.",
+            name=name,
+            read_on=read_on,
+        ),
+        strength=0.5,
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=30),
+        late_on=today + timedelta(days=60),
+        numbers={"last_measured_on": read_on.isoformat(), "limit_days": CHECK_DAYS},
+    )
+
+
+def change_due(state: RowView, name: str, asked: dict[str, Any], *, is_membrane: bool = False) -> Candidate:
     """Say why a change is asked for. ``asked`` is strength and dates by name."""
     limit = label_of(LimitName, state.governing).lower() or message("life")
     numbers = state.numbers
@@ -82,7 +118,14 @@ def change_due(state: RowView, name: str, asked: dict[str, Any]) -> Candidate:
         treatment_unit_id=state.treatment_unit_id,
         part_id=state.part_id,
         method="wear",
-        why=message("{name}: {wear}{rests}.", name=name, wear=_wear_words(state, limit), rests=rests),
+        why=joined(
+            " ",
+            [
+                message("{name}: {wear}{rests}.", name=name, wear=_wear_words(state, limit), rests=rests),
+                *_choice_words(numbers),
+                *([GUESS] if is_membrane and state.governing != LimitName.PERFORMANCE else []),
+            ],
+        ),
         not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
         numbers=numbers,
         **asked,
@@ -115,8 +158,13 @@ def reflush_required(state: RowView, asked: dict[str, Any], today: date) -> Cand
     )
 
 
-def performance_decay(state: RowView, membrane_part_id: int | None, today: date) -> Candidate | None:
-    """Ask for a look when normalised performance has changed for certain, never for cold water."""
+def performance_decay(
+    state: RowView, membrane_part_id: int | None, care: dict[str, Any], today: date
+) -> Candidate | None:
+    """Ask for a look when normalised performance has changed for certain, never for cold water.
+
+    ``care`` is advice and choices as the membrane's state has them.
+    """
     quiet = ("", PatternName.COLD_WATER_ONLY)
     if not state.is_decaying or state.pattern in quiet or membrane_part_id is None:
         return None
@@ -135,14 +183,46 @@ def performance_decay(state: RowView, membrane_part_id: int | None, today: date)
         treatment_unit_id=state.treatment_unit_id,
         part_id=membrane_part_id,
         method="normalised",
-        why=message("{pattern}: {told} against its own baseline.", pattern=pattern, told=told),
+        why=joined(
+            " ",
+            [
+                message("{pattern}: {told} against its own baseline.", pattern=pattern, told=told),
+                *_choice_words(care),
+            ],
+        ),
         strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,
         likely_on=min(state.crosses_limit_on or today, latest),
         late_on=latest,
-        numbers={**state.numbers, "pattern": state.pattern},
+        numbers={**state.numbers, "pattern": state.pattern, **care},
     )
+
+
+_ADVICE: Final = {
+    "look": message("Look at this first; the membrane itself may be good."),
+    "leave": message("Leave it until then."),
+    "clean": message("Cleaning costs least for the time it gains."),
+    "replace": message("Replacing costs least for the time it gains."),
+}
+_CHOICES: Final = {
+    "leave": message("leave it: limit reached {until:%d %b %Y}"),
+    "clean": message("clean it: {cost:,.0f}, lasts to about {until:%b %Y}"),
+    "replace": message("replace it: {cost:,.0f}, lasts to about {until:%b %Y}"),
+}
+
+
+def _choice_words(care: dict[str, Any]) -> list[str]:
+    """Say what leaving, cleaning and replacing a failing membrane cost and gain; nothing for any other."""
+    if "advice" not in care:
+        return []
+    choices = [
+        message(_CHOICES[name], cost=choice["cost"], until=_days(choice["lasts_until_on"]))
+        for name, choice in care["choices"].items()
+        if choice["lasts_until_on"]
+    ]
+    told = [message("Choices: {choices}.", choices=joined("; ", choices))] if choices else []
+    return [*told, _ADVICE[care["advice"]]]
 
 
 def reading_wanted(state: RowView, facts: UnitFacts, today: date) -> Candidate | None:

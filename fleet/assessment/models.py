@@ -19,6 +19,7 @@ class LimitName(models.TextChoices):
     OXIDANT_EXPOSURE = "oxidant_exposure", gettext_lazy("Oxidant exposure")
     PRESSURE_DROP = "pressure_drop", gettext_lazy("Pressure drop")
     MEASURED_END = "measured_end", gettext_lazy("Measured end")
+    PERFORMANCE = "performance", gettext_lazy("Measured performance")
 
 
 class PartState(models.Model):

@@ -1,7 +1,7 @@
 """From a shard's findings as columns to the rows of PartState and UnitState, and into their tables."""
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
@@ -11,6 +11,7 @@ import numpy as np
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_local_days, to_moments
 from fleet.assessment.due_windows import due_windows
+from fleet.assessment.membrane_care import CHOICES, MembraneCare, membrane_care
 from fleet.assessment.use_rules import FleetRules
 from fleet.database.bulk_write import write_rows
 from fleet.models import (
@@ -64,6 +65,8 @@ class StateTable:
     numbers: list[dict[str, Any]]
     not_after_on: np.ndarray | None = None
     """Of parts: the end of each due window."""
+    care: MembraneCare | None = None
+    """Of parts: what is advised about membranes, and when to read their gauges."""
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -169,6 +172,7 @@ def part_states(
         return values[parts.unit_row]
 
     not_before, not_after = map(days, due_windows(parts, life, shard.part_cost))
+    care = membrane_care(parts, found, shard.part_cost, now_d)
     figures = (
         {name: rounded(getattr(life, name)) for name in _NUMBERS_OF_PART}
         | {
@@ -185,6 +189,9 @@ def part_states(
         | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
     numbers = _as_dicts(figures)
+    for row, told in _choices(care, days):
+        numbers[row] |= told
+    care = replace(care, check_on=days(care.check_d), read_on=days(care.read_d))
     for row, note in _what_was_learned(columns, use, kinds, rules):
         numbers[row]["learned"] = note
     has_limit = ~np.isnan(life.wear_by_limit).all(axis=1)
@@ -201,7 +208,22 @@ def part_states(
         },
         numbers,
         not_after,
+        care,
     )
+
+
+def _choices(
+    care: MembraneCare, days: Callable[[np.ndarray], np.ndarray]
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield row and figures of each failing membrane: what leaving, cleaning and replacing cost and gain."""
+    until = [_as_text(days(column)) for column in care.lasts_until_d.T]
+    for row in np.flatnonzero(care.advice).tolist():
+        choices = {
+            name: {"cost": round(cost, 2), "lasts_until_on": until[j][row]}
+            for j, (name, cost) in enumerate(zip(CHOICES, care.cost[row].tolist(), strict=True))
+            if cost == cost
+        }
+        yield row, {"advice": care.word(row), "choices": choices}
 
 
 def _limits(life: science_found.PartLife, days: Callable[[np.ndarray], np.ndarray]) -> list[dict[str, dict]]:

@@ -65,14 +65,14 @@ def unit_history(unit_id: int, as_of: datetime) -> UnitHistory:
     )
 
 
-def forecast_fan(wear: float | None, early: date, likely: date, late: date | None, today: date,
+def forecast_fan(wear: float | None, early: date | None, likely: date | None, late: date | None, today: date,
                  horizon_days: int = 540) -> pd.DataFrame:  # fmt: skip
     """Return how wear is expected to go on: ``on``, ``low``, ``likely``, ``high``, up to the limit.
 
     Straight from today's wear to the limit at the early, likely and late dates. Empty once the limit is
-    passed.
+    passed, and where no end is in sight.
     """
-    if wear is None or wear >= 1:
+    if wear is None or wear >= 1 or early is None or likely is None:
         return pd.DataFrame({"on": [], "low": [], "likely": [], "high": []})
     until = min(late or today + timedelta(days=horizon_days), today + timedelta(days=horizon_days))
     days = sorted({today, until} | {day for day in (early, likely) if today < day < until})

@@ -21,6 +21,8 @@ class Page:
     also: str = ""
     not_with: str = ""
     """A permission that makes the entry needless."""
+    key: str = ""
+    """The key that opens it, with the browser's own keys for that (Alt, or Alt and Shift)."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,7 @@ class Link:
     address: str
     words: Words
     is_here: bool
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,7 @@ DAILY: Final = (
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
     Page("fleet_list", _("Fleet"), "see_fleet", "treatment_unit site_page site_map"),
+    Page("enter", _("Enter"), "edit_fleet", "enter_unit", key="e"),
     Page("work_orders", _("Work"), "see_work", "work_order new_order"),
     Page(
         "proposals", _("Routes"), "see_work",
@@ -129,4 +133,4 @@ def _link(page: Page, here: str, find: Callable[[str], str] = reverse) -> Link:
         address = find(page.name)
     except NoReverseMatch:
         address = ""
-    return Link(address, page.words, here == page.name or here in page.also.split())
+    return Link(address, page.words, here == page.name or here in page.also.split(), page.key)

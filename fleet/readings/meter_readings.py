@@ -15,6 +15,7 @@ from django.db.models import OuterRef, Q, Subquery
 
 from fleet.database.bulk_write import copy_columns, microseconds, moments
 from fleet.models import Meter, MeterReading, ReadingSource
+from fleet.readings.doubt import doubts
 from fleet.readings.meters import Mark, MeterBook, MeterColumns, MeterFacts, columns_of, refuse_falls
 from fleet.readings.rows import (
     ANOTHER_VALUE,
@@ -22,12 +23,13 @@ from fleet.readings.rows import (
     BATCH,
     Batch,
     NewMeterReading,
+    OnDoubt,
     RecordReport,
     arrays,
     same,
 )
 from shared.measures import gal_per
-from shared.messages import message
+from shared.messages import joined, message
 
 WORTH_COPYING: Final = 200
 """Below this many rows COPY costs more than it saves."""
@@ -161,6 +163,7 @@ def record_meter_readings(
     as_correction: bool = False,
     refuse_backwards: bool = False,
     accept_good_rows: bool = False,
+    on_doubt: OnDoubt = OnDoubt.PASS,
     sheet: str = "meter_readings",
     book: MeterBook | None = None,
 ) -> RecordReport:
@@ -182,6 +185,8 @@ def record_meter_readings(
         and judged by assessment.
     accept_good_rows : bool
         Write the good ones even if others are refused; by default nothing is written then.
+    on_doubt : OnDoubt
+        What becomes of a total that falls or leaps.
     book : MeterBook, optional
         What a longer call remembers of meters from batch to batch.
 
@@ -200,11 +205,15 @@ def record_meter_readings(
     gallons = columns.total_gal.tolist()
     keys = [(reading.meter_id, reading.read_at) for reading in readings]
     good = (key for i, key in enumerate(keys) if i not in batch.refused)
-    standing = standing_around(good) if refuse_backwards else standing_at(good)
+    is_weighed = refuse_backwards or on_doubt is not OnDoubt.PASS
+    standing = standing_around(good) if is_weighed else standing_at(good)
     report = RecordReport(problems=batch.problems)
     fresh = _choose(batch, readings, keys, gallons, meters, standing, as_correction, report)
+    lines = _lines(readings, gallons, standing, fresh) if is_weighed else {}
     if refuse_backwards:
-        _refuse_backwards(batch, readings, gallons, meters, standing, fresh)
+        for meter_id, marks in lines.items():
+            refuse_falls(batch, meters[meter_id], marks)
+    told = _weigh(batch, readings, meters, lines, on_doubt, report)
     if batch.problems and not accept_good_rows:
         return report
     kept = [i for i in fresh.values() if i not in batch.refused]
@@ -213,6 +222,9 @@ def record_meter_readings(
         columns.revision[i] = before.revision + 1
     rows = columns.rows(kept)
     write_meter_rows(rows, [before.pk for before in known.values()], source=source, now=now)
+    for i in told.keys() & set(kept):
+        meter_id, at = keys[i]
+        MeterReading.objects.filter(meter_id=meter_id, read_at=at, is_latest=True).update(doubt=told[i])
     report.corrected = len(known)
     report.recorded = len(kept) - len(known)
     report.unit_ids = set(rows.treatment_unit_id.tolist())
@@ -302,20 +314,41 @@ def _refuse_what_can_not_be(
         )
 
 
-def _refuse_backwards(
-    batch: Batch,
+def _lines(
     readings: Sequence[NewMeterReading],
     gallons: list[float],
-    meters: dict[int, MeterFacts],
     standing: dict[Key, Standing],
     fresh: dict[Key, int],
-) -> None:
+) -> dict[int, list[Mark]]:
+    """Return the totals on each meter's line, standing ones and new ones."""
     lines: dict[int, list[Mark]] = {}
     for (meter_id, at), i in fresh.items():
         reading = readings[i]
-        lines.setdefault(meter_id, []).append(Mark(at, gallons[i], i, reading.row, reading.is_accepted))
+        is_accepted = reading.is_accepted or bool(reading.kept_because)
+        lines.setdefault(meter_id, []).append(Mark(at, gallons[i], i, reading.row, is_accepted))
     for (meter_id, at), known in standing.items():
         if meter_id in lines and (meter_id, at) not in fresh:
             lines[meter_id].append(Mark(at, known.total_gal, -1))
-    for meter_id, marks in lines.items():
-        refuse_falls(batch, meters[meter_id], marks)
+    return lines
+
+
+def _weigh(
+    batch: Batch,
+    readings: Sequence[NewMeterReading],
+    meters: dict[int, MeterFacts],
+    lines: dict[int, list[Mark]],
+    on_doubt: OnDoubt,
+    report: RecordReport,
+) -> dict[int, str]:
+    """Ask about what is in doubt; return what is to stand beside what is kept all the same, by place."""
+    told: dict[int, str] = {}
+    for i, odd in doubts(meters, lines).items() if on_doubt is not OnDoubt.PASS else ():
+        if i in batch.refused:
+            continue
+        because = readings[i].kept_because
+        if because or on_doubt is OnDoubt.WARN:
+            told[i] = joined(" ", (odd.what, message("Kept: {because}", because=because) if because else ""))
+        else:
+            batch.refuse(i, readings[i].row, "total", readings[i].total, odd.what, odd.remedy)
+            report.asks.add(readings[i].row)
+    return told

@@ -91,7 +91,10 @@ def refuse_falls(batch: Batch, meter: MeterFacts, marks: Iterable[Mark]) -> None
     good: Mark | None = None
     fallen: Mark | None = None
     for mark in sorted(marks, key=lambda m: (m.at, m.index)):
-        if good is None or mark.is_accepted or _goes_on(meter, good, mark):
+        if good is None or mark.is_accepted or goes_on(meter, good, mark):
+            if mark.index >= 0 and good is not None and not mark.is_accepted and leaps(meter, good, mark):
+                _refuse_leap(batch, meter, good, mark)
+                continue
             good, fallen = mark, None
             continue
         if mark.index < 0:
@@ -103,7 +106,7 @@ def refuse_falls(batch: Batch, meter: MeterFacts, marks: Iterable[Mark]) -> None
                 mark.index,
                 mark.row,
                 "total",
-                _shown(meter, mark),
+                shown_total(meter, mark),
                 message(
                     "Depends on {sheet} row {row}, which was refused.", sheet=batch.sheet, row=fallen.row
                 ),
@@ -114,7 +117,8 @@ def refuse_falls(batch: Batch, meter: MeterFacts, marks: Iterable[Mark]) -> None
             fallen = mark
 
 
-def _goes_on(meter: MeterFacts, before: Mark, after: Mark) -> bool:
+def goes_on(meter: MeterFacts, before: Mark, after: Mark) -> bool:
+    """Say whether a register can have gone from one total to the other: forwards, or past its end."""
     rise = after.gal - before.gal
     if rise >= -_SLACK_GAL:
         return True
@@ -123,7 +127,14 @@ def _goes_on(meter: MeterFacts, before: Mark, after: Mark) -> bool:
     return 0 <= around <= days * meter.most_gal_per_day
 
 
-def _shown(meter: MeterFacts, mark: Mark) -> str:
+def leaps(meter: MeterFacts, before: Mark, after: Mark) -> bool:
+    """Say whether a register rose by more than can have flowed, a day's flow always granted."""
+    days = max((after.at - before.at).total_seconds() / 86400, 1.0)
+    return after.gal - before.gal > days * meter.most_gal_per_day
+
+
+def shown_total(meter: MeterFacts, mark: Mark) -> str:
+    """Write a total as the register shows it."""
     return f"{mark.gal / meter.gal_per_count:,.10g} {meter.measure}"
 
 
@@ -138,18 +149,40 @@ def _name(meter: MeterFacts) -> str:
     )
 
 
+def _refuse_leap(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
+    where = message(" (row {row})", row=before.row) if before.index >= 0 else ""
+    batch.refuse(
+        mark.index,
+        mark.row,
+        "total",
+        shown_total(meter, mark),
+        message(
+            "The meter leaps: {meter} showed {meter2} on {at:%Y-%m-%d}{where}, and so much can't have "
+            "flowed.",
+            meter=_name(meter),
+            meter2=shown_total(meter, before),
+            at=before.at,
+            where=where,
+        ),
+        message(
+            "Correct the wrong one of the two, look at the digits and the units of measure, or write yes in "
+            "the column accept if the register really showed this."
+        ),
+    )
+
+
 def _refuse_fall(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
     where = message(" (row {row})", row=before.row) if before.index >= 0 else ""
     batch.refuse(
         mark.index,
         mark.row,
         "total",
-        _shown(meter, mark),
+        shown_total(meter, mark),
         message(
             "The meter runs backwards: {meter} showed {meter2} on "
             "{at:%Y-%m-%d}{where}, and this is no rollover.",
             meter=_name(meter),
-            meter2=_shown(meter, before),
+            meter2=shown_total(meter, before),
             at=before.at,
             where=where,
         ),
@@ -166,12 +199,12 @@ def _refuse_above(batch: Batch, meter: MeterFacts, mark: Mark, standing: Mark) -
         mark.index,
         mark.row,
         "total",
-        _shown(meter, mark),
+        shown_total(meter, mark),
         message(
             "The meter would run backwards: {meter} showed only {meter2} later, on "
             "{at:%Y-%m-%d}, and this is no rollover.",
             meter=_name(meter),
-            meter2=_shown(meter, standing),
+            meter2=shown_total(meter, standing),
             at=standing.at,
         ),
         message(
@@ -205,6 +238,14 @@ class MeterBook:
         for part in arrays(sorted(wanted - self._facts.keys())):
             self._facts |= _read(part)
         return self._facts
+
+    @staticmethod
+    def read(meter_ids: Iterable[int]) -> dict[int, MeterFacts]:
+        """Return facts of meters without locking anything, for whoever only looks."""
+        facts: dict[int, MeterFacts] = {}
+        for part in arrays(sorted(set(meter_ids))):
+            facts |= _read(part)
+        return facts
 
 
 def _lock(meter_ids: list[int]) -> None:

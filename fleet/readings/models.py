@@ -6,6 +6,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.register.models import TreatmentUnit
 from shared.model_parts import at_least, between, known_values
+from shared.translation import MessageField
 
 
 class MeterWater(models.TextChoices):
@@ -86,6 +87,7 @@ class MeterReading(models.Model):
     is_latest = models.BooleanField(default=True)
     source = models.CharField(max_length=10, choices=ReadingSource)
     recorded_at = models.DateTimeField()
+    doubt = MessageField(null=True, help_text="What was odd when it came in, and why it was kept.")
 
     class Meta:
         constraints = [

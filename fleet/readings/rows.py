@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from enum import Enum, auto
 from typing import NamedTuple
 
 from django.db import connection
@@ -53,6 +54,17 @@ TESTED = {
 """The same of each value of a feed test."""
 
 
+class OnDoubt(Enum):
+    """What recording does with a total that falls or leaps."""
+
+    PASS = auto()
+    """Nothing: assessment judges it. Telemetry and long files of other programs."""
+    WARN = auto()
+    """Keep it, with the doubt beside it. Whoever read it has left."""
+    ASK = auto()
+    """Refuse it until somebody says why it is kept."""
+
+
 class NewMeterReading(NamedTuple):
     """One register total as read."""
 
@@ -65,6 +77,8 @@ class NewMeterReading(NamedTuple):
     """Where it stands in the input, for messages."""
     is_accepted: bool = False
     """The register really showed this, though it is lower than before."""
+    kept_because: str = ""
+    """Why it is kept though it is in doubt; typed by a person."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +114,8 @@ class RecordReport:
     corrected: int = 0
     """Written as a higher revision."""
     problems: list[RowProblem] = field(default_factory=list)
+    asks: set[int] = field(default_factory=set)
+    """Rows refused only because their total is in doubt: with a reason they are kept."""
     unit_ids: set[int] = field(default_factory=set)
     """Treatment units that have new readings of their own, for a prompt assessment."""
 

@@ -11,6 +11,7 @@ from fleet.science.decay import assess_performance
 from fleet.science.feed_water import TestIndex, feed_history, index_tests
 from fleet.science.found import ShardFindings
 from fleet.science.gauges import believable
+from fleet.science.membranes import judge_membranes
 from fleet.science.readiness import assess_readiness
 from fleet.science.settings import AssessmentSettings
 from fleet.science.use import compute_use
@@ -105,6 +106,9 @@ def _assess_some(
         some.units, some.readings, some.performance, now_d, settings.use, settings.season
     )
     history = feed_history(index, some.units, curves, now_d, settings.wear)
+    performance, series = assess_performance(
+        some.units, some.parts, some.performance, now_d, settings.performance
+    )
     life = assess_life(
         some.units,
         use,
@@ -113,15 +117,13 @@ def _assess_some(
         some.parts,
         some.performance,
         some.flushes,
+        judge_membranes(performance, now_d),
         now_d,
         settings.wear,
         settings.season,
     )
     ready = assess_readiness(
         some.units, use, some.parts, some.performance, some.flushes, now_d, settings.readiness
-    )
-    performance, series = assess_performance(
-        some.units, some.parts, some.performance, now_d, settings.performance
     )
     owed_part = np.where(ready.owed_part_row >= 0, ready.owed_part_row + first_part, -1)
     return ShardFindings(

@@ -58,6 +58,8 @@ class Limit(IntEnum):
     OXIDANT_EXPOSURE = 4
     PRESSURE_DROP = 5
     MEASURED_END = 6
+    PERFORMANCE = 7
+    """Flow, salt passage and pressure drop as measured; for membranes that somebody measures."""
 
 
 class UseFault(IntEnum):

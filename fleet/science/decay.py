@@ -28,6 +28,8 @@ from fleet.science.performance_charts import (
     PerformanceSettings,
     chart,
     forecast,
+    lately,
+    limit_reached,
     since_fall_began,
 )
 
@@ -179,13 +181,24 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
     is_cold &= ~is_alarm & (flow_change > -settings.flow_watch)
     slope, crosses = _slope(chunk, flow, now_d, settings)
     base_from, base_to = _baseline_dates(chunk)
+    passage_change, newest_d = chunk.change(points.passage), chunk.seen(points.at_d)[:, -1]
+    shares = np.stack(
+        [
+            -flow_change / settings.flow_limit,
+            passage_change / settings.passage_limit,
+            drop_change / settings.drop_limit,
+        ]
+    )
+    limit_share = np.maximum(np.fmax.reduce(shares), 0.0)
+    is_failing = is_alarm & ~is_cold
+    ends = _ends(chunk, np.flatnonzero(is_failing), (flow, passage, drop), shares, now_d, settings)
     return UnitPerformance(
         normalised_flow_gpm=chunk.now(points.flow),
         baseline_flow_gpm=chunk.base(points.flow),
         flow_change=flow_change,
         salt_passage=chunk.now(points.passage),
         baseline_salt_passage=chunk.base(points.passage),
-        passage_change=chunk.change(points.passage),
+        passage_change=passage_change,
         drop_change=drop_change,
         raw_flow_change=raw_change,
         flow_slope_per_day=slope,
@@ -195,7 +208,56 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
         readings_used=chunk.readings_used,
         baseline_from_d=base_from,
         baseline_to_d=base_to,
+        newest_d=newest_d,
+        is_measured=_is_measured(chunk, newest_d, now_d, settings),
+        limit_share=limit_share,
+        end_early_d=ends[0],
+        end_likely_d=ends[1],
+        end_late_d=ends[2],
     )
+
+
+def _is_measured(chunk: _Chunk, newest_d: Floats, now_d: float, settings: PerformanceSettings) -> Flags:
+    """Say whose readings are fresh, enough, and of a form in which flow and passage can be trusted."""
+    points = chunk.points
+    known = np.isfinite(chunk.now(points.passage) / chunk.base(points.passage))
+    known &= chunk.now(points.flow_error) <= settings.flow_error_some_gauges
+    return known & chunk.is_after.any(axis=1) & (now_d - newest_d <= settings.fresh_days)
+
+
+def _ends(
+    chunk: _Chunk,
+    rows: Ints,
+    charts: tuple[Chart, Chart, Chart],
+    shares: Floats,
+    now_d: float,
+    settings: PerformanceSettings,
+) -> Floats:
+    """Return (3, treatment units): days on which the first of the limits is reached with 10, 50, 90 %.
+
+    Only for ``rows``: a pairwise slope of every membrane for every limit would cost more than all the rest.
+    """
+    points, newest = chunk.points, slice(WINDOW_POINTS - settings.slope_points, None)
+    ends = np.full((3, len(chunk.base_count)), np.nan)
+    if len(rows) == 0:
+        return ends
+    at_d = chunk.seen(points.at_d)[rows][:, newest]
+    sides = ((points.flow, 1.0, settings.flow_limit), (points.passage, -1.0, settings.passage_limit),
+             (points.drop, -1.0, settings.drop_limit))  # fmt: skip
+    dates = np.full((3, 3, len(rows)), np.nan)
+    for number, (column, sign, limit) in enumerate(sides):
+        chart = charts[number].rows(rows) if sign > 0 else charts[number].rows(rows).turned()
+        is_worse = chart.is_below
+        change = sign * (chunk.seen(column)[rows] / chunk.base(column)[rows, None] - 1)
+        change = since_fall_began(np.where(is_worse[:, None], change, np.nan), chart, settings)
+        change = lately(at_d, change[:, newest], settings)
+        dates[number] = limit_reached(at_d - now_d, change, limit, settings)
+        # A step has no trend; past its limit it ended by the newest reading.
+        stepped = is_worse & np.isnan(dates[number, 1]) & (shares[number, rows] >= 1)
+        dates[number][:, stepped] = at_d[stepped, -1] - now_d
+    first = np.where(np.isnan(dates[:, 1]), np.inf, dates[:, 1]).argmin(axis=0)
+    ends[:, rows] = dates[first, :, np.arange(len(rows))].T + now_d
+    return ends
 
 
 def _charts(chunk: _Chunk, settings: PerformanceSettings) -> tuple[Chart, Chart, Chart]:
@@ -236,7 +298,8 @@ def _slope(chunk: _Chunk, flow: Chart, now_d: float, settings: PerformanceSettin
     change = chunk.seen(chunk.points.flow) / chunk.base(chunk.points.flow)[:, None] - 1
     change = since_fall_began(change, flow, settings)
     newest = slice(WINDOW_POINTS - settings.slope_points, None)
-    return forecast(chunk.seen(chunk.points.at_d)[:, newest] - now_d, change[:, newest], settings)
+    at_d = chunk.seen(chunk.points.at_d)[:, newest]
+    return forecast(at_d - now_d, lately(at_d, change[:, newest], settings), settings)
 
 
 def _baseline_dates(chunk: _Chunk) -> tuple[Floats, Floats]:

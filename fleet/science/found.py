@@ -52,11 +52,11 @@ class PartLife:
     wear: Floats
     """Consumed fraction, largest of the limits. [-]"""
     wear_by_limit: Floats
-    """(parts, 7); NaN where the limit does not apply."""
+    """(parts, 8); NaN where the limit does not apply."""
     wear_per_day_by_limit: Floats
-    """(parts, 7) expected growth from now on. [1/day]"""
+    """(parts, 8) expected growth from now on. [1/day]"""
     governing: Ints
-    """The ``Limit`` expected first."""
+    """The ``Limit`` expected first; PERFORMANCE alone for a membrane that is measured."""
     early_d: Floats
     """10 % chance of reaching the limit by then."""
     likely_d: Floats
@@ -64,7 +64,7 @@ class PartLife:
     late_d: Floats
     """90 %."""
     due_d_by_limit: Floats
-    """(parts, 7) expected day each limit is reached."""
+    """(parts, 8) expected day each limit is reached."""
     seen_gal: Floats
     """Water the position saw since installation. [gal]"""
     mean_chlorine_mg_l: Floats
@@ -77,6 +77,10 @@ class PartLife:
     membrane_life_lost_per_week: Floats
     """For carbon ahead of a polyamide membrane: share of that membrane's oxidant tolerance spent in the next
     week by leaving the carbon in, beyond what fresh carbon would let through. [1/week]"""
+    is_measured_well: Flags
+    """A membrane that fresh, trustworthy readings show to be well."""
+    check_d: Floats
+    """For such a membrane: when calendar or exposure alone would have ended it, a day to read the gauges."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +109,17 @@ class UnitPerformance:
     readings_used: Ints
     baseline_from_d: Floats
     baseline_to_d: Floats
+    newest_d: Floats
+    """Time of the newest folded point."""
+    is_measured: Flags
+    """Points enough after a baseline, fresh, with flow and salt passage in a form that is trusted."""
+    limit_share: Floats
+    """Largest of flow loss, rise of salt passage and of pressure drop, each over its limit. [-]"""
+    end_early_d: Floats
+    end_likely_d: Floats
+    """When the trend reaches the first of the limits, for membranes in alarm; NaN where there is no trend
+    and none is reached."""
+    end_late_d: Floats
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,10 @@ Charts of residuals against the baseline, and the forecast of a fall.
 from dataclasses import dataclass, fields
 
 import numpy as np
+from scipy.special import stdtrit
 
 from fleet.science.change import cusum, ewma, ewma_variance, median_of_rows, theil_sen
-from fleet.science.columns import Flags, Floats
+from fleet.science.columns import Flags, Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -69,9 +70,14 @@ class PerformanceSettings:
     """A point counts at most so far off, so a single misreading raises no alarm. Ours. [-]"""
 
     slope_points: int = 26
-    """Points in the robust slope, half a year of weekly readings. Ours."""
+    """Points in the robust slope at most. Ours."""
+    slope_days: float = 182.0
+    """Nor older than this, unless fewer than ``slope_least_points`` were left. Ours. [day]"""
     slope_least_points: int = 5
     """Fewer give no slope. Ours."""
+    fresh_days: float = 120.0
+    """Readings older than this no longer say how the membrane is: a quarterly visit and a month's grace.
+    Ours. [day]"""
     slope_z: float = 1.645
     """One-sided 5 % Mann-Kendall test before a fall is forecast. [-]"""
     horizon_days: float = 1095.0
@@ -107,6 +113,8 @@ _MEDIAN_VARIANCE = 1.4
 """Variance of a median of 3 to 6 normal points, times their number."""
 _STEP_TO_SIGMA = 1 / (0.6745 * np.sqrt(2))
 """Median absolute step between neighbours to standard deviation, normal points."""
+_DEVIATION_TO_SIGMA = 1 / 0.6745
+"""Median absolute deviation to standard deviation, normal points."""
 _CUSUM_SLACK = 0.5
 """Half of the shift sought, in standard deviations: Montgomery & Runge advise 1/2."""
 
@@ -123,6 +131,14 @@ class Chart:
     """Known, and not above half of what matters."""
     score: Floats
     """(treatment units, points) standardised residuals, baseline points too. [-]"""
+
+    def rows(self, which: Ints) -> "Chart":
+        """Return some treatment units."""
+        return Chart(**{name: column[which] for name, column in vars(self).items()})
+
+    def turned(self) -> "Chart":
+        """Return the mirror image, in which a rise is a fall."""
+        return Chart(self.is_below, self.is_above, self.is_known, self.is_level, -self.score)
 
 
 def chart(
@@ -223,6 +239,81 @@ def since_fall_began(change: Floats, flow: Chart, settings: PerformanceSettings)
     left = np.sum(~is_before & np.isfinite(change), axis=1)
     is_cut = flow.is_below & (left >= settings.slope_least_points)
     return np.where(is_before & is_cut[:, None], np.nan, change)
+
+
+def lately(times_d: Floats, change: Floats, settings: PerformanceSettings) -> Floats:
+    """
+    Blank what is too old for the slope of today.
+
+    Parameters
+    ----------
+    times_d : array (treatment units, points)
+        Time of each point, oldest first. [day]
+    change : array (treatment units, points)
+        Relative change, NaN where there is no point. [-]
+    settings : PerformanceSettings
+        Days, and fewest points.
+
+    Returns
+    -------
+    array (treatment units, points)
+        Only points of the newest ``slope_days``, or the newest ``slope_least_points`` where those are more.
+
+    Notes
+    -----
+    Counted in points, half a year of weekly readings would be two years of monthly ones, and a fall that
+    began four months ago would look flat.
+    """
+    known = np.isfinite(change)
+    newest = np.where(known, times_d, -np.inf).max(axis=1, initial=-np.inf)
+    is_young = times_d >= (newest - settings.slope_days)[:, None]
+    from_end = np.cumsum(known[:, ::-1], axis=1)[:, ::-1]
+    return np.where(is_young | (from_end <= settings.slope_least_points), change, np.nan)
+
+
+def limit_reached(
+    times_d: Floats, change: Floats, limit: float, settings: PerformanceSettings
+) -> tuple[Floats, Floats, Floats]:
+    """
+    Return when a falling line reaches minus the limit, with its uncertainty.
+
+    Parameters
+    ----------
+    times_d : array (membranes, points)
+        Time of each point before now, so 0 or less. [day]
+    change : array (membranes, points)
+        Relative change, turned so that worse is lower; NaN where there is no point. [-]
+    limit : float
+        Above 0. [-]
+    settings : PerformanceSettings
+        Fewest points, significance, horizon.
+
+    Returns
+    -------
+    tuple of arrays (membranes,)
+        Days from now with a chance of 10, 50 and 90 %, below 0 where it is past; NaN without a fall
+        (one-sided Mann-Kendall test) or beyond the horizon. [day]
+
+    Notes
+    -----
+    Level and slope of the robust line err independently; their errors come from the scatter of the points
+    about it as for least squares, which the robust line loses a few percent to (Sen 1968), by Student's
+    distribution.
+    """
+    slope, intercept, score, used = theil_sen(times_d, change)
+    is_falling = (used >= settings.slope_least_points) & (slope < 0) & (score < -settings.slope_z)
+    slope = np.where(is_falling, slope, np.nan)
+    when = np.where(np.isfinite(change), times_d, np.nan)
+    middle = median_of_rows(when)
+    apart = np.abs(change - (intercept[:, None] + slope[:, None] * times_d))
+    free = np.maximum(used - 2, 1)
+    scatter = median_of_rows(apart) * _DEVIATION_TO_SIGMA * np.sqrt(used / free)
+    likely = (-limit - intercept) / slope
+    squares = np.nansum((when - middle[:, None]) ** 2, axis=1)
+    level, tilt = scatter / np.sqrt(np.maximum(used, 1)), scatter / np.sqrt(np.maximum(squares, 1.0))
+    error = stdtrit(free, 0.9) * np.hypot(level, (likely - middle) * tilt) / np.abs(slope)
+    likely = np.where(likely <= settings.horizon_days, likely, np.nan)
+    return likely - error, likely, likely + error
 
 
 def forecast(times_d: Floats, change: Floats, settings: PerformanceSettings) -> tuple[Floats, Floats]:

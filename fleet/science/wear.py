@@ -1,6 +1,6 @@
-"""The seven limits of a part's life, each an integral over its time in place, and the dates they give."""
+"""The eight limits of a part's life, each an integral over its time in place, and the dates they give."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from fleet.science.due_dates import due_window
 from fleet.science.feed_water import HARDNESS, FeedHistory, value_now
 from fleet.science.found import PartLife, UnitUse
 from fleet.science.measured_wear import measured_end, pressure_wear, recent_leak
+from fleet.science.membranes import MembraneVerdicts
 from fleet.science.season import SeasonClock
 from fleet.science.settings import WearSettings
 from fleet.science.wear_basis import Basis, has_role, measure_basis
@@ -41,7 +42,7 @@ _OF_LEARNED_LIFE = [Limit.VOLUME, Limit.CHLORINE_DOSE, Limit.HARDNESS_LOAD]
 
 @dataclass(frozen=True)
 class _Limits:
-    """Wear and its growth by limit, (parts, 7), and what dates need beyond."""
+    """Wear and its growth by limit, (parts, 8), and what dates need beyond."""
 
     wear: Floats
     per_day: Floats
@@ -60,6 +61,7 @@ def assess_life(
     parts: Parts,
     performance: PerformanceReadings,
     flushes: Flushes,
+    verdicts: MembraneVerdicts,
     now_d: float,
     rules: WearSettings | None = None,
     season: SeasonClock | None = None,
@@ -83,6 +85,8 @@ def assess_life(
         Gauges and tests.
     flushes : Flushes
         Recorded flushes.
+    verdicts : MembraneVerdicts
+        What is measured of each unit's membrane.
     now_d : float
         The moment of judgement. [day]
     rules : WearSettings, optional
@@ -104,8 +108,10 @@ def assess_life(
       anti-scale: gallons and months above, weighted with hardness × concentration relative to the hardness
       of the rating at design recovery; the larger one.
     * PRESSURE_DROP, MEASURED_END: see ``measured_wear``.
+    * PERFORMANCE: see ``membranes``.
 
-    The part is worn as far as the largest, and due when the earliest is reached.
+    The part is worn as far as the largest, and due when the earliest is reached. A membrane that is measured
+    has PERFORMANCE alone: its wear, and the date of its trend; the others explain and ask for a look.
     """
     rules, season = rules or WearSettings(), season or SeasonClock()
     count = len(units.unit_id)
@@ -124,10 +130,50 @@ def assess_life(
     drop, per_gal = pressure_wear(units, use, curves, parts, basis, performance, now_d)
     wear[:, Limit.PRESSURE_DROP], per_day[:, Limit.PRESSURE_DROP] = drop, per_gal * basis.gal_per_day
     wear[:, Limit.MEASURED_END], ended_d = measured_end(parts, performance, flushes, count, now_d, rules)
+    measured = _measured(wear, per_day, parts, verdicts)
     unknown = ~np.isfinite(parts.installed_at_d)
     wear[unknown], per_day[unknown] = np.nan, np.nan
     limits = _Limits(wear, per_day, hardness_d, hardness_use_days, ended_d)
-    return _part_life(limits, use, parts, basis, chain, now_d, rules, season)
+    life = _part_life(limits, use, parts, basis, chain, now_d, rules, season)
+    return _by_measurement(life, parts, verdicts, measured & ~unknown)
+
+
+def _measured(wear: Floats, per_day: Floats, parts: Parts, verdicts: MembraneVerdicts) -> Flags:
+    """Enter what is measured of membranes; return which parts it governs."""
+    rows = has_role(parts, PartRole.MEMBRANE)
+    unit = parts.unit_row[rows]
+    wear[rows, Limit.PERFORMANCE] = verdicts.wear[unit]
+    per_day[rows, Limit.PERFORMANCE] = verdicts.wear_per_day[unit]
+    governs = np.zeros(len(wear), dtype=bool)
+    governs[rows] = (verdicts.is_well | verdicts.is_failing)[unit]
+    return governs
+
+
+def _by_measurement(life: PartLife, parts: Parts, verdicts: MembraneVerdicts, measured: Flags) -> PartLife:
+    """Let measured performance stand in for what the other limits of those parts say."""
+    unit = parts.unit_row
+    due = life.due_d_by_limit.copy()
+    due[:, Limit.PERFORMANCE] = np.where(measured, verdicts.likely_d[unit], np.nan)
+    dates = [
+        np.where(measured, np.maximum(day[unit], parts.installed_at_d), old)
+        for day, old in (
+            (verdicts.early_d, life.early_d),
+            (verdicts.likely_d, life.likely_d),
+            (verdicts.late_d, life.late_d),
+        )
+    ]
+    is_well = measured & verdicts.is_well[unit]
+    return replace(
+        life,
+        wear=np.where(measured, life.wear_by_limit[:, Limit.PERFORMANCE], life.wear),
+        governing=np.where(measured, Limit.PERFORMANCE, life.governing).astype(np.int64),
+        early_d=dates[0],
+        likely_d=dates[1],
+        late_d=dates[2],
+        due_d_by_limit=due,
+        is_measured_well=is_well,
+        check_d=np.where(is_well, life.likely_d, np.nan),
+    )
 
 
 def _volume_and_calendar(wear: Floats, per_day: Floats, basis: Basis) -> None:
@@ -224,7 +270,7 @@ def _part_life(
         for day in (window.early_d, window.likely_d, window.late_d)
     )
     return PartLife(
-        wear=_largest(wear),
+        wear=_largest(wear[:, : Limit.PERFORMANCE]),
         wear_by_limit=wear,
         wear_per_day_by_limit=per_day,
         governing=_earliest(due),
@@ -238,6 +284,8 @@ def _part_life(
         chlorine_leak_mg_l=chain.leak_mg_l,
         ebct_min=chain.ebct_min,
         membrane_life_lost_per_week=chain.life_lost_per_week,
+        is_measured_well=np.zeros(len(wear), dtype=bool),
+        check_d=np.full(len(wear), np.nan),
     )
 
 

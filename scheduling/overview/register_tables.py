@@ -24,6 +24,7 @@ from fleet.table_columns import (
 from fleet.templatetags.tapward import day, number
 from shared.roles import Permission, may
 from shared.tables import Column, Money, Number, Table
+from shared.translation import translate
 
 
 def _joined(*words: str) -> str:
@@ -192,7 +193,8 @@ METER_READINGS: Final = Table(
     Column(_("Water"), "get_water_display"),
     Column(_("Meter"), "meter__serial", css="serial"),
     Number(_("Register"), "total", show=lambda row, page: format_html(
-        '{} <span class="measure">{}</span>', floatformat(row.total, "0g"), row.meter.measure)),
+        '{} <span class="measure">{}</span>', floatformat(row.total, "0g"), row.meter.measure),
+        under=lambda row, page: translate(row.doubt)),
     Column(_("Measure"), "meter__measure", only="file"),
     Column(_("Register, gal"), "total_gal", only="file"),
     file="meter readings", stack=False,

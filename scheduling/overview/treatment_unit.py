@@ -203,10 +203,10 @@ def _part_row(part: Part, zone: str, system: str) -> PartRow:
 def _finding_row(found: Finding, zone: str, system: str) -> FindingRow:
     steps = []
     if found.kind == FindingKind.CHANGE_DUE:
+        limits = found.numbers.get("limits") or {}
         governing = max(
-            (found.numbers.get("limits") or {}).items(), key=lambda item: item[1].get("wear") or 0,
-            default=("", {}),
-        )[0]  # fmt: skip
+            limits, key=lambda name: (name == "performance", limits[name].get("wear") or 0), default=""
+        )
         steps = wear_steps(found.numbers, governing, system)
     return FindingRow(
         kind_word=found.get_kind_display(),

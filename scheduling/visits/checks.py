@@ -369,6 +369,7 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
         source=ReadingSource.PHONE,
         now=now,
         as_correction=True,
+        on_doubt=readings_rows.OnDoubt.WARN,
     )
     _raise_first(report, "meter_total")
 

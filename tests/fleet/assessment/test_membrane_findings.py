@@ -1,0 +1,69 @@
+"""What is asked for about a membrane: nothing, a look at its gauges, or a change, by what is measured."""
+
+from datetime import timedelta
+
+import pytest
+
+from fleet.assessment import runs
+from fleet.models import Finding, FindingKind, PartState
+from tests import factories as make
+from tests.factories import NOW
+
+pytestmark = pytest.mark.django_db
+OLD = NOW - timedelta(days=1200)
+"""A membrane put in then is past its 36 rated months."""
+
+
+def membrane(last_read_days_ago, *, flow=lambda week: 0.34):
+    """Past its months, read weekly for 40 weeks until so many days ago."""
+    unit = make.treatment_unit()
+    position = make.position(unit, code="membrane", order=4, water="permeate")
+    part = make.part(position, make.part_kind(**make.MEMBRANE), installed_at=OLD)
+    make.flush(part)
+    for week in range(40):
+        at = NOW - timedelta(days=last_read_days_ago + 7 * (39 - week))
+        make.performance_reading(unit, at, permeate_flow_gpm=flow(week))
+    return part
+
+
+def findings_of(part):
+    runs.assess_fleet(NOW)
+    return {found.kind: found for found in Finding.objects.filter(part=part, gone_at__isnull=True)}
+
+
+def test_a_membrane_that_reads_well_gets_no_order_however_old():
+    part = membrane(3)
+    assert findings_of(part) == {}
+    state = PartState.objects.get(part=part)
+    assert state.governing == "performance"
+    assert state.wear < 1
+    assert state.numbers["limits"]["calendar"]["wear"] > 1
+
+
+def test_when_the_last_look_is_a_while_ago_the_gauges_are_to_be_read_and_nothing_changed():
+    part = membrane(60)
+    found = findings_of(part)
+    assert list(found) == [FindingKind.READING_WANTED]
+    assert "Read the gauges and compare; do not change it." in str(found[FindingKind.READING_WANTED].why)
+    make.performance_reading(part.treatment_unit, NOW - timedelta(hours=1))
+    assert findings_of(part) == {}
+
+
+def test_where_nobody_measures_the_calendar_asks_for_a_change_and_says_that_it_guesses():
+    part = membrane(200)
+    found = findings_of(part)
+    assert list(found) == [FindingKind.CHANGE_DUE]
+    assert "This is a guess" in str(found[FindingKind.CHANGE_DUE].why)
+
+
+def test_a_failing_membrane_comes_with_the_choices_their_costs_and_dates():
+    """It loses 1 % a week from the tenth: past 10 %, and by flow alone nothing can be cleaned off."""
+    part = membrane(3, flow=lambda week: 0.34 * (1 - 0.01 * max(week - 10, 0)))
+    found = findings_of(part)
+    assert set(found) == {FindingKind.CHANGE_DUE, FindingKind.PERFORMANCE_DECAY}
+    change = found[FindingKind.CHANGE_DUE]
+    assert "Choices:" in str(change.why)
+    assert "This is a guess" not in str(change.why)
+    assert change.numbers["choices"]["replace"]["cost"] == 185.0
+    assert change.numbers["advice"] == "replace"
+    assert found[FindingKind.PERFORMANCE_DECAY].numbers["choices"] == change.numbers["choices"]
