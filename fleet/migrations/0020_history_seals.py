@@ -6,21 +6,21 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0019_message_fields'),
+        ("fleet", "0019_message_fields"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='HistorySeal',
+            name="HistorySeal",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('table', models.CharField(max_length=63)),
-                ('row', models.BigIntegerField()),
-                ('digest', models.BinaryField(help_text='SHA-256.', max_length=32)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("table", models.CharField(max_length=63)),
+                ("row", models.BigIntegerField()),
+                ("digest", models.BinaryField(help_text="SHA-256.", max_length=32)),
             ],
             options={
-                'ordering': ['id'],
-                'constraints': [models.UniqueConstraint(fields=('table', 'row'), name='fleet_historyseal_once')],
+                "ordering": ["id"],
+                "constraints": [models.UniqueConstraint(fields=("table", "row"), name="fleet_historyseal_once")],
             },
         ),
     ]
