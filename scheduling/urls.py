@@ -8,7 +8,7 @@ from scheduling.operations import import_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
-from scheduling.overview import unit_views
+from scheduling.overview import search_views, unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
 from scheduling.routes import views
@@ -20,6 +20,7 @@ _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
     path("fleet/", overview_views.fleet_list, name="fleet_list"),

@@ -1,6 +1,8 @@
 """Steps for migrations that must not stop others. Needs Django, knows no room."""
 
-from django.db import migrations
+from django.core.management.base import CommandError
+from django.db import DatabaseError, migrations
+from django.db.migrations import RunPython
 
 
 class AddIndexConcurrently(migrations.AddIndex):
@@ -41,3 +43,51 @@ def _can_be_concurrent(schema_editor, model) -> bool:
         )
         found = cursor.fetchone()
     return found != ("p",)
+
+
+class AddTrigramIndexes(RunPython):
+    """Add trigram indexes (pg_trgm) over expressions, beside traffic; SQLite has none and needs none.
+
+    ``indexes``: name → (table, expression). Its migration needs ``atomic = False``.
+    """
+
+    def __init__(self, indexes: dict[str, tuple[str, str]]):
+        self.indexes = indexes
+        super().__init__(self._add, self._remove)
+
+    def deconstruct(self):
+        """Return how it is written down."""
+        return self.__class__.__name__, [self.indexes], {}
+
+    def _add(self, _apps, schema_editor) -> None:
+        if schema_editor.connection.vendor != "postgresql":
+            return
+        make_trigram_extension(schema_editor.connection)
+        for name, (table, expression) in self.indexes.items():
+            # What an attempt that was cut off left behind is invalid and of no use.
+            schema_editor.execute(f"DROP INDEX CONCURRENTLY IF EXISTS {name}")
+            schema_editor.execute(
+                f"CREATE INDEX CONCURRENTLY {name} ON {table} USING gin (({expression}) gin_trgm_ops)"
+            )
+
+    def _remove(self, _apps, schema_editor) -> None:
+        if schema_editor.connection.vendor == "postgresql":
+            for name in self.indexes:
+                schema_editor.execute(f"DROP INDEX CONCURRENTLY IF EXISTS {name}")
+
+
+def make_trigram_extension(connection) -> None:
+    """Make pg_trgm in this database. It is a trusted extension: who may create schemas in it may make it.
+
+    Raises CommandError where the server lacks it or the database user may not.
+    """
+    with connection.cursor() as cursor:
+        try:
+            cursor.execute("CREATE EXTENSION IF NOT EXISTS pg_trgm")
+        except DatabaseError as error:
+            raise CommandError(
+                f"Search needs PostgreSQL's extension pg_trgm, and this database can't have it: "
+                f"{str(error).strip().splitlines()[0]}. Have the server's administrator install PostgreSQL's "
+                f"contrib package where it is missing and run CREATE EXTENSION pg_trgm in "
+                f"{connection.settings_dict['NAME']}; then run migrate again. Nothing was changed."
+            ) from error

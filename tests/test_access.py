@@ -12,10 +12,11 @@ OPEN_TO_STRANGERS = {
 """For those who are not logged in: the phone's shell holds no data, the three for watching machines name
 nobody and /metrics asks for its token or this machine; the code's page asks for the password first."""
 OPEN_TO_ALL_WHO_LOG_IN = {
-    "home", "guide", "guide_of", "how_we_know", "own_settings", "own_log_in", "change_own_password",
+    "home", "search", "guide", "guide_of", "how_we_know", "own_settings", "own_log_in", "change_own_password",
     "end_own_sessions", "set_up_second_factor", "remove_second_factor", "renew_recovery_codes",
 }  # fmt: skip
-"""Sends each role to its own page; guides and laws are no secret; settings and log-in are the asker's own."""
+"""Sends each role to its own page; search shows each what that person may see; guides and laws
+are no secret; settings and log-in are the asker's own."""
 GUARDED_ELSEWHERE = ("api/", "admin/")
 """The API has its own table and its own walk."""
 

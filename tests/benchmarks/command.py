@@ -1,4 +1,4 @@
-"""What ``manage.py benchmark`` runs: core | assess | routes | money | intake | telemetry | charts."""
+"""What ``manage.py benchmark`` runs: core, assess, routes, money, search, intake, telemetry or charts."""
 
 import json
 from dataclasses import asdict
@@ -24,6 +24,7 @@ from tests.benchmarks.core import BenchmarkRow, benchmark_core
 from tests.benchmarks.intake import measure_intake
 from tests.benchmarks.money import measure_money
 from tests.benchmarks.route_report import PARTS, Wanted, measure_routes, use_one_core
+from tests.benchmarks.searching import measure_search
 from tests.benchmarks.synthetic import SIZES
 from tests.benchmarks.telemetry import measure_telemetry
 
@@ -62,6 +63,10 @@ class Command(BaseCommand):
         money.add_argument("--sites", type=int, default=20_000)
         money.add_argument("--months", type=int, default=36, help="months of entries")
         money.add_argument("--repeats", type=int, default=3, help="measurements of which the median counts")
+
+        search = which.add_parser("search", help="search, on PostgreSQL, in a database of its own")
+        search.add_argument("--units", type=int, default=100_000)
+        search.add_argument("--repeats", type=int, default=5, help="measurements of which the median counts")
 
         intake = which.add_parser("intake", help="readings by the bulk call, in a database of its own")
         intake.add_argument("--rows", type=int, default=100_000, help="of one call, at most 100 000")
@@ -122,6 +127,22 @@ class Command(BaseCommand):
         for one in figures:
             self._say(
                 f"{one.page:<18}{one.queries:>8}{one.seconds:>9.3f}{one.bare_seconds:>12.3f}{one.ratio:>7.1f}",
+                options,
+            )
+        return [asdict(one) for one in figures]
+
+    def _search(self, options):
+        with throwaway_database():
+            figures = measure_search(
+                options["units"],
+                today=timezone.localdate(),
+                repeats=options["repeats"],
+                tell=lambda text: self.stderr.write(f"  {text}"),
+            )
+        self._say(f"{'searched':<22}{'hits':>6}{'ms':>8}{'of a scan':>11}{'read by key':>13}", options)
+        for one in figures:
+            self._say(
+                f"{one.what:<22}{one.hits:>6}{one.ms:>8.1f}{one.over_scan:>11.1%}{one.over_key:>11.1f} ×",
                 options,
             )
         return [asdict(one) for one in figures]

@@ -64,3 +64,14 @@ document.addEventListener("change", (event) => {
   document.addEventListener("scroll", () => { bubble.hidden = true; }, { passive: true, capture: true });
   document.addEventListener("keydown", (event) => { if (event.key === "Escape") bubble.hidden = true; });
 })();
+
+// The key / leads to the field of search, from wherever nothing is being typed.
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
+  if (event.target.closest?.("input, textarea, select, [contenteditable], dialog[open]")) return;
+  const field = document.getElementById("find");
+  if (!field) return;
+  event.preventDefault();
+  field.focus();
+  field.select();
+});
