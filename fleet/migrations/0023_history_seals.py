@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0019_message_fields"),
+        ("fleet", "0022_search_by_trigrams"),
     ]
 
     operations = [
