@@ -1,0 +1,122 @@
+"""Whoever works at one branch meets nothing of another's, at whatever address, in whatever file."""
+
+import io
+import zipfile
+
+import pytest
+from django.db.models import CharField, EmailField, TextField
+
+from fleet.models import (
+    Customer,
+    DeadLetter,
+    Finding,
+    Part,
+    Person,
+    ReadinessChange,
+    Site,
+    TreatmentUnit,
+    Webhook,
+)
+from scheduling.models import (
+    CloseOut,
+    InvoiceLine,
+    Notice,
+    PlanPeriod,
+    PlanRevision,
+    RevenueEntry,
+    ServicePlan,
+    StockPlace,
+    Technician,
+    ToldVisit,
+    UnplacedOrder,
+    WorkOrder,
+)
+from shared.roles import Role
+from tests import factories as make
+from tests.record.company import ELSEWHERE, Company
+from tests.record.walk import Walker, addresses, filled
+
+pytestmark = [pytest.mark.sqlite, pytest.mark.django_db]
+SIGN = "qzx"
+"""Begins every word that is the other branch's; no page has it of its own."""
+NAMED = {
+    Customer: ("code", "name", "email", "phone"),
+    Site: ("code", "name", "address", "area", "access_note"),
+    TreatmentUnit: ("serial", "label", "note"),
+    Part: ("serial", "lot"),
+    Technician: ("code", "name"),
+    Person: ("first_name", "last_name", "email"),
+    StockPlace: ("code", "name"),
+    ServicePlan: ("code", "name"),
+    PlanPeriod: ("why",),
+    InvoiceLine: ("customer_code", "customer_name", "site_code", "site_name", "text"),
+    RevenueEntry: ("text",),
+    CloseOut: ("note", "signed_by"),
+    WorkOrder: ("why",),
+    UnplacedOrder: ("text",),
+    PlanRevision: ("what",),
+    ToldVisit: ("technician",),
+    Notice: ("to_email", "subject", "body"),
+    DeadLetter: ("topic",),
+    Webhook: ("name",),
+    Finding: (),
+    ReadinessChange: (),
+}
+"""What names something or somebody."""
+SEARCHES = ("?q=qzx", "?words=qzx", "?site=qzx", "?month=2026-10", "?by=customer&month=2026-10")
+WHOLE_COMPANY = {"personal-data/", "personal-data/<kind>/<code>/"}
+"""People's data: who may handle it may so for everybody, whatever the branch."""
+
+
+def mark_all() -> None:
+    """Give every name in the company the sign."""
+    for model, names in NAMED.items():
+        for name in names:
+            field = model._meta.get_field(name)
+            assert isinstance(field, CharField | TextField), name
+            for row in model._base_manager.all():
+                value = f"{SIGN}{row.pk}"
+                if isinstance(field, EmailField):
+                    value += "@example.invalid"
+                model._base_manager.filter(pk=row.pk).update(**{name: value})
+
+
+def texts(body: bytes) -> str:
+    """Return what a file holds; an archive's files one after the other."""
+    if body.startswith(b"PK"):
+        with zipfile.ZipFile(io.BytesIO(body)) as archive:
+            return " ".join(archive.read(name).decode("utf-8", "replace") for name in archive.namelist())
+    return body.decode("utf-8", "replace")
+
+
+@pytest.fixture
+def company(time_machine, settings, tmp_path, monkeypatch):
+    settings.MEDIA_ROOT = tmp_path
+    monkeypatch.setattr("vl_convert.vegalite_to_svg", lambda *_, **__: "<svg></svg>")
+    time_machine.move_to(make.NOW, tick=False)
+    company = Company()
+    mark_all()
+    for row in list(vars(company).values()):
+        if hasattr(row, "refresh_from_db"):
+            row.refresh_from_db()
+    for role in (Role.OWNER, Role.INTEGRATOR):
+        company.people[f"{role}{ELSEWHERE}"] = make.person(role, branch=company.other_branch)
+    return company
+
+
+@pytest.mark.parametrize("role", [Role.OWNER, Role.PLANNER, Role.TECHNICIAN, Role.INTEGRATOR])
+def test_no_address_tells_anything_of_another_branch(company, role):
+    walker = Walker(company, f"{role}{ELSEWHERE}")
+    own = texts(repr(company.people[f"{role}{ELSEWHERE}"].__dict__).encode())
+    told = {}
+    for address in addresses():
+        if address in WHOLE_COMPANY:
+            continue
+        place = filled(address, walker.keys)
+        for query in ("", *SEARCHES) if "<" not in address else ("",):
+            answer, body = walker._ask("GET", place + (query or walker.queries.get(address, "")))
+            text = texts(body).replace(f'value="{SIGN}"', "").replace(f"={SIGN}", "").lower()
+            if answer.status_code == 200 and SIGN in text and SIGN not in own:
+                at = text.index(SIGN)
+                told[address + query] = text[max(0, at - 60) : at + 20]
+    assert told == {}
