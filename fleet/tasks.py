@@ -1,6 +1,6 @@
 """Three-line tasks: take ids, read the clock, call one service."""
 
-import logging
+from importlib import import_module
 
 from celery import shared_task
 from django.conf import settings
@@ -14,8 +14,7 @@ from fleet.database import history
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
 from fleet.webhooks.outbox import forget_old, send_due
-
-log = logging.getLogger("tapward.security")
+from shared.security_log import tell
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -60,7 +59,7 @@ def take_up_lost_shards(**kwargs):
 def seal_history(**kwargs):
     """Seal what was added to history since; the log keeps the head, for ``verify_history``."""
     if history.seal():
-        log.info("history sealed", extra={"told": {"head": history.head()}})
+        tell("history sealed", head=history.head())
 
 
 @shared_task(acks_late=True, soft_time_limit=3000)
@@ -73,8 +72,9 @@ def learn_lives(**kwargs):
 
 @shared_task(acks_late=True, soft_time_limit=300)
 def tidy_task_runs(**kwargs):
-    """Forget what ran more than two weeks ago."""
+    """Forget what ran more than two weeks ago, and sessions that are over."""
     task_runs.tidy(timezone.now())
+    import_module(settings.SESSION_ENGINE).SessionStore.clear_expired()
 
 
 @shared_task(acks_late=True, soft_time_limit=600)

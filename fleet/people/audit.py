@@ -12,6 +12,7 @@ from fleet.people.models import Person
 from shared.errors import DomainError
 from shared.messages import message
 from shared.model_parts import History, known_values
+from shared.security_log import tell, who
 from shared.translation import MessageField
 
 REMEDY: Final = gettext_lazy("Write a further entry that says what is right.")
@@ -28,6 +29,10 @@ class AuditArea(models.TextChoices):
     PEOPLE = "people", gettext_lazy("People and log-ins")
     OUTSIDE = "outside", gettext_lazy("Tokens, webhooks, telemetry")
     FILES = "files", gettext_lazy("Files taken out")
+
+
+OPENS_DOORS: Final = (AuditArea.PEOPLE, AuditArea.OUTSIDE)
+"""What the log's stream of security is told of as well."""
 
 
 class AuditQuerySet(models.QuerySet):
@@ -81,6 +86,9 @@ def note(
 ) -> None:
     """Add one entry. Never give it a secret, or a value that may not be kept."""
     AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
+    if area in OPENS_DOORS:
+        plain = getattr(what, "template", what)
+        tell("change", what=plain, who=who(by.pk) if by else "server")
 
 
 def put_marks(words: Sequence[str], mark: str) -> int:
