@@ -7,11 +7,14 @@ from rest_framework import serializers
 
 from api.fields import Body, DayField, DayFilter, Row
 from api.viewsets import RowViewSet, operation
-from fleet.models import AuditArea
+from fleet.models import AuditArea, Site, TreatmentUnit
+from scheduling.billing import plan_changes
 from scheduling.contracts import prices
 from scheduling.contracts.prices import MOST_AMOUNT
-from scheduling.models import PlanPeriod, PlanPrice, ServicePlan
+from scheduling.contracts.starting import start_plan
+from scheduling.models import PlanInterval, PlanPeriod, PlanPrice, ServicePlan
 from shared.messages import message
+from shared.periods import local_day
 from shared.roles import Permission
 
 
@@ -70,6 +73,38 @@ class NewPeriod(Body):
     why = serializers.CharField(max_length=160)
 
 
+class NewPlan(Body):
+    """A plan with its first price. ``ends_on``: first day not covered. Without a code the next free one."""
+
+    site_code = serializers.CharField(max_length=60)
+    treatment_unit_serial = serializers.CharField(
+        max_length=60, required=False, allow_null=True, default=None
+    )
+    code = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    name = serializers.CharField(max_length=120)
+    interval = serializers.ChoiceField(PlanInterval.choices)
+    amount = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, max_value=MOST_AMOUNT)
+    starts_on = DayField()
+    ends_on = DayField(required=False, allow_null=True, default=None)
+    visit_every_months = serializers.IntegerField(
+        min_value=1, max_value=120, required=False, allow_null=True, default=None
+    )
+    includes_parts = serializers.BooleanField(default=True)
+    escalator_percent = serializers.DecimalField(
+        max_digits=5, decimal_places=2, min_value=0, max_value=100, default=0
+    )
+    included_visits_per_year = serializers.IntegerField(
+        min_value=0, max_value=366, required=False, allow_null=True, default=None
+    )
+
+
+class PlanEndBody(Body):
+    """The last day covered, and why."""
+
+    last_on = DayField()
+    why = serializers.CharField(max_length=160)
+
+
 class PlanFilter(FilterSet):
     """Of service plans."""
 
@@ -91,6 +126,29 @@ class PlanViewSet(RowViewSet):
     serializer_class = PlanRow
     filterset_class = PlanFilter
     orderings = ("id", "code")
+
+    @operation("start_plan", Permission.CORRECT_MONEY, NewPlan, PlanRow, edits=False, status=201)
+    def create(self, values: dict) -> int:
+        """Start a plan."""
+        site = self.one_of(Site.objects.all(), "site_code", "site", code=values.pop("site_code"))
+        serial, unit = values.pop("treatment_unit_serial"), None
+        if serial:
+            units = TreatmentUnit.objects.all()
+            unit = self.one_of(units, "treatment_unit_serial", "treatment unit", serial=serial)
+        now = timezone.now()
+        plan = start_plan(
+            site, **values, treatment_unit=unit, today=local_day(now, site.time_zone),
+            by=self.request.user, now=now,
+        )  # fmt: skip
+        return plan.pk
+
+    @operation("end_plan", Permission.CORRECT_MONEY, PlanEndBody, PlanRow, at="end", status=201)
+    def end(self, plan: ServicePlan, values: dict) -> int:
+        """End a plan; what that makes of its money is entered by the next night."""
+        now = timezone.now()
+        today = local_day(now, plan.site.time_zone)
+        plan_changes.end_plan(plan, **values, today=today, by=self.request.user, now=now)
+        return plan.pk
 
     @operation("add_plan_price", Permission.CORRECT_MONEY, NewPrice, PlanRow, at="prices", status=201)
     def prices(self, plan: ServicePlan, values: dict) -> int:

@@ -1,5 +1,6 @@
 """Sites, treatment units, parts and meters; parts in and out."""
 
+from django.utils import timezone
 from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilter, FilterSet
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
@@ -7,7 +8,6 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Details, MomentFilter, PastMomentField, Row, key_field
 from api.viewsets import ListViewSet, RowViewSet, operation
 from fleet.models import (
-    AuditArea,
     Meter,
     MeterWater,
     Part,
@@ -20,9 +20,11 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
-from fleet.register import parts, sites
+from fleet.register import sites, units
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
-from shared.messages import message
+from scheduling.crew import calendar
+from scheduling.models import SiteClosure
+from shared.periods import local_day
 from shared.roles import Permission
 
 UNIT = ["treatment_unit_id", "treatment_unit_serial"]
@@ -35,14 +37,24 @@ class OfUnitFilter(FilterSet):
     site_code = CharFilter(field_name="treatment_unit__site__code")
 
 
+class ClosureRow(Row):
+    """Days on which nobody is let in, both included."""
+
+    class Meta:
+        model = SiteClosure
+        fields = ["id", "first_on", "last_on", "reason"]
+
+
 class SiteRow(Row):
     """A site."""
+
+    closures = ClosureRow(many=True, read_only=True)
 
     class Meta:
         model = Site
         fields = [
             "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
-            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed",
+            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed", "closures",
         ]  # fmt: skip
 
 
@@ -54,7 +66,21 @@ class SiteDetails(Details):
 
     class Meta:
         model = Site
-        fields = SITE_DETAILS
+        fields = tuple(name for name in SITE_DETAILS if name not in ("supply", "branch"))
+
+
+class NewClosure(Body):
+    """First and last day on which nobody is let in, both included."""
+
+    first_on = DayField()
+    last_on = DayField()
+    reason = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
+
+
+class ClosureEnd(Body):
+    """Which closure is taken back."""
+
+    id = key_field()
 
 
 class SiteFilter(FilterSet):
@@ -72,7 +98,7 @@ class SiteViewSet(RowViewSet):
 
     shows = "site"
     needs = (Permission.SEE_FLEET,)
-    queryset = Site.objects.select_related("customer", "branch", "supply")
+    queryset = Site.objects.select_related("customer", "branch", "supply").prefetch_related("closures")
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
@@ -80,8 +106,23 @@ class SiteViewSet(RowViewSet):
     @operation("change_site", Permission.EDIT_FLEET, SiteDetails, SiteRow)
     def partial_update(self, site: Site, values: dict) -> int:
         """Change what is known of a site."""
-        sites.change_site(site, **values)
-        self.note(message("site changed"), AuditArea.FLEET, site.code, self.changes(site.pk))
+        return sites.change_site(site, actor=self.actor, **values).pk
+
+    @operation("close_site_for_days", Permission.PLAN_ROUTES, NewClosure, SiteRow, at="closures", status=201)
+    def closures(self, site: Site, values: dict) -> int:
+        """Write down that nobody is let in on some days. Published routes stay until planned anew."""
+        now = timezone.now()
+        today = local_day(now, site.time_zone)
+        calendar.close_site(site, **values, today=today, by=self.request.user, now=now)
+        return site.pk
+
+    @operation("reopen_site_for_days", Permission.PLAN_ROUTES, ClosureEnd, SiteRow, at="closures/end")
+    def end_closure(self, site: Site, values: dict) -> int:
+        """Take a closure back."""
+        closure = site.closures.filter(pk=values["id"]).first()
+        if closure is None:
+            raise ValidationError({"id": "There is no such closure of this site."})
+        calendar.reopen_site(closure, by=self.request.user, now=timezone.now())
         return site.pk
 
 
@@ -149,9 +190,7 @@ class TreatmentUnitViewSet(RowViewSet):
     @operation("change_treatment_unit", Permission.EDIT_FLEET, TreatmentUnitDetails, TreatmentUnitRow)
     def partial_update(self, unit: TreatmentUnit, values: dict) -> int:
         """Change what is known of a treatment unit, or take it out of service for a reason."""
-        sites.change_treatment_unit(unit, **values)
-        self.note(message("treatment unit changed"), AuditArea.FLEET, unit.serial, self.changes(unit.pk))
-        return unit.pk
+        return sites.change_treatment_unit(unit, actor=self.actor, **values).pk
 
 
 class PartRow(Row):
@@ -236,29 +275,20 @@ class PartViewSet(RowViewSet):
         position = Position.objects.filter(treatment_unit=unit, code=values["position"]).first()
         if position is None:
             raise ValidationError({"position": f"{unit} has no such position."})
-        part = parts.install(position=position, at=values["installed_at"], **values["part"])
-        self.note(message("part put in"), AuditArea.FLEET, unit.serial, _told(part))
-        return part.pk
+        at = values["installed_at"]
+        return units.put_part_in(position, at=at, actor=self.actor, **values["part"]).pk
 
     @operation("remove_part", Permission.EDIT_FLEET, PartRemoval, PartRow, at="removal")
     def removal(self, part: Part, values: dict) -> int:
         """Take a part out."""
-        parts.remove(part, at=values["removed_at"], reason=values["removal_reason"])
-        told = f"{_told(part)} → none: {values['removal_reason']}"
-        self.note(message("part taken out"), AuditArea.FLEET, part.treatment_unit.serial, told)
-        return part.pk
+        at, reason = values["removed_at"], values["removal_reason"]
+        return units.take_part_out(part, at=at, reason=reason, actor=self.actor).pk
 
     @operation("replace_part", Permission.EDIT_FLEET, PartReplacement, PartRow, at="replacement", status=201)
     def replacement(self, old: Part, values: dict) -> int:
         """Take a part out and put another in at the same moment. The answer is the new one."""
-        new = parts.replace(old, at=values["changed_at"], reason=values["removal_reason"], **values["part"])
-        told = f"{_told(old)} → {_told(new)}: {values['removal_reason']}"
-        self.note(message("part replaced"), AuditArea.FLEET, old.treatment_unit.serial, told)
-        return new.pk
-
-
-def _told(part: Part) -> str:
-    return " ".join(filter(None, (part.position.code, part.kind.code, part.serial)))
+        at, reason = values["changed_at"], values["removal_reason"]
+        return units.replace_part(old, at=at, reason=reason, actor=self.actor, **values["part"]).pk
 
 
 class MeterRow(Row):

@@ -35,6 +35,7 @@ from api.paging import PARAMETERS
 from api.permissions import HasPermission, for_user
 from fleet.models import AuditArea
 from fleet.people import audit
+from fleet.people.audit import Actor
 from shared.messages import message
 from shared.roles import Permission
 
@@ -158,17 +159,23 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         """Return a row as the list shows it."""
         return self.serializer_class(row).data
 
+    @property
+    def actor(self) -> Actor:
+        """Return who acts now."""
+        return Actor(self.request.user, timezone.now())
+
     def note(self, what: str, area: AuditArea, about: object, detail: str = "") -> None:
         """Write into the trail who changed what, by which token. Work orders have a history of their own."""
+        with audit.by_way_of(self.way):
+            self.actor.note(what, area=area, about=about, detail=detail)
+
+    @property
+    def way(self) -> str:
+        """By what the caller came in, for the trail."""
         auth = self.request.auth
-        way = (
-            message("token {name}", name=auth.name)
-            if isinstance(auth, ApiToken)
-            else message("API in the browser")
-        )
-        short = detail if len(detail) <= 1800 else detail[:1800]
-        told = message("{detail} ({way})", detail=short, way=way) if detail else way
-        audit.note(what, area=area, about=about, detail=told, by=self.request.user, now=timezone.now())
+        if isinstance(auth, ApiToken):
+            return message("token {name}", name=auth.name)
+        return message("API in the browser")
 
     def changes(self, pk: int) -> str:
         """Return what differs between a row as it was shown and as it is now: ``name: old → new``."""
@@ -232,7 +239,8 @@ def operation(
             rows = [self.row_to_edit(pk)] if edits else []
             body = takes(data=request.data, partial=issubclass(takes, ModelSerializer))
             body.is_valid(raise_exception=True)
-            done = method(self, *rows, body.validated_data)
+            with audit.by_way_of(self.way):
+                done = method(self, *rows, body.validated_data)
             if isinstance(done, dict):
                 return Response(done, status=status)
             row = self.as_shown(self.queryset.get(pk=done))

@@ -10,6 +10,7 @@ from fleet.people import views
 urlpatterns = [
     path("log-in/", views.LogIn.as_view(), name="log_in"),
     path("log-in/code/", views.SecondStep.as_view(), name="second_factor"),
+    path("log-in/new-password/<slug:uidb64>/<str:token>/", views.set_password, name="set_password"),
     path("log-out/", LogoutView.as_view(), name="log_out"),
     path("own-settings/", views.my_settings, name="own_settings"),
     path("own/log-in/", views.my_log_in, name="own_log_in"),

@@ -12,10 +12,20 @@ from scheduling.billing.models import (
     RevenueEntry,
     TaxRate,
 )
-from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, ServicePlan
-from scheduling.crew.models import Absence, AccessHours, Shift, Skill, Technician
+from scheduling.contracts.models import PlanInterval, PlanPrice, PlanTerms, PriceChange, ServicePlan
+from scheduling.crew.models import (
+    ALWAYS,
+    Absence,
+    AccessHours,
+    CalendarDay,
+    HolidayRegion,
+    Shift,
+    SiteClosure,
+    Skill,
+    Technician,
+)
 from scheduling.customers.models import CalendarFeed, Notice, NoticeKind, NoticeState, ToldVisit, VisitState
-from scheduling.operations.models import JobKind, JobState, LongJob
+from scheduling.operations.models import JobKind, JobState, LongJob, SpreadsheetMapping
 from scheduling.orders.models import (
     OUTSIDE_PLANS,
     STANDING_STATES,
@@ -27,6 +37,7 @@ from scheduling.orders.models import (
     WorkOrderPart,
 )
 from scheduling.pages.models import SavedView, ViewOf
+from scheduling.register.models import NewCustomerDraft
 from scheduling.routes.models import (
     AcceptedPace,
     PlanPriceList,
@@ -42,25 +53,30 @@ from scheduling.routes.models import (
     UnplacedOrder,
 )
 from scheduling.stock.models import StockLevel, StockMovement, StockPlace
-from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, Outcome
+from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
 
 __all__ = [
+    "ALWAYS",
     "OUTSIDE_PLANS",
     "STANDING_STATES",
     "Absence",
     "AcceptedPace",
     "AccessHours",
+    "CalendarDay",
     "CalendarFeed",
     "CloseOut",
     "CloseOutPart",
     "CloseOutPhoto",
     "ClosedMonth",
     "EntryKind",
+    "HolidayRegion",
     "InvoiceBatch",
     "InvoiceLine",
     "JobKind",
     "JobState",
     "LongJob",
+    "NewCustomerDraft",
+    "NotDoneBecause",
     "Notice",
     "NoticeKind",
     "NoticeState",
@@ -76,6 +92,7 @@ __all__ = [
     "PlanPriceList",
     "PlanRevision",
     "PlanTerms",
+    "PriceChange",
     "ProposalState",
     "Replan",
     "RevenueEntry",
@@ -84,7 +101,9 @@ __all__ = [
     "SavedView",
     "ServicePlan",
     "Shift",
+    "SiteClosure",
     "Skill",
+    "SpreadsheetMapping",
     "StepSheet",
     "StockLevel",
     "StockMovement",
@@ -98,6 +117,7 @@ __all__ = [
     "TravelLeg",
     "UnplacedOrder",
     "ViewOf",
+    "Visit",
     "VisitState",
     "WorkOrder",
     "WorkOrderEvent",

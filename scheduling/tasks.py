@@ -4,10 +4,11 @@ from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
 
+from fleet.register.sites import keep_closings
 from scheduling.billing import invoicing, revenue
 from scheduling.customers import notices, sending
 from scheduling.orders import raising
-from scheduling.routes import proposals, publishing
+from scheduling.routes import leaving, proposals, publishing
 
 
 @shared_task(acks_late=True, soft_time_limit=900)
@@ -16,6 +17,8 @@ def raise_work(**kwargs):
     now = timezone.now()
     proposals.give_up_lost(now=now)
     publishing.release_missed(now=now)
+    keep_closings(now=now)
+    leaving.end_last_days(today=timezone.localdate(now), now=now)
     raising.raise_work(now=now)
 
 

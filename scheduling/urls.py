@@ -4,7 +4,7 @@ from django.urls import include, path
 
 from scheduling.billing import views as billing_views
 from scheduling.customers import views as customers_views
-from scheduling.operations import import_views
+from scheduling.operations import import_views, mapping_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
@@ -31,12 +31,14 @@ urlpatterns = [
     path("saved-views/", saved_views.save_view, name="save_view"),
     path("saved-views/<int:pk>/remove/", saved_views.remove_view, name="remove_view"),
     path("saved-views/<int:pk>/put-back/", saved_views.put_back_view, name="put_back_view"),
+    path("", include("scheduling.register.urls")),
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
     path("enter/", include("scheduling.entry.urls")),
     path("import/", import_views.import_page, name="import_fleet"),
     path("import/template.xlsx", import_views.template_workbook, name="import_template"),
     path("import/<uuid:token>/", import_views.import_preview, name="import_preview"),
+    path("import/<uuid:token>/columns/", mapping_views.import_columns, name="import_columns"),
     path("import/<uuid:token>/to-mend.xlsx", import_views.import_rest, name="import_rest"),
     path("jobs/<int:pk>/", operations_views.long_job, name="long_job"),
     path("jobs/<int:pk>/progress/", operations_views.long_job_progress, name="long_job_progress"),
@@ -89,6 +91,7 @@ urlpatterns = [
     path("labels/sheet.pdf", document_views.label_file, name="label_file"),
     path("u/<uuid:code>/", document_views.unit_label, name="unit_label"),
     path("", include("scheduling.routes.urls")),
+    path("", include("scheduling.routes.crew_urls")),
     path("", include("scheduling.visits.urls")),
     path("", include("scheduling.operations.urls")),
     path("plans/", views.proposals, name="proposals"),
@@ -103,6 +106,7 @@ urlpatterns = [
     path("routes/<int:pk>/route.geojson", views.route_geojson, name="route_geojson"),
     path("phone/day/", visits_views.day, name="day"),
     path("phone/day/<str:on>/", visits_views.day, name="day"),
+    path("phone/visit/<int:pk>/", visits_views.visit, name="visit"),
     path("phone/close-out/<int:pk>/", visits_views.close_out, name="close_out"),
     path("phone/close-outs/", visits_views.send_close_outs, name="send_close_outs"),
     path("phone/sw.js", visits_views.service_worker, name="phone_worker"),

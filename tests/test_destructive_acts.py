@@ -25,6 +25,10 @@ UNDONE = {
     "take_back_paid_file": "the same file can be read again; the file stays with who and when",
     "give_back_pace": "accept_pace, beside it",
     "end_plan_period": "asks for the day; another period can be added, each stays on record",
+    "end_absence": "the same absence can be written again, in the form above it",
+    "end_plan": "undo_plan_end, on the plan",
+    "undo_plan_end": "the plan can be ended again, beside it",
+    "undo_price_change": "the same change can be made again; the row stays with who and when",
     "settle_dead_letters": "a dismissed message stays with its content and can be tried again",
 }
 """What can be had back, and how."""
@@ -33,6 +37,7 @@ WITH_MORE_THAN_A_PRESS = {
     "end_own_sessions": "asks for the password",
     "remove_second_factor": "asks for the password",
     "renew_recovery_codes": "asks for the password",
+    "end_of_month": "asks; more than one month is shown month by month and asked again",
 }
 FOR_MACHINES = {"switch_webhook": "switches on again beside it"}
 

@@ -123,16 +123,21 @@ def _checks(
     unit_row: np.ndarray,
     today_of_unit: np.ndarray,
 ) -> list[rules.Candidate]:
-    """Ask for a look at the gauges of membranes that are well by measurement and old by calendar."""
+    """Ask for a look at gauges of membranes that are well and old, and for a test behind beds too small."""
     today, read_on = today_of_unit[unit_row], parts.care.read_on
     works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
     ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
     is_old = parts.care.check_on <= today + ahead
     is_stale = today - read_on > np.timedelta64(rules.CHECK_DAYS, "D")
     rows = np.flatnonzero(works & is_old & is_stale)
-    names = _part_names(parts.columns["part_id"][rows].tolist())
+    short = np.flatnonzero(works & parts.care.is_short)
+    names = _part_names(parts.columns["part_id"][np.concatenate([rows, short])].tolist())
     seen = zip(parts.rows(rows), read_on[rows].tolist(), today[rows].tolist(), strict=True)
-    return [rules.membrane_check(part, names[part.part_id], read, day) for part, read, day in seen]
+    beds = zip(parts.rows(short), today[short].tolist(), strict=True)
+    return [
+        *(rules.membrane_check(part, names[part.part_id], read, day) for part, read, day in seen),
+        *(rules.contact_too_short(part, names[part.part_id], day) for part, day in beds),
+    ]
 
 
 def _reflushes(

@@ -91,6 +91,7 @@ def _share(chance: float, shape: float) -> float:
 
 MINUTES_PER_HOUR: Final = 60
 DEFAULT_TOLERANCE: Final = WearSettings().oxidant_tolerance_mg_h_l
+LEAK_LIMIT: Final = WearSettings().chlorine_after_carbon_limit_mg_l
 LEAST_LOSS: Final = 0.0005
 """A smaller share of the membrane lost in a week is not worth a line."""
 LABELS: Final = {
@@ -208,7 +209,7 @@ def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], syste
                 "rated": show(rated, "gal", system),
                 "rating": rating,
             }
-        return f"{told} = {used}."
+        return f"{told}{_end_words(numbers)} = {used}."
     if name == "hardness_load" and numbers.get("mean_hardness_mg_l") is not None:
         return f"{_hardness_words(numbers, system)} = {used}."
     if name == "oxidant_exposure":
@@ -227,6 +228,19 @@ def _limit_step(name: str, limit: dict[str, Any], numbers: dict[str, Any], syste
             "when to look."
         ) % {"used": used}
     return f"{LABELS.get(name, name)}: {used}."
+
+
+def _end_words(numbers: dict[str, Any]) -> str:
+    """Say that carbon ahead of a membrane ends at what leaks, and when a test behind it was taken in."""
+    told, end = "", numbers.get("end_share")
+    if end and end < 1:
+        told = gettext(" ÷ %(end)s, for at that share of the rating %(limit)s mg/L leak through the bed") % {
+            "end": f"{end:.1%}",
+            "limit": digits(LEAK_LIMIT),
+        }
+    if numbers.get("is_tested"):
+        told += gettext(", moved to what was found behind the bed when it was last tested")
+    return told
 
 
 def _hardness_words(numbers: dict[str, Any], system: str) -> str:

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from types import SimpleNamespace as RowView
 from typing import Any, Final
 
-from fleet.assessment.explanation import learned_names
+from fleet.assessment.explanation import LEAK_LIMIT, learned_names
 from fleet.models import FindingKind, LimitName, OwedFlush, PatternName, ReadinessState
 from shared.messages import joined, message
 from shared.translation import label_of
@@ -249,6 +249,33 @@ def reading_wanted(state: RowView, facts: UnitFacts, today: date) -> Candidate |
         likely_on=today + timedelta(days=30),
         late_on=today + timedelta(days=60),
         numbers={"last_read_on": last.isoformat() if last else None, "limit_days": SILENT_DAYS},
+    )
+
+
+def contact_too_short(state: RowView, name: str, today: date) -> Candidate:
+    """Say that a bed is too small for its water: a new cartridge of the same size does not help."""
+    numbers = state.numbers
+    return Candidate(
+        kind=FindingKind.CONTACT_TOO_SHORT,
+        cause_key=f"contact_too_short:part:{state.part_id}",
+        treatment_unit_id=state.treatment_unit_id,
+        part_id=state.part_id,
+        method="bed",
+        why=message(
+            "{name}: {ebct:.1f} min of contact let about {leak:.2g} mg/L total chlorine through even "
+            "fresh carbon; the membrane behind it bears {limit:g}. A new cartridge of this size does not "
+            "help: test total chlorine behind the bed, then lower the flow or fit a larger or catalytic bed.",
+            name=name,
+            ebct=numbers["ebct_min"],
+            leak=numbers["fresh_leak_mg_l"],
+            limit=LEAK_LIMIT,
+        ),
+        strength=min(numbers["fresh_leak_mg_l"] / LEAK_LIMIT / 10, STRONGEST),
+        not_before_on=today,
+        early_on=today,
+        likely_on=today + timedelta(days=21),
+        late_on=today + timedelta(days=45),
+        numbers={key: numbers[key] for key in ("ebct_min", "fresh_leak_mg_l")} | {"limit_mg_l": LEAK_LIMIT},
     )
 
 

@@ -128,4 +128,5 @@ def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
         FindingKind.METER_FAULT: message("no new fault for 60 days"),
         FindingKind.READING_WANTED: message("a reading came in"),
         FindingKind.FEED_TEST_DUE: message("a feed test came in"),
+        FindingKind.CONTACT_TOO_SHORT: message("the bed is long enough for its water, or a test showed it"),
     }[FindingKind(finding.kind)]

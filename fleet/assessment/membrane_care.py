@@ -28,6 +28,8 @@ class MembraneCare:
     """(parts, 3). [day]"""
     is_held: np.ndarray
     """Measured, and no change is called for."""
+    is_short: np.ndarray
+    """Carbon whose bed is too small for its water."""
     check_d: np.ndarray
     """When calendar or exposure asks for a look at the gauges of a membrane that is well. [day]"""
     read_d: np.ndarray
@@ -82,6 +84,7 @@ def membrane_care(
         cost=cost,
         lasts_until_d=until,
         is_held=is_governed & (advice != Advice.REPLACE),
+        is_short=life.contact_is_short,
         check_d=life.check_d,
         read_d=found.performance.newest_d[unit],
     )

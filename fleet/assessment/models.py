@@ -176,6 +176,7 @@ class FindingKind(models.TextChoices):
     METER_FAULT = "meter_fault", gettext_lazy("Meter fault")
     READING_WANTED = "reading_wanted", gettext_lazy("Reading wanted")
     FEED_TEST_DUE = "feed_test_due", gettext_lazy("Feed test due")
+    CONTACT_TOO_SHORT = "contact_too_short", gettext_lazy("Contact time too short")
 
 
 class Finding(models.Model):

@@ -35,7 +35,7 @@ PATTERNS = {int(science.Pattern[pattern.name]): pattern.value for pattern in Pat
 _GOVERNING = dict(enumerate([*LIMITS, ""]))
 _NUMBERS_OF_PART = [
     "seen_gal", "mean_chlorine_mg_l", "mean_hardness_mg_l", "chlorine_leak_mg_l", "ebct_min",
-    "membrane_life_lost_per_week",
+    "membrane_life_lost_per_week", "end_share", "fresh_leak_mg_l",
 ]  # fmt: skip
 _RATINGS_OF_PART = [
     "rated_gal", "rated_months", "rating_chlorine_mg_l", "rated_hardness_mg_l", "hardness_capacity_grains",
@@ -177,6 +177,7 @@ def part_states(
         {name: rounded(getattr(life, name)) for name in _NUMBERS_OF_PART}
         | {
             "limits": _limits(life, days),
+            "is_tested": life.is_tested,
             "installed_on": days(parts.installed_at_d),
             "not_before_on": not_before,
             "not_after_on": not_after,

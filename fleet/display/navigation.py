@@ -49,10 +49,16 @@ class Group:
 
 
 DAILY: Final = (
-    Page("day", _("My day"), "see_own_day", "close_out route", not_with="see_work"),
+    Page("day", _("My day"), "see_own_day", "close_out route visit", not_with="see_work"),
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
     Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
-    Page("fleet_list", _("Fleet"), "see_fleet", "treatment_unit site_page site_map"),
+    Page(
+        "fleet_list", _("Fleet"), "see_fleet",
+        "treatment_unit site_page site_map change_site close_site reopen_site take_over_site add_unit "
+        "change_unit commission_unit retire_unit swap_unit move_unit model_from_unit change_part",
+    ),
+    Page("customers", _("Customers"), "see_fleet",
+         "customer_page add_customer change_customer merge_customers new_customer add_site"),
     Page("enter", _("Enter"), "edit_fleet", "enter_unit", key="e"),
     Page("work_orders", _("Work"), "see_work", "work_order new_order"),
     Page(
@@ -64,11 +70,27 @@ DAILY: Final = (
     Page(
         "revenue_review", _("Revenue"), "see_revenue",
         "revenue_entries owner_bridge owner_margin owner_risk owner_forecast owner_plan invoices tax_rates "
-        "parts_ahead site_costs",
+        "parts_ahead site_costs price_changes new_plan end_plan",
     ),
     Page("guide", _("Guide"), "", "guide_of"),
 )  # fmt: skip
 GROUPS: Final = (
+    (
+        _("Register"),
+        (
+            Page("catalogue", _("Catalogue"), "see_fleet",
+                 "add_part_kind change_part_kind add_unit_model change_unit_model"),
+            Page("supplies", _("Water supplies"), "see_fleet", "add_supply change_supply"),
+        ),
+    ),
+    (
+        _("Company"),
+        (
+            Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
+            Page("company_calendar", _("Days nobody works"), "see_work"),
+            Page("people", _("Log-ins"), "manage_people", "person new_person invite_person"),
+        ),
+    ),
     (
         _("Documents"),
         (

@@ -1,7 +1,10 @@
 """The audit trail, for changes whose own table keeps no history: added to, never edited, never taken away."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, NoReturn
 
@@ -81,14 +84,42 @@ class AuditEntry(models.Model):
         raise DomainError(message("Nothing is taken from the audit trail."), remedy=REMEDY)
 
 
+_way: ContextVar[str] = ContextVar("way", default="")
+
+
+@contextmanager
+def by_way_of(way: str) -> Iterator[None]:
+    """Have every entry written inside say by which door it came, such as a token."""
+    before = _way.set(way)
+    try:
+        yield
+    finally:
+        _way.reset(before)
+
+
 def note(
     what: str, *, area: AuditArea, about: object = "", detail: str = "", by: Person | None, now: datetime
 ) -> None:
     """Add one entry. Never give it a secret, or a value that may not be kept."""
+    if way := _way.get():
+        short = detail if len(detail) <= 1800 else detail[:1800]
+        detail = message("{detail} ({way})", detail=short, way=way) if detail else way
     AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
     if area in OPENS_DOORS:
         plain = getattr(what, "template", what)
         tell("change", what=plain, who=who(by.pk) if by else "server")
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who does something, and when."""
+
+    person: Person | None
+    now: datetime
+
+    def note(self, what: str, *, area: AuditArea, about: object, detail: str = "") -> None:
+        """Add one entry for what this person just did."""
+        note(what, area=area, about=about, detail=detail, by=self.person, now=self.now)
 
 
 def put_marks(words: Sequence[str], mark: str) -> int:

@@ -10,9 +10,11 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth.decorators import login_required
-from django.contrib.auth.views import LoginView
+from django.contrib.auth.forms import SetPasswordForm
+from django.contrib.auth.views import LoginView, PasswordResetConfirmView
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse_lazy
 from django.utils import timezone, translation
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.cache import never_cache
@@ -30,6 +32,7 @@ from fleet.people.forms import (
     is_too_many,
 )
 from fleet.people.models import Person, SecondFactor
+from shared.access import opened_by_secret
 
 PENDING: Final = "pending_log_in"
 """In the session: whose password was right, while the second factor is still asked for."""
@@ -62,6 +65,28 @@ class LogIn(LoginView):
         """Say what is wrong; 429 when it is the number of tries."""
         status = 429 if is_too_many(form) else self.wrong_status
         return self.render_to_response(self.get_context_data(form=form, status=status), status=status)
+
+
+class SetPassword(PasswordResetConfirmView):
+    """Django's own: a new password by a link that works once. A log-in that is shut has none."""
+
+    template_name = "people/set_password.html"
+    success_url = reverse_lazy("log_in")
+
+    def get_user(self, uidb64: str) -> Person | None:
+        """Return whose link it is, None for a log-in that is shut."""
+        person = super().get_user(uidb64)
+        return person if person is not None and person.is_active else None
+
+    def form_valid(self, form: SetPasswordForm) -> HttpResponse:
+        """Set the password, end all sessions, and lead to the log-in, where a second factor is asked for."""
+        password = form.cleaned_data["new_password1"]
+        services.change_password(self.user, password, keep_key=None, by=self.user, now=timezone.now())
+        messages.success(self.request, gettext("Your password is set. Log in with it."))
+        return redirect(self.get_success_url())
+
+
+set_password = opened_by_secret(SetPassword.as_view())
 
 
 class SecondStep(LogIn):

@@ -1,6 +1,6 @@
 """Customers, sites, water supplies and feed tests.
 
-What parts can be bought, with their ratings.
+What parts can be bought, with their ratings, and models of treatment units with their positions.
 Treatment units, their positions and the parts in them, and recorded flushes.
 """
 
@@ -23,9 +23,39 @@ class Customer(models.Model):
     email = models.EmailField(blank=True)
     phone = models.CharField(max_length=40, blank=True)
     wants_notices = models.BooleanField(default=True)
+    billing_address = models.TextField(blank=True, db_default="", default="")
+    note = models.TextField(blank=True, db_default="", default="")
+    merged_into = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="merged_from"
+    )
 
     class Meta:
         ordering = ["name", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(merged_into__isnull=True) | ~Q(merged_into=F("id")),
+                name="fleet_customer_merged_into_another",
+            ),
+        ]
+
+    def __str__(self):
+        return self.name
+
+
+class CustomerContact(models.Model):
+    """Somebody to speak to at a customer's."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.CASCADE, related_name="contacts")
+    name = models.CharField(max_length=120)
+    task = models.CharField(max_length=80, blank=True, help_text="What for, e.g. 'keys' or 'invoices'.")
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+
+    class Meta:
+        ordering = ["customer", "name", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["customer", "name"], name="fleet_customercontact_name_once"),
+        ]
 
     def __str__(self):
         return self.name
@@ -69,10 +99,18 @@ class Site(models.Model):
     kind = models.CharField(max_length=40, blank=True, help_text="Like sites lend each other their use.")
     access_note = models.CharField(max_length=240, blank=True)
     is_closed = models.BooleanField(default=False)
+    closed_on = models.DateField(null=True, blank=True, help_text="First day it is not visited.")
+    reopens_on = models.DateField(null=True, blank=True, help_text="First day it is visited again.")
 
     class Meta:
         ordering = ["name", "id"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(reopens_on__isnull=True)
+                | Q(closed_on__isnull=False, reopens_on__gt=F("closed_on")),
+                name="fleet_site_reopens_after_it_closed",
+                violation_error_message=gettext_lazy("A site reopens on a day after the one it closed on."),
+            ),
             models.UniqueConstraint(fields=["customer", "name"], name="fleet_site_name_once_per_customer"),
             between("latitude", -90, 90, "fleet_site_latitude_on_earth"),
             between("longitude", -180, 180, "fleet_site_longitude_on_earth"),
@@ -80,6 +118,23 @@ class Site(models.Model):
 
     def __str__(self):
         return self.name
+
+
+class FormerCustomer(models.Model):
+    """Whose a site was up to a day: what was earned before it stays that customer's."""
+
+    site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="former_customers")
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="former_sites")
+    until_on = models.DateField(help_text="First day it was the next customer's.")
+
+    class Meta:
+        ordering = ["site", "until_on"]
+        constraints = [
+            models.UniqueConstraint(fields=["site", "until_on"], name="fleet_formercustomer_once_per_day"),
+        ]
+
+    def __str__(self):
+        return f"{self.site_id} {self.customer_id} until {self.until_on}"
 
 
 class FeedTest(models.Model):
@@ -220,6 +275,30 @@ class PartKind(models.Model):
         return self.name
 
 
+class UnitModel(models.Model):
+    """A kind of treatment unit as it is bought: what a new one starts from, copied into the unit."""
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=160)
+    design_recovery = models.FloatField(default=0.5)
+    design_use_gal_per_day = models.FloatField(help_text="Permeate a site is usually expected to use.")
+    design_permeate_gpm = models.FloatField(help_text="Permeate flow while running, at 25 °C.")
+    idle_limit_days = models.FloatField(default=14)
+    mains_voltage = models.PositiveSmallIntegerField(default=120)
+
+    class Meta:
+        ordering = ["name", "id"]
+        constraints = [
+            between("design_recovery", 0.01, 0.99, "fleet_unitmodel_recovery_range"),
+            at_least("design_use_gal_per_day", 0, "fleet_unitmodel_use_not_negative"),
+            at_least("design_permeate_gpm", 0.001, "fleet_unitmodel_flow_positive"),
+            at_least("idle_limit_days", 0.5, "fleet_unitmodel_idle_limit_positive"),
+        ]
+
+    def __str__(self):
+        return self.name
+
+
 class TreatmentUnit(models.Model):
     """One reverse-osmosis machine at a customer's site."""
 
@@ -236,10 +315,20 @@ class TreatmentUnit(models.Model):
     out_of_service_reason = models.CharField(max_length=160, blank=True)
     label_code = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     note = models.TextField(blank=True)
+    unit_model = models.ForeignKey(
+        UnitModel, on_delete=models.PROTECT, null=True, blank=True, db_index=False, related_name="+"
+    )
+    retired_on = models.DateField(null=True, blank=True, help_text="First day it serves nowhere any more.")
+    retired_because = models.CharField(max_length=160, blank=True, db_default="", default="")
 
     class Meta:
         ordering = ["serial"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(retired_on__isnull=True) | (Q(is_out_of_service=True) & ~Q(retired_because="")),
+                name="fleet_treatmentunit_retired_with_reason",
+                violation_error_message=gettext_lazy("A retired unit is out of service and says why."),
+            ),
             between("design_recovery", 0.01, 0.99, "fleet_treatmentunit_recovery_range"),
             at_least("design_use_gal_per_day", 0, "fleet_treatmentunit_use_not_negative"),
             at_least("design_permeate_gpm", 0.001, "fleet_treatmentunit_flow_positive"),
@@ -275,6 +364,69 @@ class Position(models.Model):
 
     def __str__(self):
         return f"{self.treatment_unit.serial} {self.code}"
+
+
+class UnitModelPosition(models.Model):
+    """A position of a model, with the part that usually goes there."""
+
+    unit_model = models.ForeignKey(UnitModel, on_delete=models.CASCADE, related_name="positions")
+    code = models.SlugField(max_length=40)
+    order = models.PositiveSmallIntegerField()
+    water = models.CharField(max_length=8, choices=PositionWater)
+    usual_kind = models.ForeignKey(
+        PartKind, on_delete=models.PROTECT, null=True, blank=True, related_name="usual_in"
+    )
+
+    class Meta:
+        ordering = ["unit_model", "order"]
+        constraints = [
+            models.UniqueConstraint(fields=["unit_model", "code"], name="fleet_unitmodelposition_code_once"),
+            models.UniqueConstraint(
+                fields=["unit_model", "order"], name="fleet_unitmodelposition_order_once"
+            ),
+            known_values("water", PositionWater, "fleet_unitmodelposition_water_known"),
+        ]
+
+    def __str__(self):
+        return f"{self.unit_model_id} {self.code}"
+
+
+class UnitStay(models.Model):
+    """A time a treatment unit stood at a site where it stands no more."""
+
+    treatment_unit = models.ForeignKey(TreatmentUnit, on_delete=models.CASCADE, related_name="stays")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="former_units")
+    from_on = models.DateField(null=True, blank=True)
+    until_on = models.DateField(help_text="First day it stood elsewhere.")
+
+    class Meta:
+        ordering = ["treatment_unit", "until_on", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(from_on__isnull=True) | Q(until_on__gte=F("from_on")),
+                name="fleet_unitstay_ends_after_start",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.treatment_unit_id} at {self.site_id} until {self.until_on}"
+
+
+class UnitSwap(models.Model):
+    """One treatment unit put in another's place."""
+
+    old = models.OneToOneField(TreatmentUnit, on_delete=models.CASCADE, related_name="replaced")
+    new = models.OneToOneField(TreatmentUnit, on_delete=models.CASCADE, related_name="replaces")
+    swapped_on = models.DateField()
+
+    class Meta:
+        ordering = ["-swapped_on", "-id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(old=F("new")), name="fleet_unitswap_two_units"),
+        ]
+
+    def __str__(self):
+        return f"{self.old_id} → {self.new_id}"
 
 
 class RemovalReason(models.TextChoices):

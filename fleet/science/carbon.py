@@ -4,6 +4,7 @@ Oxidant on its way through carbon after carbon to the membrane, past and present
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -135,6 +136,97 @@ def mean_leak(from_wear: Floats, to_wear: Floats, halvings: Floats) -> Floats:
     return np.where(some, mean, leak_share(to_wear, halvings))
 
 
+def total_leak_mg_l(
+    left: Floats, free_mg_l: Floats, chloramine_mg_l: Floats, halvings: Floats, chloramine_halvings: Floats
+) -> Floats:
+    """
+    Return total chlorine behind a bed of which a share is left.
+
+    Parameters
+    ----------
+    left : array
+        Share of the bed's depth that still works, 0 to 1. [-]
+    free_mg_l, chloramine_mg_l : array
+        Of the water ahead of it. [mg/L]
+    halvings, chloramine_halvings : array
+        Of the whole bed when fresh. [-]
+
+    Returns
+    -------
+    array
+        Each oxidant halved as often as its own law has it, added. [mg/L]
+    """
+    passed: Floats = free_mg_l * np.exp2(-halvings * left)
+    return passed + chloramine_mg_l * np.exp2(-chloramine_halvings * left)
+
+
+def end_wear(
+    free_mg_l: Floats,
+    chloramine_mg_l: Floats,
+    halvings: Floats,
+    chloramine_halvings: Floats,
+    limit_mg_l: float,
+) -> Floats:
+    """
+    Return the share of its rated dose at which total chlorine behind a bed reaches a limit.
+
+    Parameters
+    ----------
+    free_mg_l, chloramine_mg_l : array
+        Of the water ahead of it, 0 and above. [mg/L]
+    halvings, chloramine_halvings : array
+        Of the whole bed when fresh, the first above 1. [-]
+    limit_mg_l : float
+        Above 0. [mg/L]
+
+    Returns
+    -------
+    array
+        1 where the limit is not reached before the rated end; NaN where even the fresh bed lets more through,
+        or the water is unknown. [-]
+
+    Notes
+    -----
+    Free chlorine alone: (N - log2(C / limit)) / (N - 1), from ``leak_share``; with chloramine by bisection.
+    """
+    at_end = 1 / halvings
+
+    def leak(left: Floats) -> Floats:
+        return total_leak_mg_l(left, free_mg_l, chloramine_mg_l, halvings, chloramine_halvings)
+
+    low, high = at_end, np.ones_like(halvings)
+    for _ in range(_BISECTIONS):
+        middle = (low + high) / 2
+        is_over = leak(middle) > limit_mg_l
+        low, high = np.where(is_over, middle, low), np.where(is_over, high, middle)
+    wear = (1 - high) * halvings / (halvings - 1)
+    wear = np.where(leak(at_end) <= limit_mg_l, 1.0, wear)
+    return np.where(leak(np.ones_like(halvings)) <= limit_mg_l, wear, np.nan)
+
+
+def wear_of_leak(measured_mg_l: Floats, free_mg_l: Floats, halvings: Floats) -> Floats:
+    """
+    Return the wear at which a bed lets so much free chlorine through.
+
+    Parameters
+    ----------
+    measured_mg_l : array
+        Behind the bed, above 0. [mg/L]
+    free_mg_l : array
+        Ahead of it. [mg/L]
+    halvings : array
+        When fresh, above 1. [-]
+
+    Returns
+    -------
+    array
+        The inverse of ``leak_share``, not below 0; NaN where the water ahead holds no more than twice what
+        was measured: then the test says nothing about the bed. [-]
+    """
+    ratio = np.where(free_mg_l > 2 * measured_mg_l, free_mg_l / positive(measured_mg_l), np.nan)
+    return np.maximum((halvings - np.log2(ratio)) / (halvings - 1), 0.0)
+
+
 def membrane_life_lost(
     wear: Floats,
     wear_per_day: Floats,
@@ -171,6 +263,9 @@ def membrane_life_lost(
     return (late - fresh) * exposure_mg_h_l_per_day * days / tolerance_mg_h_l
 
 
+_BISECTIONS = 40
+_LEAST_END = 0.02
+"""A bed that reaches the limit earlier than this is too small rather than used up. [-]"""
 _CARBON_CODES = [int(role) for role in CARBONS]
 
 
@@ -188,6 +283,12 @@ class ChainFindings:
     """Free chlorine that reaches a membrane now. [mg/L]"""
     ebct_min: Floats
     life_lost_per_week: Floats
+    end_share: Floats
+    """Share of the rated dose at which the limit leaks, for that same bed; 1 where the rating stands. [-]"""
+    is_tested: Flags
+    """Its wear rests on a test behind it."""
+    fresh_leak_mg_l: Floats
+    """Total chlorine that a fresh bed just ahead of a polyamide membrane would let through. [mg/L]"""
 
 
 @dataclass
@@ -211,13 +312,19 @@ class _Chain:
     installed: Floats
     """(units, places) day each consumer was put in. [day]"""
     halvings: Floats
+    chloramine_halvings: Floats
+    last_carbon: Ints
+    """Row of the carbon next to each unit's first polyamide membrane, -1 for none."""
+    anchor_mg_l: Floats
+    anchor_age_d: Floats
+    """Newest free chlorine found behind the carbon in place, and how long ago. [mg/L], [day]"""
     hours_per_feed_gal: Floats
     """Running hours per gallon of feed, one per part. [h/gal]"""
     membrane: Ints
     """Row of each unit's first polyamide membrane, -1 for none."""
     measured_mg_l: Floats
     rules: WearSettings
-    found: dict[str, Floats]
+    found: dict[str, Any]
 
 
 def follow_oxidant(
@@ -226,6 +333,8 @@ def follow_oxidant(
     history: FeedHistory,
     permeate_gpm: Floats,
     measured_leak_mg_l: Floats,
+    anchor_mg_l: Floats,
+    anchor_age_d: Floats,
     rules: WearSettings,
 ) -> ChainFindings:
     """
@@ -243,6 +352,8 @@ def follow_oxidant(
         Design permeate flow of the part's unit. [gpm]
     measured_leak_mg_l : array (units,)
         Recent chlorine test after carbon, NaN where there is none. [mg/L]
+    anchor_mg_l, anchor_age_d : array (units,)
+        Newest such test of the carbon in place, however old [mg/L], and its age [day].
     rules : WearSettings
         Halvings and tolerances.
 
@@ -258,10 +369,15 @@ def follow_oxidant(
     out of one carbon is the dose of the next and, × running hours per gallon, the exposure of the membrane;
     ``leaked_wear`` integrates it in closed form, exact while the two oxidants keep their ratio. Time before
     the carbon in place counts with the mean leak of a carbon used to ``earlier_carbon_end_wear``.
-    Chloramine does not count against polyamide (said safe to 3 mg/L) and passes carbon with the same share.
+    The carbon next to a polyamide membrane ends where total chlorine behind it reaches the limit
+    (``end_wear``): its dose wear is 1 there; where even a fresh one lets more through, the rated dose stands.
+    A test behind it sets its wear as of that day, and the dose since is added.
+    Chloramine does not count against polyamide (said safe to 3 mg/L); what has passed carbon of it in the
+    past is summed with the share of free chlorine, which only a second carbon in line notices.
     """
     count = len(parts.part_id)
     found = {name: np.full(count, np.nan) for name in ChainFindings.__dataclass_fields__}
+    found["is_tested"] = np.zeros(count, dtype=bool)
     rows = has_role(parts, *CARBONS, PartRole.MEMBRANE)
     if len(rows) == 0:
         return ChainFindings(**found)
@@ -275,6 +391,10 @@ def follow_oxidant(
         basis=basis,
         installed=installed,
         halvings=fresh_halvings(ebct, rules),
+        chloramine_halvings=_chloramine_halvings(parts, ebct, rules),
+        last_carbon=_last_carbon(parts, _first_membrane(parts, len(stream.free_now))),
+        anchor_mg_l=anchor_mg_l,
+        anchor_age_d=anchor_age_d,
         hours_per_feed_gal=running_hours_per_feed_gal(basis, permeate_gpm),
         membrane=_first_membrane(parts, len(stream.free_now)),
         measured_mg_l=measured_leak_mg_l,
@@ -301,6 +421,24 @@ def _first_membrane(parts: Parts, units: int) -> Ints:
     first = np.full(units, -1, dtype=np.int64)
     first[parts.unit_row[rows][::-1]] = rows[::-1]
     return first
+
+
+def _last_carbon(parts: Parts, membrane: Ints) -> Ints:
+    """Row of the carbon next ahead of each unit's first polyamide membrane, -1 for none."""
+    rows = has_role(parts, PartRole.CARBON, PartRole.CATALYTIC_CARBON)
+    rows = rows[rows < membrane[parts.unit_row[rows]]]
+    last = np.full(len(membrane), -1, dtype=np.int64)
+    last[parts.unit_row[rows]] = rows
+    return last
+
+
+def _chloramine_halvings(parts: Parts, ebct_min: Floats, rules: WearSettings) -> Floats:
+    """How often fresh carbon halves monochloramine; by free chlorine's default where the bed is unknown."""
+    is_catalytic = parts.role == PartRole.CATALYTIC_CARBON
+    half = np.where(is_catalytic, rules.catalytic_half_time_min, rules.chloramine_half_time_min)
+    known = np.minimum(ebct_min / half, rules.most_halvings)
+    default = rules.fresh_halvings * rules.carbon_half_time_min / rules.catalytic_half_time_min
+    return np.where(np.isfinite(ebct_min), known, default)
 
 
 def _enter(rows: Ints, unit: Ints, place: Ints, basis: Basis, history: FeedHistory) -> _Stream:
@@ -352,13 +490,48 @@ def _through_carbon(chain: _Chain, stream: _Stream, rows: Ints, number: int) -> 
     wear = _known(found["dose_wear"][rows], basis.seen_gal[rows] / basis.rated_gal[rows])
     per_day = _known(found["dose_wear_per_day"][rows], basis.gal_per_day[rows] / basis.rated_gal[rows])
     halvings = chain.halvings[rows]
+    wear = _anchored(chain, stream, rows, wear, per_day)
+    _note_end(chain, stream, rows, wear)
     _note_life_lost(chain, stream, rows, wear, per_day)
     _leak_sums(chain, stream, rows, number, wear, factor)
     share = leak_share(wear, halvings)
     cycle = mean_leak(np.zeros_like(wear), np.ones_like(wear), halvings)
     stream.free_ahead[unit] *= np.maximum(share, cycle)
     stream.free_now[unit] *= share
-    stream.chloramine_now[unit] *= share
+    slower = chain.chloramine_halvings[rows] / halvings
+    stream.chloramine_now[unit] *= share**slower
+
+
+def _anchored(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, per_day: Floats) -> Floats:
+    """Wear by what was found behind the bed, plus the dose since; the model's own where nothing was."""
+    unit, halvings = chain.parts.unit_row[rows], chain.halvings[rows]
+    is_tested = (chain.last_carbon[unit] == rows) & np.isfinite(chain.anchor_mg_l[unit])
+    value = np.fmax(chain.anchor_mg_l[unit], chain.rules.strip_reads_mg_l)
+    found = wear_of_leak(value, np.nan_to_num(stream.free_now[unit]), halvings)
+    then = np.maximum(wear - per_day * chain.anchor_age_d[unit], 0.0)
+    is_below = chain.anchor_mg_l[unit] < chain.rules.strip_reads_mg_l
+    found = np.where(is_below, np.minimum(found, then), found)
+    is_tested &= np.isfinite(found)
+    chain.found["is_tested"][rows] = is_tested
+    return np.where(is_tested, found + wear - then, wear)
+
+
+def _note_end(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats) -> None:
+    """Count dose wear to where total chlorine behind the last carbon reaches the limit."""
+    unit = chain.parts.unit_row[rows]
+    last = chain.last_carbon[unit] == rows
+    rows, unit, wear = rows[last], unit[last], wear[last]
+    water = stream.free_now[unit], stream.chloramine_now[unit]
+    beds = chain.halvings[rows], chain.chloramine_halvings[rows]
+    limit = chain.rules.chlorine_after_carbon_limit_mg_l
+    end = end_wear(*water, *beds, limit)
+    end = np.where(np.isfinite(end), np.maximum(end, _LEAST_END), 1.0)
+    found = chain.found
+    is_dosed = np.isfinite(found["dose_wear"][rows])
+    found["dose_wear"][rows] = np.where(is_dosed, wear / end, np.nan)
+    found["dose_wear_per_day"][rows] /= end
+    found["end_share"][rows] = end
+    found["fresh_leak_mg_l"][rows] = total_leak_mg_l(np.ones(len(rows)), *water, *beds)
 
 
 def _known(first: Floats, second: Floats) -> Floats:

@@ -77,6 +77,14 @@ class PartLife:
     membrane_life_lost_per_week: Floats
     """For carbon ahead of a polyamide membrane: share of that membrane's oxidant tolerance spent in the next
     week by leaving the carbon in, beyond what fresh carbon would let through. [1/week]"""
+    end_share: Floats
+    """Share of the rated dose at which the limit leaks, for the carbon next to a polyamide membrane. [-]"""
+    is_tested: Flags
+    """The wear of that carbon rests on a test behind it."""
+    fresh_leak_mg_l: Floats
+    """Total chlorine a fresh bed would let through, for the carbon next to a polyamide membrane. [mg/L]"""
+    contact_is_short: Flags
+    """That is above the limit: a new cartridge of the same size does not help."""
     is_measured_well: Flags
     """A membrane that fresh, trustworthy readings show to be well."""
     check_d: Floats

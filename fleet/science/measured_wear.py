@@ -41,11 +41,11 @@ def newest_value(
     return newest, at_d
 
 
-def recent_leak(
-    parts: Parts, performance: PerformanceReadings, units: int, now_d: float, rules: WearSettings
-) -> Floats:
+def newest_leak(
+    parts: Parts, performance: PerformanceReadings, units: int, now_d: float
+) -> tuple[Floats, Floats]:
     """
-    Return the newest chlorine test after carbon, where it still speaks for the carbon in place.
+    Return the newest chlorine test after the carbon in place, and its age.
 
     Parameters
     ----------
@@ -57,19 +57,17 @@ def recent_leak(
         How many units there are.
     now_d : float
         The moment of judgement. [day]
-    rules : WearSettings
-        How long a test lasts.
 
     Returns
     -------
-    array (units,)
-        Free chlorine, NaN where there is no such test. [mg/L]
+    tuple of array (units,), array (units,)
+        Free chlorine [mg/L] and age [day], NaN where there is no such test.
     """
     value, at_d = newest_value(performance, performance.chlorine_after_carbon_mg_l, units, now_d)
     carbon = has_role(parts, *_FEED_CARBONS)
     changed = newest_time(parts.unit_row[carbon], units, parts.installed_at_d[carbon])
-    speaks = (at_d >= changed) & (now_d - at_d <= rules.measured_leak_lasts_days)
-    return np.where(speaks, value, np.nan)
+    speaks = at_d >= changed
+    return np.where(speaks, value, np.nan), np.where(speaks, now_d - at_d, np.nan)
 
 
 def pressure_wear(

@@ -19,9 +19,9 @@ from fleet.science.columns import (
 )
 from fleet.science.curves import UseCurves
 from fleet.science.due_dates import due_window
-from fleet.science.feed_water import HARDNESS, FeedHistory, value_now
+from fleet.science.feed_water import CHLORAMINE, HARDNESS, FeedHistory, value_now
 from fleet.science.found import PartLife, UnitUse
-from fleet.science.measured_wear import measured_end, pressure_wear, recent_leak
+from fleet.science.measured_wear import measured_end, newest_leak, pressure_wear
 from fleet.science.membranes import MembraneVerdicts
 from fleet.science.season import SeasonClock
 from fleet.science.settings import WearSettings
@@ -116,8 +116,10 @@ def assess_life(
     rules, season = rules or WearSettings(), season or SeasonClock()
     count = len(units.unit_id)
     basis = measure_basis(units, use, curves, history, parts, now_d)
-    leak = recent_leak(parts, performance, count, now_d, rules)
-    chain = follow_oxidant(parts, basis, history, units.design_permeate_gpm[parts.unit_row], leak, rules)
+    tested, tested_ago = newest_leak(parts, performance, count, now_d)
+    recent = np.where(tested_ago <= rules.measured_leak_lasts_days, tested, np.nan)
+    permeate_gpm = units.design_permeate_gpm[parts.unit_row]
+    chain = follow_oxidant(parts, basis, history, permeate_gpm, recent, tested, tested_ago, rules)
     wear, per_day = (
         np.full((len(parts.part_id), len(Limit)), np.nan),
         np.full((len(parts.part_id), len(Limit)), np.nan),
@@ -135,7 +137,21 @@ def assess_life(
     wear[unknown], per_day[unknown] = np.nan, np.nan
     limits = _Limits(wear, per_day, hardness_d, hardness_use_days, ended_d)
     life = _part_life(limits, use, parts, basis, chain, now_d, rules, season)
+    life = replace(life, contact_is_short=_contact_is_short(parts, history, chain, tested, rules))
     return _by_measurement(life, parts, verdicts, measured & ~unknown)
+
+
+def _contact_is_short(
+    parts: Parts, history: FeedHistory, chain: ChainFindings, tested: Floats, rules: WearSettings
+) -> Flags:
+    """Say through which beds even fresh carbon lets too much; a test that shows less beats the law.
+
+    A test of free chlorine shows nothing of chloramine, so there it proves nothing.
+    """
+    limit = rules.chlorine_after_carbon_limit_mg_l
+    chloramine = np.nan_to_num(value_now(history, CHLORAMINE))
+    is_disproved = ((tested <= limit) & (chloramine <= limit))[parts.unit_row]
+    return (chain.fresh_leak_mg_l > limit) & ~is_disproved & np.isfinite(parts.bed_volume_ft3)
 
 
 def _measured(wear: Floats, per_day: Floats, parts: Parts, verdicts: MembraneVerdicts) -> Flags:
@@ -284,6 +300,10 @@ def _part_life(
         chlorine_leak_mg_l=chain.leak_mg_l,
         ebct_min=chain.ebct_min,
         membrane_life_lost_per_week=chain.life_lost_per_week,
+        fresh_leak_mg_l=chain.fresh_leak_mg_l,
+        end_share=chain.end_share,
+        is_tested=chain.is_tested,
+        contact_is_short=np.zeros(len(wear), dtype=bool),
         is_measured_well=np.zeros(len(wear), dtype=bool),
         check_d=np.full(len(wear), np.nan),
     )

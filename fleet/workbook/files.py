@@ -41,6 +41,10 @@ _NAMED_PLACE = re.compile(r"([A-Za-z]{1,4})(\d{1,9})")
 _ATTRIBUTE = re.compile(r"""(?:\w+:)?(\w+)\s*=\s*["']([^"']*)["']""")
 _LINKS = "xl/_rels/workbook.xml.rels"
 _LINK = re.compile(r"<(?:\w+:)?Relationship\s[^>]*>")
+_REPEATED = re.compile(rb'<table:table-cell[^>]*number-columns-repeated="(\d{1,9})"[^>]*>')
+_REPEATED_ROW = re.compile(rb'<table:table-row[^>]*number-rows-repeated="(\d{1,9})"[^>]*>')
+MOST_REPEATED = 1000
+"""Times a filled cell of an .ods may be repeated to its right."""
 _SHEET = re.compile(r"<(?:\w+:)?sheet\s[^>]*>")
 UNCOMPUTED = "#FORMULA!"
 """Stands for a formula that was saved without its value."""
@@ -223,7 +227,7 @@ Source = Path | str | Mapping[str, Iterable[Mapping[str, object]]]
 
 
 def read_source(source: Source) -> list[RawSheet]:
-    """Return the raw sheets of a workbook (.xlsx), a folder with one CSV per sheet, or rows in memory.
+    """Return the raw sheets of a workbook (.xlsx, .xls, .ods), a folder of CSV, or rows in memory.
 
     Raises DomainError when nothing can be read. Sheet names lose case and spaces; a sheet named "read me" and
     rows that begin with '# ' are left out.
@@ -237,7 +241,7 @@ def read_source(source: Source) -> list[RawSheet]:
         raise DomainError(message("There is no file {path}.", path=path), remedy=message("Check the path."))
     if path.suffix.lower() == ".csv":
         return [_from_csv(path)]
-    return _from_xlsx(path)
+    return _from_workbook(path)
 
 
 def plain_name(text: str) -> str:
@@ -255,24 +259,50 @@ def _from_rows(name: str, rows: Iterable[Mapping[str, object]]) -> RawSheet:
     return RawSheet(plain_name(name), [str(header) for header in headers], raw)
 
 
-def _from_xlsx(path: Path) -> list[RawSheet]:
-    with_formulas = check_xlsx(path)
+def _from_workbook(path: Path) -> list[RawSheet]:
+    cells = read_cells(path)
+    return [
+        _from_table(plain_name(name), table) for name, table in cells.items() if plain_name(name) != READ_ME
+    ]
+
+
+def read_cells(path: Path) -> dict[str, list[list[object]]]:
+    """Return every sheet's cells as they stand: .xlsx, .xls, .ods or .csv. Raises DomainError."""
+    suffix = path.suffix.lower()
+    if suffix == ".csv":
+        return {path.stem: _csv_cells(path)}
+    with_formulas = check_xlsx(path) if suffix == ".xlsx" else []
+    if suffix == ".ods":
+        _check_ods(path)
+    check_size(path)
     unread = _unread_cells(path, with_formulas) if with_formulas else {}
     try:
         with CalamineWorkbook.from_path(path) as workbook:
-            return [
-                _from_table(
-                    plain_name(name),
-                    _with_unread(workbook.get_sheet_by_name(name).to_python(False), unread.get(name, [])),
-                )
+            return {
+                name: _with_unread(workbook.get_sheet_by_name(name).to_python(False), unread.get(name, []))
                 for name in workbook.sheet_names
-                if plain_name(name) != READ_ME
-            ]
+            }
     except BaseException as error:
         # A defect inside the reader arrives as a PanicException, which is no Exception.
         if isinstance(error, CalamineError) or type(error).__name__ == "PanicException":
             raise _unreadable(path) from error
         raise
+
+
+def _check_ods(path: Path) -> None:
+    """Refuse an .ods that unpacks to more than the machine should hold, or repeats cells too often."""
+    try:
+        with zipfile.ZipFile(path) as archive, path.open("rb") as raw:
+            _count(path.name, archive.infolist(), raw)
+            body = archive.read("content.xml")
+    except (zipfile.BadZipFile, zlib.error, struct.error, OSError, KeyError) as error:
+        raise _unreadable(path) from error
+    for tag in _REPEATED.finditer(body):
+        if int(tag[1]) > MOST_REPEATED and b"value-type" in tag[0]:
+            raise DomainError(message("{name} repeats a cell too often.", name=path.name), remedy=_REMEDY)
+    rows = sum(int(tag[1]) for tag in _REPEATED_ROW.finditer(body) if int(tag[1]) < MOST_ROWS // 2)
+    if rows > MOST_ROWS:
+        raise DomainError(message("{name} repeats its rows too often.", name=path.name), remedy=_REMEDY)
 
 
 Unread = tuple[int, int, str]
@@ -331,15 +361,17 @@ def _from_folder(folder: Path) -> list[RawSheet]:
 
 
 def _from_csv(path: Path) -> RawSheet:
+    return _from_table(plain_name(path.stem), _csv_cells(path))
+
+
+def _csv_cells(path: Path) -> list[list[object]]:
     check_size(path)
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            first = file.readline()
+            beginning = file.read(4096)
             file.seek(0)
-            separator = ";" if ";" in first and "," not in first else ","
-            table: list[list[object]] = [
-                list(row) for row in csv.reader(file, delimiter=separator, strict=True)
-            ]
+            separator = max(",;\t", key=beginning.count)
+            return [list(row) for row in csv.reader(file, delimiter=separator, strict=True)]
     except UnicodeDecodeError as error:
         raise DomainError(
             message("{name} is not UTF-8: byte {start} is no character.", name=path.name, start=error.start),
@@ -350,7 +382,6 @@ def _from_csv(path: Path) -> RawSheet:
             message("{name} is no CSV: {error}.", name=path.name, error=error),
             remedy=message("Save it as CSV UTF-8."),
         ) from error
-    return _from_table(plain_name(path.stem), table)
 
 
 def _from_table(name: str, table: list[list[object]]) -> RawSheet:

@@ -23,7 +23,7 @@ from scheduling.billing import invoicing as queries
 from scheduling.billing import payments
 from scheduling.billing import tables as tables
 from scheduling.billing.forms import TaxRateForm
-from scheduling.billing.invoicing import end_month
+from scheduling.billing.invoicing import MOST_MONTHS, end_month, months_to_close
 from scheduling.billing.payments import PAID_LINES
 from scheduling.contracts.plan_columns import of_branch
 from scheduling.contracts.views import did
@@ -124,8 +124,16 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
     if month is None:
         messages.error(request, gettext("Choose a month, written as YYYY-MM."))
         return redirect("invoices")
+    asked = request.POST.get("months", "")
+    months = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 5 else 1
     try:
-        ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now)
+        shown = months_to_close(month, now=now)
+        if 1 < len(shown) <= MOST_MONTHS and len(shown) != months:
+            context = {"months": shown, "month": month, "total": sum(one.amount for one in shown)}
+            return render_or_export(
+                request, "billing/owner_month_end.html", context, open_months=tables.OPEN_MONTHS.of(shown)
+            )
+        ended = end_month(month, currency=settings.CURRENCY, by=request.user, now=now, months=months)
     except DomainError as error:
         messages.error(request, translate(error))
         return redirect("invoices")

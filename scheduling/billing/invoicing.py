@@ -6,6 +6,7 @@ Batches handed over to the books, and what waits for the next.
 """
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -14,7 +15,8 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import Count, Max, Q, Sum
 
-from fleet.models import Person
+from fleet.models import Customer, Person
+from fleet.register.sites import payers
 from scheduling.billing import revenue
 from scheduling.contracts import prices
 from scheduling.contracts.plan_columns import of_branch
@@ -80,15 +82,27 @@ def make_batch(*, through: date, currency: str, by: Person | None, now: datetime
             message("Every entry up to {month:%Y-%m} was handed over already.", month=month),
             remedy=message("Download the earlier batch again; its file never changes."),
         )
+    former = payers(sorted({entry.site_id for entry in rows}))
     batch = InvoiceBatch.objects.create(through=month, made_at=now, made_by=by, currency=currency)
     rates = list(TaxRate.objects.filter(taken_back_at__isnull=True).order_by("code", "from_on"))
-    InvoiceLine.objects.bulk_create(_lines(batch, rows, rates), batch_size=BATCH)
+    InvoiceLine.objects.bulk_create(_lines(batch, rows, rates, former), batch_size=BATCH)
     return batch
 
 
-def _lines(batch: InvoiceBatch, entries: list[RevenueEntry], rates: list[TaxRate]) -> list[InvoiceLine]:
+def _lines(
+    batch: InvoiceBatch,
+    entries: list[RevenueEntry],
+    rates: list[TaxRate],
+    former: dict[int, list[tuple[date, Customer]]],
+) -> list[InvoiceLine]:
     lines: list[InvoiceLine] = []
     for entry in entries:
+        for until_on, customer in former.get(entry.site_id, ()):
+            if entry.month < until_on:
+                # Earned in a month that began under the former customer.
+                entry.site = copy(entry.site)
+                entry.site.customer = customer
+                break
         lines.append(_line(batch, len(lines) + 1, entry))
         kind = entry.corrects.kind if entry.corrects else entry.kind
         for rate in _rates_on(rates, kind, entry.site.area, entry.month):
@@ -144,35 +158,82 @@ class MonthEnd:
 
 
 MOST_MONTHS: Final = 60
-"""More at once is a wrong date of an entry, or a wrong month asked for."""
+"""A month end that would close more starts at a mistyped day of some plan. *Ours.*"""
+
+
+@dataclass(frozen=True)
+class OpenMonth:
+    """A month that a month end would close."""
+
+    month: date
+    entries: int
+    amount: Decimal
+
+
+def months_to_close(month: date, *, now: datetime) -> list[OpenMonth]:
+    """Return what ending a month would close, oldest first, with all that is due entered; writes nothing."""
+    with transaction.atomic():
+        revenue.refuse_running(month_start(month), now)
+        revenue.enter_revenue(through=month_start(month), now=now)
+        rows = RevenueEntry.objects.filter(month__lte=month).order_by().values("month")
+        found = {
+            row["month"]: OpenMonth(row["month"], row["count"], to_cents(row["total"]))
+            for row in rows.annotate(count=Count("pk"), total=Sum("amount"))
+        }
+        transaction.set_rollback(True)
+    wanted = _open_months(month, min(found, default=month))
+    return [found.get(each) or OpenMonth(each, 0, ZERO) for each in wanted]
+
+
+def _open_months(month: date, first: date) -> list[date]:
+    was_closed = set(ClosedMonth.objects.values_list("month", flat=True))
+    month = month_start(month)
+    return [each for each in months_between(min(first, month), month) if each not in was_closed]
 
 
 @transaction.atomic
 def end_month(
-    month: date, *, currency: str, by: Person | None, now: datetime, is_handed_over: bool = True
+    month: date,
+    *,
+    currency: str,
+    by: Person | None,
+    now: datetime,
+    is_handed_over: bool = True,
+    months: int | None = None,
 ) -> MonthEnd:
     """Close a month and the open ones before it, oldest first, and hand their entries over.
 
-    Raises DomainError for a month that is not over, or one that is closed with nothing left to hand over.
+    ``months``: how many the person was shown and said yes to; None where nobody is asked. Raises DomainError
+    for a month that is not over, one that is closed with nothing left to hand over, more than a year at once,
+    or another number of months than was said yes to.
     """
     month = month_start(month)
+    if month not in ClosedMonth.objects.values_list("month", flat=True):
+        revenue.refuse_running(month, now)
     revenue.enter_revenue(through=month, now=now)
-    was_closed = set(ClosedMonth.objects.values_list("month", flat=True))
     first = RevenueEntry.objects.order_by("month").values_list("month", flat=True).first() or month
-    closed = []
-    open_ones = [each for each in months_between(min(first, month), month) if each not in was_closed]
-    if len(open_ones) > MOST_MONTHS:
+    wanted = _open_months(month, first)
+    if len(wanted) > MOST_MONTHS:
         raise DomainError(
             message(
-                "{count} months would be closed, from {first:%Y-%m} on.",
-                count=len(open_ones), first=open_ones[0],
+                "{first:%Y-%m} to {last:%Y-%m} are {count} open months.",
+                first=wanted[0], last=wanted[-1], count=len(wanted),
             ),
             remedy=message(
-                "See whether the entries of {first:%Y-%m} are right, then close {until:%Y-%m} first.",
-                first=open_ones[0], until=open_ones[MOST_MONTHS - 1],
+                "At most {most} are closed at once. Look at the entries of the first; if they are right, end "
+                "{last:%Y-%m} first.",
+                most=MOST_MONTHS, last=wanted[MOST_MONTHS - 1],
             ),
+            field="month",
         )  # fmt: skip
-    for each in open_ones:
+    if months is not None and len(wanted) > 1 and len(wanted) != months:
+        raise DomainError(
+            message("This closes {count} months, not {months}.", count=len(wanted), months=months),
+            remedy=message("Look at the months and say yes to all of them."),
+            field="months",
+        )
+    closed = []
+    for each in wanted:
         revenue.close_month(each, by=by, now=now)
         closed.append(each)
     batch = None

@@ -127,7 +127,7 @@ def _enter_some_plans(run: _Run, ids: list[int], through: date) -> None:
     periods = PlanPeriod.objects.filter(plan__in=ids).order_by("plan_id", "from_on", "pk")
     for plan_id, *discount in periods.values_list("plan_id", "from_on", "to_on", "percent_off"):
         discounts[plan_id].append(Discount(*discount))
-    known = _known_plan_entries(ids)
+    known = entered_by_plan(ids)
     for plan in ServicePlan.objects.filter(pk__in=ids).order_by("pk"):
         entered = known.pop(plan.pk, {})
         for month in months_of(plan.starts_on, plan.ends_on, through):
@@ -151,7 +151,7 @@ def _enter_some_plans(run: _Run, ids: list[int], through: date) -> None:
 
 
 @dataclass
-class _Entered:
+class Entered:
     """What a plan's month comes to so far: first entry, sum with its own changes, how many changes."""
 
     entry_id: int
@@ -159,9 +159,9 @@ class _Entered:
     changes: int = 0
 
 
-def _known_plan_entries(ids: list[int]) -> dict[int, dict[str, _Entered]]:
+def entered_by_plan(ids: list[int]) -> dict[int, dict[str, Entered]]:
     """Return plan -> cause -> what stands. Corrections by hand are left out: they stay as they are."""
-    known: dict[int, dict[str, _Entered]] = defaultdict(dict)
+    known: dict[int, dict[str, Entered]] = defaultdict(dict)
     rows = RevenueEntry.objects.filter(plan__in=ids, cause_key__startswith="plan:").order_by("pk")
     for pk, plan_id, cause_key, amount in rows.values_list("pk", "plan_id", "cause_key", "amount").iterator():
         first, _, change = cause_key.partition(":change:")
@@ -170,12 +170,12 @@ def _known_plan_entries(ids: list[int]) -> dict[int, dict[str, _Entered]]:
             so_far.amount += amount
             so_far.changes += 1
         else:
-            known[plan_id][first] = _Entered(pk, amount)
+            known[plan_id][first] = Entered(pk, amount)
     return known
 
 
 def _change_plan_entry(
-    run: _Run, plan: ServicePlan, key: str, month: date, amount: Decimal, so_far: _Entered
+    run: _Run, plan: ServicePlan, key: str, month: date, amount: Decimal, so_far: Entered
 ) -> None:
     text = message(
         "{code} {name}, {month:%Y-%m}: {amount} instead of {amount2}",
@@ -326,6 +326,16 @@ def correct(
     return correction
 
 
+def refuse_running(month: date, now: datetime) -> None:
+    """Raise DomainError for a month that is not over at the office and at every branch."""
+    zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
+    if add_months(month, 1) > min(local_day(now, zone) for zone in zones):
+        raise DomainError(
+            message("{month:%Y-%m} is not over yet.", month=month),
+            remedy=message("Close it once its last day has passed."),
+        )
+
+
 @transaction.atomic
 def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth:
     """Freeze a month after entering what is still due in it. Closing it again changes nothing.
@@ -337,13 +347,7 @@ def close_month(month: date, *, by: Person | None, now: datetime) -> ClosedMonth
     known = ClosedMonth.objects.filter(month=month).first()
     if known is not None:
         return known
-    # A month ends when it has ended at the office and at every branch.
-    zones = {settings.TIME_ZONE, *Branch.objects.values_list("time_zone", flat=True)}
-    if add_months(month, 1) > min(local_day(now, zone) for zone in zones):
-        raise DomainError(
-            message("{month:%Y-%m} is not over yet.", month=month),
-            remedy=message("Close it once its last day has passed."),
-        )
+    refuse_running(month, now)
     enter_revenue(through=month, now=now)
     earlier = (
         RevenueEntry.objects.filter(month__lt=month)

@@ -14,8 +14,9 @@ from django.utils.translation import gettext_lazy as _
 from fleet.table_columns import Day, Moment, Translated, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.contracts.tables import may_correct, taken_back
-from scheduling.models import TaxRate
+from scheduling.models import PriceChange, TaxRate
 from shared.tables import Column, Money, Number, Table, read
+from shared.translation import translate
 
 
 def amount(value: Decimal) -> str:
@@ -259,4 +260,57 @@ PAID_FILES: Final = Table(
     Money(_("Amount"), "amount"),
     Column(_("Standing"), "taken_back_at", in_file=_("Voided"), show=_file_stands),
     file="files of paid lines",
+)
+OPEN_MONTHS: Final = Table(
+    _("Months that would be closed"),
+    Column(_("Month"), "month", head=True, show=lambda row, page: date_format(row.month, gettext("F Y"))),
+    Number(_("Entries"), "entries", places=0),
+    Money(_("Amount"), "amount"),
+    file="months to close",
+)
+
+
+def _why_not(row: Any, page: dict) -> str:
+    return mark("off", translate(row.why_not)) if row.why_not else mark("good", gettext("Changes"))
+
+
+PRICE_LINES: Final = Table(
+    _("Old and new prices"),
+    Column(_("Plan"), "plan__code", head=True, link=("owner_plan", "plan__code"), under="plan__name"),
+    Column(_("Site"), "plan__site__name", under="plan__site__customer__name"),
+    Column(_("Interval"), "plan__get_interval_display"),
+    Money(_("Old price"), "old"),
+    Money(_("New price"), "new"),
+    Money(_("Old, a month"), "old_monthly", sums=True),
+    Money(_("New, a month"), "new_monthly", sums=True),
+    Column(_("What happens"), only="page", show=_why_not),
+    file="old and new prices",
+)
+
+
+def _undo_change(row: PriceChange, page: dict) -> str:
+    if row.taken_back_at:
+        return taken_back(row)
+    said = gettext("Take back the change from %(from_on)s on") % {"from_on": day(row.from_on)}
+    return button(page, reverse("undo_price_change", args=[row.pk]), gettext("Take back"), said=said)
+
+
+PRICE_CHANGES: Final = Table(
+    _("Changes of many prices"),
+    Day(_("From"), "from_on", head=True),
+    Column(_("By"), lambda row: f"{row.percent} %" if row.percent is not None else f"{row.amount:+}"),
+    Column(_("Plans"), "chosen", empty=_("all")),
+    Number(_("How many"), lambda row: len(row.lines)),
+    Moment(_("Made"), "made_at", under="made_by"),
+    Column(_("Take back"), only="page", label="", unseen=True, show=_undo_change),
+    file="changes of prices",
+)
+END_MONTHS: Final = Table(
+    _("What is still invoiced"),
+    Column(_("Month"), "month", head=True, show=month_words("F Y")),
+    Money(_("Entered so far"), "entered"),
+    Money(_("Becomes"), "becomes"),
+    Money(_("Difference"), "difference", sums=True),
+    Column(_("Falls into"), "falls_into", show=lambda row, page: date_format(row.falls_into, gettext("F Y"))),
+    file="end of the plan",
 )

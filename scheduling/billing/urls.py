@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.billing import invoice_views, outlook_views, views
+from scheduling.billing import invoice_views, outlook_views, plan_views, views
 from scheduling.contracts import views as contracts_views
 
 urlpatterns = [
@@ -16,8 +16,13 @@ urlpatterns = [
     path("forecast/", outlook_views.owner_forecast, name="owner_forecast"),
     path("forecast/rows.<str:form>", outlook_views.owner_forecast, name="owner_forecast_file"),
     path("forecast/<path:code>/", outlook_views.parts_ahead, name="parts_ahead"),
+    path("plans/new/<path:code>/", plan_views.new_plan, name="new_plan"),
+    path("price-changes/", plan_views.price_changes, name="price_changes"),
+    path("price-changes/<int:pk>/back/", plan_views.undo_price_change, name="undo_price_change"),
     path("plans/<path:code>/price/", contracts_views.set_plan_price, name="set_plan_price"),
     path("plans/<path:code>/periods/end/", contracts_views.end_plan_period, name="end_plan_period"),
+    path("plans/<path:code>/end/", plan_views.end_plan, name="end_plan"),
+    path("plans/<path:code>/goes-on/", plan_views.undo_plan_end, name="undo_plan_end"),
     path("plans/<path:code>/periods/", contracts_views.add_plan_period, name="add_plan_period"),
     path(
         "plans/<path:code>/terms/<int:pk>/back/",

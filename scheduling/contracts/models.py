@@ -70,6 +70,9 @@ class PlanPrice(models.Model):
     plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="prices")
     from_on = models.DateField()
     amount = models.DecimalField(max_digits=10, decimal_places=2, help_text="Per interval, before tax.")
+    change = models.ForeignKey(
+        "PriceChange", on_delete=models.PROTECT, null=True, blank=True, related_name="prices"
+    )
 
     class Meta:
         ordering = ["plan", "from_on"]
@@ -135,3 +138,33 @@ class PlanTerms(Voidable):
 
     def __str__(self):
         return f"{self.plan_id} terms from {self.from_on}"
+
+
+class PriceChange(Voidable):
+    """One change of many plans' prices from a day on. What it made of each plan stays in ``lines``.
+
+    While nothing of it has been invoiced it may be taken back; the prices it wrote are gone then.
+    """
+
+    from_on = models.DateField()
+    percent = models.DecimalField(max_digits=6, decimal_places=2, null=True, blank=True)
+    amount = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, help_text="Added per plan's own interval."
+    )
+    chosen = models.CharField(max_length=300, blank=True, help_text="Which plans, as they were chosen.")
+    lines = models.JSONField(default=list, help_text="Of each plan: code, old and new price.")
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["-made_at", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(percent__isnull=True, amount__isnull=False)
+                | Q(percent__isnull=False, amount__isnull=True),
+                name="scheduling_pricechange_percent_or_amount",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{len(self.lines)} plans from {self.from_on}"

@@ -77,7 +77,9 @@ def visits_due(now: datetime, known_plan_ids: set[int]) -> tuple[list[PlanVisit]
     has just come in is not sent to every visit of the past.
     """
     plans = (
-        ServicePlan.objects.filter(visit_every_months__gt=0, site__is_closed=False)
+        ServicePlan.objects.filter(
+            visit_every_months__gt=0, site__is_closed=False, treatment_unit__retired_on__isnull=True
+        )
         .select_related("site")
         .order_by("pk")
     )

@@ -9,7 +9,8 @@ from typing import Final
 
 from django.db.models import Count, QuerySet
 
-from scheduling.models import OrderState, Route, Shift, Technician
+from scheduling.crew.calendar import free_days_of, working_hours
+from scheduling.models import OrderState, Route, Technician
 
 
 def technician_of(person_id: int) -> Technician | None:
@@ -45,7 +46,7 @@ class DayLoad:
 
 
 def day_loads(orders: QuerySet, today: date, branch_id: int | None) -> list[DayLoad]:
-    """Return the days ahead, today first: routes in force against shifts. Five queries."""
+    """Return the days ahead, today first: routes in force against shifts. Few queries."""
     days = [today + timedelta(days=i) for i in range(AHEAD_DAYS)]
     routes = Route.objects.filter(is_in_force=True, day__in=days)
     technicians = Technician.objects.filter(is_active=True)
@@ -57,7 +58,7 @@ def day_loads(orders: QuerySet, today: date, branch_id: int | None) -> list[DayL
         "day", "stops_n", "work_minutes", "drive_minutes"
     ):
         by_day[route[0]].append(route[1:])
-    minutes = _shift_minutes(technicians, days)
+    minutes = _work_minutes(technicians, days)
     ends = dict(
         orders.filter(state=OrderState.OPEN, window_to__in=days)
         .order_by()
@@ -78,21 +79,11 @@ def day_loads(orders: QuerySet, today: date, branch_id: int | None) -> list[DayL
     ]
 
 
-def _shift_minutes(technicians: QuerySet, days: list[date]) -> dict[date, int]:
-    """Return the minutes there are on each day: shifts less lunch, absences left out."""
-    shifts = Shift.objects.filter(technician__in=technicians)
-    away: dict[int, list[tuple[date, date]]] = {}
-    for technician_id, first_on, last_on in technicians.filter(
-        absences__first_on__lte=days[-1], absences__last_on__gte=days[0]
-    ).values_list("id", "absences__first_on", "absences__last_on"):
-        away.setdefault(technician_id, []).append((first_on, last_on))
+def _work_minutes(technicians: QuerySet, days: list[date]) -> dict[date, int]:
+    """Return the minutes there are on each day: shifts less lunch, absences and days off."""
+    people = list(technicians.select_related("branch"))
+    branches = {one.branch_id: one.branch for one in people}
     total = dict.fromkeys(days, 0)
-    for technician_id, weekday, starts, ends, lunch in shifts.values_list(
-        "technician_id", "weekday", "starts_at", "ends_at", "lunch_minutes"
-    ):
-        length = (ends.hour - starts.hour) * 60 + ends.minute - starts.minute - lunch
-        for day in days:
-            is_away = any(first <= day <= last for first, last in away.get(technician_id, []))
-            if day.weekday() == weekday and not is_away:
-                total[day] += length
+    for (_, day), hours in working_hours(people, days, free_days_of(branches.values(), days)).items():
+        total[day] += hours.work_s // 60
     return total

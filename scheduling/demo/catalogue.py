@@ -62,14 +62,14 @@ def part_kinds() -> list[dict]:
             {
                 "code": f"CAR-{size.code}", "name": f"Carbon pre-filter {size.code}", "role": "carbon",
                 "rated_gal": size.carbon_gal, "chloramine_factor": 2.5,
-                "bed_volume_ft3": round(0.35 * scale**1.8, 2),
+                "bed_volume_ft3": round(0.8 * scale**1.8, 2),
                 "rated_flow_gpm": round(size.permeate_gpm / size.recovery * 1.5, 2),
                 "cost": round(31 * scale, 2), "price": round(74 * scale, 2), **_CARBON,
             },
             {
                 "code": f"CAT-{size.code}", "name": f"Catalytic carbon pre-filter {size.code}",
                 "role": "catalytic_carbon", "rated_gal": size.carbon_gal * 0.9, "chloramine_factor": 1.1,
-                "bed_volume_ft3": round(0.35 * scale**1.8, 2),
+                "bed_volume_ft3": round(0.8 * scale**1.8, 2),
                 "rated_flow_gpm": round(size.permeate_gpm / size.recovery * 1.5, 2),
                 "cost": round(44 * scale, 2), "price": round(98 * scale, 2), **_CARBON,
             },

@@ -203,7 +203,7 @@ def _gauges(rng, unit, use, first, rows, wear):
             drop *= drop_factor
             noise = rng.normal(1, [0.012, 0.03, 0.03])
             concentrate = flow * (1 - size.recovery) / size.recovery
-            clogged = wear.clogging(days_ago + _days_since_change(rows, on), days_ago)
+            clogged = wear.clogging(days_ago + _days_since_change(rows, "sediment", on), days_ago)
             filter_drop = CLEAN_DROP_PSI * (TERMINAL_DROP_PSI / CLEAN_DROP_PSI) ** clogged
             filter_drop *= (flow + concentrate) * size.recovery / size.permeate_gpm
             rows.gauges.append(
@@ -220,16 +220,22 @@ def _gauges(rng, unit, use, first, rows, wear):
                     "concentrate_flow_gpm": round(concentrate, 3),
                     "sediment_inlet_psi": 62.0,
                     "sediment_outlet_psi": round(float(62.0 - filter_drop), 1),
-                    "chlorine_after_carbon_mg_l": _leak(unit, days_ago),
+                    "chlorine_after_carbon_mg_l": _leak(unit, days_ago, _carbon_then(rows, on), wear),
                 }
             )
         day += int(rng.integers(12, 17))
 
 
-def _days_since_change(rows: MachineRows, on: date) -> int:
-    """Return how long the sediment cartridge of that day had been in place. [day]"""
-    installed = [row["installed_at"][:10] for row in rows.parts if row["position"] == "sediment"]
+def _days_since_change(rows: MachineRows, position: str, on: date) -> int:
+    """Return how long the cartridge of that day had been in place. [day]"""
+    installed = [row["installed_at"][:10] for row in rows.parts if row["position"] == position]
     return min((on - date.fromisoformat(day)).days for day in installed if day <= on.isoformat())
+
+
+def _carbon_then(rows: MachineRows, on: date) -> tuple[str, int]:
+    """Return the kind of carbon of that day and how long it had been in place. [day]"""
+    kind = next(row["kind"] for row in rows.parts if row["position"] == "carbon")
+    return kind, _days_since_change(rows, "carbon", on)
 
 
 def _run(size, pressure, temperature, feed_us_cm, flow_factor, passage_factor):
@@ -258,10 +264,14 @@ def _condition(trouble: str, day: int, days: int) -> tuple[float, float, float]:
     return healthy, 1.0, 1.0
 
 
-def _leak(unit: PlannedUnit, days_ago: int) -> float | None:
+def _leak(unit: PlannedUnit, days_ago: int, carbon: tuple[str, int], wear: TrueWear) -> float | None:
+    """Return what a strip shows behind the carbon, None where there is no chlorine to look for. [mg/L]"""
     if unit.trouble == "oxidised" and days_ago < 140:
         return 0.25
-    return 0.02 if free_chlorine_mg_l(unit.site.supply, days_ago) > 0 else None
+    if free_chlorine_mg_l(unit.site.supply, days_ago) == 0:
+        return None
+    kind, in_place = carbon
+    return round(wear.leak_mg_l(kind, days_ago + in_place, days_ago), 2)
 
 
 def _reason(rng, reached: float) -> str:

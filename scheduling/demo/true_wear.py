@@ -14,6 +14,9 @@ CLOGS_AFTER: Final = (150.0, 260.0)
 """Days of a unit's usual water until its sediment cartridge is clogged, drawn once for each unit."""
 LIMIT_SPREAD: Final = 0.08
 """Standard deviation of the logarithm of where a part is really used up, about its rating."""
+HALVINGS: Final = 12.0
+"""How often a fresh carbon bed here halves free chlorine: all have six minutes and more."""
+LEAK_LIMIT_MG_L: Final = 0.1
 _DAYS_PER_MONTH: Final = 30.44
 _KINDS: Final = {row["code"]: row for row in part_kinds()}
 
@@ -41,6 +44,17 @@ class TrueWear:
         then = slice(DAYS_KEPT - min(installed_days_ago, DAYS_KEPT), DAYS_KEPT - days_ago)
         return float(self._feed[then].sum() / self._clog_gal)
 
+    def leak_mg_l(self, kind: str, installed_days_ago: int, days_ago: int) -> float:
+        """Return the free chlorine behind the carbon then, by the depth law of its worn bed. [mg/L]"""
+        then = slice(DAYS_KEPT - min(installed_days_ago, DAYS_KEPT), DAYS_KEPT - days_ago)
+        left = HALVINGS - (HALVINGS - 1) * float(self._dose(_KINDS[kind])[then].sum())
+        return float(self._free[DAYS_KEPT - days_ago - 1] * 0.5 ** max(left, 0.0))
+
+    def _dose(self, row: dict) -> np.ndarray:
+        """Oxidant of each day over what the carbon is rated for. [1/day]"""
+        oxidant = self._free + row["chloramine_factor"] * self._supply.chloramine_mg_l
+        return self._feed * oxidant / (row["rated_gal"] * row["rating_chlorine_mg_l"])
+
     def _daily(self, kind: str) -> list[np.ndarray]:
         """Wear of each day by each limit that the part has. [1/day]"""
         row = _KINDS[kind]
@@ -51,8 +65,8 @@ class TrueWear:
             water = self._permeate if row["role"] == "post_carbon" else self._feed
             limits.append(water / row["rated_gal"])
         if row["role"] in ("carbon", "catalytic_carbon"):
-            oxidant = self._free + row["chloramine_factor"] * self._supply.chloramine_mg_l
-            limits.append(self._feed * oxidant / (row["rated_gal"] * row["rating_chlorine_mg_l"]))
+            above = np.log2(np.maximum(self._free / LEAK_LIMIT_MG_L, 1.0))
+            limits.append(self._dose(row) * (HALVINGS - 1) / (HALVINGS - above))
         if row["role"] == "antiscale":
             heavier = self._supply.hardness_mg_l / row["rated_hardness_mg_l"]
             limits += [limits[0] * heavier, limits[1] * heavier]

@@ -3,7 +3,7 @@
 import re
 from typing import Final
 
-from scheduling.visits.form import read_number
+from scheduling.visits.fields import read_number
 from shared.measures import Measure
 
 _VOLUMES: Final = {

@@ -32,15 +32,18 @@ class UploadForm(forms.Form):
 
     workbook = forms.FileField(
         label=gettext_lazy("Workbook"),
-        help_text=gettext_lazy("An .xlsx made from the template, or a .csv named after its sheet."),
+        help_text=gettext_lazy(
+            "The template filled in, or your own list as it is: .xlsx, .xls, .ods or .csv. "
+            "The next page asks what its columns mean."
+        ),
     )
 
     def clean_workbook(self):
         """Refuse what can't be a workbook, before it is kept."""
         given = self.cleaned_data["workbook"]
-        if Path(given.name).suffix.lower() not in (".xlsx", ".csv"):
+        if Path(given.name).suffix.lower() not in (".xlsx", ".xls", ".ods", ".csv"):
             raise forms.ValidationError(
-                gettext("This is no .xlsx or .csv file. Save it as .xlsx and try again.")
+                gettext("This is no .xlsx, .xls, .ods or .csv file. Save it as .xlsx and try again.")
             )
         if given.size > LARGEST_BYTES:
             raise forms.ValidationError(
@@ -123,7 +126,7 @@ def _go_on(request, token, job):
     """Write what was looked at, or look again."""
     now, _ = now_and_today(request)
     is_write = "accept" in request.POST
-    given = {"file": job.given.get("file", "")}
+    given = {name: job.given[name] for name in ("file", "choices") if name in job.given}
     if is_write:
         given["accept"] = "good" if request.POST["accept"] == "good" else "all"
     try:
@@ -144,4 +147,5 @@ def _outcome(answer: dict) -> dict:
         "answer": answer,
         "problems": [(sheet, list(rows)) for sheet, rows in problems],
         "left_out": answer["problem_count"] - len(answer["problems"]),
+        "doubts_left_out": answer.get("doubt_count", 0) - len(answer.get("doubts", ())),
     }

@@ -26,6 +26,8 @@ from scheduling.models import JobKind, JobState, LongJob
 from scheduling.orders import raising
 from scheduling.routes import publishing
 from scheduling.workbook import importing
+from scheduling.workbook.mapping.conversion import Doubt
+from scheduling.workbook.mapping.own_files import convert_file
 from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
@@ -215,12 +217,21 @@ def rest_file(token: uuid.UUID, person_id: int) -> Path | None:
 
 def _look(job: LongJob, watch: Watch, clock: Clock) -> dict:
     """Find out what an import would do; the refused rows go to a workbook beside the upload."""
-    report = importing.preview(_wanted(job), now=clock(), by=job.made_by, on_progress=watch.tell)
+    path = _wanted(job)
+    doubts: list[Doubt] = []
+    if "choices" in job.given:
+        watch.tell(0.0, message("making rows of the template"))
+        converted = _converted(job)
+        converted.parent.mkdir(exist_ok=True)
+        doubts = convert_file(path, converted, job.given["choices"], by=job.made_by)
+        path = converted
+    report = importing.preview(path, now=clock(), by=job.made_by, on_progress=watch.tell)
     if report.problems:
         rest = _rest(job.upload, job.made_by_id)
         rest.parent.mkdir(exist_ok=True)
         report.write_rest(rest)
-    return _answer_of(report)
+    shown = [asdict(doubt) for doubt in doubts[:SHOWN_PROBLEMS]]
+    return {**_answer_of(report), "doubt_count": len(doubts), "doubts": shown}
 
 
 def _write(job: LongJob, watch: Watch, clock: Clock) -> dict:
@@ -229,7 +240,7 @@ def _write(job: LongJob, watch: Watch, clock: Clock) -> dict:
     A worker that dies before the rows are written leaves none; one that dies after them finds them written.
     """
     if not job.answer:
-        path = _wanted(job)
+        path = _converted(job) if "choices" in job.given else _wanted(job)
         prepared = importing.prepare(path, now=clock(), by=job.made_by, on_progress=watch.tell)
         with transaction.atomic():
             # Whoever else works on this job waits here and then finds its answer.
@@ -284,6 +295,7 @@ WORK: Final[dict[JobKind, Callable[[LongJob, Watch, Clock], dict]]] = {
 def _answer_of(report: importing.ImportReport) -> dict:
     return {
         "is_written": report.is_written,
+        "is_template": report.is_template,
         "rows_written": report.rows_written,
         "good_rows": sum(count.added + count.changed for count in report.counts.values()),
         "counts": {name: asdict(count) for name, count in report.counts.items()},
@@ -300,6 +312,10 @@ def _wanted(job: LongJob) -> Path:
             remedy=message("Bring it in again. Web and workers on several machines share TAPWARD_DATA_DIR."),
         )
     return found
+
+
+def _converted(job: LongJob) -> Path:
+    return _own(job.upload, job.made_by_id) / "converted" / "fleet.xlsx"
 
 
 def _own(token: uuid.UUID, person_id: int) -> Path:

@@ -64,3 +64,19 @@ class LongJob(models.Model):
     def is_over(self) -> bool:
         """Whether nothing more will happen."""
         return self.state != JobState.RUNNING
+
+
+class SpreadsheetMapping(models.Model):
+    """What the columns of a company's own spreadsheet mean, kept under a name for the next file like it."""
+
+    name = models.CharField(max_length=80, unique=True)
+    headers = models.JSONField(help_text="Headers by sheet name, by which a file like it is known.")
+    choices = models.JSONField(help_text="What each column means and what holds for the whole file.")
+    changed_by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
+    changed_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-changed_at", "-id"]
+
+    def __str__(self):
+        return self.name

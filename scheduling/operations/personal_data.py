@@ -19,6 +19,7 @@ from django.db.models import JSONField, Model, Q
 from fleet.models import (
     AuditArea,
     Customer,
+    CustomerContact,
     Person,
     PersonRole,
     ReadinessChange,
@@ -30,19 +31,23 @@ from fleet.people import audit, services
 from scheduling.models import (
     Absence,
     AccessHours,
+    CalendarDay,
     CloseOut,
     CloseOutPhoto,
     InvoiceLine,
     LongJob,
+    NewCustomerDraft,
     Notice,
     NoticeState,
     OrderState,
     PlanPeriod,
     PlanRevision,
+    PriceChange,
     Replan,
     RevenueEntry,
     RouteProposal,
     SavedView,
+    SiteClosure,
     StockMovement,
     StockPlace,
     Stop,
@@ -88,8 +93,13 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (LongJob, ("given", "answer", "problem")),
     (TravelCorrection, ("because",)),
     (Absence, ("reason",)),
+    (SiteClosure, ("reason",)),
+    (CalendarDay, ("reason",)),
+    (PriceChange, ("chosen",)),
     (SavedView, ("name", "query")),
-    (TreatmentUnit, ("label", "note", "out_of_service_reason")),
+    (TreatmentUnit, ("label", "note", "out_of_service_reason", "retired_because")),
+    (CustomerContact, ("name", "task", "phone")),
+    (NewCustomerDraft, ("fields",)),
     (ReadinessChange, ("because",)),
     (WebhookEvent, ("body",)),
 )
@@ -327,7 +337,10 @@ def _erase_technician(technician: Technician, done: Counter[str]) -> None:
 
 def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
     served = is_served(customer)
-    blank = {"email": "", "phone": "", "wants_notices": False} | ({} if served else {"name": mark})
+    done["contacts"] += customer.contacts.all().delete()[0]
+    blank = {"email": "", "phone": "", "wants_notices": False, "billing_address": "", "note": ""} | (
+        {} if served else {"name": mark}
+    )
     if any(getattr(customer, field) != value for field, value in blank.items()):
         Customer.objects.filter(pk=customer.pk).update(**blank)
         done["customer"] += 1
@@ -351,6 +364,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
+    done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]
     done["driving times"] += _forget_drives(
         sites.exclude(latitude=None).exclude(longitude=None).values_list("latitude", "longitude")
     )
@@ -365,6 +379,8 @@ def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     blank = {"label": "", "note": "", "out_of_service_reason": ""}
     units = TreatmentUnit.objects.filter(site__customer=customer).exclude(**blank)
     done["notes of treatment units"] += units.update(**blank)
+    retired = TreatmentUnit.objects.filter(site__customer=customer, retired_on__isnull=False)
+    done["reasons of retirements"] += retired.exclude(retired_because=mark).update(retired_because=mark)
 
 
 def _delete_photos(photos, done: Counter[str]) -> None:

@@ -26,9 +26,11 @@ from fleet.models import (
     AuditArea,
     AuditEntry,
     Customer,
+    CustomerContact,
     FeedTest,
     Finding,
     Flush,
+    FormerCustomer,
     LastHeard,
     Meter,
     MeterReading,
@@ -41,6 +43,8 @@ from fleet.models import (
     Site,
     TreatmentUnit,
     UnitState,
+    UnitStay,
+    UnitSwap,
 )
 from fleet.people import audit
 from scheduling.models import (
@@ -56,6 +60,7 @@ from scheduling.models import (
     PlanTerms,
     RevenueEntry,
     ServicePlan,
+    SiteClosure,
     StockMovement,
     Stop,
     StopOrder,
@@ -63,6 +68,7 @@ from scheduling.models import (
     ToldVisit,
     TravelCorrection,
     UnplacedOrder,
+    Visit,
     WorkOrder,
     WorkOrderEvent,
     WorkOrderPart,
@@ -77,11 +83,15 @@ SECRETS: Final = frozenset(
 """Never taken out: they open doors, or are made from what does."""
 _UNIT, _ORDER = "treatment_unit__site__customer", "order__site__customer"
 CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
-    (Site, "customer"), (AccessHours, "site__customer"), (TreatmentUnit, "site__customer"),
+    (CustomerContact, "customer"), (FormerCustomer, "customer"), (FormerCustomer, "site__customer"),
+    (UnitStay, "site__customer"), (UnitSwap, "old__site__customer"), (UnitSwap, "new__site__customer"),
+    (Site, "customer"), (AccessHours, "site__customer"), (SiteClosure, "site__customer"),
+    (TreatmentUnit, "site__customer"),
     (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
     (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),
-    (WorkOrderPart, _ORDER), (CloseOut, _ORDER), (CloseOutPart, "close_out__order__site__customer"),
+    (WorkOrderPart, _ORDER), (Visit, "site__customer"), (CloseOut, _ORDER),
+    (CloseOutPart, "close_out__order__site__customer"),
     (CloseOutPhoto, "close_out__order__site__customer"), (StockMovement, "close_out__order__site__customer"),
     (Stop, "site__customer"), (StopOrder, "stop__site__customer"), (UnplacedOrder, _ORDER),
     (ToldVisit, "site__customer"), (Notice, "customer"), (ServicePlan, "site__customer"),
@@ -196,6 +206,8 @@ def names_of(subject: Subject) -> list[str]:
         words += [technician.name]
     if customer is not None:
         words += [customer.name, customer.email, customer.phone]
+        for contact in customer.contacts.all():
+            words += [contact.name, contact.email, contact.phone]
         if not is_served(customer):
             words += Site.objects.filter(customer=customer).values_list("name", flat=True)
             words += Site.objects.filter(customer=customer).values_list("address", flat=True)

@@ -74,6 +74,10 @@ def _withdraw_groundless(report: RaiseReport, now: datetime, unit_ids: Sequence[
         groups.setdefault(because or message("the finding is gone"), []).append(pk)
     closed = standing.filter(site__is_closed=True)
     groups.setdefault(message("the site is closed"), []).extend(closed.values_list("pk", flat=True))
+    retired = standing.filter(treatment_unit__retired_on__isnull=False)
+    groups.setdefault(message("the treatment unit was retired"), []).extend(
+        retired.values_list("pk", flat=True)
+    )
     over = standing.filter(kind=PLANNED.kind, plan__ends_on__lte=F("window_from"))
     groups.setdefault(message("the plan has ended"), []).extend(over.values_list("pk", flat=True))
     for because, ids in groups.items():
@@ -174,7 +178,7 @@ def _raise_from_findings(report: RaiseReport, now: datetime, unit_ids: Sequence[
     standing_order = WorkOrder.objects.open().filter(cause_key=OuterRef("cause_key"))
     findings = (
         _of(Finding.objects.filter(gone_at__isnull=True), unit_ids)
-        .filter(treatment_unit__site__is_closed=False)
+        .filter(treatment_unit__site__is_closed=False, treatment_unit__retired_on__isnull=True)
         .filter(Q(part__isnull=True) | Q(part__removed_at__isnull=True))
         .exclude(Exists(standing_order))
         .exclude(_held(now))

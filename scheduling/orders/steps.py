@@ -97,6 +97,30 @@ def all_done(kind: str) -> list[dict]:
     )
 
 
+def merged(sheets: Sequence[StepSheet]) -> list[dict]:
+    """Return the steps of several sheets as one list, each code once, every sheet's order kept.
+
+    A step only a later sheet has follows the one it follows there.
+    """
+    rows: list[dict] = []
+    for sheet in sheets:
+        place = 0
+        for step in sheet.steps:
+            at = next((n for n, row in enumerate(rows) if row["code"] == step["code"]), None)
+            if at is None:
+                rows.insert(place, dict(step))
+                at = place
+            elif step["is_hazard_control"] and not rows[at]["is_hazard_control"]:
+                rows[at] = dict(step)
+            place = max(place, at + 1)
+    return rows
+
+
+def controls_of(sheet: StepSheet) -> set[str]:
+    """Return the codes of a sheet's hazard controls."""
+    return {step["code"] for step in sheet.steps if step.get("is_hazard_control")}
+
+
 def skipped_controls(sheet: StepSheet, record: Sequence[dict]) -> list[dict]:
     """Return the hazard controls that were skipped, each with its reason ("" when none was given)."""
     told = {str(entry.get("code")): entry for entry in record}

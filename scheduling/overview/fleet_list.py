@@ -62,7 +62,7 @@ class FleetPage:
 
 def choose(choice: FleetChoice, now: datetime, today: date) -> QuerySet[TreatmentUnit]:
     """Return the treatment units of a choice, sorted, as an unread query."""
-    units = TreatmentUnit.objects.all()
+    units = TreatmentUnit.objects.filter(retired_on__isnull=True)
     if choice.branch_id:
         units = units.filter(site__branch_id=choice.branch_id)
     for word in choice.words.split()[:6]:

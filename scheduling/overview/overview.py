@@ -100,6 +100,12 @@ _FINDING_GROUPS: Final = {
         gettext_lazy("Ask the site for the register, or read it on the next visit."),
         "watch",
     ),
+    FindingKind.CONTACT_TOO_SHORT: (
+        gettext_lazy("Carbon beds too small"),
+        gettext_lazy("Even fresh carbon lets chlorine or chloramine through to the membrane."),
+        gettext_lazy("Test total chlorine behind the bed; lower the flow or fit a larger bed."),
+        "watch",
+    ),
     FindingKind.FEED_TEST_DUE: (
         gettext_lazy("Feed tests due"),
         gettext_lazy("Chlorine and hardness shorten lives and should be known within a year."),
@@ -131,11 +137,13 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
 
 def _never_raised(findings: QuerySet) -> QuerySet:
     ordered = WorkOrder.objects.filter(cause_key=OuterRef("cause_key"))
-    return findings.filter(treatment_unit__site__is_closed=False).exclude(Exists(ordered))
+    served = findings.filter(treatment_unit__site__is_closed=False, treatment_unit__retired_on__isnull=True)
+    return served.exclude(Exists(ordered))
 
 
 def _standing(by_kind: dict[str, dict], now: datetime, today: date, branch_id: int | None) -> Standing:
-    units, states = TreatmentUnit.objects.all(), UnitState.objects.all()
+    units = TreatmentUnit.objects.filter(retired_on__isnull=True)
+    states = UnitState.objects.filter(treatment_unit__retired_on__isnull=True)
     if branch_id:
         units = units.filter(site__branch_id=branch_id)
         states = states.filter(treatment_unit__site__branch_id=branch_id)

@@ -7,8 +7,8 @@ from decimal import Decimal
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
-from fleet.models import FeedTest, Site, TreatmentUnit
-from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, Stop, WorkOrder
+from fleet.models import FeedTest, FormerCustomer, Site, TreatmentUnit, UnitStay
+from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, SiteClosure, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of
 from scheduling.overview.treatment_unit import feed_test_lines
 
@@ -23,26 +23,36 @@ class SitePage:
     """With ``amount``, the price of today, and ``is_over``."""
     tests: list[FeedTest]
     hours: list[tuple[str, str]]
+    closures: list[SiteClosure]
+    """Those not over."""
     visits: list[CloseOut]
     coming: list[tuple[datetime, str]]
     orders: list[WorkOrder]
+    former_units: list[tuple[TreatmentUnit, date]]
+    """Units that stood here, and the first day they did no more."""
+    former_customers: list[FormerCustomer]
 
 
 def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -> SitePage | None:
-    """Return a site's page, None when there is none for this person. Ten queries."""
+    """Return a site's page, None when there is none for this person. Fourteen queries."""
     sites = Site.objects.select_related("customer", "branch", "supply")
     if branch_id:
         sites = sites.filter(branch_id=branch_id)
     site = sites.filter(code=code).first()
     if site is None:
         return None
-    unit_ids = list(TreatmentUnit.objects.filter(site=site).order_by("serial").values_list("id", flat=True))
+    unit_ids = list(
+        TreatmentUnit.objects.filter(site=site, retired_on__isnull=True)
+        .order_by("serial")
+        .values_list("id", flat=True)
+    )
     return SitePage(
         site=site,
         units=rows_of(unit_ids),
         plans=_plans(site, today),
         tests=feed_test_lines(site),
         hours=_hours(site),
+        closures=list(site.closures.filter(last_on__gte=today)),
         visits=list(
             CloseOut.objects.filter(order__site=site).select_related("order__treatment_unit", "technician")[
                 :20
@@ -57,7 +67,16 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
         orders=list(
             WorkOrder.objects.open().filter(site=site).select_related("treatment_unit").order_by("window_to")
         ),
+        former_units=_former_units(site),
+        former_customers=list(site.former_customers.select_related("customer")),
     )
+
+
+def _former_units(site: Site) -> list[tuple[TreatmentUnit, date]]:
+    stays = UnitStay.objects.filter(site=site).select_related("treatment_unit")
+    gone = [(one.treatment_unit, one.until_on) for one in stays]
+    retired = TreatmentUnit.objects.filter(site=site, retired_on__isnull=False)
+    return sorted([*gone, *((unit, unit.retired_on) for unit in retired)], key=lambda one: one[1])
 
 
 def _plans(site: Site, today: date) -> list[ServicePlan]:

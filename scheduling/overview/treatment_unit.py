@@ -19,9 +19,12 @@ from fleet.models import (
     MeterReading,
     Part,
     PerformanceReading,
+    Position,
     ReadinessChange,
     Site,
     TreatmentUnit,
+    UnitStay,
+    UnitSwap,
 )
 from scheduling.models import CloseOut, StopOrder, WorkOrder
 from scheduling.pages.figures import Figure, figures
@@ -88,6 +91,9 @@ class UnitPage:
     readiness_changes: list[ReadinessChange]
     schematic: Schematic
     removed_membranes_at: list[datetime]
+    positions: list[Position]
+    swaps: list[UnitSwap]
+    stays: list[UnitStay]
 
 
 READINGS_SHOWN: Final = 12
@@ -103,6 +109,7 @@ FINDING_TONES: Final = {
     FindingKind.METER_FAULT: "watch",
     FindingKind.READING_WANTED: "info",
     FindingKind.FEED_TEST_DUE: "info",
+    FindingKind.CONTACT_TOO_SHORT: "watch",
 }
 
 
@@ -164,6 +171,9 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         readiness_changes=list(ReadinessChange.objects.filter(treatment_unit=unit)[:10]),
         schematic=_schematic(unit, in_place, readings, gauges, system),
         removed_membranes_at=[part.removed_at for part in membranes],
+        positions=list(unit.positions.all()),
+        swaps=list(UnitSwap.objects.filter(Q(old=unit) | Q(new=unit)).select_related("old", "new")),
+        stays=list(unit.stays.select_related("site")),
     )
 
 

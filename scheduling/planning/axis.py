@@ -164,7 +164,7 @@ class AxisModel:
                 self._ends(number),
                 slot.start_s,
                 slot.end_s,
-                slot.lunch_s,
+                slot.lunch_s + slot.off_s,
                 slot.fair_s,
                 profile,
                 capacity,

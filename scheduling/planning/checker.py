@@ -33,6 +33,7 @@ class Rule(StrEnum):
     LINK = "linked visits"
     PIN = "pinned place"
     LATENESS = "lateness stated"
+    TIME_OFF = "time off"
 
 
 @dataclass(frozen=True)
@@ -127,10 +128,10 @@ class _Day:
             drive_total += drive
             if stop.drive_s != drive:
                 yield Rule.DRIVE, f"states {stop.drive_s} s of driving, {drive} s are needed", stop.job_id
-            if stop.arrive_s - left_s - self._lunch_within(left_s, stop.arrive_s) < drive:
+            if stop.arrive_s - left_s - self._pause_within(left_s, stop.arrive_s) < drive:
                 yield Rule.DRIVE, f"arrives {drive} s of driving too early", stop.job_id
             entry = 0 if stays else walk_in_s
-            if stop.start_s - stop.arrive_s - self._lunch_within(stop.arrive_s, stop.start_s) < entry:
+            if stop.start_s - stop.arrive_s - self._pause_within(stop.arrive_s, stop.start_s) < entry:
                 yield Rule.WALK_IN, "starts work before walking in", stop.job_id
             if stop.leave_s - stop.start_s - self._lunch_within(stop.start_s, stop.leave_s) != job.service_s:
                 yield (
@@ -141,7 +142,7 @@ class _Day:
             left_s, place_id = stop.leave_s, job.place.id
         home = travel.seconds(place_id, self.route.end_place_id) if stops else 0
         drive_total += home
-        if self.route.end_s - left_s - self._lunch_within(left_s, self.route.end_s) < home:
+        if self.route.end_s - left_s - self._pause_within(left_s, self.route.end_s) < home:
             yield Rule.DRIVE, "back before the drive home is done", None
         if self.route.drive_s != drive_total:
             yield Rule.DRIVE, f"states {self.route.drive_s} s of driving, {drive_total} s are needed", None
@@ -149,6 +150,16 @@ class _Day:
     def _lunch_within(self, start_s: int, end_s: int) -> int:
         lunch = self.route.lunch
         return lunch[1] - lunch[0] if lunch and start_s <= lunch[0] and lunch[1] <= end_s else 0
+
+    def _pause_within(self, start_s: int, end_s: int) -> int:
+        """Lunch and time off between two moments, what they share counted once."""
+        total = self._lunch_within(start_s, end_s)
+        lunch = self.route.lunch if total else None
+        for begins, ends in self.shift.off:
+            total += max(0, min(ends, end_s) - max(begins, start_s))
+            if lunch:
+                total -= max(0, min(ends, lunch[1]) - max(begins, lunch[0]))
+        return total
 
     def _lunch(self, stops: list[Stop]) -> _Broken:
         if not self.shift.lunch_s:
@@ -186,6 +197,8 @@ class _Day:
             yield Rule.WINDOW, f"done before {job.first_day}", job.id
         if stop.late_days != max(0, (self.route.day - job.last_day).days):
             yield Rule.LATENESS, "days late are misstated", job.id
+        if any(stop.start_s < ends and begins < stop.leave_s for begins, ends in self.shift.off):
+            yield Rule.TIME_OFF, f"worked {stop.start_s}-{stop.leave_s} s, in the time off", job.id
         if not any(
             opens <= stop.start_s and stop.leave_s <= shuts for opens, shuts in job.access.on(self.route.day)
         ):

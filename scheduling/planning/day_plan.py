@@ -114,7 +114,7 @@ class _Rows:
 
 
 def _work_s(slot: Slot) -> int:
-    return slot.end_s - slot.start_s - slot.lunch_s
+    return slot.end_s - slot.start_s - slot.lunch_s - slot.off_s
 
 
 def _capacity_rows(tables: Tables, pairs: list[tuple[int, int]], allowance_s: int, rows: _Rows) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from enum import IntEnum
+from itertools import pairwise
 
 from scheduling.planning.travel import Place, TravelTable
 
@@ -98,7 +99,10 @@ class Technician:
 
 @dataclass(frozen=True)
 class Shift:
-    """One technician's working day. No shift means absent."""
+    """One technician's working day. No shift means absent.
+
+    ``off``: stretches inside it without driving or work, rising; lunch may lie in one. [s of local day]
+    """
 
     technician_id: str
     day: date
@@ -106,10 +110,19 @@ class Shift:
     end_s: int
     lunch_s: int = 1800
     start_place: Place | None = None
+    off: DayWindows = ()
 
     def __post_init__(self) -> None:
         if self.lunch_s < 0:
             raise ValueError("lunch must not be negative")
+        edges = [moment for stretch in self.off for moment in stretch]
+        if any(later <= earlier for earlier, later in pairwise(edges)):
+            raise ValueError(f"time off {self.off} must rise and not overlap")
+
+    @property
+    def work_s(self) -> int:
+        """Time to drive and work in: the shift less lunch and time off. [s]"""
+        return self.end_s - self.start_s - self.lunch_s - sum(end - start for start, end in self.off)
 
 
 @dataclass(frozen=True)

@@ -174,14 +174,14 @@ def _client(model: AxisModel, index: int, visit: Visit, group_of: dict[int, int]
 
 
 def _vehicle(model: AxisModel, key: tuple[object, ...], available: int) -> VehicleType:
-    day, ends, start_s, end_s, lunch_s, fair_s, profile, capacity = key
+    day, ends, start_s, end_s, pause_s, fair_s, profile, capacity = key
     assert isinstance(day, int) and isinstance(ends, tuple) and isinstance(capacity, tuple)  # noqa: PT018
-    assert isinstance(start_s, int) and isinstance(end_s, int) and isinstance(lunch_s, int)  # noqa: PT018
+    assert isinstance(start_s, int) and isinstance(end_s, int) and isinstance(pause_s, int)  # noqa: PT018
     assert isinstance(fair_s, int) and isinstance(profile, int)  # noqa: PT018
     settings, offset, work_s = (
         model.tables.problem.settings,
         model.day_offset[day],
-        end_s - start_s - lunch_s,
+        end_s - start_s - pause_s,
     )
     extra: dict[str, Any] = {}
     if settings.overtime_allowed_s:
@@ -203,7 +203,7 @@ def _vehicle(model: AxisModel, key: tuple[object, ...], available: int) -> Vehic
         start_depot=model.depot_of[ends[0]],
         end_depot=model.depot_of[ends[1]],
         tw_early=offset + start_s,
-        tw_late=offset + end_s - lunch_s + settings.overtime_allowed_s,
+        tw_late=offset + end_s - pause_s + settings.overtime_allowed_s,
         profile=profile,
         **extra,
     )

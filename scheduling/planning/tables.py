@@ -30,8 +30,11 @@ def usable_shifts(problem: Problem) -> tuple[list[Shift], list[Refusal]]:
         homeless = [place for place in ends if place.id not in problem.travel.row_of]
         if shift.end_s <= shift.start_s:
             wrong = message("it ends before it starts."), message("Correct the times of the shift.")
-        elif shift.end_s - shift.start_s <= shift.lunch_s:
-            wrong = message("lunch fills all of it."), message("Lengthen the shift or shorten lunch.")
+        elif shift.work_s <= 0:
+            wrong = (
+                message("lunch and time off fill all of it."),
+                message("Lengthen the shift or shorten lunch."),
+            )
         elif homeless:
             wrong = (
                 message("its place {id} has no position.", id=homeless[0].id),
@@ -75,19 +78,28 @@ def _bad_sites(problem: Problem) -> _Found:
 
 def _too_long(problem: Problem, shifts: list[Shift]) -> _Found:
     allowed = problem.settings.overtime_allowed_s
-    longest = max((shift.end_s - shift.start_s - shift.lunch_s for shift in shifts), default=None)
+    longest = max((_longest_stretch_s(shift, allowed) for shift in shifts), default=None)
     for job in problem.jobs:
-        if longest is not None and job.service_s > longest + allowed:
+        if longest is not None and job.service_s > longest:
             yield (
                 job,
                 Reason.LONGER_THAN_SHIFT,
                 message(
                     "the work takes {service_s} min; no shift holds over {longest}.",
                     service_s=job.service_s // 60,
-                    longest=(longest + allowed) // 60,
+                    longest=longest // 60,
                 ),
                 message("Split the order over two visits or plan a longer shift."),
             )
+
+
+def _longest_stretch_s(shift: Shift, allowed_s: int) -> int:
+    """Return the longest time in one piece that a shift leaves for work. [s]"""
+    if not shift.off:
+        return shift.work_s + allowed_s
+    starts = [shift.start_s, *(end for _, end in shift.off)]
+    ends = [*(start for start, _ in shift.off), shift.end_s + allowed_s]
+    return max(end - start for start, end in zip(starts, ends, strict=True))
 
 
 def _bad_pins(problem: Problem, shifts: list[Shift]) -> _Found:
@@ -176,6 +188,13 @@ class Slot:
     hard_end_s: int
     fair_s: int
     """Where the fairness price begins: this day's equal share of the team's work. [s]"""
+    off: tuple[tuple[int, int], ...] = ()
+    """Stretches without driving or work, rising."""
+
+    @property
+    def off_s(self) -> int:
+        """All time off. [s]"""
+        return sum(end - start for start, end in self.off)
 
 
 @dataclass
@@ -317,13 +336,12 @@ def _slots(
 ) -> tuple[Slot, ...]:
     rows, settings = problem.travel.row_of, problem.settings
     ordered = sorted(shifts, key=lambda shift: (shift.day, technician_number[shift.technician_id]))
-    capacity_s = sum(shift.end_s - shift.start_s - shift.lunch_s for shift in ordered)
+    capacity_s = sum(shift.work_s for shift in ordered)
     work_s = sum(job.service_s + 900 for job in jobs)
     share = min(1.0, work_s / capacity_s) if capacity_s else 1.0
     slots = []
     for number, shift in enumerate(ordered):
         technician = problem.technicians[technician_number[shift.technician_id]]
-        length_s = shift.end_s - shift.start_s
         earliest, latest = lunch_window(settings, shift.start_s, shift.end_s, shift.lunch_s)
         slots.append(
             Slot(
@@ -338,7 +356,8 @@ def _slots(
                 lunch_earliest_s=earliest,
                 lunch_latest_s=latest,
                 hard_end_s=shift.end_s + settings.overtime_allowed_s,
-                fair_s=round(share * (length_s - shift.lunch_s)),
+                fair_s=round(share * shift.work_s),
+                off=shift.off,
             )
         )
     return tuple(slots)

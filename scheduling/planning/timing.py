@@ -23,6 +23,27 @@ def first_start(windows: tuple[tuple[int, int], ...], ready_s: int) -> int:
     return NEVER
 
 
+def ready_after(off: tuple[tuple[int, int], ...], from_s: int, length_s: int) -> int:
+    """Return when a stretch begun no earlier than ``from_s`` may begin so as to touch no time off. [s]
+
+    Earlier in is never later out, so that the earliest of each clock stays enough.
+    """
+    for start, end in off:
+        if from_s < end and from_s + length_s > start:
+            from_s = end
+    return from_s
+
+
+def work_start(
+    windows: tuple[tuple[int, int], ...], off: tuple[tuple[int, int], ...], ready_s: int, service_s: int
+) -> int:
+    """Return the first moment when work of a length may start, at a time of both; or NEVER."""
+    start = first_start(windows, ready_s)
+    while off and start < NEVER and (free := ready_after(off, start, service_s)) != start:
+        start = first_start(windows, free)
+    return start
+
+
 def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
     """
     Return when the technician is back, lunch taken, at the earliest; NEVER when the day doesn't work.
@@ -40,15 +61,15 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
             fed = min(fed, max(hungry, earliest) + lunch_s)
         if first or here != row:
             drive = tables.drive_s[row][here]
-            hungry += drive
-            fed += drive
+            hungry = ready_after(slot.off, hungry, drive) + drive
+            fed = ready_after(slot.off, fed, drive) + drive
             if lunch_s and hungry <= latest:
                 fed = min(fed, max(hungry, earliest) + lunch_s)
-            hungry += tables.visit_s
-            fed += tables.visit_s
+            hungry = ready_after(slot.off, hungry, tables.visit_s) + tables.visit_s
+            fed = ready_after(slot.off, fed, tables.visit_s) + tables.visit_s
         windows, service = tables.windows[job][slot.day], tables.service_s[job]
-        begin = first_start(windows, hungry)
-        hungry, fed = begin + service, first_start(windows, fed) + service
+        begin = work_start(windows, slot.off, hungry, service)
+        hungry, fed = begin + service, work_start(windows, slot.off, fed, service) + service
         if lunch_s and lunch_inside(tables, slot, job, begin) is not None:
             fed = min(fed, hungry + lunch_s)
         if hungry >= NEVER and fed >= NEVER:
@@ -56,15 +77,16 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
         row, first = here, False
     back = tables.drive_s[row][slot.end_row] if sequence else 0
     if not lunch_s:
-        end = hungry + back
+        end = ready_after(slot.off, hungry, back) + back
     else:
         if hungry <= latest:
             fed = min(fed, max(hungry, earliest) + lunch_s)
-        end = fed + back
-        if _is_back_before_lunch(slot, hungry + back):
-            end = hungry + back
-        elif hungry + back <= latest:
-            end = min(end, max(hungry + back, earliest) + lunch_s)
+        end = ready_after(slot.off, fed, back) + back
+        home = ready_after(slot.off, hungry, back) + back
+        if _is_back_before_lunch(slot, home):
+            end = home
+        elif home <= latest:
+            end = min(end, max(home, earliest) + lunch_s)
     return end if end <= slot.hard_end_s else NEVER
 
 
@@ -84,7 +106,8 @@ def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | No
         earliest <= begin_s and begin_s + slot.lunch_s <= latest
         for earliest, latest in tables.windows[job][slot.day]
     )
-    return start if stays_open else None
+    is_free = ready_after(slot.off, begin_s, service + slot.lunch_s) == begin_s
+    return start if stays_open and is_free else None
 
 
 def timed(tables: Tables, slot: Slot, sequence: Sequence_) -> Route | None:
@@ -120,7 +143,8 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         moves = job is None or leg == 0 or here != row
         drive = tables.drive_s[row][here] if moves else 0
         leg_m = int(travel.distance_m[row, here]) if moves else 0
-        now, drive_total, metres, arrive = now + drive, drive_total + drive, metres + leg_m, now + drive
+        now = ready_after(slot.off, now, drive) + drive
+        drive_total, metres, arrive = drive_total + drive, metres + leg_m, now
         if lunch_at == 2 * leg + 1:
             lunch = _lunch(slot, now)
             if lunch is None:
@@ -129,8 +153,8 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
         if job is None:
             break
         if moves:
-            now += tables.visit_s
-        start = first_start(tables.windows[job][slot.day], now)
+            now = ready_after(slot.off, now, tables.visit_s) + tables.visit_s
+        start = work_start(tables.windows[job][slot.day], slot.off, now, tables.service_s[job])
         if start >= NEVER:
             return None
         now = start + tables.service_s[job]
@@ -173,11 +197,13 @@ def _leave_home(tables: Tables, slot: Slot, stops: list[Stop], lunch: tuple[int,
     if not stops or (lunch is not None and lunch[0] < stops[0].start_s):
         return slot.start_s
     first = stops[0]
-    wait = first.start_s - first.arrive_s - tables.visit_s
-    if wait <= 0:
-        return slot.start_s
-    stops[0] = replace(first, arrive_s=first.arrive_s + wait)
-    return slot.start_s + wait
+    way_s = first.drive_s + tables.visit_s
+    leaves_s = max(first.start_s - way_s, first.arrive_s - first.drive_s)
+    for start, end in reversed(slot.off):
+        if leaves_s < end and leaves_s + way_s > start:
+            leaves_s = max(start - way_s, first.arrive_s - first.drive_s)
+    stops[0] = replace(first, arrive_s=leaves_s + first.drive_s)
+    return leaves_s
 
 
 def route_cost_s(tables: Tables, slot_number: int, sequence: Sequence_) -> int | None:

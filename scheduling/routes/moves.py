@@ -14,6 +14,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet.models import Branch, Person
+from scheduling.crew.calendar import refuse_closed
 from scheduling.models import (
     OrderState,
     PlanRevision,
@@ -455,6 +456,7 @@ def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
             remedy=message("Promise a day on which it may be entered."),
             field="promised_on",
         )
+    refuse_closed(order.site, on, field="promised_on")
     link = order.stops.filter(is_in_force=True).select_related("stop__route").first()
     if link is not None and link.stop.route.day != on:
         raise DomainError(

@@ -5,7 +5,6 @@ From the database to the planner's plain problem: one branch, some days, the ord
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from typing import Final
@@ -14,12 +13,17 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from fleet.models import Branch
+from scheduling.crew.calendar import (
+    closed_days,
+    days_away,
+    free_days_of,
+    joined,
+    working_hours,
+)
 from scheduling.models import (
-    Absence,
     AccessHours,
     OrderState,
     Route,
-    Shift,
     StockLevel,
     StockPlace,
     StopOrder,
@@ -38,21 +42,25 @@ from shared.periods import days_from, local_day
 
 
 def access_of(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict[int, planning.AccessHours]:
-    """Return the access hours of sites that have any, by the clock on the branch's wall."""
+    """Return the access hours of sites that have any or are closed, by the clock on the branch's wall."""
     rows: dict[int, list[AccessHours]] = defaultdict(list)
+    closed: dict[int, set[date]] = {}
     for ids in in_batches(sorted(site_ids)):
         found = AccessHours.objects.filter(site_id__in=ids).select_related("site").order_by("opens_at")
         for row in found:
             rows[row.site_id].append(row)
+        closed |= closed_days(ids, plan_days)
     answer = {}
+    for site_id in closed.keys() - rows.keys():
+        answer[site_id] = planning.AccessHours(by_date=dict.fromkeys(closed[site_id], ()))
     for site_id, hours in rows.items():
         by_date: dict[date, list[tuple[int, int]]] = {day: [] for day in plan_days}
         for row in hours:
             for day in plan_days:
-                if day.weekday() == row.weekday:
+                if day.weekday() == row.weekday and day not in closed.get(site_id, ()):
                     by_date[day].append(_on_wall(row, day, branch.time_zone))
         answer[site_id] = planning.AccessHours(
-            by_date={day: _merged(windows) for day, windows in by_date.items()}, otherwise=()
+            by_date={day: joined(windows) for day, windows in by_date.items()}, otherwise=()
         )
     return answer
 
@@ -68,46 +76,31 @@ def _on_wall(row: AccessHours, day: date, zone_name: str) -> tuple[int, int]:
     return max(0, opens), min(planning.DAY_S, closes)
 
 
-def _merged(windows: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
-    merged: list[tuple[int, int]] = []
-    for opens, closes in sorted(windows):
-        if closes <= opens:
-            continue
-        if merged and opens <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], closes))
-        else:
-            merged.append((opens, closes))
-    return tuple(merged)
-
-
 def kept_days(branch: Branch, plan_days: list[date], now: datetime) -> set[tuple[int, date]]:
     """Return the technician-days that stay in force: with finished stops or under way, nobody absent."""
     routes = Route.objects.filter(is_in_force=True, technician__branch=branch, day__in=plan_days)
     rows = routes.filter(Route.FINISHED | Q(leaves_at__lte=now))
-    absent = _absent_days(list(branch.technicians.values_list("pk", flat=True)), plan_days)
+    absent = days_away(list(branch.technicians.values_list("pk", flat=True)), plan_days)
     return set(rows.values_list("technician_id", "day").distinct()) - absent
 
 
 def from_now(shifts: tuple[planning.Shift, ...], here: datetime) -> tuple[planning.Shift, ...]:
     """Return the shifts that are left: today's begin at the next five minutes on the wall."""
     ready_s = -(-seconds_of(here.time()) // 300) * 300
-    return tuple(
-        replace(one, start_s=max(one.start_s, ready_s)) if one.day == here.date() else one
-        for one in shifts
-        if one.day != here.date() or ready_s < one.end_s
-    )
-
-
-def _absent_days(technician_ids: list[int], plan_days: list[date]) -> set[tuple[int, date]]:
-    rows = Absence.objects.filter(
-        technician__in=technician_ids, first_on__lte=plan_days[-1], last_on__gte=plan_days[0]
-    )
-    return {
-        (gone.technician_id, day)
-        for gone in rows
-        for day in plan_days
-        if gone.first_on <= day <= gone.last_on
-    }
+    left = []
+    for one in shifts:
+        if one.day != here.date():
+            left.append(one)
+            continue
+        start_s, inside = max(one.start_s, ready_s), []
+        for begins, ends in one.off:
+            if begins <= start_s:
+                start_s = max(start_s, ends)
+            else:
+                inside.append((begins, ends))
+        if start_s < one.end_s:
+            left.append(replace(one, start_s=start_s, off=tuple(inside)))
+    return tuple(left)
 
 
 def person_of(technician: Technician, kinds: set[str]) -> planning.Technician:
@@ -154,13 +147,11 @@ def shifts_of(
     technicians: list[Technician], plan_days: list[date], kept: set[tuple[int, date]]
 ) -> tuple[tuple[planning.Shift, ...], list[Refusal]]:
     """Return who works when; a technician without any shift is named with the remedy."""
-    by_person: dict[int, dict[int, Shift]] = defaultdict(dict)
-    for row in Shift.objects.filter(technician__in=technicians):
-        by_person[row.technician_id][row.weekday] = row
-    absent = _absent_days([technician.pk for technician in technicians], plan_days)
+    branches = {technician.branch_id: technician.branch for technician in technicians}
+    hours = working_hours(technicians, plan_days, free_days_of(branches.values(), plan_days))
     shifts, refusals = [], []
     for technician in technicians:
-        if not by_person[technician.pk]:
+        if not technician.shifts.exists():
             refusals.append(
                 Refusal(
                     message("technician {name}", name=technician.name),
@@ -169,16 +160,13 @@ def shifts_of(
                 )
             )
         for day in plan_days:
-            row = by_person[technician.pk].get(day.weekday())
             here = (technician.pk, day)
-            if row is None or here in absent or here in kept:
+            if here not in hours or here in kept:
                 continue
+            one = hours[here]
             shifts.append(
-                planning.Shift(
-                    technician.code, day, seconds_of(row.starts_at), seconds_of(row.ends_at),
-                    lunch_s=row.lunch_minutes * 60,
-                )
-            )  # fmt: skip
+                planning.Shift(technician.code, day, one.start_s, one.end_s, one.lunch_s, off=one.off)
+            )
     return tuple(shifts), refusals
 
 
@@ -211,7 +199,10 @@ def build(
     plan_days = days_from(first_on, days)
     kept = kept_days(branch, plan_days, now)
     technicians = list(
-        Technician.objects.filter(branch=branch, is_active=True).prefetch_related("skills").order_by("pk")
+        Technician.objects.filter(branch=branch, is_active=True)
+        .select_related("branch")
+        .prefetch_related("skills")
+        .order_by("pk")
     )
     orders = _orders(branch, plan_days, kept, now)
     parts = _parts(orders)

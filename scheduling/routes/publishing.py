@@ -3,10 +3,11 @@
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from fleet.models import Branch, Person, WebhookKind
-from scheduling.models import Absence, OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
+from scheduling.crew.calendar import days_away
+from scheduling.models import OrderState, ProposalState, Route, RouteProposal, StopOrder, WorkOrder
 from scheduling.orders import states
 from scheduling.routes.stored import refuse_broken
 from shared.errors import DomainError
@@ -124,11 +125,12 @@ def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) 
 
 def _staying(routes: QuerySet[Route], now: datetime) -> list[Route]:
     """Return the routes that stay in force: with finished stops, or under way by somebody not absent."""
-    absent = Absence.objects.filter(
-        technician=OuterRef("technician"), first_on__lte=OuterRef("day"), last_on__gte=OuterRef("day")
+    finished = set(routes.filter(Route.FINISHED).values_list("pk", flat=True))
+    rows = list(routes.filter(Route.FINISHED | Q(leaves_at__lte=now)).select_related("technician").distinct())
+    away = (
+        days_away({row.technician_id for row in rows}, sorted({row.day for row in rows})) if rows else set()
     )
-    under_way = Q(leaves_at__lte=now) & ~Exists(absent)
-    return list(routes.filter(Route.FINISHED | under_way).select_related("technician").distinct())
+    return [row for row in rows if row.pk in finished or (row.technician_id, row.day) not in away]
 
 
 def _take_over(row: RouteProposal, kept: list[int], by: Person | None, now: datetime) -> None:

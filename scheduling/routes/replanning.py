@@ -8,8 +8,8 @@ from django.db import transaction
 from django.db.models import Max, Min
 
 from fleet.models import Branch, Person
+from scheduling.crew import calendar
 from scheduling.models import (
-    Absence,
     OrderState,
     ProposalState,
     Replan,
@@ -59,7 +59,17 @@ def begin(
     an absence known already, or when nothing is published that could be planned anew.
     """
     today = local_day(now, branch.time_zone)
-    absence = write_absence(branch, technician, first_on, last_on, reason, today) if technician else None
+    absence = None
+    if technician is not None:
+        if technician.branch_id != branch.pk:
+            raise DomainError(
+                message("{name} works for another branch.", name=technician.name),
+                remedy=message("Choose that branch."),
+                field="technician",
+            )
+        absence = calendar.add_absence(
+            technician, first_on=first_on, last_on=last_on, reason=reason, today=today, by=by, now=now
+        )
     in_force = StopOrder.objects.filter(
         is_in_force=True, stop__route__technician__branch=branch, stop__route__day__gte=today
     )
@@ -160,49 +170,6 @@ def orders_named(text: str, branch_id: int | None) -> list[WorkOrder]:
             )
         found.append(order)
     return found
-
-
-def write_absence(
-    branch: Branch,
-    technician: Technician,
-    first_on: date | None,
-    last_on: date | None,
-    reason: str,
-    today: date,
-) -> Absence:
-    """Write a technician's absence, first to last day. Raises DomainError for days that can't be."""
-    if technician.branch_id != branch.pk:
-        raise DomainError(
-            message("{name} works for another branch.", name=technician.name),
-            remedy=message("Choose that branch."),
-            field="technician",
-        )
-    if first_on is None or last_on is None:
-        raise DomainError(
-            message("An absence needs its days."),
-            remedy=message("Give the first and the last."),
-            field="first_on",
-        )
-    if first_on < today:
-        raise DomainError(
-            message("{first_on:%d %b %Y} has passed.", first_on=first_on),
-            remedy=message("Begin today or later."),
-            field="first_on",
-        )
-    if last_on < first_on:
-        raise DomainError(
-            message("{last_on:%d %b} is before {first_on:%d %b}.", last_on=last_on, first_on=first_on),
-            remedy=message("Choose that day or later."),
-            field="last_on",
-        )
-    known = Absence.objects.filter(technician=technician, first_on__lte=first_on, last_on__gte=last_on)
-    if known.exists():
-        raise DomainError(
-            message("{name} is down as absent for these days already.", name=technician.name),
-            remedy=message("Leave the technician empty to plan anew with the absences that are known."),
-            field="technician",
-        )
-    return Absence.objects.create(technician=technician, first_on=first_on, last_on=last_on, reason=reason)
 
 
 def _plan(asked: Replan, now: datetime, max_iterations: int | None) -> None:

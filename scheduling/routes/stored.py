@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from fleet.models import Branch
-from scheduling.models import Absence, ProposalState, Route, RouteProposal, Stop, StopOrder, UnplacedOrder
+from scheduling.crew.calendar import time_off
+from scheduling.models import ProposalState, Route, RouteProposal, Stop, StopOrder, UnplacedOrder
 from scheduling.orders.states import number_of
 from scheduling.planning import problem as planning_problem
 from scheduling.planning import proposal as planning
@@ -328,7 +329,7 @@ def why_not_here(tables: Tables, built: BranchProblem, job_id: str, spot: Spot) 
             "Choose somebody else."
         )
     if not any(one.technician_id == code and one.day == day for one in built.problem.shifts):
-        gone = Absence.objects.filter(technician=who, first_on__lte=day, last_on__gte=day).exists()
+        gone = bool(time_off([who.pk], [day]))
         word = message("is absent") if gone else message("has no shift, or is under way,")
         return message("{name} {word} on {day:%d %b}.", name=who.name, word=word, day=day), message(
             "Choose another day or person."

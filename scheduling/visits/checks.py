@@ -24,7 +24,7 @@ from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
 from fleet.readings.meter_in_place import meters_to_read
 from fleet.register import parts
-from scheduling.models import CloseOut, OrderState, Outcome, StepSheet, WorkOrder
+from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
 from shared.errors import DomainError
@@ -61,7 +61,7 @@ class FlushForm:
 
 @dataclass(frozen=True)
 class CloseOutForm:
-    """One order closed by one technician. The number made on the phone makes sending twice harmless."""
+    """What became of one order at a visit. The number made on the phone makes sending twice harmless."""
 
     client_id: uuid.UUID
     order_id: int
@@ -82,6 +82,9 @@ class CloseOutForm:
     note: str = ""
     signed_by: str = ""
     signature: str = ""
+    not_done_because: str = ""
+    beside: Sequence[str] = ()
+    """What another order of the same unit reports at this visit: ``flush``, ``meter_total``, ``bedding``."""
 
     @property
     def flushes(self) -> list[FlushForm]:
@@ -89,8 +92,29 @@ class CloseOutForm:
 
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
-        content = json.dumps(asdict(self), sort_keys=True, default=str)
+        sent = asdict(self)
+        for name in ("not_done_because", "beside"):
+            # What older phones don't send leaves the numbers of their reports as they were.
+            if not sent[name]:
+                del sent[name]
+        content = json.dumps(sent, sort_keys=True, default=str)
         return hashlib.sha256(content.encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class VisitForm:
+    """One stop at one site: what became of each order that is reported, sent and kept in one piece."""
+
+    client_id: uuid.UUID
+    results: Sequence[CloseOutForm]
+    started_at: datetime | None = None
+    feed_test: dict[str, float] = field(default_factory=dict)
+    """Of the site's feed water, by the column names of FeedTest, in its measures."""
+
+
+def result_number(client_id: uuid.UUID, order_id: int) -> uuid.UUID:
+    """Return the number of what became of one order at a visit, the same every time."""
+    return uuid.uuid5(client_id, f"order {order_id}")
 
 
 def flush_number(client_id: uuid.UUID, number: int) -> uuid.UUID:
@@ -117,13 +141,13 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome))
+    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome, form.beside))
 
 
-def excused_steps(outcome: str) -> set[str]:
+def excused_steps(outcome: str, beside: Sequence[str] = ()) -> set[str]:
     """Return the steps an outcome leaves to a later visit."""
     # The night replaces today's flush; tomorrow's order owns that step.
-    return {"flush"} if outcome == Outcome.BEDDING else set()
+    return {"flush"} if Outcome.BEDDING in (outcome, *beside) else set()
 
 
 def position_of(change: PartChange, order: WorkOrder) -> Position:
@@ -228,6 +252,11 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
         )
 
 
+def is_clock_right(told: datetime, now: datetime) -> bool:
+    """Say whether a phone's moment can be: no clock that is right is ahead, or more than a year behind."""
+    return now - LONG_AGO <= told <= now + AHEAD
+
+
 def _check_not_long_ago(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
     """Work is not done before its unit was in service, nor reported after more than a year."""
     begins = order.treatment_unit.commissioned_on
@@ -280,7 +309,13 @@ def _check_order(order: WorkOrder) -> None:
 
 
 def _check_not_done(form: CloseOutForm) -> None:
-    if not form.note.strip():
+    if form.not_done_because and form.not_done_because not in NotDoneBecause.values:
+        raise DomainError(
+            message("{reason!r} is no reason.", reason=form.not_done_because),
+            remedy=message("Choose one of: {list}.", list=", ".join(NotDoneBecause.values)),
+            field="not_done_because",
+        )
+    if form.not_done_because in ("", NotDoneBecause.OTHER) and not form.note.strip():
         raise DomainError(
             message("It is not said why the work could not be done."),
             remedy=WHY_NOT_DONE,
@@ -306,13 +341,14 @@ def _check_what_the_kind_needs(form: CloseOutForm, order: WorkOrder) -> None:
                 remedy=message("Enter the new part, or choose “could not be done” and say why."),
                 field="part_changes",
             )
-    if closing is Closing.FLUSH and not form.flushes:
+    if closing is Closing.FLUSH and not form.flushes and "flush" not in form.beside:
         raise DomainError(
             message("{order} asks for a flush, and none is recorded.", order=order),
             remedy=message("Enter gallons, minutes and whether it ran clear."),
             field="flush",
         )
-    if closing is Closing.METER and form.meter_total is None and not form.note.strip():
+    is_read = form.meter_total is not None or "meter_total" in form.beside
+    if closing is Closing.METER and not is_read and not form.note.strip():
         raise DomainError(
             message("{order} asks for a reading, and none is recorded.", order=order),
             remedy=message("Enter what the register shows, or write why it can't be read."),
@@ -404,7 +440,15 @@ def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | 
 
 
 def set_aside(row: CloseOut) -> None:
-    """Let the readings of an undone close-out no longer count; their rows stay."""
+    """Let the readings of an undone close-out no longer count; their rows stay.
+
+    What another order of the same unit was reported with at the same visit was read for that one, too.
+    """
+    beside = CloseOut.objects.filter(
+        visit_id=row.visit_id, order__treatment_unit_id=row.order.treatment_unit_id, undone_at__isnull=True
+    )
+    if row.visit_id and beside.exclude(pk=row.pk).exists():
+        return
     if row.performance_reading_id:
         PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
     MeterReading.objects.filter(

@@ -1,9 +1,11 @@
-"""Closes orders: one transaction from steps to follow-up. Sending it again changes nothing.
+"""Writes a visit as the phone sends it: one transaction from steps to follow-up, over all its orders.
 
-One visit as the phone sends it: the close-out and, where feed water was tested, the test.
+Sending it again changes nothing.
 """
 
 import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -19,20 +21,23 @@ from fleet.register import parts
 from scheduling.models import (
     CloseOut,
     CloseOutPart,
+    NotDoneBecause,
     OrderState,
     Outcome,
+    StepSheet,
     Stop,
     StopOrder,
     Technician,
+    Visit,
     WorkOrder,
 )
 from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
 from scheduling.visits import checks
-from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, flush_number
-from scheduling.visits.close_out_page import sheet_worked_by
+from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, VisitForm, flush_number
+from scheduling.visits.visit_page import sheet_worked_by
 from shared.errors import DomainError
-from shared.messages import message
+from shared.messages import joined, message
 from shared.periods import local_day
 from shared.translation import label_of
 
@@ -43,130 +48,224 @@ LEAST_AFTER: Final = timedelta(minutes=1)
 
 @dataclass
 class _Done:
-    """What has been written so far for one close-out."""
+    """What has been written so far for one order of a visit."""
 
     row: CloseOut
+    order: WorkOrder
+    form: CloseOutForm
+    skipped: list[dict]
     installed: list[Part] = field(default_factory=list)
     flushes: list[Flush] = field(default_factory=list)
     shortages: list[str] = field(default_factory=list)
 
 
 def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseOut:
-    """Close an order as its technician reports it.
+    """Close one order as its technician reports it: a visit for one order. See ``record_visit``."""
+    return record_visit(VisitForm(form.client_id, [form]), by=by, now=now)[0]
 
-    The same ``client_id`` with the same content returns the close-out that stands. Work that is done restarts
-    the life of what was changed, records flush and readings, takes parts from the van, closes the order and
-    raises the second flush after a night's bedding. The treatment unit is then assessed anew and work raised
-    from it; should that fail, the close-out stands and the timetable catches up.
 
-    Raises DomainError, with nothing written, when the order is over, a part was changed by somebody else, a
+def record_visit(form: VisitForm, *, by: Person | None, now: datetime) -> list[CloseOut]:
+    """Write what a technician reports of one stop: all of it or nothing.
+
+    The same number with the same content returns what stands. Work that is done restarts the life of what was
+    changed, records flush and readings, takes parts from the van, closes its order and raises the second
+    flush after a night's bedding; work that could not be done goes back to the planner with its reason. The
+    treatment units are then assessed anew and work raised from them; should that fail, the visit stands and
+    the timetable catches up.
+
+    Raises DomainError, with nothing written, when an order is over, a part was changed by somebody else, a
     hazard control was skipped without a reason, or a value can't be.
     """
     known = _known(form)
-    if known is not None:
+    if known:
         return known
     try:
-        row = _write(form, by, now)
+        rows = _write(form, by, now)
     except IntegrityError:
         known = _known(form)
-        if known is not None:
+        if known:
             return known
         raise
-    if row.outcome != Outcome.NOT_DONE:
+    units = {row.order.treatment_unit_id for row in rows if row.outcome != Outcome.NOT_DONE}
+    if units:
         # A phone's clock may run ahead by minutes; what it did must be in the past of the assessment.
-        _look_again(row.order.treatment_unit_id, max(now, form.finished_at))
-    return row
+        _look_again(sorted(units), max(now, form.results[0].finished_at))
+    return rows
 
 
 @transaction.atomic
-def _write(form: CloseOutForm, by: Person | None, now: datetime) -> CloseOut:
-    order = _locked_order(form)
+def _write(form: VisitForm, by: Person | None, now: datetime) -> list[CloseOut]:
+    orders = _locked_orders(form)
     known = _known(form)
-    if known is not None:
+    if known:
         return known
     technician = _technician(form)
-    sheet = sheet_worked_by(order.kind, form.step_sheet_version)
-    skipped = checks.check(form, order, sheet, now)
-    stop = _stop(order, technician)
-    done = _Done(
-        CloseOut.objects.create(
-            client_id=form.client_id,
-            order=order,
-            stop=stop,
-            technician=technician,
-            outcome=form.outcome,
-            finished_at=form.finished_at,
-            received_at=now,
-            minutes=form.minutes,
-            drive_minutes=_drive_minutes(stop),
-            steps=[dict(entry) for entry in form.steps],
-            step_sheet_version=sheet.version if sheet else None,
-            note=form.note.strip(),
-            signed_by=form.signed_by.strip(),
-            signature=form.signature,
-            form_hash=form.fingerprint(),
-        )
-    )
-    _read(done, form, order, now)
-    if form.outcome == Outcome.NOT_DONE:
-        _leave_open(done, order, by, now)
-        return done.row
-    _change_parts(done, form, order, technician)
-    _flush(done, form, order, by)
-    if form.outcome == Outcome.BEDDING:
-        done.row.follow_up = work_orders.raise_follow_up(
-            order,
-            technician,
-            part=_bedded(done, order),
-            started_on=local_day(form.finished_at, order.site.time_zone),
-            now=now,
-        )
-    done.row.flush = done.flushes[0] if done.flushes else None
-    done.row.save(update_fields=["follow_up", "flush", "performance_reading_id"])
-    _close_order(done, order, skipped, by, now)
-    return done.row
+    sheets = {
+        one.order_id: sheet_worked_by(orders[one.order_id].kind, one.step_sheet_version)
+        for one in form.results
+    }
+    skipped = {}
+    for one in form.results:
+        with _about(form, one):
+            skipped[one.order_id] = checks.check(one, orders[one.order_id], sheets[one.order_id], now)
+    _record_test(form, orders[form.results[0].order_id].site_id, now)
+    visit = _visit(form, orders, technician, now)
+    reported = []
+    for one in form.results:
+        order, sheet = orders[one.order_id], sheets[one.order_id]
+        row = _close_out_row(one, order, visit, technician, sheet, now)
+        done = _Done(row, order, one, skipped[order.pk])
+        with _about(form, one):
+            _read(done, now)
+            if one.outcome == Outcome.NOT_DONE:
+                _leave_open(done, by, now)
+            else:
+                _change_parts(done, technician)
+        reported.append(done)
+    _finish(reported, technician, by, now)
+    return [done.row for done in reported]
 
 
-def _known(form: CloseOutForm) -> CloseOut | None:
-    """Return the close-out this form made already. Raises DomainError when that one says something else."""
-    row = CloseOut.objects.select_related("order").filter(client_id=form.client_id).first()
-    if row is None:
-        return None
-    if row.form_hash != form.fingerprint():
+@contextmanager
+def _about(form: VisitForm, one: CloseOutForm) -> Iterator[None]:
+    """Say of which of several orders a refusal is."""
+    try:
+        yield
+    except DomainError as error:
+        if len(form.results) == 1:
+            raise
+        field = f"o{one.order_id}:{error.field}"
+        told = message("W{number:06d}: {what}", number=one.order_id, what=error.message)
+        raise DomainError(told, remedy=error.remedy, field=field) from error
+
+
+def _finish(reported: list[_Done], technician: Technician, by: Person | None, now: datetime) -> None:
+    """Flush with every new part of the unit in its place, then close the orders."""
+    worked = [done for done in reported if done.form.outcome != Outcome.NOT_DONE]
+    for done in worked:
+        unit_id = done.order.treatment_unit_id
+        new = [part for one in worked if one.order.treatment_unit_id == unit_id for part in one.installed]
+        _flush(done, new, by)
+        if done.form.outcome == Outcome.BEDDING:
+            done.row.follow_up = work_orders.raise_follow_up(
+                done.order,
+                technician,
+                part=_bedded(done),
+                started_on=local_day(done.form.finished_at, done.order.site.time_zone),
+                now=now,
+            )
+        done.row.flush = done.flushes[0] if done.flushes else None
+        done.row.save(update_fields=["follow_up", "flush", "performance_reading_id"])
+        _close_order(done, by, now)
+
+
+def _visit(form: VisitForm, orders: dict[int, WorkOrder], technician: Technician, now: datetime) -> Visit:
+    first = form.results[0]
+    sites = {order.site_id for order in orders.values()}
+    if len(sites) != 1 or any(one.finished_at != first.finished_at for one in form.results):
         raise DomainError(
-            message(
-                "A close-out of {order} with the same number but other content was "
-                "received on {received_at:%d %b %Y %H:%M} UTC.",
-                order=row.order,
-                received_at=row.received_at,
-            ),
-            remedy=message(
-                "What was received first stands. Have the planner undo it, then send yours as a new one."
-            ),
+            message("A visit is at one site and ends once."), remedy=message("Send each site by itself.")
         )
-    return row
+    started = form.started_at
+    if started and started > first.finished_at + checks.AHEAD:
+        raise DomainError(
+            message("The work is said to be finished before its page was loaded."),
+            remedy=message(
+                "Set the phone's clock right, then press the button again. {keep}", keep=checks.KEEP
+            ),
+            field="finished_at",
+        )
+    return Visit.objects.create(
+        client_id=form.client_id,
+        site_id=sites.pop(),
+        technician=technician,
+        stop=_stop(orders[first.order_id], technician),
+        started_at=min(started, first.finished_at) if started else None,
+        finished_at=first.finished_at,
+        received_at=now,
+    )
 
 
-def _locked_order(form: CloseOutForm) -> WorkOrder:
-    order = (
+def _close_out_row(
+    form: CloseOutForm,
+    order: WorkOrder,
+    visit: Visit,
+    technician: Technician,
+    sheet: StepSheet | None,
+    now: datetime,
+) -> CloseOut:
+    stop = _stop(order, technician)
+    return CloseOut.objects.create(
+        client_id=form.client_id,
+        visit=visit,
+        order=order,
+        stop=stop,
+        technician=technician,
+        outcome=form.outcome,
+        not_done_because=form.not_done_because if form.outcome == Outcome.NOT_DONE else "",
+        finished_at=form.finished_at,
+        received_at=now,
+        minutes=form.minutes,
+        drive_minutes=_drive_minutes(stop),
+        steps=[dict(entry) for entry in form.steps],
+        step_sheet_version=sheet.version if sheet else None,
+        note=form.note.strip(),
+        signed_by=form.signed_by.strip(),
+        signature=form.signature,
+        form_hash=form.fingerprint(),
+    )
+
+
+def _known(form: VisitForm) -> list[CloseOut]:
+    """Return what this form wrote already. Raises DomainError when that says something else."""
+    sent = {one.client_id: one for one in form.results}
+    rows = {row.client_id: row for row in CloseOut.objects.select_related("order").filter(client_id__in=sent)}
+    for number, row in rows.items():
+        if row.form_hash != sent[number].fingerprint():
+            raise _other_content(row)
+    if rows and len(rows) < len(sent):
+        raise _other_content(next(iter(rows.values())))
+    return [rows[one.client_id] for one in form.results] if rows else []
+
+
+def _other_content(row: CloseOut) -> DomainError:
+    return DomainError(
+        message(
+            "A close-out of {order} with the same number but other content was "
+            "received on {received_at:%d %b %Y %H:%M} UTC.",
+            order=row.order,
+            received_at=row.received_at,
+        ),
+        remedy=message(
+            "What was received first stands. Have the planner undo it, then send yours as a new one."
+        ),
+    )
+
+
+def _locked_orders(form: VisitForm) -> dict[int, WorkOrder]:
+    """Return the orders, locked in one order, so that two visits never wait for each other."""
+    rows = (
         WorkOrder.objects.select_for_update(of=("self",))
         .select_related("treatment_unit", "site", "part")
-        .filter(pk=form.order_id)
-        .first()
+        .filter(pk__in=[one.order_id for one in form.results])
+        .order_by("pk")
     )
-    if order is None:
-        raise DomainError(
-            message("There is no order {order_id}.", order_id=form.order_id),
-            remedy=message("Load the day again and choose the order there."),
-        )
-    return order
+    orders = {order.pk: order for order in rows}
+    for one in form.results:
+        if one.order_id not in orders:
+            raise DomainError(
+                message("There is no order {order_id}.", order_id=one.order_id),
+                remedy=message("Load the day again and choose the order there."),
+            )
+    return orders
 
 
-def _technician(form: CloseOutForm) -> Technician:
-    technician = Technician.objects.filter(pk=form.technician_id).select_related("person").first()
+def _technician(form: VisitForm) -> Technician:
+    technician_id = form.results[0].technician_id
+    technician = Technician.objects.filter(pk=technician_id).select_related("person").first()
     if technician is None:
         raise DomainError(
-            message("There is no technician {technician_id}.", technician_id=form.technician_id),
+            message("There is no technician {technician_id}.", technician_id=technician_id),
             remedy=message("Log in again."),
         )
     return technician
@@ -192,19 +291,20 @@ def _drive_minutes(stop: Stop | None) -> int:
     return stop.drive_minutes
 
 
-def _read(done: _Done, form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
-    checks.record_meter(form, order, now)
-    done.row.performance_reading_id = checks.record_gauges(form, order, now)
+def _read(done: _Done, now: datetime) -> None:
+    checks.record_meter(done.form, done.order, now)
+    done.row.performance_reading_id = checks.record_gauges(done.form, done.order, now)
     if done.row.performance_reading_id:
         done.row.save(update_fields=["performance_reading_id"])
 
 
-def _change_parts(done: _Done, form: CloseOutForm, order: WorkOrder, technician: Technician) -> None:
+def _change_parts(done: _Done, technician: Technician) -> None:
+    form = done.form
     flushing = sum(one.minutes for one in form.flushes)
     at = form.finished_at - max(LEAST_AFTER, timedelta(minutes=flushing))
     for number, change in enumerate(form.part_changes):
-        position = checks.position_of(change, order)
-        old = checks.part_to_take_out(change, order, position)
+        position = checks.position_of(change, done.order)
+        old = checks.part_to_take_out(change, done.order, position)
         moment = max(at, old.installed_at) if old else at
         if old is not None:
             parts.remove(old, at=moment, reason=change.removal_reason)
@@ -227,9 +327,11 @@ def _change_parts(done: _Done, form: CloseOutForm, order: WorkOrder, technician:
         CloseOutPart.objects.create(close_out=done.row, removed=old, installed=new)
 
 
-def _flush(done: _Done, form: CloseOutForm, order: WorkOrder, by: Person | None) -> None:
+def _flush(done: _Done, installed: list[Part], by: Person | None) -> None:
+    """Record the flushes of one order; ``installed`` are all new parts of its unit at this visit."""
+    form, order = done.form, done.order
     for number, one in enumerate(form.flushes):
-        kind = one.kind or _kind_called_for(form, done, order)
+        kind = one.kind or _kind_called_for(form, installed, order)
         done.flushes.append(
             flushes.record_flush(
                 treatment_unit=order.treatment_unit,
@@ -238,7 +340,7 @@ def _flush(done: _Done, form: CloseOutForm, order: WorkOrder, by: Person | None)
                 volume_gal=one.volume_gal,
                 minutes=one.minutes,
                 ran_clear=one.ran_clear,
-                part=_only(done.installed),
+                part=_only(installed),
                 by=by,
                 client_id=flush_number(form.client_id, number),
             )
@@ -249,20 +351,20 @@ def _flush(done: _Done, form: CloseOutForm, order: WorkOrder, by: Person | None)
                 treatment_unit=order.treatment_unit,
                 kind=FlushKind.BED_STARTED,
                 at=form.finished_at,
-                part=_bedded(done, order),
+                part=_bedded(done),
                 by=by,
                 client_id=flush_number(form.client_id, MOST_FLUSHES),
             )
         )
 
 
-def _kind_called_for(form: CloseOutForm, done: _Done, order: WorkOrder) -> str:
+def _kind_called_for(form: CloseOutForm, installed: list[Part], order: WorkOrder) -> str:
     owed = order.numbers.get("owed")
-    if owed and not done.installed:
+    if owed and not installed:
         return flushes.KIND_THAT_CLEARS[OwedFlush(owed)]
     if form.outcome == Outcome.BEDDING:
         return FlushKind.BED_STARTED
-    roles = {part.kind.role for part in done.installed}
+    roles = {part.kind.role for part in installed}
     return FlushKind.MEMBRANE_STORAGE_SOLUTION if roles == {PartRole.MEMBRANE} else FlushKind.CARBON_FINES
 
 
@@ -272,17 +374,17 @@ def _only(installed: list[Part]) -> Part | None:
     return needing[0] if len(needing) == 1 else None
 
 
-def _bedded(done: _Done, order: WorkOrder) -> Part | None:
+def _bedded(done: _Done) -> Part | None:
     """Return the part that stands overnight: the first new one that needs a flush, along the water."""
+    order = done.order
     beds = [part for part in done.installed if part.kind.needs_flush and part.kind.role != PartRole.MEMBRANE]
     if beds:
         return min(beds, key=lambda part: part.position.order)
     return order.part if order.part_id and order.part.removed_at is None else None
 
 
-def _close_order(
-    done: _Done, order: WorkOrder, skipped: list[dict], by: Person | None, now: datetime
-) -> None:
+def _close_order(done: _Done, by: Person | None, now: datetime) -> None:
+    order = done.order
     closed = (
         WorkOrder.objects.open()
         .filter(pk=order.pk)
@@ -297,7 +399,7 @@ def _close_order(
         at=now,
         by=by,
     )
-    for step in skipped:
+    for step in done.skipped:
         states.note(
             order,
             message("hazard control skipped"),
@@ -317,41 +419,33 @@ def _close_order(
         )
 
 
-def _leave_open(done: _Done, order: WorkOrder, by: Person | None, now: datetime) -> None:
-    states.release([order.pk], message("Could not be done: {note}", note=done.row.note), at=now, by=by)
-    states.note(order, message("could not be done"), done.row.note, at=now, by=by)
+def _leave_open(done: _Done, by: Person | None, now: datetime) -> None:
+    row = done.row
+    word = label_of(NotDoneBecause, row.not_done_because) if row.not_done_because else ""
+    why = joined(": ", [text for text in (word, row.note) if text])
+    states.release([done.order.pk], message("Could not be done: {note}", note=why), at=now, by=by)
+    states.note(done.order, message("could not be done"), why, at=now, by=by)
 
 
-def _look_again(treatment_unit_id: int, now: datetime) -> None:
-    """Assess the treatment unit and raise its work. A failure here must not cost what was closed."""
+def _look_again(unit_ids: list[int], now: datetime) -> None:
+    """Assess the treatment units and raise their work. A failure here must not cost what was closed."""
     try:
         with transaction.atomic():
-            runs.assess_units([treatment_unit_id], now)
-            raising.raise_work(now=now, unit_ids=[treatment_unit_id])
+            runs.assess_units(unit_ids, now)
+            raising.raise_work(now=now, unit_ids=unit_ids)
     except Exception:
-        log.exception("Assessment after a close-out failed; the timetable will catch up.")
+        log.exception("Assessment after a visit failed; the timetable will catch up.")
 
 
 SOURCE = message("technician's visit")
 
 
-@transaction.atomic
-def record_visit(
-    form: CloseOutForm, *, feed_test: dict[str, float], by: Person | None, now: datetime
-) -> CloseOut:
-    """Close an order and record the feed water tested at it. Sending it again changes nothing.
-
-    Raises DomainError, with nothing written, for what ``close_out`` or the test refuses.
-    """
-    if feed_test:
-        _record_test(form, feed_test, now)
-    return close_out(form, by=by, now=now)
-
-
-def _record_test(form: CloseOutForm, feed_test: dict[str, float], now: datetime) -> None:
-    """Write the test first, so that the assessment that follows the close-out knows it."""
-    site_id = WorkOrder.objects.filter(pk=form.order_id).values_list("site_id", flat=True).first()
-    report = record_feed_tests([NewFeedTest(site_id, None, form.finished_at, feed_test, SOURCE)], now=now)
+def _record_test(form: VisitForm, site_id: int, now: datetime) -> None:
+    """Write the feed test first, so that the assessment that follows the visit knows it."""
+    if not form.feed_test:
+        return
+    moment = form.results[0].finished_at
+    report = record_feed_tests([NewFeedTest(site_id, None, moment, form.feed_test, SOURCE)], now=now)
     if report.problems:
         first = report.problems[0]
         raise DomainError(

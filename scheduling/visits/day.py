@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from scheduling.models import (
     STANDING_STATES,
@@ -42,6 +42,11 @@ class DayStop:
 
     stop: Stop
     orders: list[DayOrder]
+
+    @property
+    def left(self) -> list[DayOrder]:
+        """What is still to do here."""
+        return [order for order in self.orders if not order.is_over]
 
     @property
     def is_over(self) -> bool:
@@ -95,10 +100,18 @@ def order_of_own_day(technician: Technician, order_id: int) -> StopOrder | None:
 
     A route replaced by a later plan still counts: the work may have been done before the phone heard of it.
     """
-    mine = StopOrder.objects.filter(order_id=order_id, stop__route__technician=technician)
+    mine = own_orders(technician).filter(order_id=order_id)
+    found = mine.select_related("stop__route", "stop__site")
+    return found.order_by("-is_in_force", "-stop__route__day").first()
+
+
+def own_orders(technician: Technician) -> QuerySet[StopOrder]:
+    """Return the places of orders on this technician's routes as they are or were published."""
     was_published = Q(stop__route__proposal__published_at__isnull=False)
-    mine = mine.filter(Q(is_in_force=True) | Q(stop__route__is_in_force=True) | was_published)
-    return mine.select_related("stop__route").order_by("-is_in_force", "-stop__route__day").first()
+    return StopOrder.objects.filter(
+        Q(is_in_force=True) | Q(stop__route__is_in_force=True) | was_published,
+        stop__route__technician=technician,
+    )
 
 
 def _facts(rows: list[StopOrder]) -> dict[int, WorkOrder]:

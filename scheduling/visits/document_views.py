@@ -237,8 +237,9 @@ def unit_label(request: HttpRequest, code: UUID) -> HttpResponse:
         raise Http404(gettext("This treatment unit belongs to another branch."))
     _, today = now_and_day_of(technician)
     orders = visits_labels.own_orders_here(technician, unit, today)
-    if len(orders) == 1 and not request.GET.get("history"):
-        return redirect("close_out", pk=orders[0][0])
+    stops = {stop_id for stop_id, _, _ in orders}
+    if len(stops) == 1 and not request.GET.get("history"):
+        return redirect("visit", pk=stops.pop())
     page = visits_labels.unit_on_site(unit, technician, today)
     return render(request, "visits/labels_unit.html", {"page": page, "unit": unit})
 

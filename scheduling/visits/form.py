@@ -1,35 +1,49 @@
-"""The close-out form, declared once: what the page shows, what is read from it and what the phone asks for.
+"""A visit's form, declared once: what the page shows, what is read from it and what the phone asks for.
 
-The plain page and the phone's queue send the same fields, read by the same rules. A field is a line of
-``CloseOutEntry`` (or of GAUGES, FEED_TEST); what must be filled in is a ``Need``. Nothing is written here.
+The plain page and the phone's queue send the same fields, read by the same rules. Nothing is written here.
 """
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, replace
 from datetime import datetime
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from django import forms
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext, gettext_lazy
 
 from fleet.display.figures import digits, measure_for, show
 from fleet.models import RemovalReason
-from scheduling.models import Outcome
+from scheduling.models import NotDoneBecause, Outcome
+from scheduling.orders.kinds import Closing
+from scheduling.orders.steps import controls_of
 from scheduling.pages.figures import quantity_of
 from scheduling.visits.checks import (
-    MOST_MINUTES,
     WHY_NOT_DONE,
     CloseOutForm,
     FlushForm,
     PartChange,
+    VisitForm,
     excused_steps,
+    result_number,
 )
-from scheduling.visits.close_out_page import CloseOutPage, PositionRow
+from scheduling.visits.fields import (
+    ClockField,
+    MinutesField,
+    Need,
+    NumberField,
+    Problem,
+    StrokesField,
+    choice,
+    hidden,
+    select,
+    text_line,
+    tick,
+)
 from scheduling.visits.readings import GAUGES, GaugeRow, MeterRow
-from scheduling.visits.signature import checked_strokes
-from shared.measures import Measure, from_inside, to_inside
+from scheduling.visits.visit_page import OrderHere, PositionRow, UnitHere, VisitPage
+from shared.measures import Measure, from_inside
 from shared.translation import translate, written
 
 FEED_TEST: Final[dict[str, str]] = {
@@ -52,271 +66,83 @@ FIELD_MEANT: Final = {
     "performance": "feed_pressure_psi", "flush": "flush_volume", "volume_gal": "flush_volume",
 }  # fmt: skip
 """Where on the page a refusal's field is, when it is called otherwise there."""
-_THOUSANDS: Final = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
-_PLAIN: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 NO_NUMBER: Final = gettext_lazy("This form has no number of its own. Load the page again.")
 RAN_CLEAR: Final = gettext_lazy("Say whether the flush ran clear. A flush without that clears nothing.")
+RAN: Final = [
+    ("yes", gettext_lazy("Yes, clear, no fines")), ("no", gettext_lazy("No, not yet clear")),
+]  # fmt: skip
+NO_OUTCOME: Final = gettext_lazy("Choose how the visit ended.")
+NO_REASON: Final = gettext_lazy("Choose one of the reasons.")
+MINUTES_MISSING: Final = gettext_lazy("Minutes on site are missing. Write how long you were here.")
+WHY_NOT: Final = gettext_lazy("Say why it could not be done.")
+WORKED: Final = (Outcome.DONE, Outcome.BEDDING)
+LEFT: Final = ("", gettext_lazy("Leave it open"))
+"""What is not reported of an order of several: it stays on the day."""
 
 
-@dataclass(frozen=True)
-class Need:
-    """A field that must be filled in; the phone's script reads it, too, so that nobody drives off without."""
+class VisitEntry(forms.Form):
+    """What a visit asks, filled with what was typed so far.
 
-    field: str
-    text: str
-    only: Sequence[str] = ()
-    """Outcomes it is asked with; none: all."""
-    unless: Sequence[str] = ()
-    """Outcomes that excuse it."""
-    beside: Sequence[str] = ()
-    """Asked only when one of these fields is filled in; none: always."""
-    instead: str = ""
-    """A field that may be filled in in its place."""
-
-    def is_missing(self, typed: Mapping[str, str]) -> bool:
-        """Say whether it is asked for by what was typed, and not there."""
-
-        def has(name: str) -> bool:
-            return bool(typed.get(name, "").strip())
-
-        outcome = typed.get("outcome", "")
-        if outcome in self.unless or (self.only and outcome not in self.only):
-            return False
-        if self.beside and not any(map(has, self.beside)):
-            return False
-        return not has(self.field) and not has(self.instead)
-
-
-NEEDS: Final = [
-    Need("outcome", gettext_lazy("Choose how the visit ended.")),
-    Need("minutes", gettext_lazy("Minutes on site are missing. Write how long you were here.")),
-    Need("note", gettext_lazy(WHY_NOT_DONE), only=[Outcome.NOT_DONE]),
-    Need("flush_clear", RAN_CLEAR, unless=[Outcome.NOT_DONE], beside=["flush_volume", "flush_minutes"]),
-]
-
-
-class Problem(NamedTuple):
-    """One field that can't be right, and what would mend it."""
-
-    field: str
-    message: str
-
-
-def read_number(text: str) -> float | None:
-    """Read a number as people type it: 1234.5, 1,234.5 or 1234,5. None when it is not one."""
-    tight = text.strip().replace(" ", "").replace("\u00a0", "").replace("−", "-")
-    if _THOUSANDS.fullmatch(tight):
-        return float(tight.replace(",", ""))
-    if _PLAIN.fullmatch(tight):
-        return float(tight.replace(",", "."))
-    return None
-
-
-class NumberField(forms.Field):
-    """A number as typed, in a person's measure; cleaned it is in the working one."""
-
-    def __init__(self, label: str, quantity: str | None = None, *, measure: str = "", keys: str = "decimal"):
-        super().__init__(label=label, required=False)
-        self.quantity, self.measure, self.typed_in = quantity, measure, None
-        self.widget.attrs = {"inputmode": keys, "autocomplete": "off"}
-
-    def use(self, system: str) -> None:
-        """Take numbers in a person's measures."""
-        if self.quantity:
-            self.typed_in = measure_for(self.quantity, system)
-            self.measure = self.measure or self.typed_in.value
-
-    def expect(self, name: str, told: str, low: float | None, high: float | None) -> None:
-        """Say below the field what is usual; the phone remarks on what lies outside."""
-        self.help_text = told
-        bounds = ("" if bound is None else f"{bound:.10g}" for bound in (low, high))
-        self.widget.attrs |= dict(zip(("data-low", "data-high"), bounds, strict=True))
-        self.widget.attrs["aria-describedby"] = f"{name}-help"
-
-    def clean(self, value: str | None) -> float | None:
-        text = (value or "").strip()
-        if not text:
-            return None
-        number, told = read_number(text), {"label": self.label, "text": repr(text)}
-        if number is None:
-            said = gettext("%(label)s: %(text)s is not a number. Write digits, e.g. 12.5.")
-            raise forms.ValidationError(said % told)
-        if number < 0 and self.quantity != "c":
-            said = gettext("%(label)s: %(text)s is below zero. Check the sign.")
-            raise forms.ValidationError(said % {**told, "text": text})
-        return to_inside(number, self.typed_in) if self.typed_in else number
-
-
-class MinutesField(NumberField):
-    """Minutes on site."""
-
-    def clean(self, value: str | None) -> float | None:
-        minutes = super().clean(value)
-        if minutes is not None and minutes > MOST_MINUTES:
-            said = gettext("%(minutes)s minutes can't be. Write 0 to 1440.")
-            raise forms.ValidationError(said % {"minutes": f"{minutes:g}"})
-        return minutes
-
-
-class ClockField(NumberField):
-    """A flow the phone's clock counts by; nobody else looks at it."""
-
-    def clean(self, value: str | None) -> None:
-        return None
-
-
-class StrokesField(forms.CharField):
-    """A signature as the phone draws it."""
-
-    def clean(self, value: str | None) -> str:
-        try:
-            return checked_strokes(value or "")
-        except ValueError as error:
-            raise forms.ValidationError(str(error)) from error
-
-
-def _hidden(**given: Any) -> forms.CharField:
-    return forms.CharField(required=False, widget=forms.HiddenInput, **given)
-
-
-def _text(label: str, longest: int, **attrs: str) -> forms.CharField:
-    """Return a field of one line; what a phone sends beyond its length is cut off, never refused."""
-    attrs = {"maxlength": longest, **attrs}
-    return forms.CharField(label=label, required=False, widget=forms.TextInput(attrs=attrs))
-
-
-def _tick(label: str = "", **attrs: str) -> forms.BooleanField:
-    return forms.BooleanField(
-        label=label, required=False, widget=forms.CheckboxInput(attrs={"value": "1", **attrs})
-    )
-
-
-def _choice(label: str, choices: list, refusal: str) -> forms.ChoiceField:
-    return forms.ChoiceField(
-        label=label, choices=choices, required=False, widget=forms.RadioSelect,
-        error_messages={"invalid_choice": refusal},
-    )  # fmt: skip
-
-
-class CloseOutEntry(forms.Form):
-    """What closing out one order asks, filled with what was typed so far."""
+    What is asked once for the visit has a plain name, what is asked of each unit or order has its number in
+    it; with one order all names are plain, as on the pages that phones keep.
+    """
 
     client_id = forms.UUIDField(
         widget=forms.HiddenInput, error_messages={"required": NO_NUMBER, "invalid": NO_NUMBER}
     )
-    finished_at = _hidden()
-    opened_at = _hidden()
-    timer_started = _hidden()
-    timer_seconds = _hidden()
-    sheet_version = _hidden()
-    flush_flow = ClockField(gettext_lazy("Flow, to count by the clock"), "gpm")
-    flush_volume = NumberField(gettext_lazy("Drained"), "gal")
-    flush_minutes = NumberField(gettext_lazy("Took"), measure="min")
-    flush_clear = _choice(
-        gettext_lazy("Did it run clear?"),
-        [("yes", gettext_lazy("Yes, clear, no fines")), ("no", gettext_lazy("No, not yet clear"))],
-        RAN_CLEAR,
-    )
-    meter_total = NumberField(gettext_lazy("The meter's total"))
-    saw_fines = _tick(gettext_lazy("Fines or turbidity seen"))
-    photos = _hidden()
-    outcome = _choice(gettext_lazy("Outcome"), Outcome.choices, NEEDS[0].text)
+    orders = hidden()
+    finished_at = hidden()
+    opened_at = hidden()
+    photos = hidden()
+    not_done = choice(gettext_lazy("Why"), NotDoneBecause.choices, NO_REASON)
     minutes = MinutesField(gettext_lazy("Minutes on site"), keys="numeric")
     note = forms.CharField(
         label=gettext_lazy("Note"), required=False, widget=forms.Textarea(attrs={"rows": 3})
     )
-    signed_by = _text(gettext_lazy("Signed for on site by"), 120, autocomplete="off")
+    signed_by = text_line(gettext_lazy("Signed for on site by"), 120, autocomplete="off")
     signature = StrokesField(required=False, widget=forms.HiddenInput)
 
-    def __init__(
-        self, page: CloseOutPage, system: str, typed: Mapping[str, str] | None = None, **initial: Any
-    ):
-        # No keyboard makes a NUL, and PostgreSQL keeps none.
-        data = None if typed is None else {name: text.replace("\x00", "") for name, text in typed.items()}
-        super().__init__(data, auto_id="%s", initial={"minutes": page.order.minutes, **initial})
-        self.page, self.needs = page, list(NEEDS)
-        for step in page.steps:
-            self._add_step(step["code"], step["text"], bool(step.get("is_hazard_control")))
-        for row in page.positions:
-            self._add_position(row)
-        if page.meter:
-            self.fields["meter_total"].label = _meter_label(page.meter)
-            self.fields["meter_total"].measure = page.meter.measure
-            told = _meter_told(page.meter, page.order.site.time_zone)
-            self.fields["meter_total"].expect("meter_total", told, page.meter.low, page.meter.high)
-        for name, label in GAUGES.items():
-            self.fields[name] = NumberField(label, quantity_of(name))
-        for name, label in FEED_TEST.items() if page.order.work_kind.asks_feed_test else ():
+    def __init__(self, page: VisitPage, system: str, typed: Mapping[str, str] | None = None, **initial: Any):
+        self.page = page
+        outcomes = {one.pk: self.of_order(one, "outcome") for one in page.orders}
+        super().__init__(
+            None if typed is None else self._completed(typed, outcomes),
+            auto_id="%s",
+            initial={"minutes": page.minutes, "orders": ",".join(map(str, outcomes)), **initial},
+        )
+        first, *others = outcomes.values()
+        self.needs = [Need(first, NO_OUTCOME, instead=others), Need("minutes", MINUTES_MISSING)]
+        self.units = [UnitFields(self, unit) for unit in page.units]
+        other = {self.of_order(one, "because"): [NotDoneBecause.OTHER.value] for one in page.orders}
+        self.needs.append(Need("note", gettext_lazy(WHY_NOT_DONE), when=other))
+        for name, label in FEED_TEST.items() if page.asks_feed_test else ():
             as_caco3 = gettext("%(value)s as CaCO3") % {"value": Measure.MG_PER_LITRE.value}
             measure = as_caco3 if name in AS_CACO3 else ""
             self.fields[f"test__{name}"] = NumberField(label, quantity_of(name), measure=measure)
-        for field in self.fields.values():
-            if isinstance(field, NumberField):
-                field.use(system)
-        for row in page.gauges:
-            self.fields[row.name].expect(row.name, *_gauge_expected(row, system))
-        self.volume = self.fields["flush_volume"]
-        self.flush_target = (
-            f"{from_inside(page.flush_gal, self.volume.typed_in):.1f}" if page.flush_gal else ""
-        )
-        if page.flush_gpm:
-            expected = from_inside(page.flush_gpm, self.fields["flush_flow"].typed_in)
-            self.initial["flush_flow"] = f"{expected:.2f}"
+        for one in self.fields.values():
+            if isinstance(one, NumberField):
+                one.use(system)
+        for unit in self.units:
+            unit.expect(system)
 
-    def _add_step(self, code: str, text: str, is_control: bool) -> None:
-        tick, why = f"step__{code}", f"why__{code}"
-        self.fields[tick] = _tick(text, **({"data-control": why} if is_control else {}))
-        self.fields[why] = _text(gettext_lazy("Why not; the planner sees it"), 160)
-        if is_control:
-            told = gettext("“%(text)s” is safety-critical. Tick it when it is done, or write why it was not.")
-            excused = [one for one in Outcome if code in excused_steps(one)]
-            self.needs.append(
-                Need(tick, told % {"text": translate(text)}, unless=[Outcome.NOT_DONE, *excused], instead=why)
-            )
+    def _completed(self, typed: Mapping[str, str], outcomes: Mapping[int, str]) -> dict[str, str]:
+        """Return what was typed; why the whole visit came to nothing stands for each order not spoken of."""
+        # No keyboard makes a NUL, and PostgreSQL keeps none.
+        data = {name: text.replace("\x00", "") for name, text in typed.items()}
+        if data.get("not_done"):
+            for one in self.page.orders:
+                if not data.get(outcomes[one.pk]):
+                    data[outcomes[one.pk]] = Outcome.NOT_DONE.value
+                    data[self.of_order(one, "because")] = data["not_done"]
+        return data
 
-    def _add_position(self, row: PositionRow) -> None:
-        kinds = [(one.code, one.name) for one in row.options]
-        attrs = {"autocomplete": "off", "autocapitalize": "characters"}
-        asked = self._asks_change(row)
-        reasons = _select(RemovalReason.choices, gettext_lazy("Why it came out"))
-        for name, field, first in (
-            ("removed", _hidden(), row.part.pk if row.part else ""),
-            ("change", _tick(), asked),
-            ("reason", reasons, RemovalReason.WORN if asked else RemovalReason.EARLY),
-            ("kind", _select(kinds, gettext_lazy("New part")), row.part.kind.code if row.part else ""),
-            ("lot", _text(gettext_lazy("Lot"), 60, list=f"lot__{row.code}-known", **attrs), ""),
-            ("serial", _text(gettext_lazy("Serial"), 60, **attrs), ""),
-        ):
-            self.fields[f"{name}__{row.code}"] = field
-            self.initial[f"{name}__{row.code}"] = first
+    def of_order(self, one: OrderHere, name: str) -> str:
+        """Return what a field of an order is called."""
+        return name if self.page.is_single else f"{name}__o{one.pk}"
 
-    def _asks_change(self, row: PositionRow) -> bool:
-        return row.is_asked and self.page.order.work_kind.needs_part
-
-    # What the page draws, in its groups.
-
-    def steps(self) -> Iterator[dict]:
-        for step in self.page.steps:
-            tick, why = self[f"step__{step['code']}"], self[f"why__{step['code']}"]
-            yield {"tick": tick, "why": why, "is_hazard_control": bool(step.get("is_hazard_control"))}
-
-    def positions(self) -> Iterator[dict]:
-        for row in self.page.positions:
-            names = ("removed", "change", "reason", "kind", "lot", "serial")
-            found = {name: self[f"{name}__{row.code}"] for name in names}
-            is_open = self._asks_change(row) or found["change"].value() or found["change"].errors
-            yield {"row": row, "is_open": bool(is_open), **found}
-
-    def flush(self) -> list[forms.BoundField]:
-        return [self["flush_flow"], self["flush_volume"], self["flush_minutes"]]
-
-    def gauges(self) -> list[forms.BoundField]:
-        return [self[name] for name in GAUGES]
-
-    def gauges_open(self) -> bool:
-        return self.page.order.work_kind.asks_gauges or any(
-            one.value() or one.errors for one in self.gauges()
-        )
+    def of_unit(self, unit: UnitHere, name: str) -> str:
+        """Return what a field of a treatment unit is called."""
+        return name if self.page.is_single else f"u{unit.pk}__{name}"
 
     def feed_test(self) -> list[forms.BoundField]:
         return [self[name] for name in self.fields if name.startswith("test__")]
@@ -325,50 +151,30 @@ class CloseOutEntry(forms.Form):
         """Return what must be filled in, for the phone's script."""
         return [{**asdict(need), "text": str(need.text)} for need in self.needs]
 
-    # What is read.
-
     def clean(self) -> dict:
         data = super().clean()
         for need in self.needs:
             if need.is_missing(self.data):
                 self.add_error(need.field, need.text)
-        clear, drained = data.get("flush_clear"), data.get("flush_volume") or data.get("flush_minutes")
-        if clear == "yes" and not drained and not {"flush_volume", "flush_minutes"} & set(self.errors):
-            told = gettext("A flush that ran clear took water and time. Write how much drained.")
-            self.add_error("flush_volume", told)
-        for row in self.page.positions:
-            if data.get(f"change__{row.code}"):
-                self._check_change(row, self._change(row))
+        for unit in self.units:
+            unit.check()
         return data
-
-    def _change(self, row: PositionRow) -> PartChange:
-        sent = {name: self.cleaned_data[f"{name}__{row.code}"] for name in ("removed", "reason", "kind")}
-        removed = int(sent["removed"]) if sent["removed"].isascii() and sent["removed"].isdigit() else None
-        return PartChange(
-            position_code=row.code,
-            removal_reason=sent["reason"] if removed is not None else "",
-            kind_code=sent["kind"],
-            serial=self.cleaned_data[f"serial__{row.code}"][:60],
-            lot=self.cleaned_data[f"lot__{row.code}"][:60],
-            removed_part_id=removed,
-        )
-
-    def _check_change(self, row: PositionRow, change: PartChange) -> None:
-        told = {"code": row.code, "kind": repr(change.kind_code)}
-        name, was_empty = f"change__{row.code}", change.removed_part_id is None
-        if change.kind_code and change.kind_code not in {option.code for option in row.options}:
-            said = gettext("%(code)s: %(kind)s does not fit here. Choose a part from the list.")
-            self.add_error(name, said % told)
-        if not was_empty and change.removal_reason not in RemovalReason.values:
-            self.add_error(name, gettext("%(code)s: say why the old part came out.") % told)
-        if was_empty and not change.kind_code:
-            said = gettext("%(code)s was empty and nothing was put in. Take the tick away.")
-            self.add_error(name, said % told)
 
     def refuse(self, field: str, text: str) -> None:
         """Show a service's refusal at its field, if the page has it."""
-        name = shown_field(field)
-        self.add_error(name if name in self.fields else None, text)
+        self.add_error(self.field_meant(field), text)
+
+    def field_meant(self, field: str) -> str | None:
+        """Return the page's field that a service's refusal names; ``o7:`` before it says of which order."""
+        about, has_order, rest = field.partition(":") if field.startswith("o") else ("", "", field)
+        if has_order and not about[1:].isdigit():
+            about, rest = "", field
+        one = next((one for one in self.page.orders if f"o{one.pk}" == about), self.page.orders[0])
+        unit = next(unit for unit in self.page.units if one in unit.orders)
+        name = rest.replace("step:", "step__")
+        name = FIELD_MEANT.get(name, name)
+        known = (self.of_unit(unit, name), self.of_order(one, name), name)
+        return next((name for name in known if name in self.fields), None)
 
     def problems(self) -> list[Problem]:
         """Return everything that can't be right, in the order of the fields."""
@@ -376,57 +182,341 @@ class CloseOutEntry(forms.Form):
         names = sorted(self.errors, key=lambda name: order.get(name, len(order)))
         return [Problem(name, text) for name in names for text in self.errors[name]]
 
-    def report(self, finished_at: datetime) -> CloseOutForm:
-        """Return what was typed, once it is valid, as what closes the order."""
+    def report(self, finished_at: datetime) -> VisitForm:
+        """Return what was typed, once it is valid, as what is written of the visit."""
         data = self.cleaned_data
-        performance = {name: data[name] for name in GAUGES if data[name] is not None}
-        volume, minutes, clear = (data[f"flush_{name}"] for name in ("volume", "minutes", "clear"))
-        has_flush = volume is not None or minutes is not None or clear
-        steps = []
-        for step in self.page.steps:
-            done = data[f"step__{step['code']}"]
-            why = "" if done else data[f"why__{step['code']}"][:160]
-            steps.append({"code": step["code"], "done": done, "skipped_because": why})
-        changed = [row for row in self.page.positions if data[f"change__{row.code}"]]
-        return CloseOutForm(
+        results = [one for unit in self.units for one in unit.results(finished_at)]
+        planned = {one.pk: one.order.minutes for one in self.page.orders}
+        shares = shared_out(round(data["minutes"]), [planned[one.order_id] for one in results])
+        tests = {name: data.get(f"test__{name}") for name in FEED_TEST}
+        return VisitForm(
             client_id=data["client_id"],
-            order_id=self.page.order.pk,
-            technician_id=self.page.technician.pk,
-            outcome=data["outcome"],
-            finished_at=finished_at,
-            minutes=round(data["minutes"]),
-            steps=steps,
-            step_sheet_version=sheet_version(data),
-            part_changes=[self._change(row) for row in changed],
-            flush=FlushForm(volume or 0.0, minutes or 0.0, clear == "yes") if has_flush else None,
-            meter_total=data["meter_total"],
-            performance={**performance, "saw_fines": True} if data["saw_fines"] else performance,
-            note=data["note"][:LONGEST_NOTE],
-            signed_by=data["signed_by"][:120],
-            signature=data["signature"],
+            results=[replace(one, minutes=share) for one, share in zip(results, shares, strict=True)],
+            started_at=moment_of(data["opened_at"]),
+            feed_test={name: value for name, value in tests.items() if value is not None},
         )
 
-    def tested(self) -> dict[str, float]:
-        """Return what was tested of the feed water, in working measures."""
-        tests = {name: self.cleaned_data.get(f"test__{name}") for name in FEED_TEST}
-        return {name: value for name, value in tests.items() if value is not None}
+
+class UnitFields:
+    """The part of a visit's form that one treatment unit is asked for."""
+
+    def __init__(self, form: VisitEntry, unit: UnitHere):
+        self.form, self.unit = form, unit
+        self.prefix = form.of_unit(unit, "")
+        self.outcomes = {one.pk: form.of_order(one, "outcome") for one in unit.orders}
+        for one in unit.orders:
+            self._add_order(one)
+        for step in unit.steps:
+            self._add_step(step["code"], step["text"], bool(step.get("is_hazard_control")))
+        for row in unit.positions:
+            self._add_position(row)
+        for name, made in (
+            ("timer_started", hidden()), ("timer_seconds", hidden()),
+            ("flush_flow", ClockField(gettext_lazy("Flow, to count by the clock"), "gpm")),
+            ("flush_volume", NumberField(gettext_lazy("Drained"), "gal")),
+            ("flush_minutes", NumberField(gettext_lazy("Took"), measure="min")),
+            ("flush_clear", choice(gettext_lazy("Did it run clear?"), RAN, RAN_CLEAR)),
+            ("meter_total", NumberField(gettext_lazy("The meter's total"))),
+            ("saw_fines", tick(gettext_lazy("Fines or turbidity seen"))),
+            *((name, NumberField(label, quantity_of(name))) for name, label in GAUGES.items()),
+        ):  # fmt: skip
+            form.fields[self.named(name)] = made
+        flush = [self.named("flush_volume"), self.named("flush_minutes")]
+        form.needs.append(Need(self.named("flush_clear"), RAN_CLEAR, beside=flush))
+
+    def named(self, name: str) -> str:
+        """Return what a field of this unit is called."""
+        return self.prefix + name
+
+    def _field(self, name: str) -> forms.BoundField:
+        return self.form[self.named(name)]
+
+    def _when(self, among: Sequence[str], orders: Sequence[OrderHere] | None = None) -> dict:
+        asked = [one.pk for one in self.unit.orders if orders is None or one in orders]
+        return {self.outcomes[pk]: [str(one) for one in among] for pk in asked}
+
+    def _add_order(self, one: OrderHere) -> None:
+        form, name = self.form, self.outcomes[one.pk]
+        because, version = form.of_order(one, "because"), form.of_order(one, "sheet_version")
+        left = [] if form.page.is_single else [LEFT]
+        form.fields[name] = choice(gettext_lazy("Outcome"), [*Outcome.choices, *left], NO_OUTCOME)
+        form.fields[because] = choice(gettext_lazy("Why"), NotDoneBecause.choices, NO_REASON)
+        form.fields[version] = hidden()
+        form.initial[version] = one.sheet.version if one.sheet else ""
+        form.needs.append(Need(because, WHY_NOT, when={name: [Outcome.NOT_DONE.value]}, instead=["note"]))
+
+    def _add_step(self, code: str, text: str, is_control: bool) -> None:
+        form, done, why = self.form, self.named(f"step__{code}"), self.named(f"why__{code}")
+        form.fields[done] = tick(text, **({"data-control": why} if is_control else {}))
+        form.fields[why] = text_line(gettext_lazy("Why not; the planner sees it"), 160)
+        if is_control:
+            told = gettext("“%(text)s” is safety-critical. Tick it when it is done, or write why it was not.")
+            asking = [one for one in self.unit.orders if one.sheet and code in controls_of(one.sheet)]
+            leaving = [one for one in Outcome if code in excused_steps(one)]
+            form.needs.append(
+                Need(
+                    done, told % {"text": translate(text)}, when=self._when(WORKED, asking),
+                    unless=self._when(leaving) if leaving else {}, instead=[why],
+                )
+            )  # fmt: skip
+
+    def _add_position(self, row: PositionRow) -> None:
+        kinds = [(one.code, one.name) for one in row.options]
+        attrs = {"autocomplete": "off", "autocapitalize": "characters"}
+        asked = self._asks_change(row)
+        reasons = select(RemovalReason.choices, gettext_lazy("Why it came out"))
+        known = self.named(f"lot__{row.code}-known")
+        for name, made, first in (
+            ("removed", hidden(), row.part.pk if row.part else ""),
+            ("change", tick(), asked),
+            ("reason", reasons, RemovalReason.WORN if asked else RemovalReason.EARLY),
+            ("kind", select(kinds, gettext_lazy("New part")), row.part.kind.code if row.part else ""),
+            ("lot", text_line(gettext_lazy("Lot"), 60, list=known, **attrs), ""),
+            ("serial", text_line(gettext_lazy("Serial"), 60, **attrs), ""),
+        ):
+            self.form.fields[self.named(f"{name}__{row.code}")] = made
+            self.form.initial[self.named(f"{name}__{row.code}")] = first
+
+    def _asks_change(self, row: PositionRow) -> bool:
+        return bool(row.is_asked and row.order and row.order.work_kind.needs_part)
+
+    def expect(self, system: str) -> None:
+        """Say what is usual of what is read here, in a person's measures."""
+        unit, fields = self.unit, self.form.fields
+        if unit.meter:
+            name = self.named("meter_total")
+            fields[name].label, fields[name].measure = _meter_label(unit.meter), unit.meter.measure
+            told = _meter_told(unit.meter, unit.orders[0].order.site.time_zone)
+            fields[name].expect(name, told, unit.meter.low, unit.meter.high)
+        for row in unit.gauges:
+            fields[self.named(row.name)].expect(self.named(row.name), *_gauge_expected(row, system))
+        self.volume = fields[self.named("flush_volume")]
+        self.flush_target = (
+            f"{from_inside(unit.flush_gal, self.volume.typed_in):.1f}" if unit.flush_gal else ""
+        )
+        if unit.flush_gpm:
+            flow = self.named("flush_flow")
+            self.form.initial[flow] = f"{from_inside(unit.flush_gpm, fields[flow].typed_in):.2f}"
+
+    # What the page draws, in its groups.
+
+    def orders(self) -> Iterator[dict]:
+        for one in self.unit.orders:
+            names = ("outcome", "because", "sheet_version")
+            yield {"here": one, **{name: self.form[self.form.of_order(one, name)] for name in names}}
+
+    def phases(self) -> list[dict]:
+        """Return the steps in their phases, each with its title."""
+        groups: dict[str, list[dict]] = {}
+        for step in self.unit.steps:
+            done, why = self._field(f"step__{step['code']}"), self._field(f"why__{step['code']}")
+            row = {"tick": done, "why": why, "is_hazard_control": bool(step.get("is_hazard_control"))}
+            groups.setdefault(step.get("phase", ""), []).append(row)
+        return [
+            {
+                "title": gettext("Steps"),
+                "steps": rows,
+                "has_errors": any(row["tick"].errors for row in rows),
+            }
+            for phase, rows in groups.items()
+        ]
+
+    def positions(self) -> Iterator[dict]:
+        for row in self.unit.positions:
+            names = ("removed", "change", "reason", "kind", "lot", "serial")
+            found = {name: self._field(f"{name}__{row.code}") for name in names}
+            is_open = self._asks_change(row) or found["change"].value() or found["change"].errors
+            outcome = self.outcomes.get(row.order_id, "")
+            yield {"row": row, "is_open": bool(is_open), "outcome": outcome, **found}
+
+    def once(self) -> dict[str, forms.BoundField]:
+        """Return what is asked of a unit once, by its plain name."""
+        names = ("timer_started", "timer_seconds", "flush_clear", "meter_total", "saw_fines")
+        return {name: self._field(name) for name in names}
+
+    def flush(self) -> list[forms.BoundField]:
+        return [self._field("flush_flow"), self._field("flush_volume"), self._field("flush_minutes")]
+
+    def gauges(self) -> list[forms.BoundField]:
+        return [self._field(name) for name in GAUGES]
+
+    def gauges_open(self) -> bool:
+        return self.unit.asks_gauges or any(one.value() or one.errors for one in self.gauges())
+
+    # What is read.
+
+    def _said(self, name: str) -> Any:
+        return self.form.cleaned_data.get(self.named(name))
+
+    def _reported(self, *among: str) -> list[OrderHere]:
+        said = self.form.cleaned_data
+        return [one for one in self.unit.orders if said.get(self.outcomes[one.pk]) in among]
+
+    def _changed(self) -> list[PositionRow]:
+        """Return the positions where something was changed.
+
+        A tick that stood there goes with its order that was not done, unless a lot or serial was typed.
+        """
+        undone = {one.pk for one in self.unit.orders} - {one.pk for one in self._reported(*WORKED)}
+        return [
+            row
+            for row in self.unit.positions
+            if self._said(f"change__{row.code}")
+            and (
+                row.order_id not in undone
+                or self._said(f"lot__{row.code}")
+                or self._said(f"serial__{row.code}")
+            )
+        ]
+
+    def check(self) -> None:
+        """Look at what hangs together within a unit."""
+        volume, minutes = self.named("flush_volume"), self.named("flush_minutes")
+        drained = self._said("flush_volume") or self._said("flush_minutes")
+        if (
+            self._said("flush_clear") == "yes"
+            and not drained
+            and not {volume, minutes} & set(self.form.errors)
+        ):
+            told = gettext("A flush that ran clear took water and time. Write how much drained.")
+            self.form.add_error(volume, told)
+        if self._reported(*WORKED, Outcome.NOT_DONE):
+            for row in self._changed():
+                self._check_change(row, self._change(row))
+
+    def _change(self, row: PositionRow) -> PartChange:
+        sent = {name: self._said(f"{name}__{row.code}") or "" for name in ("removed", "reason", "kind")}
+        removed = int(sent["removed"]) if sent["removed"].isascii() and sent["removed"].isdigit() else None
+        return PartChange(
+            position_code=row.code,
+            removal_reason=sent["reason"] if removed is not None else "",
+            kind_code=sent["kind"],
+            serial=self._said(f"serial__{row.code}")[:60],
+            lot=self._said(f"lot__{row.code}")[:60],
+            removed_part_id=removed,
+        )
+
+    def _check_change(self, row: PositionRow, change: PartChange) -> None:
+        told = {"code": row.code, "kind": repr(change.kind_code)}
+        name, was_empty = self.named(f"change__{row.code}"), change.removed_part_id is None
+        if change.kind_code and change.kind_code not in {option.code for option in row.options}:
+            said = gettext("%(code)s: %(kind)s does not fit here. Choose a part from the list.")
+            self.form.add_error(name, said % told)
+        if not was_empty and change.removal_reason not in RemovalReason.values:
+            self.form.add_error(name, gettext("%(code)s: say why the old part came out.") % told)
+        if was_empty and not change.kind_code:
+            said = gettext("%(code)s was empty and nothing was put in. Take the tick away.")
+            self.form.add_error(name, said % told)
+
+    def results(self, finished_at: datetime) -> list[CloseOutForm]:
+        """Return what became of each order that is reported.
+
+        What is asked of the unit once stands with the order whose work it is most; the others are told of it.
+        """
+        reported, worked = self._reported(*Outcome.values), self._reported(*WORKED)
+        if not reported:
+            return []
+        bearer = max(worked or reported, key=self._weight)
+        takers = {one.pk for one in worked}
+        flush, total = self._flush(), self._said("meter_total")
+        beside = ["flush"] * bool(flush) + ["meter_total"] * (total is not None)
+        beside += ["bedding"] * bool(self._reported(Outcome.BEDDING))
+        results = []
+        for one in reported:
+            is_bearer = one is bearer
+            changes = [
+                self._change(row)
+                for row in self._changed()
+                if row.order_id == one.pk or (is_bearer and row.order_id not in takers)
+            ]
+            results.append(
+                CloseOutForm(
+                    **self._told(one, finished_at),
+                    part_changes=changes,
+                    flush=flush if is_bearer else None,
+                    meter_total=total if is_bearer else None,
+                    performance=self._performance() if is_bearer else {},
+                    beside=() if is_bearer else beside,
+                )
+            )
+        return results
+
+    def _weight(self, one: OrderHere) -> tuple:
+        outcome = self.form.cleaned_data[self.outcomes[one.pk]]
+        needs_flush = bool(one.order.part and one.order.part.kind.needs_flush)
+        kind = one.order.work_kind
+        return outcome == Outcome.BEDDING, needs_flush, kind.needs_part, kind.closing is Closing.FLUSH
+
+    def _told(self, one: OrderHere, finished_at: datetime) -> dict[str, Any]:
+        form, data = self.form, self.form.cleaned_data
+        # One order's own address has always used the phone's number itself.
+        number = result_number(data["client_id"], one.pk) if form.page.is_of_stop else data["client_id"]
+        return {
+            "client_id": number,
+            "order_id": one.pk,
+            "technician_id": form.page.technician.pk,
+            "outcome": data[self.outcomes[one.pk]],
+            "not_done_because": data[form.of_order(one, "because")],
+            "finished_at": finished_at,
+            "minutes": 0,
+            "steps": self._steps_of(one),
+            "step_sheet_version": one.sheet.version if one.sheet else None,
+            "note": data["note"][:LONGEST_NOTE],
+            "signed_by": data["signed_by"][:120],
+            "signature": data["signature"],
+        }
+
+    def _steps_of(self, one: OrderHere) -> list[dict]:
+        steps = []
+        for step in one.sheet.steps if one.sheet else ():
+            done = bool(self._said(f"step__{step['code']}"))
+            why = "" if done else (self._said(f"why__{step['code']}") or "")[:160]
+            steps.append({"code": step["code"], "done": done, "skipped_because": why})
+        return steps
+
+    def _flush(self) -> FlushForm | None:
+        volume, minutes, clear = (self._said(f"flush_{name}") for name in ("volume", "minutes", "clear"))
+        has_flush = volume is not None or minutes is not None or clear
+        return FlushForm(volume or 0.0, minutes or 0.0, clear == "yes") if has_flush else None
+
+    def _performance(self) -> dict:
+        read = {name: self._said(name) for name in GAUGES}
+        found: dict = {name: value for name, value in read.items() if value is not None}
+        return {**found, "saw_fines": True} if self._said("saw_fines") else found
 
 
-def sheet_version(typed: Mapping[str, str]) -> int | None:
-    """Return the version of the steps that were shown when this was typed."""
-    digits = typed.get("sheet_version", "")
-    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 5 else None
+def shared_out(minutes: int, planned: Sequence[int]) -> list[int]:
+    """Return whole minutes shared in proportion to what was planned for each; they add up."""
+    weights = planned if sum(planned) else [1] * len(planned)
+    ends = [round(minutes * sum(weights[: n + 1]) / sum(weights)) for n in range(len(weights))]
+    return [end - begin for begin, end in zip([0, *ends], ends, strict=False)]
 
 
-def shown_field(field: str) -> str:
-    """Return what the page calls the field a service's refusal names."""
-    name = field.replace("step:", "step__")
-    return FIELD_MEANT.get(name, name)
+def moment_of(text: str) -> datetime | None:
+    """Return a moment that a phone sent with its zone; None when it is none."""
+    try:
+        said = parse_datetime(text) if text else None
+    except ValueError:
+        return None
+    return said if said is not None and said.tzinfo is not None else None
 
 
-def _select(choices: list, label: str) -> forms.CharField:
-    # Not a ChoiceField: what stands at a position nobody touched is never looked at.
-    return forms.CharField(label=label, required=False, widget=forms.Select(choices=choices))
+def orders_of(typed: Mapping[str, str]) -> list[int]:
+    """Return the orders a form was made for."""
+    return [int(text) for text in typed.get("orders", "").split(",") if _is_number(text)]
+
+
+def versions_of(typed: Mapping[str, str], orders: Sequence[int]) -> dict[int, int | None]:
+    """Return the version of the steps that was shown with each order."""
+    found = {}
+    for pk in orders:
+        digits = typed.get("sheet_version" if len(orders) == 1 else f"sheet_version__o{pk}", "")
+        found[pk] = int(digits) if _is_number(digits) and len(digits) < 5 else None
+    return found
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < 16
 
 
 def _meter_label(row: MeterRow) -> str:

@@ -20,7 +20,7 @@ from scheduling.models import (
 )
 from scheduling.orders.selectors import number_of
 from scheduling.orders.steps import current_cautions
-from scheduling.visits.close_out_page import past_visits, readiness_word
+from scheduling.visits.visit_page import past_visits, readiness_word
 
 VISITS_SHOWN: Final = 8
 FLUSHES_SHOWN: Final = 5
@@ -91,7 +91,7 @@ def areas(branch_id: int | None) -> list[str]:
 
 
 def own_orders_here(technician: Technician, unit: TreatmentUnit, today: date) -> list[tuple[int, str, str]]:
-    """Return what is still to be done at a unit on this technician's route today: (pk, number, kind)."""
+    """Return what is still to be done at a unit on this technician's route today: stop, number, kind."""
     placed = StopOrder.objects.filter(
         is_in_force=True,
         stop__route__technician=technician,
@@ -99,7 +99,7 @@ def own_orders_here(technician: Technician, unit: TreatmentUnit, today: date) ->
         order__treatment_unit=unit,
         order__state__in=STANDING_STATES,
     ).select_related("order")
-    return [(one.order_id, number_of(one.order_id), one.order.get_kind_display()) for one in placed]
+    return [(one.stop_id, number_of(one.order_id), one.order.get_kind_display()) for one in placed]
 
 
 def unit_on_site(unit: TreatmentUnit, technician: Technician, today: date) -> UnitOnSite:

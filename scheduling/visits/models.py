@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy
 
-from fleet.models import Flush, Part, Person
+from fleet.models import Flush, Part, Person, Site
 from scheduling.crew.models import Technician
 from scheduling.orders.models import WorkOrder
 from scheduling.routes.models import Stop
@@ -21,16 +21,61 @@ class Outcome(models.TextChoices):
     NOT_DONE = "not_done", gettext_lazy("Could not be done")
 
 
-class CloseOut(models.Model):
-    """One order closed by one technician."""
+class NotDoneBecause(models.TextChoices):
+    """Why work could not be done."""
+
+    NOBODY_THERE = "nobody_there", gettext_lazy("Nobody there")
+    NO_ACCESS = "no_access", gettext_lazy("No access")
+    UNIT_NOT_FOUND = "unit_not_found", gettext_lazy("Unit not found")
+    WRONG_PART = "wrong_part", gettext_lazy("Wrong or missing part")
+    LEAK_OR_DAMAGE = "leak_or_damage", gettext_lazy("Leak or damage")
+    UNSAFE = "unsafe", gettext_lazy("Unsafe")
+    OTHER = "other", gettext_lazy("Something else")
+
+
+class Visit(models.Model):
+    """One technician at one site, once: what was found and done there is its close-outs.
+
+    Signature, note and photos are kept with the close-outs, where reports and erasing look for them.
+    """
 
     client_id = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Made on the phone.")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="visits")
+    technician = models.ForeignKey(Technician, on_delete=models.PROTECT, related_name="visits")
+    stop = models.ForeignKey(Stop, on_delete=models.SET_NULL, null=True, blank=True, related_name="visits")
+    started_at = models.DateTimeField(null=True, blank=True)
+    finished_at = models.DateTimeField()
+    received_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-finished_at", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(started_at__isnull=True) | Q(started_at__lte=models.F("finished_at")),
+                name="scheduling_visit_starts_before_end",
+            ),
+        ]
+
+    def __str__(self):
+        return f"visit to {self.site_id}"
+
+
+class CloseOut(models.Model):
+    """What became of one order at one visit."""
+
+    client_id = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Made on the phone.")
+    visit = models.ForeignKey(
+        Visit, on_delete=models.PROTECT, null=True, blank=True, related_name="close_outs", db_index=False
+    )
     order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="close_outs")
     stop = models.ForeignKey(
         Stop, on_delete=models.SET_NULL, null=True, blank=True, related_name="close_outs"
     )
     technician = models.ForeignKey(Technician, on_delete=models.PROTECT, related_name="close_outs")
     outcome = models.CharField(max_length=8, choices=Outcome)
+    not_done_because = models.CharField(
+        max_length=16, choices=NotDoneBecause, blank=True, db_default="", default=""
+    )
     finished_at = models.DateTimeField()
     received_at = models.DateTimeField()
     minutes = models.PositiveSmallIntegerField()
@@ -66,6 +111,7 @@ class CloseOut(models.Model):
                 name="scheduling_closeout_one_standing_per_order",
             ),
         ]
+        indexes = [models.Index(fields=["visit"], name="scheduling_closeout_of_visit")]
 
     def __str__(self):
         return f"close-out of {self.order_id}"

@@ -16,6 +16,7 @@ from typing import Final
 
 from django.core.files.base import ContentFile
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 from PIL import ExifTags, Image, ImageOps
 
 from scheduling.models import CloseOut, CloseOutPhoto
@@ -153,8 +154,12 @@ def check_photo(
 
 
 def close_out_of(client_id: uuid.UUID, *, person_id: int) -> CloseOut | None:
-    """Return the close-out with this number if this person did it, else None."""
-    return CloseOut.objects.filter(client_id=client_id, technician__person_id=person_id).first()
+    """Return what keeps the photos of a visit or close-out with this number if this person did it, else None.
+
+    A visit's photos are kept with the first of its orders.
+    """
+    own = CloseOut.objects.filter(technician__person_id=person_id)
+    return own.filter(Q(client_id=client_id) | Q(visit__client_id=client_id)).order_by("pk").first()
 
 
 def known_photo(close_out: CloseOut, client_id: uuid.UUID) -> CloseOutPhoto | None:

@@ -6,6 +6,7 @@ Closing an order out: the plain page, the phone's queue, and taking a close-out 
 import hashlib
 import json
 import uuid
+from collections.abc import Mapping
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -17,29 +18,31 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.templatetags.static import static
 from django.urls import reverse
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from scheduling.crew import day_load as queries
 from scheduling.crew.day_load import technician_of
-from scheduling.models import CloseOut, Outcome
+from scheduling.models import CloseOut, Outcome, Technician
+from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
 from scheduling.visits import day as visits_day
 from scheduling.visits import undo as service
+from scheduling.visits.checks import is_clock_right
 from scheduling.visits.close_out import record_visit
-from scheduling.visits.close_out_page import CloseOutPage, close_out_page
-from scheduling.visits.form import CloseOutEntry, Problem, sheet_version, shown_field
+from scheduling.visits.fields import Problem
+from scheduling.visits.form import VisitEntry, moment_of, orders_of, versions_of
 from scheduling.visits.photo_views import checked_uploads, keep_all
+from scheduling.visits.visit_page import VisitPage, order_page, visit_page
 from shared.access import requires
 from shared.errors import DomainError
 from shared.roles import Permission
-from shared.translation import translate
+from shared.translation import translate, written
 
 SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
-    "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/close_out.js", "tapward/phone/store.js",
+    "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
     "tapward/phone/queue.js", "tapward/phone/offline.js", "tapward/phone/timer.js",
     "tapward/phone/pen.js", "tapward/phone/photos.js", "tapward/phone/photo_queue.js",
     "tapward/phone/place.js", "tapward/phone/scan.js", "tapward/phone/words.js",
@@ -120,21 +123,33 @@ MOST_SENT_BYTES: Final = 400_000
 @requires(Permission.CLOSE_OWN_STOPS)
 @require_http_methods(["GET", "POST"])
 @never_cache
+def visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show the visit of a stop, over all its orders, and take what was done. Works as a plain form."""
+    return _visit(request, stop_id=pk)
+
+
+@requires(Permission.CLOSE_OWN_STOPS)
+@require_http_methods(["GET", "POST"])
+@never_cache
 def close_out(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show the order's page and take what was done. Works as a plain form."""
+    """Show a visit for one order: what labels lead to, and pages that phones keep."""
+    return _visit(request, order_id=pk)
+
+
+def _visit(request: HttpRequest, *, stop_id: int = 0, order_id: int = 0) -> HttpResponse:
     technician = technician_of(request.user.pk)
     if technician is None:
         raise Http404(gettext("Your log-in belongs to no technician."))
     now, _ = now_and_day_of(technician)
     typed = {name: request.POST.get(name, "") for name in request.POST}
-    page = close_out_page(technician, pk, now, sheet_version(typed))
+    page = _page(technician, now, typed or request.GET, stop_id=stop_id, order_id=order_id)
     if page is None:
         raise Http404(gettext("This order stands on no route of yours."))
     system = request.user.measure_system
     if request.method == "GET":
         fresh = {"client_id": str(uuid.uuid4()), "opened_at": now.isoformat()}
-        return _render(request, CloseOutEntry(page, system, **fresh))
-    form = CloseOutEntry(page, system, typed)
+        return _render(request, VisitEntry(page, system, **fresh))
+    form = VisitEntry(page, system, typed)
     if not form.is_valid():
         return _render(request, form, status=422)
     try:
@@ -143,25 +158,35 @@ def close_out(request: HttpRequest, pk: int) -> HttpResponse:
         form.refuse(error.field, translate(error))
         return _render(request, form, status=422)
     try:
-        row = _record(request, form, now)
+        rows = _record(request, form, now)
     except DomainError as error:
         form.refuse(error.field, translate(error))
         return _render(request, form, conflict=translate(error), status=409)
     try:
-        keep_all(row, photos)
+        keep_all(rows[0], photos)
     except DomainError as error:
         messages.warning(request, translate(error))
-    messages.success(request, _thanks(page, row))
+    messages.success(request, _thanks(rows) + _clock_told(form, now))
     return redirect("day", on=f"{page.day:%Y-%m-%d}")
+
+
+def _page(
+    technician: Technician, now: datetime, typed: Mapping[str, str], *, stop_id: int = 0, order_id: int = 0
+) -> VisitPage | None:
+    if order_id:
+        return order_page(technician, order_id, now, versions_of(typed, [order_id]))
+    reported = orders_of(typed)
+    return visit_page(technician, stop_id, now, versions_of(typed, reported))
 
 
 @requires(Permission.CLOSE_OWN_STOPS)
 @require_POST
 def send_close_outs(request: HttpRequest) -> JsonResponse:
-    """Take one close-out from the phone's queue, with the same fields as the plain form.
+    """Take one visit from the phone's queue, with the same fields as the plain form.
 
-    Answers 200 closed (also when it was known), 409 when a person must look, 422 for fields to mend, 400 and
-    404 for what can never be taken. The phone keeps everything but a 200.
+    ``visit`` names its stop, or, from pages that phones kept, ``order`` its one order. Answers 200 written
+    (also when it was known), 409 when a person must look, 422 for fields to mend, 400 and 404 for what can
+    never be taken. The phone keeps everything but a 200.
     """
     sent = _sent(request)
     if sent is None:
@@ -175,22 +200,24 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         )
     now, _ = now_and_day_of(technician)
     typed = {str(name): str(value) for name, value in sent["fields"].items()}
-    page = close_out_page(technician, int(sent["order"]), now, sheet_version(typed))
-    if page is None:
+    place = {"stop_id": int(sent["visit"])} if "visit" in sent else {"order_id": int(sent["order"])}
+    page = _page(technician, now, typed, **place)
+    if page is None or {one.pk for one in page.orders} < set(orders_of(typed)):
         return _answer(
             409,
             gettext(
                 "This order stands on no route of yours. It stays on the phone; call the planner about it."
             ),
         )
-    form = CloseOutEntry(page, request.user.measure_system, typed)
+    form = VisitEntry(page, request.user.measure_system, typed)
     if not form.is_valid():
         return _answer(422, gettext("Some fields need mending."), problems=form.problems())
     try:
-        row = _record(request, form, now)
+        rows = _record(request, form, now)
     except DomainError as error:
-        return _answer(409, translate(error), problems=[Problem(shown_field(error.field), translate(error))])
-    return _answer(200, _thanks(page, row))
+        told = translate(error)
+        return _answer(409, told, problems=[Problem(form.field_meant(error.field) or "", told)])
+    return _answer(200, _thanks(rows) + _clock_told(form, now))
 
 
 @requires(Permission.MANAGE_WORK)
@@ -213,36 +240,41 @@ def undo_close_out(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("work_order", pk=row.order_id)
 
 
-def _record(request: HttpRequest, form: CloseOutEntry, now: datetime) -> CloseOut:
+def _record(request: HttpRequest, form: VisitEntry, now: datetime) -> list[CloseOut]:
     """Write the visit. Of two presses at one moment the later waits for the first and takes its time over."""
-    finished_at = _finished_at(form, now)
-    tested, by = form.tested(), request.user
+    finished_at, by = _finished_at(form, now), request.user
     try:
-        return record_visit(form.report(finished_at), feed_test=tested, by=by, now=now)
+        return record_visit(form.report(finished_at), by=by, now=now)
     except DomainError:
         first = _finished_at(form, now)
         if first == finished_at:
             raise
-        return record_visit(form.report(first), feed_test=tested, by=by, now=now)
+        return record_visit(form.report(first), by=by, now=now)
 
 
-def _finished_at(form: CloseOutEntry, now: datetime) -> datetime:
+def _finished_at(form: VisitEntry, now: datetime) -> datetime:
     """Return when the work ended: as the phone says, as first received, else now.
 
     A plain form pressed twice carries no time of its own; the second press takes that of the first, so that
     both say the same.
     """
-    text = form.cleaned_data["finished_at"]
-    said = parse_datetime(text) if text else None
-    if said is not None and said.tzinfo is not None:
-        return said
-    known = CloseOut.objects.filter(client_id=form.cleaned_data["client_id"])
-    return known.values_list("finished_at", flat=True).first() or now
+    numbers = [one.client_id for one in form.report(now).results]
+    known = CloseOut.objects.filter(client_id__in=numbers).values_list("finished_at", flat=True)
+    told = moment_of(form.cleaned_data["finished_at"])
+    return (told if told and is_clock_right(told, now) else None) or known.first() or now
 
 
-def _render(
-    request: HttpRequest, form: CloseOutEntry, *, conflict: str = "", status: int = 200
-) -> HttpResponse:
+def _clock_told(form: VisitEntry, now: datetime) -> str:
+    """Say that the phone's clock is wrong, where the moment of receipt was taken in its place."""
+    told = moment_of(form.cleaned_data["finished_at"])
+    if told is None or is_clock_right(told, now):
+        return ""
+    return " " + gettext(
+        "This phone’s clock is wrong: it said %(told)s. The time of receipt was taken. Set the clock."
+    ) % {"told": written(told, "%d %b %Y %H:%M")}
+
+
+def _render(request: HttpRequest, form: VisitEntry, *, conflict: str = "", status: int = 200) -> HttpResponse:
     """Show the page with everything typed, what stands in the way, and what would cure it."""
     context = {
         "page": form.page,
@@ -252,19 +284,21 @@ def _render(
         "conflict": conflict,
         "back_url": reverse("day", kwargs={"on": f"{form.page.day:%Y-%m-%d}"}),
     }
-    return render(request, "visits/close_out.html", context, status=status)
+    return render(request, "visits/visit.html", context, status=status)
 
 
-def _thanks(page: CloseOutPage, row: CloseOut) -> str:
-    if row.outcome == Outcome.NOT_DONE:
-        return gettext("%(number)s is noted as not done; the planner sees why and plans it again.") % {
-            "number": page.number
-        }
-    if row.outcome == Outcome.BEDDING:
-        return gettext(
+def _thanks(rows: list[CloseOut]) -> str:
+    """Say what became of each order."""
+    told = {
+        Outcome.DONE: gettext("%(number)s is closed."),
+        Outcome.BEDDING: gettext(
             "%(number)s is closed; the bed stands overnight and its second flush is on the list."
-        ) % {"number": page.number}
-    return gettext("%(number)s is closed.") % {"number": page.number}
+        ),
+        Outcome.NOT_DONE: gettext(
+            "%(number)s is noted as not done; the planner sees why and plans it again."
+        ),
+    }
+    return " ".join(told[Outcome(row.outcome)] % {"number": number_of(row.order_id)} for row in rows)
 
 
 def _sent(request: HttpRequest) -> dict | None:
@@ -272,10 +306,16 @@ def _sent(request: HttpRequest) -> dict | None:
         return None
     try:
         sent = json.loads(request.body)
-        ok = str(sent["order"]).isdigit() and isinstance(sent["fields"], dict)
-    except (ValueError, KeyError, TypeError):
+        place = str(sent["visit"] if "visit" in sent else sent["order"])
+        ok = place.isascii() and place.isdigit() and len(place) < 16 and isinstance(sent["fields"], dict)
+    except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    return sent if ok else None
+    if not ok:
+        return None
+    # Half of a sign that was cut in two can't be kept; a mark takes its place, and nothing else is lost.
+    fields = {name: str(value).encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+              for name, value in sent["fields"].items()}  # fmt: skip
+    return sent | {"fields": fields}
 
 
 def _answer(status: int, message: str, *, problems: list[Problem] | None = None) -> JsonResponse:

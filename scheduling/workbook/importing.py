@@ -9,7 +9,7 @@ from django.conf import settings
 from django.db import transaction
 
 from fleet.models import AuditArea, AuditEntry, Person
-from fleet.workbook.files import RawSheet, Source, read_source
+from fleet.workbook.files import COMMENT, RawSheet, Source, plain_name, read_source
 from fleet.workbook.parse import ParsedSheet, parse_sheet
 from fleet.workbook.saving import BATCH, ImportRun, SheetCounts, write_sheet
 from fleet.workbook.template import write_rest, write_template
@@ -33,6 +33,8 @@ class ImportReport:
     problems: list[RowProblem]
     parsed: list[ParsedSheet] = field(repr=False, default_factory=list)
     rest_path: Path | None = None
+    is_template: bool = True
+    """Whether the file has sheets and columns of the template at all."""
 
     @property
     def rows_written(self) -> int:
@@ -52,6 +54,7 @@ class Prepared:
     run: ImportRun
     name: str
     """Of the file, for the trail."""
+    is_template: bool = True
 
 
 def import_workbook(
@@ -138,7 +141,8 @@ def prepare(
     raw = read_source(source)
     run = ImportRun(now, settings.TIME_ZONE, {sheet.name: sheet for sheet in SHEETS}, by)
     _parse(run, raw, tell)
-    return Prepared(run, Path(source).name if isinstance(source, str | Path) else "")
+    name = Path(source).name if isinstance(source, str | Path) else ""
+    return Prepared(run, name, any(_is_of_template(sheet) for sheet in raw if sheet.headers) or not raw)
 
 
 def write_prepared(
@@ -162,7 +166,19 @@ def write_prepared(
     order = {name: place for place, name in enumerate(run.declared)}
     problems = sorted(run.problems, key=lambda p: (order.get(p.sheet, -1), p.row))
     counts = dict(sorted(run.counts.items(), key=lambda item: order[item[0]]))
-    return ImportReport(is_written, counts, problems, list(run.sheets.values()))
+    parsed = list(run.sheets.values())
+    return ImportReport(is_written, counts, problems, parsed, is_template=prepared.is_template)
+
+
+def _is_of_template(sheet: RawSheet) -> bool:
+    """Say whether a sheet has a name of the template and mostly its columns."""
+    declared = next((known for known in SHEETS if known.name == sheet.name), None)
+    if declared is None:
+        return False
+    names = {column.name for column in declared.columns} | {column.attribute for column in declared.columns}
+    headers = [header for header in sheet.headers if header and not header.startswith(COMMENT)]
+    known = sum(plain_name(header.partition("[")[0]) in names for header in headers)
+    return 2 * known >= len(headers)
 
 
 def _note(run: ImportRun, name: str) -> None:

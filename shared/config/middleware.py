@@ -104,6 +104,7 @@ USUAL_BYTES: Final = 2 * MEGABYTE
 MOST_BYTES: Final = {
     "send_photo": 9 * MEGABYTE,
     "close_out": 64 * MEGABYTE,
+    "visit": 64 * MEGABYTE,
     "import_fleet": 61 * MEGABYTE,
     "read_paid_file": 11 * MEGABYTE,
 }
@@ -111,6 +112,7 @@ MOST_BYTES: Final = {
 REMEDIES: Final = {
     "send_photo": "Take the photo again at a lower resolution.",
     "close_out": "Go back, what you typed is there, and send fewer or smaller photos at once.",
+    "visit": "Go back, what you typed is there, and send fewer or smaller photos at once.",
     "import_fleet": "Bring readings in by years, or use manage.py import_fleet.",
 }
 ELSEWHERE: Final = "/api/"

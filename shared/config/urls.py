@@ -6,6 +6,7 @@ urlpatterns = [
     path("", include("api.health")),
     path("", include("scheduling.urls")),
     path("", include("fleet.urls")),
+    path("people/", include("api.people_urls")),
     path("api/", include("api.urls")),
 ]
 

@@ -1,11 +1,11 @@
 """Whatever a program changes stands in the trail of changes: who, and the old value and the new."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from fleet.models import AuditArea
-from scheduling.models import PlanPrice
+from scheduling.models import Absence, PlanPrice, SiteClosure
 from scheduling.overview.activity import Asked, changes
 from tests import factories as make
 from tests.api.access_table import ACCESS
@@ -13,6 +13,17 @@ from tests.api.rows import Caller
 
 AT = "2026-11-01T08:00:00Z"
 READINGS = '{"meter_id": %d, "read_at": "2026-11-01T08:00:00Z", "total_gal": 120}\n'
+
+
+def absence(here):
+    day = date(2026, 11, 9)
+    return Absence.objects.create(technician=here.technician, first_on=day, last_on=day)
+
+
+def closure(here):
+    return SiteClosure.objects.create(site=here.site, first_on=date(2026, 11, 9), last_on=date(2026, 11, 9))
+
+
 WRITES = {
     ("PATCH", "sites/<int:pk>"): lambda here: (
         here.site.pk, {"access_note": "Ring twice."}, [f"access_note: {here.site.access_note} → Ring twice."]
@@ -57,7 +68,41 @@ WRITES = {
     ),
     ("POST", "technicians/<int:pk>/absences"): lambda here: (
         here.technician.pk, {"first_on": "2026-11-09", "last_on": "2026-11-10", "reason": "Course."},
-        ["2026-11-09 to 2026-11-10"],
+        ["09 Nov 2026 to 10 Nov 2026"],
+    ),
+    ("POST", "technicians"): lambda here: (
+        None,
+        {"name": "Mara Quist", "branch_code": here.branch.code, "works_from": "2026-11-09",
+         "weekdays": [0, 1], "starts_at": "08:00", "ends_at": "16:00", "start_latitude": 41.0,
+         "start_longitude": -93.0},
+        ["from 09 Nov 2026"],
+    ),
+    ("POST", "technicians/<int:pk>/absences/end"): lambda here: (
+        here.technician.pk, {"id": absence(here).pk}, ["09 Nov 2026"]
+    ),
+    ("POST", "technicians/<int:pk>/week"): lambda here: (
+        here.technician.pk,
+        {"from_on": "2026-11-09", "weekdays": [0, 1], "starts_at": "08:00", "ends_at": "16:00"},
+        ["from 09 Nov 2026: Mon, Tue, 08:00–16:00"],
+    ),
+    ("POST", "technicians/<int:pk>/leaving"): lambda here: (
+        here.technician.pk, {"last_on": "2026-11-30"}, ["last day 30 Nov 2026"]
+    ),
+    ("POST", "sites/<int:pk>/closures"): lambda here: (
+        here.site.pk, {"first_on": "2026-11-09", "last_on": "2026-11-20", "reason": "Works"},
+        ["09 Nov 2026 to 20 Nov 2026"],
+    ),
+    ("POST", "sites/<int:pk>/closures/end"): lambda here: (
+        here.site.pk, {"id": closure(here).pk}, ["09 Nov 2026"]
+    ),
+    ("POST", "plans"): lambda here: (
+        None,
+        {"site_code": here.site.code, "name": "Full care", "interval": "month", "amount": "40.00",
+         "starts_on": "2026-11-02"},
+        ["Full care at", "40.00"],
+    ),
+    ("POST", "plans/<int:pk>/end"): lambda here: (
+        here.plan.pk, {"last_on": "2026-11-30", "why": "Moved away"}, ["30 Nov 2026: Moved away"]
     ),
     ("POST", "plans/<int:pk>/prices"): lambda here: (
         here.plan.pk, {"from_on": "2026-12-01", "amount": "65.00"},

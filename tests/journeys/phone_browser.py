@@ -77,13 +77,21 @@ def watch(tab) -> list[str]:
 def open_day_and_keep_it(tab, url: str, orders) -> None:
     tab.goto(f"{url}/phone/day/")
     tab.evaluate("async () => { await navigator.serviceWorker.ready }")
-    for path in ("/phone/day/", *(f"/phone/close-out/{order.pk}/" for order in orders)):
+    for path in ("/phone/day/", *map(page_of, orders)):
         wait_until(lambda path=path: tab.evaluate(IS_KEPT, path), f"{path} kept")
 
 
+def page_of(order) -> str:
+    """The address of the visit to an order's stop."""
+    return f"/phone/visit/{order.stops.get().stop_id}/"
+
+
 def fill_in(tab, order, *, lot: str) -> None:
-    """Do what a technician does on the close-out page, up to the last press."""
+    """Do what a technician does on the page of a visit, up to the last press."""
     tab.get_by_role("link", name=f"Open W{order.pk:06d}").click()
+    tab.wait_for_url("**/phone/visit/**")
+    for folded in tab.locator("details.phase:not([open]) > summary").all():
+        folded.click()
     for box in tab.locator("input[name^=step__]").all():
         box.check()
     tab.fill("[name=lot__carbon]", lot)

@@ -16,6 +16,7 @@ from tests.journeys.phone_browser import (
     kill,
     log_in,
     open_day_and_keep_it,
+    page_of,
     phone,
     wait_until,
     wait_until_kept,
@@ -79,7 +80,7 @@ def test_what_is_typed_is_there_again_after_a_flat_battery(browser, day, tmp_pat
             kill(tmp_path)
     with phone(browser, tmp_path, offline=True) as context:
         tab = context.pages[0]
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
+        tab.goto(f"{url}{page_of(orders[0])}")
         tab.get_by_text("What you typed before is here again").wait_for()
         assert tab.input_value("[name=note]") == "Valve is stiff"
         assert tab.input_value("[name=lot__carbon]") == "HALF-TYPED"
@@ -129,7 +130,7 @@ def test_of_two_reports_of_one_order_the_later_stands_beside_what_the_office_has
         tab.locator("#waiting-rows > li:has(p.problem)").get_by_role("link", name="Open").click()
         tab.get_by_role("heading", name="What the office has").wait_for()
         assert "L2" in tab.locator("#office-copy").inner_text()
-        tab.locator("#choose-copy").wait_for()
+        tab.locator(".choose-copy").wait_for()
         assert tab.input_value("[name=lot__carbon]") == "L1"
         assert CloseOut.objects.filter(order=orders[0]).count() == 1
 
@@ -150,7 +151,7 @@ def test_a_missing_tick_is_told_before_anything_is_sent(browser, day, tmp_path):
 
 def wait_until_shown(tab, seconds: str) -> None:
     """Wait until the clock shows so many seconds or more."""
-    shown = "(least) => Number(document.getElementById('timer-time').textContent.split(':')[1]) >= least"
+    shown = "(least) => Number(document.querySelector('.timer-time').textContent.split(':')[1]) >= least"
     tab.wait_for_function(shown, arg=int(seconds))
 
 
@@ -159,7 +160,7 @@ def test_the_clock_counts_water_and_goes_on_when_the_page_is_opened_again(browse
     with phone(browser, tmp_path) as context:
         log_in(context, url, technician.person)
         tab = context.pages[0]
-        address = f"{url}/phone/close-out/{orders[0].pk}/"
+        address = f"{url}{page_of(orders[0])}"
         tab.goto(address)
         tab.fill("[name=flush_flow]", "60")
         tab.get_by_role("button", name="Start the clock").click()
@@ -187,7 +188,7 @@ def test_logging_out_takes_the_pages_from_the_phone_but_not_what_was_typed(brows
         tab.wait_for_url("**/log-in/**")
         assert not tab.evaluate(IS_KEPT, "/phone/day/")
         log_in(context, url, technician.person)
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
+        tab.goto(f"{url}{page_of(orders[0])}")
         tab.get_by_text("What you typed before is here again").wait_for()
         assert tab.input_value("[name=lot__carbon]") == "STAYS"
 
@@ -219,7 +220,7 @@ def test_before_its_script_is_there_a_form_cannot_be_sent_and_afterwards_it_can(
         log_in(context, url, technician.person)
         tab = context.pages[0]
         tab.route("**/phone/close_out.js", lambda route: held.append(route))
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/", wait_until="commit")
+        tab.goto(f"{url}{page_of(orders[0])}", wait_until="commit")
         button = tab.locator("#submit")
         button.wait_for()
         assert button.is_disabled()
@@ -232,7 +233,7 @@ def test_before_its_script_is_there_a_form_cannot_be_sent_and_afterwards_it_can(
         held[0].continue_()
         tab.locator("#submit:disabled").wait_for()
         assert tab.input_value("[name=note]") == "typed before the script"
-        assert tab.url.endswith(f"/phone/close-out/{orders[0].pk}/")
+        assert tab.url.endswith(page_of(orders[0]))
     assert not CloseOut.objects.exists()
 
 

@@ -17,6 +17,7 @@ from tests.journeys.phone_browser import (
     kill,
     log_in,
     open_day_and_keep_it,
+    page_of,
     phone,
     wait_until,
     wait_until_kept,
@@ -44,6 +45,7 @@ def media(settings, tmp_path):
 
 def sign(tab) -> None:
     """Draw one stroke across the box."""
+    tab.locator("#signing > summary").click()
     tab.locator("#pen").scroll_into_view_if_needed()
     tab.locator("#pen").evaluate("(pen) => pen.scrollIntoView({ block: 'center' })")
     box = tab.locator("#pen").bounding_box()
@@ -77,7 +79,7 @@ def test_a_close_out_with_photos_and_a_signature_survives_a_flat_battery_and_arr
     with phone(browser, tmp_path / "phone", offline=True) as context:
         tab = context.pages[0]
         errors = watch(tab)
-        tab.goto(f"{url}/phone/close-out/{order.pk}/")
+        tab.goto(f"{url}{page_of(order)}")
         tab.get_by_text("What you typed before is here again").wait_for()
         tab.locator("#photo-rows img").nth(1).wait_for()
         assert tab.input_value("[name=signature]").startswith("[[[")
@@ -91,7 +93,7 @@ def test_a_close_out_with_photos_and_a_signature_survives_a_flat_battery_and_arr
         for again in (tab, other):
             go_to(again, f"{url}/phone/day/")
             again.locator("#waiting").wait_for(state="hidden")
-        go_to(tab, f"{url}/phone/close-out/{order.pk}/")
+        go_to(tab, f"{url}{page_of(order)}")
         picture = tab.locator("img[alt='Photo 1 of this visit']")
         picture.scroll_into_view_if_needed()
         wait_until(

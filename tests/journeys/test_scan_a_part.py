@@ -5,6 +5,7 @@ import pytest
 from tests.journeys.phone_browser import (
     day_of_three,  # noqa: F401
     log_in,
+    page_of,
     phone,
 )
 
@@ -40,7 +41,7 @@ def test_a_scanned_label_fills_the_form(browser, day, tmp_path, label, lot, seri
         log_in(context, url, technician.person)
         tab = context.pages[0]
         tab.add_init_script(f"({READS})()")
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
+        tab.goto(f"{url}{page_of(orders[0])}")
         tab.evaluate("text => { window.LABEL = text; }", label.format(kind=orders[0].part.kind.code))
         tab.get_by_role("button", name="Scan the label").click()
         tab.get_by_text(told).wait_for()
@@ -55,7 +56,7 @@ def test_where_the_browser_reads_no_codes_lot_and_serial_are_typed(browser, day,
         log_in(context, url, technician.person)
         tab = context.pages[0]
         tab.add_init_script("delete window.BarcodeDetector")
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
+        tab.goto(f"{url}{page_of(orders[0])}")
         tab.locator("#submit:enabled").wait_for()
         assert tab.get_by_role("button", name="Scan the label").count() == 0
         tab.fill("[name=lot__carbon]", "TYPED")
@@ -68,6 +69,6 @@ def test_a_camera_that_is_refused_says_what_to_do(browser, day, tmp_path):
         tab = context.pages[0]
         tab.add_init_script(f"({READS})()")
         tab.add_init_script(NO_CAMERA)
-        tab.goto(f"{url}/phone/close-out/{orders[0].pk}/")
+        tab.goto(f"{url}{page_of(orders[0])}")
         tab.get_by_role("button", name="Scan the label").click()
         tab.get_by_text("type lot and serial below").wait_for()

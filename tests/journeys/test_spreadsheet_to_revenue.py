@@ -129,6 +129,9 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page = log_in(browser, url, "technician", 390, 844)
     page.goto(f"{url}/phone/day/{day.isoformat()}/")
     page.get_by_role("link", name=f"Open W{order.pk:06d}").click()
+    page.wait_for_url("**/phone/visit/**")
+    for folded in page.locator("details.phase:not([open]) > summary").all():
+        folded.click()
     for box in page.locator("input[name^=step__]").all():
         box.check()
     page.fill("[name=lot__carbon]", "NEW-7")

@@ -1,17 +1,13 @@
 """``manage.py reset_log_in``: for who lost the phone or the password, and for who left."""
 
-from datetime import datetime
-
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 from django.utils import timezone
 
-from api.tokens import revoke_tokens_of
+from api.keys import end_keys
 from fleet.management.passwords import ask_password
-from fleet.models import AuditArea, Person, Webhook
-from fleet.people import audit, services
-from fleet.webhooks import hooks
-from scheduling.customers.calendars import switch_off_of
+from fleet.models import Person
+from fleet.people import services
 
 
 class Command(BaseCommand):
@@ -45,23 +41,7 @@ class Command(BaseCommand):
                 services.remove_factor(person, by=None, now=now)
             if options["shut"]:
                 services.deactivate(person, by=None, now=now)
-            ended = _end_keys(person, now) if password or options["shut"] else []
+            way = "manage.py reset_log_in"
+            ended = end_keys(person, by=None, way=way, now=now) if password or options["shut"] else []
         told = "; ".join([f"{sessions} session{'' if sessions == 1 else 's'}", *ended])
         self.stdout.write(f"{person.username}: {', '.join(wanted).replace('_', ' ')} done. Ended: {told}.")
-
-
-@transaction.atomic
-def _end_keys(person: Person, now: datetime) -> list[str]:
-    """End what this person's keys open without a log-in; return it, a line of the trail each."""
-    entered = list(Webhook.objects.filter(made_by=person, is_on=True))
-    for hook in entered:
-        hooks.switch(hook, False, by="manage.py reset_log_in", now=now)
-    ended = {
-        "token revoked": (AuditArea.OUTSIDE, revoke_tokens_of(person, now=now)),
-        "calendar switched off": (AuditArea.PEOPLE, switch_off_of(person)),
-        "webhook switched off": (AuditArea.OUTSIDE, [hook.name for hook in entered]),
-    }
-    for what, (area, names) in ended.items():
-        for name in names:
-            audit.note(what, area=area, about=name, by=None, now=now)
-    return [f"{what}: {name}" for what, (_, names) in ended.items() for name in names]

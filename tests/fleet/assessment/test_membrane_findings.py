@@ -67,3 +67,18 @@ def test_a_failing_membrane_comes_with_the_choices_their_costs_and_dates():
     assert change.numbers["choices"]["replace"]["cost"] == 185.0
     assert change.numbers["advice"] == "replace"
     assert found[FindingKind.PERFORMANCE_DECAY].numbers["choices"] == change.numbers["choices"]
+
+
+def test_a_carbon_bed_too_small_for_its_chloramine_is_a_finding_of_its_own():
+    """0.05 ft3 at 0.7 gpm is half a minute: 2 mg/L of chloramine pass; a new cartridge would not help."""
+    unit = make.whole_unit()
+    make.feed_test(
+        site=unit.site, sampled_at=NOW - timedelta(days=2), free_chlorine_mg_l=0, chloramine_mg_l=2
+    )
+    carbon = unit.parts.get(kind__role="carbon")
+    type(carbon.kind).objects.filter(pk=carbon.kind_id).update(bed_volume_ft3=0.05)
+    found = findings_of(carbon)[FindingKind.CONTACT_TOO_SHORT]
+    assert found.numbers["fresh_leak_mg_l"] > 1
+    assert "A new cartridge of this size does not help" in str(found.why)
+    type(carbon.kind).objects.filter(pk=carbon.kind_id).update(bed_volume_ft3=2.0)
+    assert FindingKind.CONTACT_TOO_SHORT not in findings_of(carbon)

@@ -5,14 +5,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from scipy.optimize import brentq
 
 from fleet.science.carbon import (
     contact_time_min,
+    end_wear,
     fresh_halvings,
     leak_share,
     leaked_wear,
     mean_leak,
     membrane_life_lost,
+    wear_of_leak,
 )
 from fleet.science.settings import WearSettings
 
@@ -34,7 +37,7 @@ def test_at_the_rated_end_half_the_chlorine_passes():
 def test_depth_halves_the_concentration():
     """DIN 19603: C/C0 = 0.5^(L/Lhalf); one half time more of contact halves the leak."""
     rules = WearSettings()
-    contact = np.array([0.2, 0.25])
+    contact = np.array([2.0, 2.5])
     leak = leak_share(np.zeros(2), fresh_halvings(contact, rules))
     assert leak[1] / leak[0] == pytest.approx(0.5)
     assert fresh_halvings(np.array([np.nan]), rules)[0] == rules.fresh_halvings
@@ -74,3 +77,43 @@ def test_fresh_carbon_on_time_costs_nothing():
     """The week is compared with fresh carbon."""
     lost = membrane_life_lost(np.zeros(1), np.full(1, 0.01), np.full(1, 6.0), np.ones(1), np.full(1, 500.0))
     assert lost[0] == 0.0
+
+
+def test_the_published_half_value_depth_halves_the_chlorine():
+    """A carbon supplier's example for DIN 19603: 3 cm at 3.6 m/h. Twice that depth leaves a quarter."""
+    contact_min = np.array([6.0 / (360 / 60)])
+    assert leak_share(np.zeros(1), fresh_halvings(contact_min, WearSettings()))[0] == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(
+    ("feed", "halvings", "end"), [(2.0, 12.0, 0.698), (2.0, 6.0, 0.336), (0.1, 6.0, 1.0)]
+)
+def test_free_chlorine_alone_reaches_the_limit_where_the_depth_law_says(feed, halvings, end):
+    """(N - log2(C / 0.1)) / (N - 1) by hand; water below the limit lasts to the rated end."""
+    found = end_wear(np.array([feed]), np.zeros(1), np.array([halvings]), np.array([3.0]), 0.1)
+    assert found[0] == pytest.approx(end, abs=0.001)
+
+
+@settings(max_examples=60, deadline=None)
+@given(free=st.floats(0, 4), chloramine=st.floats(0, 4), n=st.floats(2, 12), slower=st.floats(0.2, 1))
+def test_at_the_end_the_two_oxidants_add_up_to_the_limit(free, chloramine, n, slower):
+    """Each by its own law, as scipy's root finder has it."""
+    found = end_wear(*(np.array([value]) for value in (free, chloramine, n, n * slower)), 0.1)[0]
+
+    def leak(wear):
+        left = 1 - wear * (n - 1) / n
+        return free * 0.5 ** (n * left) + chloramine * 0.5 ** (n * slower * left) - 0.1
+
+    if leak(0.0) > 0:
+        assert np.isnan(found)
+    elif leak(1.0) <= 0:
+        assert found == 1.0
+    else:
+        assert found == pytest.approx(brentq(leak, 0, 1), abs=1e-6)
+
+
+def test_what_was_found_behind_the_bed_is_turned_back_into_its_wear():
+    wear, halvings = np.array([0.2, 0.5, 0.8]), np.full(3, 6.0)
+    found = wear_of_leak(2.0 * leak_share(wear, halvings), np.full(3, 2.0), halvings)
+    assert found[:2] == pytest.approx(wear[:2])
+    assert np.isnan(wear_of_leak(np.array([0.5]), np.array([0.9]), np.array([6.0]))[0])

@@ -162,7 +162,7 @@ def test_a_second_carbon_is_dosed_with_what_leaks_from_the_first():
     membrane = part(PartRole.MEMBRANE, part_id=2, place=2)
     two = life_of(first, second, membrane, tests=tests)
     one = life_of(first, membrane, tests=tests)
-    dose = two.wear_by_limit[:, Limit.CHLORINE_DOSE]
+    dose = life_of(first, second, tests=tests).wear_by_limit[:, Limit.CHLORINE_DOSE]
     hours = 40 * 100 / 0.5 / 60
     spent = one.wear_by_limit[1, Limit.OXIDANT_EXPOSURE] * 500
     assert dose[1] == pytest.approx(spent / hours * 10_000 / 10_000, rel=1e-3)

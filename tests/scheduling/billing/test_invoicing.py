@@ -126,14 +126,3 @@ def test_the_database_itself_refuses_to_hand_an_entry_over_twice(plan):
     line.pk, line.number = None, 2
     with pytest.raises(IntegrityError), transaction.atomic():
         line.save(force_insert=True)
-
-
-def test_a_month_end_that_would_close_decades_is_asked_about_first(plan):
-    plan.starts_on = date(2010, 9, 1)
-    plan.save()
-    plan.prices.update(from_on=plan.starts_on)
-    with pytest.raises(DomainError, match="194 months would be closed") as refused:
-        invoicing.end_month(date(2026, 10, 1), now=NOV, **GIVEN)
-    assert "close 2015-08 first" in refused.value.remedy
-    assert not ClosedMonth.objects.exists()
-    assert len(invoicing.end_month(date(2015, 8, 1), now=NOV, **GIVEN).closed) == invoicing.MOST_MONTHS

@@ -25,6 +25,7 @@ ALL_KINDS = {
     FindingKind.METER_FAULT: OrderKind.READING,
     FindingKind.READING_WANTED: OrderKind.READING,
     FindingKind.FEED_TEST_DUE: OrderKind.FEED_TEST,
+    FindingKind.CONTACT_TOO_SHORT: OrderKind.FEED_TEST,
 }
 
 

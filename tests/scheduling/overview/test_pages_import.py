@@ -66,7 +66,7 @@ def test_what_is_no_workbook_is_refused_beside_its_field(planner):
     upload = SimpleUploadedFile("fleet.pdf", b"%PDF")
     answer = planner.post(reverse("import_fleet"), {"workbook": upload})
     assert answer.status_code == 422
-    assert "no .xlsx or .csv file" in answer.content.decode()
+    assert "no .xlsx, .xls, .ods or .csv file" in answer.content.decode()
 
 
 def test_a_broken_workbook_is_told_not_thrown(planner):

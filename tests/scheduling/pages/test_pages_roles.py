@@ -16,7 +16,8 @@ READS = {
     "work_orders": P.SEE_WORK, "work_order": P.SEE_WORK, "new_order": P.MANAGE_WORK,
     "order_file": P.SEE_WORK, "proposals": P.SEE_WORK, "proposal": P.SEE_WORK,
     "proposal_geojson": P.SEE_WORK, "route": P.SEE_WORK, "route_geojson": P.SEE_WORK,
-    "day": P.SEE_OWN_DAY, "close_out": P.CLOSE_OWN_STOPS, "revenue_review": P.SEE_REVENUE,
+    "day": P.SEE_OWN_DAY, "close_out": P.CLOSE_OWN_STOPS, "visit": P.CLOSE_OWN_STOPS,
+    "revenue_review": P.SEE_REVENUE,
     "revenue_file": P.SEE_REVENUE, "revenue_entries": P.SEE_REVENUE, "entries_file": P.SEE_REVENUE,
 }  # fmt: skip
 WRITES = {
@@ -37,7 +38,8 @@ def world():
     keys = {
         "work_order": [order.pk], "withdraw_order": [order.pk], "reopen_order": [order.pk],
         "undo_close_out": [0], "order_file": ["csv"], "revenue_file": ["csv"], "entries_file": ["csv"],
-        "close_out": [order.pk], "route": [route.pk], "route_geojson": [route.pk],
+        "close_out": [order.pk], "visit": [order.stops.get().stop_id],
+        "route": [route.pk], "route_geojson": [route.pk],
         **{name: [route.proposal_id] for name in ("proposal", "proposal_geojson", "stop_proposal",
            "publish_proposal", "take_back_proposal", "set_proposal_aside")},
     }  # fmt: skip
@@ -56,7 +58,7 @@ def test_a_page_opens_for_whom_the_table_says(client, world, role, name):
     status = client.get(reverse(name, args=keys.get(name, []))).status_code
     if not may(role, READS[name]):
         assert status == 403
-    elif name == "close_out" and role is not Role.TECHNICIAN:
+    elif name in ("close_out", "visit") and role is not Role.TECHNICIAN:
         assert status == 404  # allowed, but not this person's stop
     else:
         assert status == 200

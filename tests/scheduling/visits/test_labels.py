@@ -102,7 +102,7 @@ def test_scanning_leads_those_who_see_the_fleet_to_the_units_page(client, role):
     assert answer.url == reverse("treatment_unit", args=[unit.serial])
 
 
-def test_scanning_leads_a_technician_to_the_close_out_of_todays_stop(client, time_machine):
+def test_scanning_leads_a_technician_to_the_visit_of_todays_stop(client, time_machine):
     time_machine.move_to(make.NOW, tick=False)
     unit = make.whole_unit()
     technician = make.technician(branch=unit.site.branch)
@@ -110,7 +110,7 @@ def test_scanning_leads_a_technician_to_the_close_out_of_todays_stop(client, tim
     make.route(technician, [order])
     client.force_login(technician.person)
     answer = client.get(reverse("unit_label", args=[unit.label_code]))
-    assert answer.url == reverse("close_out", args=[order.pk])
+    assert answer.url == reverse("visit", args=[order.stops.get().stop_id])
 
 
 def test_scanning_shows_a_technician_without_a_stop_the_units_history_and_cautions(client):

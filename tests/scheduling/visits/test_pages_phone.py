@@ -33,16 +33,24 @@ def visit(client, time_machine):
     return client, technician, order
 
 
-def typed(client, order, **changed) -> dict:
+def typed(client, order, address="", **changed) -> dict:
     """Every field of the page as a technician would send it: all steps ticked, carbon changed, flushed."""
-    page = client.get(reverse("close_out", args=[order.pk]))
+    page = client.get(address or reverse("close_out", args=[order.pk]))
     form = page.context["form"]
-    sent = {
-        "client_id": form["client_id"].value(), "finished_at": "", "outcome": "done", "minutes": "40",
-        "sheet_version": page.context["page"].sheet.version,
-        **{step["tick"].html_name: "1" for step in form.steps()},
-    }  # fmt: skip
-    for one in form.positions():
+    sent = {name: form[name].value() for name in ("client_id", "orders")}
+    sent |= {"finished_at": "", "minutes": "40"}
+    for unit in form.units:
+        sent |= of_unit(unit)
+    return sent | changed
+
+
+def of_unit(unit) -> dict:
+    """What is sent of one unit: everything done."""
+    sent = {step["tick"].html_name: "1" for group in unit.phases() for step in group["steps"]}
+    for one in unit.orders():
+        sent |= {one["outcome"].html_name: "done"}
+        sent |= {one["sheet_version"].html_name: str(one["sheet_version"].value())}
+    for one in unit.positions():
         sent |= {one[name].html_name: one[name].value() for name in ("removed", "kind")}
         if one["change"].value():
             sent |= {
@@ -50,8 +58,8 @@ def typed(client, order, **changed) -> dict:
                 one["reason"].html_name: "worn",
                 one["lot"].html_name: "L7",
             }
-    sent |= {"flush_volume": "25", "flush_minutes": "20", "flush_clear": "yes"}
-    return sent | changed
+    flush = {"flush_volume": "25", "flush_minutes": "20", "flush_clear": "yes"}
+    return sent | {unit.named(name): value for name, value in flush.items()}
 
 
 def send(client, person, order, fields, **changed):
@@ -285,7 +293,7 @@ def test_readings_typed_in_metric_are_kept_in_working_measures(visit):
 
 def test_readings_stand_with_their_last_value_and_where_the_next_is_expected(visit):
     client, _, order = visit
-    page = client.get(reverse("close_out", args=[order.pk])).context["page"]
+    page = client.get(reverse("close_out", args=[order.pk])).context["page"].units[0]
     pressure = next(one for one in page.gauges if one.name == "feed_pressure_psi")
     assert pressure.last == 120
     assert pressure.low < 120 < pressure.high
@@ -295,7 +303,7 @@ def test_readings_stand_with_their_last_value_and_where_the_next_is_expected(vis
 def test_the_day_a_part_went_in_is_the_sites_own(visit):
     client, _, order = visit
     Part.objects.filter(pk=order.part_id).update(installed_at=datetime(2026, 6, 5, 2, tzinfo=UTC))
-    page = client.get(reverse("close_out", args=[order.pk])).context["page"]
+    page = client.get(reverse("close_out", args=[order.pk])).context["page"].units[0]
     assert {row.part.pk: row.installed_on for row in page.positions if row.part}[order.part_id] == date(
         2026, 6, 4
     )
@@ -384,9 +392,10 @@ def test_two_reports_of_one_order_stand_beside_each_other_until_a_person_chooses
     page = client.post(reverse("close_out", args=[order.pk]), second)
     text = page.content.decode()
     assert page.status_code == 409
-    received = page.context["page"].received
+    here = page.context["page"].orders[0]
+    received = here.received
     assert str(received.client_id) == first["client_id"]
-    assert any("L7" in part for part in page.context["page"].received_parts)
+    assert any("L7" in part for part in here.received_parts)
     assert "What the office has" in text
     assert "Mine, with another story" in text
     assert "L8" in text
@@ -396,3 +405,31 @@ def test_two_reports_of_one_order_stand_beside_each_other_until_a_person_chooses
     row.refresh_from_db()
     assert (row.undone_because, row.note) == ("the other one is right", "")
     assert CloseOut.objects.get(undone_at__isnull=True).note == "Mine, with another story"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        '{"person": 1, "visit": "²", "fields": {}}',
+        '{"person": 1, "order": "' + "9" * 5000 + '", "fields": {}}',
+        '{"person": 1, "order": 1, "fields": ' + '{"a":' * 20_000 + "1" + "}" * 20_000 + "}",
+    ],
+)
+def test_odd_digits_and_deep_nesting_never_break_the_queue(visit, body):
+    answer = visit[0].post(reverse("send_close_outs"), body, content_type="application/json")
+    assert answer.status_code in (400, 422)
+    assert answer.json()["message"]
+
+
+@pytest.mark.parametrize("moment", ["2026-13-45T10:00:00Z", "1900-01-01T10:00:00Z", "2199-01-01T10:00:00Z"])
+def test_a_phone_with_a_wrong_clock_is_told_and_half_a_sign_loses_nothing_else(visit, moment):
+    client, technician, order = visit
+    fields = {name: value.replace("x", "\ud83d") for name, value in typed(client, order).items()}
+    fields |= {"finished_at": moment, "signed_by": "Ann \ud83d"}
+    for _ in range(2):
+        answer = send(client, technician.person, order, fields)
+        assert answer.status_code == 200, answer.json()
+        assert ("clock is wrong" in answer.json()["message"]) == ("13-45" not in moment)
+    row = CloseOut.objects.get()
+    assert row.finished_at == row.received_at
+    assert row.signed_by == "Ann \ufffd"

@@ -1,7 +1,7 @@
 /* The day: what waits on this phone, sending it, and keeping the pages for a basement. */
 import { forgetOthers, guardLogOut, keepOffline, tellSignal } from "./offline.js";
 import { sendPhotos } from "./photo_queue.js";
-import { sendAll } from "./queue.js";
+import { addressOf, sendAll } from "./queue.js";
 import { dropEntry, dropPhoto, entries, photos } from "./store.js";
 import { say } from "./words.js";
 
@@ -51,10 +51,11 @@ async function show() {
   box.hidden = !all.length && !pictures.length;
   document.getElementById("waiting-rows").replaceChildren(...all.map(row), ...pictures.map(photoRow));
   for (const entry of all) {
-    const place = day.querySelector(`li[data-order="${CSS.escape(entry.order)}"]`);
-    if (!place || place.querySelector(".on-phone")) continue;
-    const mark = Object.assign(document.createElement("p"), { className: "on-phone small", textContent: entry.state === "look" ? say("On this phone: somebody must look") : say("Closed on this phone, not sent yet") });
-    place.append(mark);
+    for (const order of (entry.fields.orders || entry.order).split(",")) {
+      const place = day.querySelector(`li[data-order="${CSS.escape(order)}"]`);
+      if (!place || place.querySelector(".on-phone")) continue;
+      place.append(Object.assign(document.createElement("p"), { className: "on-phone small", textContent: entry.state === "look" ? say("On this phone: somebody must look") : say("Closed on this phone, not sent yet") }));
+    }
   }
 }
 
@@ -95,7 +96,7 @@ function row(entry) {
   item.append(Object.assign(document.createElement("p"), { className: entry.state === "look" ? "problem" : "small", textContent: words }));
   if (isOther) return item;
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
-  actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: say("Open"), href: `/phone/close-out/${encodeURIComponent(entry.order)}/` }));
+  actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: say("Open"), href: addressOf(entry.order) }));
   if (entry.needs_log_in) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: say("Log in"), href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));
   if (entry.state === "look") actions.append(throwAway(say("Throw away what you typed for {number}, and its photos? Only do this when the office has it or it is wrong.", { number: entry.number }), () => dropEntry(entry.client_id)));
   item.append(actions);

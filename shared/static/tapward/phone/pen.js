@@ -22,6 +22,7 @@ export function penBox(form, changed) {
     } catch {
       strokes = [];
     }
+    if (strokes.length) box.closest("details").open = true;
     draw();
   };
 

@@ -40,7 +40,12 @@ const sendOne = async (entry, address) => {
 };
 
 const sendIt = (entry, address) =>
-  deliver(address, { "Content-Type": "application/json" }, JSON.stringify({ person: entry.person, order: entry.order, fields: entry.fields }));
+  deliver(address, { "Content-Type": "application/json" }, JSON.stringify({ person: entry.person, ...placeOf(entry.order), fields: entry.fields }));
+
+/* What is kept by a stop's number is a visit; what older pages kept by an order's is that order. */
+const VISIT = "visit-";
+const placeOf = (key) => (key.startsWith(VISIT) ? { visit: key.slice(VISIT.length) } : { order: key });
+export const addressOf = (key) => (key.startsWith(VISIT) ? `/phone/visit/${encodeURIComponent(key.slice(VISIT.length))}/` : `/phone/close-out/${encodeURIComponent(key)}/`);
 
 /* Returns {state, message, problems}: sent, waiting for signal or log-in, or for a person to look at. */
 export async function deliver(address, headers, body) {

@@ -64,7 +64,7 @@ async function scan(place, detector, done) {
 
 /* Our own label says kind, lot and serial; any other code is taken as the lot, or as the serial where a lot stands. */
 function take(form, place, text, changed) {
-  const field = (name) => form.elements.namedItem(`${name}__${place.dataset.position}`);
+  const field = (name) => form.elements.namedItem(`${place.dataset.prefix}${name}__${place.dataset.position}`);
   const put = (name, value) => {
     field(name).value = value.slice(0, 60);
   };

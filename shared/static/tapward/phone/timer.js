@@ -1,11 +1,11 @@
 /* A clock that counts water: flow × time. It keeps running when the page is closed. */
 import { say } from "./words.js";
 
-export function flushTimer(form, changed) {
-  const box = document.getElementById("timer");
+export function flushTimer(form, unit, changed) {
+  const box = unit.querySelector(".timer");
   if (!box) return;
-  const field = (name) => form.elements.namedItem(name);
-  const [clock, volume, bar, button, said] = ["timer-time", "timer-volume", "timer-bar", "timer-start", "timer-said"].map((id) => document.getElementById(id));
+  const field = (name) => form.elements.namedItem(unit.dataset.unit + name);
+  const [clock, volume, bar, button, said] = ["timer-time", "timer-volume", "timer-bar", "timer-start", "timer-said"].map((one) => box.querySelector(`.${one}`));
   const target = Number(box.dataset.target) || 0;
   let wasReached = false;
   box.hidden = false;

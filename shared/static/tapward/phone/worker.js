@@ -32,7 +32,7 @@ self.addEventListener("fetch", (event) => {
   else if (event.request.mode === "navigate" && isPage(url)) event.respondWith(fromServer(event.request));
 });
 
-const isPage = (url) => url.pathname.startsWith("/phone/day/") || url.pathname.startsWith("/phone/close-out/");
+const isPage = (url) => ["/phone/day/", "/phone/visit/", "/phone/close-out/"].some((start) => url.pathname.startsWith(start));
 const isWhole = (answer) => answer.ok && !answer.redirected && (answer.headers.get("Content-Type") ?? "").includes("text/html");
 
 async function keep(urls) {

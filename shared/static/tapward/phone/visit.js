@@ -1,4 +1,4 @@
-/* The close-out form with a memory: kept as typed, sent when there is signal, closed once. */
+/* The form of a visit with a memory: kept as typed, sent when there is signal, written once. */
 import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
 import { penBox } from "./pen.js";
 import { photoBox } from "./photos.js";
@@ -10,6 +10,8 @@ import { say, sayMany } from "./words.js";
 
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
+const units = form ? [...form.querySelectorAll("[data-unit]")] : [];
+const openedAt = Date.now();
 let photosKept = () => Promise.resolve();
 if (form) begin().finally(ready);
 
@@ -26,20 +28,100 @@ async function begin() {
   const { person, order } = form.dataset;
   const isAnswer = document.getElementById("problems") || document.getElementById("conflict");
   form.elements.namedItem("client_id").value ||= newId();
-  form.addEventListener("change", (event) => event.target.matches("[data-control]") && showReasons());
+  form.addEventListener("change", showReasons);
   for (const input of form.querySelectorAll("[data-high]")) input.addEventListener("input", () => judge(input));
-  flushTimer(form, save);
+  for (const unit of units) flushTimer(form, unit, save);
   scanButtons(form, save).catch(() => {});
   penBox(form, save);
   if (!isAnswer) await restore(person, order);
   photosKept = photoBox(form, person, save);
   showReasons();
+  outcomes();
+  cautionsOnceADay(person);
   form.querySelectorAll("[data-high]").forEach(judge);
   form.addEventListener("input", save);
   form.addEventListener("change", save);
   tellSignal(document.getElementById("signal"), form.dataset.made);
   guardLogOut(person);
   keepOffline([location.pathname, form.dataset.dayUrl]);
+}
+
+/* What became of each order shows and hides what is asked for it; what is hidden is not sent. */
+function outcomes() {
+  const show = () => {
+    for (const unit of units) {
+      const values = [...unit.querySelectorAll(".outcome")].map(outcomeOf);
+      toggle(unit.querySelector(".work"), !values.every((value) => value === "not_done"));
+      for (const part of unit.querySelectorAll("fieldset[data-outcome]")) toggle(part, valueOf(part.dataset.outcome) !== "not_done");
+      for (const why of unit.querySelectorAll(".because fieldset")) toggle(why, valueOf(why.parentElement.dataset.outcome) === "not_done");
+    }
+    form.querySelector("#could-after-all").hidden = !valueOf("not_done");
+  };
+  form.addEventListener("change", ({ target }) => {
+    if (target.name === "not_done") nothingDone(target.value);
+    if (target.name === "not_done" || target.closest(".outcome")) show();
+  });
+  form.querySelector("#could-after-all").addEventListener("click", () => {
+    for (const box of form.querySelectorAll("#not_done input, .outcome input")) if (box.checked && (box.name === "not_done" || valueOf(box.name) === "not_done" || box.closest(".because"))) box.checked = false;
+    form.querySelector("#could-not").open = false;
+    show();
+    save();
+  });
+  document.addEventListener("restored", show);
+  show();
+}
+
+const valueOf = (name) => form.querySelector(`input[name="${CSS.escape(name)}"]:checked`)?.value;
+const outcomeOf = (box) => valueOf(box.querySelector(".because").dataset.outcome);
+
+/* The reason stands for everything that is not said to be done. */
+function nothingDone(reason) {
+  for (const box of form.querySelectorAll(".outcome")) {
+    const [result, why] = box.querySelectorAll("fieldset");
+    if (["done", "bedding"].includes(outcomeOf(box))) continue;
+    result.querySelector('[value="not_done"]').checked = true;
+    toggle(why, true);
+    why.querySelector(`[value="${reason}"]`).checked = true;
+  }
+  const minutes = form.elements.namedItem("minutes");
+  if (minutes.value === minutes.defaultValue) minutes.value = String(Math.max(1, Math.min(Number(minutes.value) || 1, Math.round((Date.now() - openedAt) / 60000))));
+}
+
+function toggle(part, isShown) {
+  part.hidden = !isShown;
+  part.disabled = !isShown;
+}
+
+/* Read once a day they fold; they stay a tap away. */
+function cautionsOnceADay(person) {
+  const box = document.getElementById("cautions");
+  if (!box) return;
+  const mark = `${person} ${new Date().toDateString()} ${box.querySelector("ul").textContent}`;
+  if (localStorage.getItem("tapward-cautions") === mark) box.open = false;
+  document.getElementById("cautions-read").addEventListener("click", () => {
+    localStorage.setItem("tapward-cautions", mark);
+    box.open = false;
+  });
+}
+
+/* One press ticks a phase whose steps are done and opens the next that is not. */
+for (const button of form?.querySelectorAll(".phase-done") ?? [])
+  button.addEventListener("click", () => {
+    const phase = button.closest(".phase");
+    for (const box of phase.querySelectorAll(".steps .tick input")) box.checked = true;
+    phase.open = false;
+    const next = [...phase.parentElement.querySelectorAll(".phase")].find((one) => [...one.querySelectorAll(".steps .tick input")].some((box) => !box.checked));
+    if (next) next.open = true;
+    (next ?? phase).querySelector("summary").focus({ preventScroll: true });
+    (next ?? phase).scrollIntoView({ block: "nearest" });
+    form.dispatchEvent(new Event("change"));
+  });
+
+function tellPhases() {
+  for (const phase of form.querySelectorAll(".phase")) {
+    const boxes = [...phase.querySelectorAll(".steps .tick input")];
+    phase.querySelector(".phase-said").textContent = say("{done} of {all}", { done: boxes.filter((box) => box.checked).length, all: boxes.length });
+  }
 }
 
 function collect() {
@@ -59,6 +141,8 @@ async function restore(person, order) {
   const waiting = (await entries().catch(() => [])).find((entry) => entry.person === person && entry.order === order);
   const draft = await readDraft(person, order).catch(() => null);
   const fields = draft?.fields ?? waiting?.fields;
+  const orders = form.elements.namedItem("orders").value;
+  if (fields?.orders && fields.orders !== orders) return await elsewhere(fields.orders);
   if (fields) document.getElementById("late-report")?.setAttribute("open", "");
   if (fields) fill(fields);
   // A page kept on the phone carries the number it was loaded with; each close-out needs its own.
@@ -67,6 +151,14 @@ async function restore(person, order) {
   else if (waiting) tell("watch", `${say("Closed on this phone, not sent yet.")} ${waiting.message ?? ""}`);
   else if (draft) tell("info", say("What you typed before is here again."));
   document.dispatchEvent(new Event("restored"));
+}
+
+/* What was typed for other orders than stand here now opens on the page made for those; nothing of it is overwritten. */
+function elsewhere(orders) {
+  form.hidden = true;
+  tell("watch", say("What you typed here is kept. It opens again where there is signal."));
+  if (navigator.onLine && !location.search) location.replace(`?orders=${encodeURIComponent(orders)}`);
+  return new Promise(() => {});
 }
 
 function fill(fields) {
@@ -87,6 +179,7 @@ function isTypedSince(element) {
 }
 
 function showReasons() {
+  tellPhases();
   for (const box of form.querySelectorAll("[data-control]")) document.getElementById(`${box.dataset.control}-box`).hidden = box.checked && !form.elements.namedItem(box.dataset.control).value;
 }
 
@@ -106,8 +199,9 @@ function check() {
   const fields = collect();
   const has = (name) => Boolean(fields[name]?.trim());
   const needs = JSON.parse(document.getElementById("needs")?.textContent ?? "[]");
-  const isMissing = ({ field, only, unless, beside, instead }) =>
-    !unless.includes(fields.outcome) && (!only.length || only.includes(fields.outcome)) && (!beside.length || beside.some(has)) && !has(field) && !has(instead);
+  const holds = (values) => Object.entries(values).some(([name, among]) => among.includes(fields[name] ?? ""));
+  const isMissing = ({ field, when, unless, beside, instead }) =>
+    (!Object.keys(when).length || holds(when)) && !holds(unless) && (!beside.length || beside.some(has)) && ![field, ...instead].some(has);
   return needs.filter(isMissing).map(({ field, text }) => ({ field, message: text }));
 }
 
@@ -147,7 +241,7 @@ function tell(tone, text) {
 }
 
 function tellProblems(message, problems) {
-  document.getElementById("choose-copy")?.removeAttribute("hidden");
+  for (const told of document.querySelectorAll(".choose-copy")) told.hidden = false;
   // A changed report is a report of another moment.
   form.elements.namedItem("finished_at").value = "";
   const box = document.createElement("div");
@@ -160,7 +254,7 @@ function tellProblems(message, problems) {
     item.append(link);
     list.append(item);
     document.getElementById(problem.field)?.setAttribute("aria-invalid", "true");
-    document.getElementById(problem.field)?.closest("details")?.setAttribute("open", "");
+    for (let folded = document.getElementById(problem.field)?.closest("details"); folded; folded = folded.parentElement.closest("details")) folded.open = true;
   }
   if (!message || problems.some((problem) => problem.message !== message)) box.append(list);
   kept.className = "notice bad";

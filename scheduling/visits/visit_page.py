@@ -1,0 +1,379 @@
+"""All that a visit takes, as the technician's phone shows it."""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db.models import Sum
+from django.utils.translation import gettext
+
+from fleet.models import Part, PartKind, Position, Site, TreatmentUnit, UnitState
+from scheduling.models import (
+    STANDING_STATES,
+    CloseOut,
+    CloseOutPhoto,
+    Outcome,
+    StepSheet,
+    StockLevel,
+    Stop,
+    Technician,
+    WorkOrder,
+)
+from scheduling.orders.kinds import Closing
+from scheduling.orders.selectors import number_of
+from scheduling.orders.steps import merged
+from scheduling.visits.day import order_of_own_day, own_orders
+from scheduling.visits.readings import GaugeRow, MeterRow, gauges, meter_to_read
+from shared.periods import local_day
+
+
+@dataclass(frozen=True)
+class KindOption:
+    """A part that would fit, with what flushing it takes."""
+
+    code: str
+    name: str
+    needs_flush: bool
+    flush_gal: float | None
+    flush_gpm: float | None
+    on_van: int
+    lots: list[str]
+
+
+@dataclass(frozen=True)
+class PositionRow:
+    """A position of the treatment unit, what is in it and what would fit."""
+
+    code: str
+    part: Part | None
+    installed_on: date | None
+    wear: float | None
+    order: WorkOrder | None
+    """The order of this visit that is about this position, also when its part has gone."""
+    options: list[KindOption]
+
+    @property
+    def order_id(self) -> int | None:
+        return self.order.pk if self.order else None
+
+    @property
+    def is_asked(self) -> bool:
+        """True while the part the order asks for is in place."""
+        return bool(self.part and self.order and self.order.part_id == self.part.pk)
+
+    @property
+    def lots(self) -> list[str]:
+        return sorted({lot for option in self.options for lot in option.lots})
+
+
+@dataclass(frozen=True)
+class OrderHere:
+    """One order of a visit."""
+
+    order: WorkOrder
+    sheet: StepSheet | None
+    received: CloseOut | None
+    """What the office has and what stands: the other copy when two clash."""
+    received_parts: list[str]
+
+    @property
+    def pk(self) -> int:
+        return self.order.pk
+
+    @property
+    def number(self) -> str:
+        return number_of(self.order.pk)
+
+    @property
+    def is_over(self) -> bool:
+        return self.order.state not in STANDING_STATES
+
+    @property
+    def may_bed(self) -> bool:
+        """True when a bed may be left overnight at its end."""
+        return self.order.work_kind.may_bed
+
+
+@dataclass(frozen=True)
+class UnitHere:
+    """One treatment unit of a visit with everything that is asked there once."""
+
+    treatment_unit: TreatmentUnit
+    orders: list[OrderHere]
+    state: UnitState | None
+    readiness_word: str
+    steps: list[dict]
+    positions: list[PositionRow]
+    meter: MeterRow | None
+    gauges: list[GaugeRow]
+    past: list[CloseOut]
+    flush_gal: float | None
+    flush_gpm: float | None
+    wants_flush: bool
+
+    @property
+    def pk(self) -> int:
+        return self.treatment_unit.pk
+
+    @property
+    def asks_gauges(self) -> bool:
+        return any(one.order.work_kind.asks_gauges for one in self.orders)
+
+
+@dataclass(frozen=True)
+class VisitPage:
+    """All that a visit takes: one technician, one stop, its treatment units and their orders."""
+
+    stop: Stop
+    technician: Technician
+    units: list[UnitHere]
+    ended: list[OrderHere]
+    """Orders of the stop that are over and not reported here."""
+    own_photo_pks: list[int]
+    is_of_stop: bool
+    """False: opened by one order's own address."""
+
+    @property
+    def orders(self) -> list[OrderHere]:
+        return [one for unit in self.units for one in unit.orders]
+
+    @property
+    def site(self) -> Site:
+        return self.stop.site
+
+    @property
+    def day(self) -> date:
+        return self.stop.route.day
+
+    @property
+    def is_single(self) -> bool:
+        """True with one order: its fields have plain names, as on the pages phones keep."""
+        return len(self.orders) == 1
+
+    @property
+    def is_over(self) -> bool:
+        return all(one.is_over for one in self.orders)
+
+    @property
+    def is_conflicted(self) -> bool:
+        return any(one.received for one in self.orders)
+
+    @property
+    def minutes(self) -> int:
+        return sum(one.order.minutes for one in self.orders)
+
+    @property
+    def key(self) -> str:
+        """By what the phone keeps it."""
+        return f"visit-{self.stop.pk}" if self.is_of_stop else str(self.orders[0].pk)
+
+    @property
+    def number(self) -> str:
+        return ", ".join(one.number for one in self.orders)
+
+    @property
+    def cautions(self) -> list[str]:
+        sheets = [one.sheet for one in self.orders if one.sheet]
+        return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
+
+    @property
+    def asks_feed_test(self) -> bool:
+        return any(one.order.work_kind.asks_feed_test for one in self.orders)
+
+
+def sheet_worked_by(kind: str, version: int | None) -> StepSheet | None:
+    """Return the sheet the phone worked by, so that a newer one does no harm; without it the one in use."""
+    sheets = StepSheet.objects.filter(kind=kind)
+    return sheets.filter(version=version).first() or sheets.filter(is_current=True).first()
+
+
+def order_page(
+    technician: Technician, order_id: int, now: datetime, versions: Mapping[int, int | None]
+) -> VisitPage | None:
+    """Return a visit for one order, or None when it is not on this technician's routes."""
+    placed = order_of_own_day(technician, order_id)
+    if placed is None:
+        return None
+    return _page(technician, placed.stop, {order_id}, now, versions, is_of_stop=False)
+
+
+def visit_page(
+    technician: Technician,
+    stop_id: int,
+    now: datetime,
+    versions: Mapping[int, int | None],
+) -> VisitPage | None:
+    """Return the visit of a stop, or None when it is none of this technician's published ones.
+
+    ``versions``: the orders a form was made for with the version of their steps; without them what still
+    stands at the stop, or everything there when all of it is over. Orders that are none of the technician's
+    are left out.
+    """
+    here = set(own_orders(technician).filter(stop_id=stop_id).values_list("order_id", flat=True))
+    if not here:
+        return None
+    stop = Stop.objects.select_related("route", "site").get(pk=stop_id)
+    if versions:
+        own = own_orders(technician).filter(order_id__in=versions, order__site_id=stop.site_id)
+        here = set(own.values_list("order_id", flat=True))
+    return _page(technician, stop, here, now, versions, is_of_stop=True) if here else None
+
+
+def _page(
+    technician: Technician,
+    stop: Stop,
+    order_ids: set[int],
+    now: datetime,
+    versions: Mapping[int, int | None],
+    *,
+    is_of_stop: bool,
+) -> VisitPage:
+    rows = WorkOrder.objects.filter(pk__in=order_ids).select_related(
+        "site", "treatment_unit__state", "part__kind", "part__position"
+    )
+    here = [_order_here(order, versions.get(order.pk)) for order in rows.order_by("pk")]
+    asked = [one for one in here if one.pk in versions or not one.is_over] or here
+    by_unit: dict[int, list[OrderHere]] = {}
+    for one in asked:
+        by_unit.setdefault(one.order.treatment_unit_id, []).append(one)
+    return VisitPage(
+        stop=stop,
+        technician=technician,
+        units=[_unit_here(orders, technician, now) for orders in by_unit.values()],
+        ended=[one for one in here if one not in asked],
+        own_photo_pks=_photos(order_ids, technician),
+        is_of_stop=is_of_stop,
+    )
+
+
+def _order_here(order: WorkOrder, version: int | None) -> OrderHere:
+    received = _received(order.pk)
+    sheet = sheet_worked_by(order.kind, version)
+    return OrderHere(order, sheet, received, _parts_told(received) if received else [])
+
+
+def _unit_here(orders: list[OrderHere], technician: Technician, now: datetime) -> UnitHere:
+    unit = orders[0].order.treatment_unit
+    state = getattr(unit, "state", None)
+    flush_gal, flush_gpm, wants_flush = _flush_wanted([one.order for one in orders], state)
+    return UnitHere(
+        treatment_unit=unit,
+        orders=orders,
+        state=state,
+        readiness_word=readiness_word(state),
+        steps=merged([one.sheet for one in orders if one.sheet]),
+        positions=_positions([one.order for one in orders], technician),
+        meter=meter_to_read(unit, state, now),
+        gauges=gauges(unit.pk),
+        past=past_visits(unit.pk, 5),
+        flush_gal=flush_gal,
+        flush_gpm=flush_gpm,
+        wants_flush=wants_flush,
+    )
+
+
+def readiness_word(state: UnitState | None) -> str:
+    """Say how a treatment unit stands."""
+    return state.get_readiness_display() if state else gettext("Never assessed")
+
+
+def past_visits(unit_id: int, most: int) -> list[CloseOut]:
+    """Return the newest visits to a treatment unit that stand."""
+    past = CloseOut.objects.filter(order__treatment_unit_id=unit_id, undone_at__isnull=True)
+    return list(past.select_related("order", "technician").order_by("-finished_at")[:most])
+
+
+def _photos(order_ids: Collection[int], technician: Technician) -> list[int]:
+    found = CloseOutPhoto.objects.filter(close_out__order_id__in=order_ids, close_out__technician=technician)
+    return list(found.order_by("pk").values_list("pk", flat=True))
+
+
+def _received(order_id: int) -> CloseOut | None:
+    standing = CloseOut.objects.filter(order_id=order_id, undone_at__isnull=True)
+    return standing.exclude(outcome=Outcome.NOT_DONE).select_related("technician").first()
+
+
+def _parts_told(row: CloseOut) -> list[str]:
+    parts = row.parts.filter(installed__isnull=False).select_related("installed__kind", "installed__position")
+    return [_part_told(one.installed) for one in parts]
+
+
+def _part_told(part: Part) -> str:
+    marks = [
+        part.lot and gettext("lot %(lot)s") % {"lot": part.lot},
+        part.serial and gettext("serial %(serial)s") % {"serial": part.serial},
+    ]
+    return ", ".join(
+        [
+            gettext("%(name)s into %(code)s") % {"name": part.kind.name, "code": part.position.code},
+            *(mark for mark in marks if mark),
+        ]
+    )
+
+
+def _positions(orders: list[WorkOrder], technician: Technician) -> list[PositionRow]:
+    unit_id, zone = orders[0].treatment_unit_id, orders[0].site.time_zone
+    in_place = {
+        part.position_id: part
+        for part in Part.objects.in_place().filter(treatment_unit_id=unit_id).select_related("kind", "state")
+    }
+    by_position = {order.part.position_id: order for order in orders if order.part}
+    kinds = list(PartKind.objects.all())
+    van = _van_stock(technician)
+    rows = []
+    for position in Position.objects.filter(treatment_unit_id=unit_id).order_by("order"):
+        part = in_place.get(position.pk)
+        state = getattr(part, "state", None) if part else None
+        rows.append(
+            PositionRow(
+                code=position.code,
+                part=part,
+                installed_on=local_day(part.installed_at, zone) if part else None,
+                wear=state.wear if state else None,
+                order=by_position.get(position.pk),
+                options=[_option(kind, van) for kind in kinds if part is None or kind.role == part.kind.role],
+            )
+        )
+    return rows
+
+
+def _van_stock(technician: Technician) -> dict[int, list[tuple[str, int]]]:
+    stock: dict[int, list[tuple[str, int]]] = {}
+    levels = StockLevel.objects.filter(place__technician=technician, quantity__gt=0)
+    for kind_id, lot, total in (
+        levels.values_list("kind_id", "lot").annotate(total=Sum("quantity")).order_by("lot")
+    ):
+        stock.setdefault(kind_id, []).append((lot, total))
+    return stock
+
+
+def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption:
+    lying = van.get(kind.pk, [])
+    return KindOption(
+        code=kind.code,
+        name=kind.name,
+        needs_flush=kind.needs_flush,
+        flush_gal=kind.flush_gal,
+        flush_gpm=kind.flush_gpm,
+        on_van=sum(count for _, count in lying),
+        lots=[lot for lot, _ in lying if lot],
+    )
+
+
+def _flush_wanted(
+    orders: list[WorkOrder], state: UnitState | None
+) -> tuple[float | None, float | None, bool]:
+    """Return gallons to drain, flow to expect and whether a flush belongs to this visit of a unit."""
+    kinds = [order.part.kind for order in orders if order.part]
+    flows = [kind.flush_gpm for kind in kinds if kind.flush_gpm]
+    volumes = [
+        order.numbers.get("flush_gal") or (order.part and order.part.kind.flush_gal) for order in orders
+    ]
+    volume = max(filter(None, volumes), default=state.flush_gal if state else None)
+    wants = any(
+        order.flush_minutes
+        or (order.part and order.part.kind.needs_flush)
+        or order.work_kind.closing is Closing.FLUSH
+        for order in orders
+    )
+    return volume, min(flows, default=None), wants
