@@ -13,6 +13,7 @@ from fleet.models import (
     Part,
     PartKind,
     PartRole,
+    PlaceSource,
     Position,
     ReadinessState,
     RemovalReason,
@@ -20,7 +21,8 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
-from fleet.register import sites, units
+from fleet.people.audit import by_way_of
+from fleet.register import places, sites, units
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
 from scheduling.crew import calendar
 from scheduling.models import SiteClosure
@@ -46,7 +48,15 @@ class ClosureRow(Row):
 
 
 class SiteRow(Row):
-    """A site."""
+    """A site. How its place came about is null where it came in as coordinates."""
+
+    place_source = serializers.ChoiceField(
+        choices=PlaceSource.choices, source="place.source", read_only=True, allow_null=True, default=None
+    )
+    place_accuracy_m = serializers.FloatField(
+        source="place.accuracy_m", read_only=True, allow_null=True, default=None
+    )
+    is_place_to_confirm = serializers.BooleanField(read_only=True)
 
     closures = ClosureRow(many=True, read_only=True)
 
@@ -54,8 +64,30 @@ class SiteRow(Row):
         model = Site
         fields = [
             "id", "code", "name", "customer_code", "customer_name", "branch_code", "supply_code", "address",
-            "area", "latitude", "longitude", "time_zone", "kind", "access_note", "is_closed", "closures",
+            "area", "latitude", "longitude", "place_source", "place_accuracy_m", "is_place_to_confirm",
+            "time_zone", "kind", "access_note", "is_closed", "closures",
         ]  # fmt: skip
+
+
+class SitePlaceBody(Body):
+    """Where a site is."""
+
+    latitude = serializers.FloatField()
+    longitude = serializers.FloatField()
+    accuracy_m = serializers.FloatField(min_value=0, max_value=500_000, required=False, allow_null=True)
+    is_sure = serializers.BooleanField(required=False, help_text="Keep it though it looks unlikely.")
+
+
+class PlaceConfirmation(Body):
+    """A rough place found right."""
+
+    is_right = serializers.BooleanField()
+
+    def validate_is_right(self, value: bool) -> bool:
+        """Refuse a no: a wrong place is moved."""
+        if not value:
+            raise ValidationError("Send the right place to place instead.")
+        return value
 
 
 class SiteDetails(Details):
@@ -98,7 +130,9 @@ class SiteViewSet(RowViewSet):
 
     shows = "site"
     needs = (Permission.SEE_FLEET,)
-    queryset = Site.objects.select_related("customer", "branch", "supply").prefetch_related("closures")
+    queryset = Site.objects.select_related("customer", "branch", "supply", "place").prefetch_related(
+        "closures"
+    )
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
@@ -107,6 +141,22 @@ class SiteViewSet(RowViewSet):
     def partial_update(self, site: Site, values: dict) -> int:
         """Change what is known of a site."""
         return sites.change_site(site, actor=self.actor, **values).pk
+
+    @operation("place_site", Permission.EDIT_FLEET, SitePlaceBody, SiteRow, at="place")
+    def place(self, site: Site, values: dict) -> int:
+        """Say where a site is. An unlikely place is refused unless is_sure."""
+        with by_way_of(self.way):
+            places.place_site(
+                site, **values, source=PlaceSource.TYPED, by=self.request.user, now=timezone.now()
+            )
+        return site.pk
+
+    @operation("confirm_place", Permission.EDIT_FLEET, PlaceConfirmation, SiteRow, at="place-confirmation")
+    def place_confirmation(self, site: Site, values: dict) -> int:
+        """Say that a rough place is right."""
+        with by_way_of(self.way):
+            places.confirm(site, by=self.request.user, now=timezone.now())
+        return site.pk
 
     @operation("close_site_for_days", Permission.PLAN_ROUTES, NewClosure, SiteRow, at="closures", status=201)
     def closures(self, site: Site, values: dict) -> int:

@@ -8,18 +8,22 @@ from scheduling.operations import import_views, mapping_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
-from scheduling.overview import search_views, unit_views
+from scheduling.overview import place_views, search_views, unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
 from scheduling.routes import views
 from scheduling.stock import views as stock_views
 from scheduling.visits import document_views
 from scheduling.visits import views as visits_views
+from scheduling.visits.place_views import place_of_own_stop
 
 _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("own/stops/<int:pk>/place/", place_of_own_stop, name="place_of_own_stop"),
+    path("places/", place_views.places, name="places"),
+    path("places/<path:code>/", place_views.place_of_site, name="place_of_site"),
     path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),

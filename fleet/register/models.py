@@ -119,6 +119,13 @@ class Site(models.Model):
     def __str__(self):
         return self.name
 
+    @property
+    def is_place_to_confirm(self) -> bool:
+        """Whether it is placed roughly only; coordinates that came later are not."""
+        rough = getattr(self, "place", None)
+        here = (self.latitude, self.longitude)
+        return bool(rough and not rough.confirmed_at and here == (rough.latitude, rough.longitude))
+
 
 class FormerCustomer(models.Model):
     """Whose a site was up to a day: what was earned before it stays that customer's."""
@@ -541,3 +548,49 @@ class Flush(models.Model):
 
     def __str__(self):
         return f"{self.treatment_unit.serial} {self.kind} {self.flushed_at:%Y-%m-%d}"
+
+
+class PlaceSource(models.TextChoices):
+    """How it is known where a site is."""
+
+    TYPED = "typed", gettext_lazy("Typed coordinates")
+    TOWN = "town", gettext_lazy("Its town")
+    POSTAL_CODE = "postal_code", gettext_lazy("Its postal code")
+    MAP = "map", gettext_lazy("Shown on the map")
+    GEOCODER = "geocoder", gettext_lazy("Geocoder")
+    PHONE = "phone", gettext_lazy("A phone at a visit")
+
+
+class SitePlaceQuerySet(models.QuerySet):
+    """Words about places."""
+
+    def to_confirm(self):
+        """Keep those that are rough, where the site still has these coordinates: others came later."""
+        stands = Q(latitude=F("site__latitude"), longitude=F("site__longitude"))
+        return self.filter(stands, confirmed_at__isnull=True)
+
+
+class SitePlace(models.Model):
+    """How a site got the coordinates it has, and how near they are. None: they came in as coordinates."""
+
+    site = models.OneToOneField(Site, on_delete=models.CASCADE, related_name="place")
+    latitude = models.FloatField()
+    longitude = models.FloatField()
+    source = models.CharField(max_length=12, choices=PlaceSource)
+    accuracy_m = models.FloatField(null=True, blank=True, help_text="Radius it lies within, nearly surely.")
+    placed_at = models.DateTimeField()
+    confirmed_at = models.DateTimeField(null=True, blank=True)
+
+    objects = SitePlaceQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["site"]
+        constraints = [
+            known_values("source", PlaceSource, "fleet_siteplace_source_known"),
+            between("latitude", -90, 90, "fleet_siteplace_latitude_on_earth"),
+            between("longitude", -180, 180, "fleet_siteplace_longitude_on_earth"),
+            at_least("accuracy_m", 0, "fleet_siteplace_accuracy_not_negative"),
+        ]
+
+    def __str__(self):
+        return f"{self.site_id} by {self.source}"

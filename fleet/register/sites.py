@@ -78,6 +78,12 @@ def _check_place(given: Mapping[str, Any]) -> None:
             remedy=message("Fill in both, or leave both blank."),
             field=missing,
         )
+    if latitude == 0 and longitude == 0:
+        raise DomainError(
+            message("0, 0 lies in the Gulf of Guinea; programs write it where nothing is known."),
+            remedy=message("Leave both blank, or give the true place."),
+            field="latitude",
+        )
     for name, most in (("latitude", 90), ("longitude", 180)):
         value = given.get(name)
         if value is not None and not -most <= value <= most:

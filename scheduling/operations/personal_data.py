@@ -24,6 +24,7 @@ from fleet.models import (
     PersonRole,
     ReadinessChange,
     Site,
+    SitePlace,
     TreatmentUnit,
     WebhookEvent,
 )
@@ -363,6 +364,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
+    done["places"] += SitePlace.objects.filter(site__customer=customer).delete()[0]
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
     done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]
     done["driving times"] += _forget_drives(

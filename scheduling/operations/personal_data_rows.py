@@ -41,6 +41,7 @@ from fleet.models import (
     Position,
     ReadinessChange,
     Site,
+    SitePlace,
     TreatmentUnit,
     UnitState,
     UnitStay,
@@ -85,8 +86,8 @@ _UNIT, _ORDER = "treatment_unit__site__customer", "order__site__customer"
 CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
     (CustomerContact, "customer"), (FormerCustomer, "customer"), (FormerCustomer, "site__customer"),
     (UnitStay, "site__customer"), (UnitSwap, "old__site__customer"), (UnitSwap, "new__site__customer"),
-    (Site, "customer"), (AccessHours, "site__customer"), (SiteClosure, "site__customer"),
-    (TreatmentUnit, "site__customer"),
+    (Site, "customer"), (SitePlace, "site__customer"), (AccessHours, "site__customer"),
+    (SiteClosure, "site__customer"), (TreatmentUnit, "site__customer"),
     (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
     (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),

@@ -94,6 +94,10 @@ class WorkKind:
     def needs_part(self) -> bool:
         return self.closing is Closing.NEW_PART
 
+    @property
+    def is_flush(self) -> bool:
+        return self.closing is Closing.FLUSH
+
 
 CAUTIONS = [
     message(

@@ -22,6 +22,7 @@ from fleet.table_columns import (
     tick,
 )
 from fleet.templatetags.tapward import day, number
+from shared.periods import days_late
 from shared.roles import Permission, may
 from shared.tables import Column, Money, Number, Table
 from shared.translation import translate
@@ -51,9 +52,8 @@ def _readiness(row: dict, page: dict) -> str:
     )
 
 
-def _past_due(row: dict, page: dict) -> str:
-    due = row["state__next_due_on"]
-    return gettext("past due") if due and due < page["today"] else ""
+def _late(row: dict, page: dict) -> str:
+    return gettext("late") if days_late(row["state__next_due_on"], page["today"]) else ""
 
 
 _LABEL: Final = Column(_("Label"), "label", only="file")
@@ -78,7 +78,7 @@ UNITS: Final = Table(
     Column(_("Customer"), "site__customer__name", only="file"),
     _READINESS,
     _WEAR,
-    Day(_("Next due"), "state__next_due_on", sort="due", under=_past_due),
+    Day(_("Next due"), "state__next_due_on", sort="due", under=_late),
     _DECAYING,
     Column(_("Pattern"), only="file",
            value=lambda row: PatternName(row["state__pattern"]).label if row["state__pattern"] else ""),
@@ -171,9 +171,9 @@ PARTS_IN_PLACE: Final = Table(
     Day(_("In place since"), "installed_on"),
     Wear(_("Used"), "wear", in_file=_("Share used"), governing="governing_word", css=""),
     Column(_("By"), "governing_word", only="file"),
-    Column(_("Early"), "early_on", only="file"),
+    Column(_("1 in 10 by"), "early_on", only="file"),
     Column(_("Due"), "likely_on", in_file=_("Likely"), label="", show="parts/part_due.html"),
-    Column(_("Late"), "late_on", only="file"),
+    Column(_("9 in 10 by"), "late_on", only="file"),
     file="parts in place",
 )
 PARTS_TAKEN_OUT: Final = Table(

@@ -35,7 +35,7 @@ class SitePage:
 
 def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -> SitePage | None:
     """Return a site's page, None when there is none for this person. Fourteen queries."""
-    sites = Site.objects.select_related("customer", "branch", "supply")
+    sites = Site.objects.select_related("customer", "branch", "supply", "place")
     if branch_id:
         sites = sites.filter(branch_id=branch_id)
     site = sites.filter(code=code).first()

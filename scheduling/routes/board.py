@@ -86,6 +86,17 @@ class Board:
         return f"{sum(route.work_minutes for route in self.routes) / 60:.1f}"
 
     @property
+    def second_visits(self) -> int | None:
+        """Visits that come to a site again within 14 days; None for a plan made before they were counted."""
+        return self.row.totals.get("second_visits")
+
+    @property
+    def grouping_saved_hours(self) -> str:
+        """Hours that visits for several orders spare against a trip each, as shown; empty where none."""
+        saved = self.row.totals.get("grouping_saved_min") or 0
+        return f"{saved / 60:.1f}" if saved >= 6 else ""
+
+    @property
     def drive_hours(self) -> str:
         """Hours driving, as shown."""
         return f"{sum(route.drive_minutes for route in self.routes) / 60:.1f}"

@@ -315,7 +315,9 @@ class PlanPriceList(models.Model):
 
     from_on = models.DateField(unique=True)
     site_visit_minutes = models.FloatField(default=8)
+    disturbance_minutes = models.FloatField(default=10, db_default=10)
     late_day_minutes = models.FloatField(default=240)
+    waiting_week_minutes = models.FloatField(default=30, db_default=30)
     missed_minutes = models.FloatField(default=480)
     missed_per_day_minutes = models.FloatField(default=240)
     carry_over_least_minutes = models.FloatField(default=18)
@@ -337,7 +339,9 @@ class PlanPriceList(models.Model):
                 at_least(name, 0, f"scheduling_planpricelist_{name}_not_negative"[:63])
                 for name in (
                     "site_visit_minutes",
+                    "disturbance_minutes",
                     "late_day_minutes",
+                    "waiting_week_minutes",
                     "missed_minutes",
                     "missed_per_day_minutes",
                     "carry_over_least_minutes",

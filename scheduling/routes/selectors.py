@@ -24,7 +24,7 @@ def of_branch(routes: QuerySet[Route], branch_id: int | None) -> list[Route]:
 def route_rows(routes: QuerySet[Route]) -> list[Route]:
     """Return routes with their stops and orders at hand. Three queries."""
     orders = StopOrder.objects.select_related("order__treatment_unit").order_by("stop_id", "id")
-    stops = Stop.objects.select_related("site__customer").order_by("route_id", "place")
+    stops = Stop.objects.select_related("site__customer", "site__place").order_by("route_id", "place")
     return list(
         routes.select_related("technician__branch")
         .prefetch_related(Prefetch("stops", stops.prefetch_related(Prefetch("orders", orders))))

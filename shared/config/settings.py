@@ -59,6 +59,8 @@ CSRF_TRUSTED_ORIGINS = read_list("TAPWARD_ORIGINS", [])
 IS_BEHIND_TLS = read_flag("TAPWARD_TLS", False)
 COMPANY_NAME = read_text("TAPWARD_COMPANY", "Our company")
 CURRENCY = read_text("TAPWARD_CURRENCY", "USD")
+# Whose towns and postal codes addresses name: ISO 3166-1, two letters.
+COUNTRY = read_text("TAPWARD_COUNTRY", "US").upper()
 # Where a photo was taken is left out on the phone and here unless the company wants it.
 PHOTOS_KEEP_PLACE = read_flag("TAPWARD_PHOTOS_KEEP_PLACE", False)
 

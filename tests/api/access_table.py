@@ -17,6 +17,8 @@ ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
     ("GET", "sites"): ANY_OFFICE,
     ("GET", "sites/<int:pk>"): ANY_OFFICE,
     ("PATCH", "sites/<int:pk>"): MANAGERS,
+    ("POST", "sites/<int:pk>/place"): MANAGERS,
+    ("POST", "sites/<int:pk>/place-confirmation"): MANAGERS,
     ("POST", "sites/<int:pk>/closures"): MANAGERS,
     ("POST", "sites/<int:pk>/closures/end"): MANAGERS,
     ("GET", "treatment-units"): ANY_OFFICE,

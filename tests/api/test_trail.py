@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from fleet.models import AuditArea
+from fleet.models import AuditArea, SitePlace
 from scheduling.models import Absence, PlanPrice, SiteClosure
 from scheduling.overview.activity import Asked, changes
 from tests import factories as make
@@ -27,6 +27,15 @@ def closure(here):
 WRITES = {
     ("PATCH", "sites/<int:pk>"): lambda here: (
         here.site.pk, {"access_note": "Ring twice."}, [f"access_note: {here.site.access_note} → Ring twice."]
+    ),
+    ("POST", "sites/<int:pk>/place"): lambda here: (
+        here.site.pk, {"latitude": 42.03, "longitude": -93.62}, ["→ 42.03000, -93.62000 (typed)"]
+    ),
+    ("POST", "sites/<int:pk>/place-confirmation"): lambda here: (
+        SitePlace.objects.create(
+            site=here.site, latitude=here.site.latitude, longitude=here.site.longitude, source="town",
+            placed_at=make.NOW,
+        ).site_id, {"is_right": True}, [],
     ),
     ("PATCH", "treatment-units/<int:pk>"): lambda here: (
         here.unit.pk, {"label": "cellar"}, [f"label: {here.unit.label} → cellar"]
