@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0022_search_by_trigrams"),
+        ("fleet", "0028_findings_in_order"),
     ]
 
     operations = [
