@@ -8,7 +8,7 @@ BATCH = 2000
 
 def put_in_order(apps, schema_editor):
     """Bring early and late dates to the likely one where they cross it, some at a time."""
-    findings = apps.get_model("fleet", "0026_places_of_sites").objects
+    findings = apps.get_model("fleet", "Finding").objects
     for crossed, name in (
         (Q(early_on__gt=F("likely_on")), "early_on"),
         (Q(late_on__lt=F("likely_on")), "late_on"),

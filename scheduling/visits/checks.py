@@ -27,6 +27,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
+from scheduling.orders.step_library import facts
 from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
@@ -47,6 +48,8 @@ class PartChange:
     made_on: date | None = None
     removed_part_id: int | None = None
     """The part the technician found, as the phone knew it; a change by somebody else meanwhile is told."""
+    evidence: dict[str, float] = field(default_factory=dict)
+    """What was measured before it came out, by the names of RemovalEvidence, in its measures."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,8 @@ class CloseOutForm:
     signed_by: str = ""
     signature: str = ""
     not_done_because: str = ""
+    as_found: dict = field(default_factory=dict)
+    """What was read before anything was touched, as ``performance``."""
     beside: Sequence[str] = ()
     """What another order of the same unit reports at this visit: ``flush``, ``meter_total``, ``bedding``."""
 
@@ -93,10 +98,12 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
-        for name in ("not_done_because", "beside"):
+        later = ("not_done_because", "as_found", "beside", "evidence")
+        for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
-            if not sent[name]:
-                del sent[name]
+            for name in later:
+                if not row.get(name, True):
+                    del row[name]
         content = json.dumps(sent, sort_keys=True, default=str)
         return hashlib.sha256(content.encode()).hexdigest()
 
@@ -141,13 +148,31 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome, form.beside))
+    known = facts(mains_voltage=order.treatment_unit.mains_voltage, roles=roles_of(form.part_changes, order))
+    excused = excused_steps(form.outcome, form.beside) | steps.not_called_for(sheet, known)
+    return steps.check_record(sheet, form.steps, excused=excused)
+
+
+LEFT_OVERNIGHT: Final = {
+    "flush", "chlorine_after_carbon", "purge_membrane", "power", "leak_watch_pump", "tag_off",
+}  # fmt: skip
 
 
 def excused_steps(outcome: str, beside: Sequence[str] = ()) -> set[str]:
     """Return the steps an outcome leaves to a later visit."""
-    # The night replaces today's flush; tomorrow's order owns that step.
-    return {"flush"} if Outcome.BEDDING in (outcome, *beside) else set()
+    # The night replaces today's flush; the unit stays off and tagged, and tomorrow's order owns those steps.
+    return LEFT_OVERNIGHT if Outcome.BEDDING in (outcome, *beside) else set()
+
+
+def roles_of(changes: Sequence[PartChange], order: WorkOrder) -> set[str]:
+    """Return what the parts that are changed do to the water."""
+    codes = [change.kind_code for change in changes]
+    out = [change.position_code for change in changes if not change.kind_code]
+    here = Part.objects.in_place().filter(treatment_unit_id=order.treatment_unit_id, position__code__in=out)
+    return {
+        *PartKind.objects.filter(code__in=codes).values_list("role", flat=True),
+        *here.values_list("kind__role", flat=True),
+    }
 
 
 def position_of(change: PartChange, order: WorkOrder) -> Position:
@@ -411,32 +436,34 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
 
 
 def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | None:
-    """Record gauges and flows; return the reading's id, None when nothing was read."""
+    """Record gauges and flows, as found and as left; return the last reading's id, None without one.
+
+    As found is before the work by its minutes, and before any part came out.
+    """
+    if form.as_found:
+        flushing = sum(one.minutes for one in form.flushes)
+        begun = form.finished_at - timedelta(minutes=max(form.minutes, flushing + 2))
+        _record_gauges(form.as_found, order.treatment_unit_id, begun, now)
+    return _record_gauges(form.performance, order.treatment_unit_id, form.finished_at, now)
+
+
+def _record_gauges(read: dict, unit_id: int, at: datetime, now: datetime) -> int | None:
     values = {
-        name: float(value)
-        for name, value in form.performance.items()
-        if name != "saw_fines" and value not in (None, "")
+        name: float(value) for name, value in read.items() if name != "saw_fines" and value not in (None, "")
     }
-    saw_fines = bool(form.performance.get("saw_fines"))
+    saw_fines = bool(read.get("saw_fines"))
     if not values and not saw_fines:
         return None
-    _stand_again(
-        PerformanceReading.objects.filter(treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at)
-    )
+    found = PerformanceReading.objects.filter(treatment_unit_id=unit_id, read_at=at)
+    _stand_again(found)
     report = gauges.record_performance_readings(
-        [readings_rows.NewPerformanceReading(order.treatment_unit_id, form.finished_at, values, saw_fines)],
+        [readings_rows.NewPerformanceReading(unit_id, at, values, saw_fines)],
         source=ReadingSource.PHONE,
         now=now,
         as_correction=True,
     )
     _raise_first(report, "performance")
-    return (
-        PerformanceReading.objects.filter(
-            treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at, is_latest=True
-        )
-        .values_list("pk", flat=True)
-        .first()
-    )
+    return found.filter(is_latest=True).values_list("pk", flat=True).first()
 
 
 def set_aside(row: CloseOut) -> None:

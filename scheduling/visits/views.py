@@ -298,7 +298,10 @@ def _thanks(rows: list[CloseOut]) -> str:
             "%(number)s is noted as not done; the planner sees why and plans it again."
         ),
     }
-    return " ".join(told[Outcome(row.outcome)] % {"number": number_of(row.order_id)} for row in rows)
+    said = [told[Outcome(row.outcome)] % {"number": number_of(row.order_id)} for row in rows]
+    owed = [row.flush.missing for row in rows if row.flush and row.flush.missing]
+    owes = gettext("Flushed, still owed: %(missing)s. The unit is not in service; leave the warning tag on.")
+    return " ".join([*said, *(owes % {"missing": translate(text)} for text in owed)])
 
 
 def _sent(request: HttpRequest) -> dict | None:
