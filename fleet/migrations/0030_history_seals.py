@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0028_findings_in_order"),
+        ("fleet", "0029_evidence_at_removal"),
     ]
 
     operations = [
