@@ -16,6 +16,7 @@ from fleet.assessment.models import (
     UnitState,
     UseRules,
 )
+from fleet.corrections.models import Corrected, Correction, Door
 from fleet.database.models import HistorySeal
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
@@ -90,11 +91,14 @@ __all__ = [
     "AuditEntry",
     "Branch",
     "Cartridge",
+    "Corrected",
+    "Correction",
     "Customer",
     "CustomerContact",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
+    "Door",
     "FailedLogIn",
     "FeedTest",
     "Finding",

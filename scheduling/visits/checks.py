@@ -10,7 +10,9 @@ from typing import Final
 
 from django.db.models import QuerySet
 
+from fleet.corrections.corrections import standing_id
 from fleet.models import (
+    Corrected,
     FlushKind,
     MeterReading,
     Part,
@@ -477,7 +479,8 @@ def set_aside(row: CloseOut) -> None:
     if row.visit_id and beside.exclude(pk=row.pk).exists():
         return
     if row.performance_reading_id:
-        PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
+        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
+        PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,
         read_at=row.finished_at,

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0029_evidence_at_removal"),
+        ("fleet", "0031_doubt_may_be_blank"),
     ]
 
     operations = [
