@@ -263,7 +263,7 @@ def membrane_life_lost(
     return (late - fresh) * exposure_mg_h_l_per_day * days / tolerance_mg_h_l
 
 
-_BISECTIONS = 40
+_BISECTIONS = 24
 _LEAST_END = 0.02
 """A bed that reaches the limit earlier than this is too small rather than used up. [-]"""
 _CARBON_CODES = [int(role) for role in CARBONS]
@@ -522,7 +522,9 @@ def _anchored(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, per_day:
 
 def _end(chain: _Chain, stream: _Stream, rows: Ints) -> Floats:
     """Share of the rated dose at which the last carbon lets the limit through; 1 for any other."""
-    unit = chain.parts.unit_row[rows]
+    shares = np.ones(len(rows))
+    last = chain.last_carbon[chain.parts.unit_row[rows]] == rows
+    rows, unit = rows[last], chain.parts.unit_row[rows[last]]
     end = end_wear(
         stream.free_now[unit],
         stream.chloramine_now[unit],
@@ -530,8 +532,8 @@ def _end(chain: _Chain, stream: _Stream, rows: Ints) -> Floats:
         chain.chloramine_halvings[rows],
         chain.rules.chlorine_after_carbon_limit_mg_l,
     )
-    is_last = (chain.last_carbon[unit] == rows) & np.isfinite(end)
-    return np.where(is_last, np.maximum(end, _LEAST_END), 1.0)
+    shares[last] = np.where(np.isfinite(end), np.maximum(end, _LEAST_END), 1.0)
+    return shares
 
 
 def _note_end(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, faster: Floats) -> None:
