@@ -35,8 +35,8 @@ class WorkOrderRow(Row):
         fields = [
             "id", "number", "kind", "state", "cause_key", "treatment_unit_id", "treatment_unit_serial",
             "site_id", "site_code", "part_id", "finding_id", "follows_id", "why", "strength", "window_from",
-            "window_to", "likely_on", "promised_on", "minutes", "flush_minutes", "needed_parts", "raised_at",
-            "changed_at", "ended_at", "withdrawn_because",
+            "best_by_on", "window_to", "likely_on", "promised_on", "minutes", "flush_minutes",
+            "needed_parts", "raised_at", "changed_at", "ended_at", "withdrawn_because",
         ]  # fmt: skip
 
     def get_number(self, order: WorkOrder) -> str:

@@ -4,22 +4,27 @@ from django.urls import include, path
 
 from scheduling.billing import views as billing_views
 from scheduling.customers import views as customers_views
+from scheduling.entry import correction_views, history_views
 from scheduling.operations import import_views, mapping_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
 from scheduling.orders import views as orders_views
-from scheduling.overview import search_views, unit_views
+from scheduling.overview import place_views, search_views, unit_views
 from scheduling.overview import views as overview_views
 from scheduling.pages import home, saved_views
 from scheduling.routes import views
 from scheduling.stock import views as stock_views
 from scheduling.visits import document_views
 from scheduling.visits import views as visits_views
+from scheduling.visits.place_views import place_of_own_stop
 
 _ONE = "personal-data/<slug:kind>/<path:code>/"
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("own/stops/<int:pk>/place/", place_of_own_stop, name="place_of_own_stop"),
+    path("places/", place_views.places, name="places"),
+    path("places/<path:code>/", place_views.place_of_site, name="place_of_site"),
     path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
@@ -35,6 +40,10 @@ urlpatterns = [
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
     path("enter/", include("scheduling.entry.urls")),
+    path("history/<slug:of>/<path:code>/", history_views.history_of, name="history_of"),
+    path("answer/<path:serial>/", history_views.answer, name="answer_customer"),
+    path("correct/money/<int:pk>/", correction_views.correct_money, name="correct_money"),
+    path("correct/<slug:of>/<int:pk>/", correction_views.correct_this, name="correct_this"),
     path("import/", import_views.import_page, name="import_fleet"),
     path("import/template.xlsx", import_views.template_workbook, name="import_template"),
     path("import/<uuid:token>/", import_views.import_preview, name="import_preview"),

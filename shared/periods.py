@@ -15,6 +15,16 @@ def local_day(moment: datetime, zone_name: str) -> date:
     return moment.astimezone(ZoneInfo(zone_name)).date()
 
 
+def days_late(limit_on: date | None, today: date) -> int:
+    """Return whole days past a limit: the one meaning of "late" on pages, papers, phone and API.
+
+    Work has two dates. *Best by* is money: from here on waiting costs more than it saves. The *limit* is
+    water: not beyond. Late is past the limit, whoever shows it; on the limit itself nothing is late yet.
+    Without a limit nothing is ever late.
+    """
+    return max(0, (today - limit_on).days) if limit_on else 0
+
+
 def local_moment(day: date, at: time, zone_name: str) -> datetime:
     """Return the aware moment of a wall-clock time at a place."""
     return datetime.combine(day, at, tzinfo=ZoneInfo(zone_name)).astimezone(UTC)

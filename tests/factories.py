@@ -246,7 +246,11 @@ def finding(unit: TreatmentUnit, kind: str = FindingKind.CHANGE_DUE, **given) ->
         "likely_on": TODAY + timedelta(days=14),
         "late_on": TODAY + timedelta(days=28), "found_at": NOW, "changed_at": NOW,
     }  # fmt: skip
-    return Finding.objects.create(treatment_unit=unit, kind=kind, **defaults | given)
+    values = defaults | given
+    for later, earlier in (("late_on", "likely_on"), ("likely_on", "early_on")):
+        if earlier not in given and values[later] and values[later] < values[earlier]:
+            values[earlier] = values[later]
+    return Finding.objects.create(treatment_unit=unit, kind=kind, **values)
 
 
 def technician(*, with_person: bool = True, **given) -> Technician:

@@ -92,13 +92,13 @@ def _changes(
     is_due = stands | is_worn[rows] | (early[rows] <= today[rows] + ahead)
     rows, open_row = rows[is_due], open_row[is_due]
     today = today[rows]
-    not_after = parts.not_after_on[rows]
     early, likely, late = (parts.columns[name][rows] for name in ("early_on", "likely_on", "late_on"))
+    likely = _or(likely, today)
     dates = FindingDates(
         strength=np.minimum(np.nan_to_num(wear[rows]), rules.STRONGEST),
-        early_on=_or(early, today),
-        likely_on=_or(likely, today),
-        late_on=_or(_or(not_after, late), today),
+        early_on=np.minimum(_or(early, likely), likely),
+        likely_on=likely,
+        late_on=np.maximum(_or(late, likely), likely),
     )
 
     def write(which: np.ndarray) -> list[rules.Candidate]:
@@ -154,7 +154,7 @@ def _reflushes(
         strength=1.0 + np.minimum((today - since).astype(np.int64), 365) / 365,
         early_on=since,
         likely_on=since,
-        late_on=np.maximum(today, since) + window,
+        late_on=since + window,
     )
     owed = zip(
         *(columns[name][rows].tolist() for name in ("treatment_unit_id", "owed_flush", "owed_part_id")),

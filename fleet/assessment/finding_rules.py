@@ -27,6 +27,8 @@ FAULT_MEMORY_DAYS: Final = 60
 STRENGTH_MOVED: Final = 0.02
 DAYS_MOVED: Final = 3
 """A standing finding is written anew when its strength or one of its dates has moved by this much."""
+LATE_MOVED: Final = 10
+"""The same of the late date, which is not known to the day. [day]"""
 CHECK_DAYS: Final = 45
 """Gauges of a membrane that calendar or exposure calls old are read again when the last look is older."""
 FEED_TEST_DAYS: Final = 365
@@ -193,7 +195,7 @@ def performance_decay(
         strength=max((abs(change) for change in known.values()), default=0.0),
         not_before_on=today,
         early_on=today,
-        likely_on=min(state.crosses_limit_on or today, latest),
+        likely_on=min(max(state.crosses_limit_on or today, today), latest),
         late_on=latest,
         numbers={**state.numbers, "pattern": state.pattern, **care},
     )

@@ -205,6 +205,18 @@ class Finding(models.Model):
         constraints = [
             known_values("kind", FindingKind, "fleet_finding_kind_known"),
             both_or_neither("gone_at", "gone_because", "fleet_finding_gone_date_and_reason"),
+            models.CheckConstraint(
+                condition=Q(early_on__isnull=True)
+                | Q(likely_on__isnull=True)
+                | Q(early_on__lte=models.F("likely_on")),
+                name="fleet_finding_early_to_likely",
+            ),
+            models.CheckConstraint(
+                condition=Q(likely_on__isnull=True)
+                | Q(late_on__isnull=True)
+                | Q(likely_on__lte=models.F("late_on")),
+                name="fleet_finding_likely_to_late",
+            ),
             models.UniqueConstraint(
                 fields=["cause_key"],
                 condition=Q(gone_at__isnull=True),

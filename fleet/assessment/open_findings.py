@@ -80,6 +80,7 @@ def is_stronger(old: FindingDates, new: FindingDates) -> np.ndarray:
     answer = np.abs(new.strength - old.strength) >= rules.STRENGTH_MOVED
     for name in _DATES:
         before, after = getattr(old, name), getattr(new, name)
-        moved = np.abs(after - before) >= np.timedelta64(rules.DAYS_MOVED, "D")
+        least = rules.LATE_MOVED if name == "late_on" else rules.DAYS_MOVED
+        moved = np.abs(after - before) >= np.timedelta64(least, "D")
         answer |= moved | (np.isnat(before) != np.isnat(after))
     return answer

@@ -63,8 +63,6 @@ class StateTable:
 
     columns: dict[str, np.ndarray]
     numbers: list[dict[str, Any]]
-    not_after_on: np.ndarray | None = None
-    """Of parts: the end of each due window."""
     care: MembraneCare | None = None
     """Of parts: what is advised about membranes, and when to read their gauges."""
 
@@ -208,7 +206,6 @@ def part_states(
             "assessed_at": np.full(count, now, dtype=object),
         },
         numbers,
-        not_after,
         care,
     )
 

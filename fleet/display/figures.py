@@ -10,6 +10,7 @@ from typing import Final
 from django.utils.translation import gettext
 
 from shared.measures import Measure, from_inside
+from shared.periods import days_late
 from shared.translation import written
 
 _GAL_PER_DAY = (Measure.GAL_PER_DAY, Measure.LITRE_PER_DAY)
@@ -123,7 +124,7 @@ def place_window(early: date | None, likely: date | None, late: date | None, tod
         likely=at_likely,
         today_x=_place(today, today),
         month_ticks=months,
-        is_late=bool(likely and likely <= today),
+        is_late=days_late(likely, today) > 0,
         words=_words(early, likely, late, today),
     )
 
@@ -140,16 +141,26 @@ def _words(early: date | None, likely: date | None, late: date | None, today: da
         return gettext("Due date not known")
     told = gettext("Likely %(likely)s") % {"likely": _short(likely, today)}
     if early and late:
-        return gettext("%(told)s, early %(early)s, late %(late)s") % {
+        return gettext("%(told)s; 1 in 10 by %(early)s, 9 in 10 by %(late)s") % {
             "told": told,
             "early": _short(early, today),
             "late": _short(late, today),
         }
     return (
-        gettext("%(told)s, early %(early)s") % {"told": told, "early": _short(early, today)}
+        gettext("%(told)s; 1 in 10 by %(early)s") % {"told": told, "early": _short(early, today)}
         if early
         else told
     )
+
+
+def two_dates_words(best_by: date | None, limit: date, today: date) -> str:
+    """Return an order's two dates in words."""
+    if best_by is None or best_by == limit:
+        return gettext("Best by its limit, %(limit)s") % {"limit": _short(limit, today)}
+    return gettext("Best by %(best_by)s, limit %(limit)s") % {
+        "best_by": _short(best_by, today),
+        "limit": _short(limit, today),
+    }
 
 
 def _short(day: date, today: date) -> str:

@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.people.models import Branch, Person
 from shared.model_parts import at_least, between, both_or_neither, known_values
+from shared.translation import MessageField
 
 
 class Customer(models.Model):
@@ -118,6 +119,13 @@ class Site(models.Model):
 
     def __str__(self):
         return self.name
+
+    @property
+    def is_place_to_confirm(self) -> bool:
+        """Whether it is placed roughly only; coordinates that came later are not."""
+        rough = getattr(self, "place", None)
+        here = (self.latitude, self.longitude)
+        return bool(rough and not rough.confirmed_at and here == (rough.latitude, rough.longitude))
 
 
 class FormerCustomer(models.Model):
@@ -516,6 +524,27 @@ class FlushKind(models.TextChoices):
     BED_STARTED = "bed_started", gettext_lazy("Bed left standing overnight")
 
 
+class RemovalEvidence(models.Model):
+    """What was measured before a part came out. Never edited; it goes when the removal is undone."""
+
+    part = models.OneToOneField(Part, on_delete=models.CASCADE, related_name="removal_evidence")
+    measured_at = models.DateTimeField()
+    total_chlorine_behind_mg_l = models.FloatField(null=True, blank=True)
+    delta_p_psi = models.FloatField(null=True, blank=True, help_text="Across the old part, at usual flow.")
+    permeate_conductivity_us_cm = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        verbose_name_plural = "removal evidence"
+        constraints = [
+            between("total_chlorine_behind_mg_l", 0, 50, "fleet_removalevidence_chlorine_range"),
+            between("delta_p_psi", 0, 500, "fleet_removalevidence_delta_p_range"),
+            between("permeate_conductivity_us_cm", 0, 100_000, "fleet_removalevidence_conductivity_range"),
+        ]
+
+    def __str__(self):
+        return f"evidence of {self.part_id}"
+
+
 class Flush(models.Model):
     """A flush as it was done. Only this clears what is owed."""
 
@@ -526,6 +555,9 @@ class Flush(models.Model):
     volume_gal = models.FloatField(default=0)
     minutes = models.FloatField(default=0)
     ran_clear = models.BooleanField(default=False)
+    missing = MessageField(
+        blank=True, default="", db_default="", help_text="What it lacked, so that it clears nothing."
+    )
     recorded_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
     client_id = models.UUIDField(default=uuid.uuid4, unique=True)
 
@@ -541,3 +573,49 @@ class Flush(models.Model):
 
     def __str__(self):
         return f"{self.treatment_unit.serial} {self.kind} {self.flushed_at:%Y-%m-%d}"
+
+
+class PlaceSource(models.TextChoices):
+    """How it is known where a site is."""
+
+    TYPED = "typed", gettext_lazy("Typed coordinates")
+    TOWN = "town", gettext_lazy("Its town")
+    POSTAL_CODE = "postal_code", gettext_lazy("Its postal code")
+    MAP = "map", gettext_lazy("Shown on the map")
+    GEOCODER = "geocoder", gettext_lazy("Geocoder")
+    PHONE = "phone", gettext_lazy("A phone at a visit")
+
+
+class SitePlaceQuerySet(models.QuerySet):
+    """Words about places."""
+
+    def to_confirm(self):
+        """Keep those that are rough, where the site still has these coordinates: others came later."""
+        stands = Q(latitude=F("site__latitude"), longitude=F("site__longitude"))
+        return self.filter(stands, confirmed_at__isnull=True)
+
+
+class SitePlace(models.Model):
+    """How a site got the coordinates it has, and how near they are. None: they came in as coordinates."""
+
+    site = models.OneToOneField(Site, on_delete=models.CASCADE, related_name="place")
+    latitude = models.FloatField()
+    longitude = models.FloatField()
+    source = models.CharField(max_length=12, choices=PlaceSource)
+    accuracy_m = models.FloatField(null=True, blank=True, help_text="Radius it lies within, nearly surely.")
+    placed_at = models.DateTimeField()
+    confirmed_at = models.DateTimeField(null=True, blank=True)
+
+    objects = SitePlaceQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["site"]
+        constraints = [
+            known_values("source", PlaceSource, "fleet_siteplace_source_known"),
+            between("latitude", -90, 90, "fleet_siteplace_latitude_on_earth"),
+            between("longitude", -180, 180, "fleet_siteplace_longitude_on_earth"),
+            at_least("accuracy_m", 0, "fleet_siteplace_accuracy_not_negative"),
+        ]
+
+    def __str__(self):
+        return f"{self.site_id} by {self.source}"

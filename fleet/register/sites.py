@@ -78,6 +78,12 @@ def _check_place(given: Mapping[str, Any]) -> None:
             remedy=message("Fill in both, or leave both blank."),
             field=missing,
         )
+    if latitude == 0 and longitude == 0:
+        raise DomainError(
+            message("0, 0 lies in the Gulf of Guinea; programs write it where nothing is known."),
+            remedy=message("Leave both blank, or give the true place."),
+            field="latitude",
+        )
     for name, most in (("latitude", 90), ("longitude", 180)):
         value = given.get(name)
         if value is not None and not -most <= value <= most:
@@ -173,7 +179,7 @@ def take_over_site(
     ``seen_customer`` is the key of the customer the person saw there. Raises DomainError when another took
     it over meanwhile, for the same customer, a day to come or before an earlier change, or a name taken.
     """
-    site = Site.objects.select_for_update(of=("self",)).select_related("customer").get(pk=site.pk)
+    site = Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
     if site.customer_id != seen_customer:
         raise rows.Overtaken(
             site,

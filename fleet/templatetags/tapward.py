@@ -6,8 +6,18 @@ from django import template
 from django.utils.html import format_html
 from django.utils.translation import gettext
 
-from fleet.display.figures import digits, place_window, show, wear_length, wear_tone, wear_words
+from fleet.display.figures import (
+    digits,
+    place_window,
+    show,
+    two_dates_words,
+    wear_length,
+    wear_tone,
+    wear_words,
+)
 from fleet.display.navigation import navigation as pages_for
+from fleet.register.places import to_confirm, without_place
+from shared.periods import days_late
 from shared.translation import translate, written
 
 register = template.Library()
@@ -96,6 +106,14 @@ def due_window(early: date | None, likely: date | None, late: date | None, today
     return place_window(early, likely, late, today).__dict__
 
 
+@register.inclusion_tag("parts/due_window.html")
+def order_window(window_from: date, best_by: date | None, limit: date, today: date):
+    """Draw when an order may be done, its best-by date and its limit."""
+    places = place_window(window_from, best_by or limit, limit, today)
+    told = two_dates_words(best_by, limit, today)
+    return places.__dict__ | {"words": told, "is_late": days_late(limit, today) > 0}
+
+
 @register.inclusion_tag("parts/list_files.html", takes_context=True)
 def list_files(context, name: str, words: str = ""):
     """Link a list of this page as CSV and XLSX, under the filter of this page."""
@@ -115,3 +133,14 @@ def table(context, name: str, files: bool = True):
     page = context.flatten()
     shown = page["lists"][name].on_page(page)
     return {**shown, "name": name, "files": files, "lists": page["lists"], "request": page["request"]}
+
+
+@register.inclusion_tag("parts/places_notice.html", takes_context=True)
+def places_notice(context):
+    """Tell how many sites have no place, and how many are placed by their town only."""
+    branch_id = getattr(context.get("user"), "branch_id", None)
+    return {
+        "can": context.get("can", {}),
+        "without": without_place(branch_id).count(),
+        "rough": to_confirm(branch_id).count(),
+    }

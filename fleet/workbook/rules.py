@@ -35,6 +35,12 @@ def check_place(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
             message("{there} without {missing} is no place.", there=there, missing=missing),
             message("Fill in both, or leave both blank."),
         )
+    if latitude == 0 and longitude == 0:
+        yield Problem(
+            "latitude",
+            message("0, 0 lies in the Gulf of Guinea; programs write it where nothing is known."),
+            message("Leave both blank, or give the true place."),
+        )
 
 
 def check_branch(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:

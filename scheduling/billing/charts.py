@@ -249,7 +249,7 @@ def changes_ahead(forecast: Forecast) -> Chart | None:
         gettext("Part changes ahead"),
         gettext(
             "Bars: expected changes. Ticks: enough nine times in ten. The first month is what is "
-            "left of it, with what is overdue."
+            "left of it, with what is late."
         ),
         draw_once(
             "changes ahead", values, specification, description=gettext("Part changes ahead: ") + described

@@ -120,8 +120,8 @@ RISKS: Final = Table(
           link=lambda row, page: address_of("owner_bridge", by="plan", site=row["site_code"]) + "#rows",
           link_says=lambda row, page: gettext("%(monthly)s, plans of %(site_name)s") % {
               "monthly": amount(row["monthly"]), "site_name": row["site_name"]}),
-    Number(_("Work overdue"), "overdue", link=_overdue,
-           link_says=lambda row, page: gettext("%(overdue)s overdue at %(site_name)s") % {
+    Number(_("Work late"), "overdue", link=_overdue,
+           link_says=lambda row, page: gettext("%(overdue)s late at %(site_name)s") % {
                "overdue": row["overdue"], "site_name": row["site_name"]}),
     Number(_("Not ready"), "unready"),
     Number(_("Decaying"), "decaying"),

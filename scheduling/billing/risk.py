@@ -18,6 +18,7 @@ from scheduling.models import WorkOrder
 from scheduling.money.recurring import standing_on
 from scheduling.orders.kinds import WORK_KINDS
 from shared.money import to_cents
+from shared.periods import days_late
 
 UNREADY: Final = [ReadinessState.FLUSH_OWED, ReadinessState.BEDDING, ReadinessState.OUT_OF_SERVICE]
 CARBON_ROLES: Final = [PartRole.CARBON, PartRole.CATALYTIC_CARBON]
@@ -53,7 +54,7 @@ class RiskReview:
     def reasons(self) -> list[tuple[str, int, Decimal]]:
         """Return each reason with its sites and their revenue; a site with two reasons stands in both."""
         words = {
-            "overdue": gettext("Work overdue"),
+            "overdue": gettext("Work late"),
             "unready": gettext("Not ready for service"),
             "decaying": gettext("Performance decays"),
         }
@@ -91,7 +92,7 @@ def risk_review(*, today: date, branch_id: int | None, with_costs: bool = True) 
 def risk_counts(today: date, branch_id: int | None) -> dict[int, dict[str, int]]:
     """Return per site how much work is overdue, how many treatment units are unready, how many decay."""
     kinds = [one.kind for one in WORK_KINDS.values() if one.is_risk_when_late]
-    late = WorkOrder.objects.open().filter(kind__in=kinds, window_to__lt=today)
+    late = WorkOrder.objects.late(today).filter(kind__in=kinds)
     states = UnitState.objects.filter(Q(readiness__in=UNREADY) | Q(is_decaying=True))
     late = of_branch(late, "site", branch_id)
     states = of_branch(states, "treatment_unit__site", branch_id)
@@ -116,7 +117,7 @@ def late_carbon(*, today: date, branch_id: int | None) -> list[dict[str, Any]]:
     states = of_branch(
         PartState.objects.filter(part__removed_at__isnull=True), "treatment_unit__site", branch_id
     )
-    overdue = states.filter(part__kind__role__in=CARBON_ROLES, likely_on__lte=today)
+    overdue = states.filter(part__kind__role__in=CARBON_ROLES, likely_on__lt=today)
     carbon = list(
         overdue.filter(early_on__isnull=False, late_on__isnull=False)
         .values_list("treatment_unit_id", "part__kind__name", "early_on", "likely_on", "late_on", "numbers")
@@ -151,7 +152,7 @@ def late_carbon(*, today: date, branch_id: int | None) -> list[dict[str, Any]]:
             rows.append(
                 {
                     "serial": serial, "site_code": site_code, "site_name": site_name, "carbon": carbon_name,
-                    "membrane": membrane, "likely_on": likely, "days_late": (today - likely).days,
+                    "membrane": membrane, "likely_on": likely, "days_late": days_late(likely, today),
                     "chance_spent": chance, "membrane_wear": wear, "membrane_price": price, "weekly": weekly,
                 }
             )  # fmt: skip

@@ -60,6 +60,7 @@ ABSENCES: Final = Table(
     Column(_("Reason"), "reason"),
     Column(_("Take back"), only="page", label="", unseen=True, show=_end),
     file="absences",
+    beside_heading=True,
 )
 
 

@@ -251,17 +251,13 @@ def _next_due(paper: Paper, report: ServiceReport) -> None:
         return
     rows = [[one.position, one.name, day(one.early_on), day(one.likely_on), day(one.late_on)]
             for one in report.next_due]  # fmt: skip
-    paper.grid(
-        [gettext("Position"), gettext("Part"), gettext("Early"), gettext("Likely"), gettext("Late")],
-        rows,
-        [20, 42, 18, 18, 18],
-    )
+    dates = [gettext("1 in 10 by"), gettext("Limit"), gettext("9 in 10 by")]
+    paper.grid([gettext("Position"), gettext("Part"), *dates], rows, [20, 42, 18, 18, 18])
     if report.assessed_at:
         paper.text_block(
             gettext(
-                "As worked out on %(assessed_at)s. By the early date 1 part in 10 like this is used "
-                "up, by the likely date half of them, by the late date 9 in 10. Readings move these "
-                "dates."
+                "As worked out on %(assessed_at)s. By the limit half of the parts like this are used up, "
+                "by the dates beside it 1 in 10 and 9 in 10. Readings move these dates."
             )
             % {"assessed_at": moment(report.assessed_at)},
             colour=SOFT,

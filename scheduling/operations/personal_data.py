@@ -18,12 +18,14 @@ from django.db.models import JSONField, Model, Q
 
 from fleet.models import (
     AuditArea,
+    Correction,
     Customer,
     CustomerContact,
     Person,
     PersonRole,
     ReadinessChange,
     Site,
+    SitePlace,
     TreatmentUnit,
     WebhookEvent,
 )
@@ -101,6 +103,7 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (CustomerContact, ("name", "task", "phone")),
     (NewCustomerDraft, ("fields",)),
     (ReadinessChange, ("because",)),
+    (Correction, ("reason",)),
     (WebhookEvent, ("body",)),
 )
 """A test walks every text column and asks that it stand here, or be named as one that holds no names."""
@@ -363,6 +366,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
+    done["places"] += SitePlace.objects.filter(site__customer=customer).delete()[0]
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
     done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]
     done["driving times"] += _forget_drives(

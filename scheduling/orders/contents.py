@@ -26,6 +26,7 @@ class Contents:
     numbers: dict
     strength: float
     window_from: date
+    best_by_on: date
     window_to: date
     likely_on: date | None
     minutes: int
@@ -39,11 +40,11 @@ def from_finding(row: dict, today: date) -> Contents:
     Parameters
     ----------
     row : a finding's values with ``part__kind__*`` of its part.
-    today : the site's day; no window begins or ends before it.
+    today : the site's day.
     """
     kind = KIND_OF_FINDING[row["kind"]]
     flush = flush_minutes(row)
-    window_from, window_to = window(row, today)
+    window_from, best_by_on, window_to = two_dates(row, today)
     work = kind.minutes
     if work is None:
         work = row["part__kind__change_minutes"] or DEFAULT_CHANGE_MINUTES
@@ -54,6 +55,7 @@ def from_finding(row: dict, today: date) -> Contents:
         numbers={**row["numbers"], "cause": row["kind"]},
         strength=row["strength"],
         window_from=window_from,
+        best_by_on=best_by_on,
         window_to=window_to,
         likely_on=row["likely_on"],
         minutes=SET_UP_MINUTES + work + flush,
@@ -62,18 +64,31 @@ def from_finding(row: dict, today: date) -> Contents:
     )
 
 
-def window(row: dict, today: date) -> tuple[date, date]:
-    """Return first and last day of the window, never before today.
+def two_dates(row: dict, today: date) -> tuple[date, date, date]:
+    """Return when work on a finding may begin, its best-by date and its limit, in this order.
 
-    A bed that stands overnight is flushed from the day after it was started on.
+    *Best by* is money: from here on waiting costs more than it saves. The *limit* is water: not beyond; late
+    is past it (``shared.periods.days_late``). All may lie in the past: the order is late from its first day.
+
+    - A change: from the day its wasted life is worth a trip, best by the end of its due window
+      (``fleet.science.economics.due_window``), limit the day its wear is likely to reach its limit.
+    - A bed that stands overnight: from the day after it was started on, limit the day after that.
+    - A flush owed: at once; limit two days after it came to be owed.
+    - All else: from the finding's first day, best by its likely and limit its late date.
     """
     first = row["not_before_on"] or row["early_on"] or today
-    last = row["late_on"] or row["likely_on"] or today
+    likely = row["likely_on"] or row["late_on"] or today
     if is_bedding(row):
         started = row["early_on"] or today
-        first, last = started + timedelta(days=1), started + timedelta(days=2)
-    window_from = max(first, today)
-    return window_from, max(last, window_from)
+        first = best_by = started + timedelta(days=1)
+        limit = started + timedelta(days=2)
+    elif row["kind"] == FindingKind.CHANGE_DUE:
+        not_after = row["numbers"].get("not_after_on")
+        best_by, limit = date.fromisoformat(not_after) if not_after else likely, likely
+    else:
+        best_by, limit = likely, row["late_on"] or likely
+    best_by = min(best_by, limit)
+    return min(first, best_by), best_by, limit
 
 
 def is_bedding(row: dict) -> bool:

@@ -10,7 +10,7 @@ from scheduling.crew.models import Skill, Technician
 from scheduling.orders.kinds import OUTSIDE_PLANS as OUTSIDE_PLANS
 from scheduling.orders.kinds import WORK_KINDS, OrderKind, WorkKind
 from shared.messages import Message, message
-from shared.model_parts import known_values
+from shared.model_parts import History, known_values
 from shared.translation import MessageField, MessagesField, label_of
 
 
@@ -33,6 +33,10 @@ class WorkOrderQuerySet(models.QuerySet):
     def open(self):
         """Keep what is still to be done."""
         return self.filter(state__in=STANDING_STATES)
+
+    def late(self, today):
+        """Keep what is still to be done and past its limit, as ``shared.periods.days_late`` means it."""
+        return self.open().filter(window_to__lt=today)
 
 
 class WorkOrder(models.Model):
@@ -59,7 +63,10 @@ class WorkOrder(models.Model):
     numbers = models.JSONField(default=dict, blank=True)
     strength = models.FloatField(default=0)
     window_from = models.DateField()
-    window_to = models.DateField()
+    best_by_on = models.DateField(
+        null=True, blank=True, help_text="From here on waiting costs more than it saves."
+    )
+    window_to = models.DateField(help_text="The limit: late is past it.")
     likely_on = models.DateField(null=True, blank=True)
     minutes = models.PositiveSmallIntegerField(help_text="On site, flush included.")
     flush_minutes = models.PositiveSmallIntegerField(default=0)
@@ -90,6 +97,12 @@ class WorkOrder(models.Model):
                 condition=Q(window_to__gte=F("window_from")),
                 name="scheduling_workorder_window_in_order",
                 violation_error_message=gettext_lazy("A window ends on or after the day it begins."),
+            ),
+            models.CheckConstraint(
+                condition=Q(best_by_on__isnull=True)
+                | Q(best_by_on__gte=F("window_from"), best_by_on__lte=F("window_to")),
+                name="scheduling_workorder_best_by_in_window",
+                violation_error_message=gettext_lazy("Best by lies inside the window."),
             ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "on_route"], ended_at__isnull=True)
@@ -151,6 +164,8 @@ class WorkOrderPart(models.Model):
 
 class WorkOrderEvent(models.Model):
     """What happened to an order, in the order it happened. Added to, never edited."""
+
+    history = History(changeable=("detail",))
 
     order = models.ForeignKey(WorkOrder, on_delete=models.CASCADE, related_name="events")
     at = models.DateTimeField()

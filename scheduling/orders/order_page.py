@@ -83,7 +83,6 @@ class OrderSheet:
     readiness: str
     readiness_word: str
     is_standing: bool
-    early_on: date
     route_pk: int | None
     same_site: list[OrderRow] = field(default_factory=list)
 
@@ -125,7 +124,6 @@ def order_sheet(
         readiness=state.readiness if state else "",
         readiness_word=state.get_readiness_display() if state else gettext("Never assessed"),
         is_standing=order.state in STANDING_STATES,
-        early_on=min(order.window_from, order.likely_on or order.window_from),
         route_pk=placed.stop.route_id if placed else None,
         same_site=[as_row(other, today) for other in with_rows(beside[:8])],
     )

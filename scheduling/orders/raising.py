@@ -90,9 +90,11 @@ def _strengthen(report: RaiseReport, now: datetime, unit_ids: Sequence[int] | No
     standing = Finding.objects.filter(gone_at__isnull=True)
     joined = _of(standing, unit_ids)
     order = WorkOrder.objects.open().filter(cause_key=OuterRef("cause_key"))
-    same = order.filter(finding_id=OuterRef("pk"), why=OuterRef("why"), strength=OuterRef("strength")).filter(
-        Q(likely_on=OuterRef("likely_on")) | Q(likely_on__isnull=True)
-    )
+    same = order.filter(
+        Q(likely_on=OuterRef("likely_on")) | Q(likely_on__isnull=True),
+        finding_id=OuterRef("pk"), why=OuterRef("why"), strength=OuterRef("strength"),
+        best_by_on__isnull=False,
+    )  # fmt: skip
     for rows in _by_cause(joined.filter(Exists(order)).exclude(Exists(same)), 500):
         with transaction.atomic():
             report.strengthened += _strengthen_some(rows, now)
@@ -130,8 +132,8 @@ def _strengthen_some(rows: list[dict], now: datetime) -> int:
         changed.append(order)
     WorkOrder.objects.bulk_update(
         changed,
-        ["finding", "why", "numbers", "strength", "window_from", "window_to", "likely_on", "minutes",
-         "flush_minutes", "changed_at"],
+        ["finding", "why", "numbers", "strength", "window_from", "best_by_on", "window_to", "likely_on",
+         "minutes", "flush_minutes", "changed_at"],
         batch_size=250,
     )  # fmt: skip
     states.write_events(events)
@@ -144,6 +146,7 @@ def _is_level(order: WorkOrder, row: dict) -> bool:
         and order.why == row["why"]
         and order.strength == row["strength"]
         and order.likely_on in (row["likely_on"], None)
+        and order.best_by_on is not None
     )
 
 
@@ -157,6 +160,7 @@ def _take_over(order: WorkOrder, row: dict, now: datetime) -> WorkOrderEvent:
     else:
         # Only a change has a date that readings may honestly put off; the rest would slide for ever.
         order.window_to = max(order.window_from, min(order.window_to, new.window_to))
+    order.best_by_on = min(max(new.best_by_on, order.window_from), order.window_to)
     order.finding_id = row["pk"]
     order.why, order.numbers, order.strength = new.why, new.numbers, new.strength
     order.likely_on = new.likely_on
@@ -219,6 +223,7 @@ def _order_of(row: dict, new: orders_contents.Contents, now: datetime) -> WorkOr
         numbers=new.numbers,
         strength=new.strength,
         window_from=new.window_from,
+        best_by_on=new.best_by_on,
         window_to=new.window_to,
         likely_on=new.likely_on,
         minutes=new.minutes,
@@ -259,8 +264,9 @@ def _visit_order(visit: plans.PlanVisit, now: datetime) -> WorkOrder:
         why=visit.why,
         numbers={"due_on": visit.due_on.isoformat(), "every_months": plan.visit_every_months},
         strength=0.5,
-        window_from=max(first, today),
-        window_to=max(last, today),
+        window_from=min(max(first, today), visit.due_on),
+        best_by_on=visit.due_on,
+        window_to=last,
         likely_on=visit.due_on,
         minutes=SET_UP_MINUTES + PLANNED.minutes,
         raised_at=now,

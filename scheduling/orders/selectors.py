@@ -9,6 +9,7 @@ from django.db.models import Prefetch, Q, QuerySet
 
 from fleet.models import Site
 from scheduling.models import STANDING_STATES, StopOrder, WorkOrder
+from shared.periods import days_late
 
 SORTS: Final[dict[str, tuple[str, ...]]] = {
     "due": ("window_to", "id"),
@@ -62,6 +63,7 @@ class OrderRow:
     why: str
     strength: float
     window_from: date
+    best_by_on: date | None
     window_to: date
     likely_on: date | None
     days_late: int
@@ -98,7 +100,7 @@ def choose(choice: OrderChoice, today: date) -> QuerySet[WorkOrder]:
     if choice.area:
         orders = orders.filter(site__area=choice.area)
     if choice.is_late:
-        orders = orders.filter(state__in=STANDING_STATES, window_to__lt=today)
+        orders = orders.late(today)
     if choice.window_from:
         orders = orders.filter(window_to__gte=choice.window_from)
     if choice.window_to:
@@ -163,9 +165,10 @@ def as_row(order: WorkOrder, today: date) -> OrderRow:
         why=order.why,
         strength=order.strength,
         window_from=order.window_from,
+        best_by_on=order.best_by_on,
         window_to=order.window_to,
         likely_on=order.likely_on,
-        days_late=max(0, (today - order.window_to).days) if is_standing else 0,
+        days_late=days_late(order.window_to, today) if is_standing else 0,
         minutes=order.minutes,
         flush_minutes=order.flush_minutes,
         parts=", ".join(f"{part.quantity} × {part.kind.name}" for part in order.needed_parts.all()),

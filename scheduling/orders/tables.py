@@ -7,7 +7,7 @@ from django.utils.html import format_html
 from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.table_columns import Moment, Translated, mark, tick
+from fleet.table_columns import Day, Moment, Translated, mark, tick
 from fleet.templatetags.tapward import day
 from scheduling.models import STANDING_STATES
 from scheduling.orders.selectors import OrderRow
@@ -25,14 +25,6 @@ def _choose(row: OrderRow, page: dict) -> str:
 def _unit(row: OrderRow, page: dict) -> str:
     address = reverse("treatment_unit", args=[row.serial])
     return format_html('<a href="{}">{}</a>{}', address, row.serial, f" · {row.area}" if row.area else "")
-
-
-def _window(row: OrderRow, page: dict) -> str:
-    return format_html(
-        '<span class="nowrap">{} –</span> <span class="nowrap">{}</span>',
-        day(row.window_from),
-        day(row.window_to),
-    )
 
 
 def _late(row: OrderRow, page: dict) -> str:
@@ -66,8 +58,9 @@ ORDERS: Final = Table(
     Column(_("Customer"), "customer", only="file"),
     Column(_("Area"), "area", only="file"),
     Translated(_("Why"), "why", most=170, under="parts", place=1),
-    Column(_("Window"), "window_from", in_file=_("Window from"), sort="due", show=_window, under=_late),
-    Column(_("Window to"), "window_to", only="file"),
+    Column(_("Not before"), "window_from", only="file"),
+    Day(_("Best by"), "best_by_on"),
+    Day(_("Limit"), "window_to", sort="due", under=_late),
     Column(_("Likely"), "likely_on", only="file"),
     Column(_("Days late"), "days_late", only="file"),
     Number(_("Minutes"), "minutes", sort="minutes", place=1),

@@ -154,6 +154,7 @@ def raise_follow_up(
         },
         "strength": 1.0,
         "window_from": started_on + timedelta(days=1),
+        "best_by_on": started_on + timedelta(days=1),
         "window_to": started_on + timedelta(days=2),
         "likely_on": started_on + timedelta(days=1),
         "minutes": SET_UP_MINUTES + flush_minutes,

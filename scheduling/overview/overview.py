@@ -11,6 +11,7 @@ from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, Tr
 from scheduling.crew.day_load import AHEAD_DAYS, DayLoad, day_loads
 from scheduling.models import StopOrder, WorkOrder
 from scheduling.orders.kinds import WORK_KINDS
+from shared.periods import days_late
 
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
@@ -207,7 +208,7 @@ def _task_row(row: dict, planned_on: date | None, today: date) -> TaskRow:
         site_name=row["site__name"],
         why=row["why"],
         due_on=due_on,
-        days_late=max((today - due_on).days, 0),
+        days_late=days_late(due_on, today),
         planned_on=planned_on,
         is_too_late=planned_on is not None and planned_on > due_on,
     )
@@ -240,7 +241,7 @@ def _finding_groups(findings: QuerySet, today: date) -> list[TaskGroup]:
                 site_name=row["treatment_unit__site__name"],
                 why=row["why"],
                 due_on=row["late_on"],
-                days_late=max((today - row["late_on"]).days, 0) if row["late_on"] else 0,
+                days_late=days_late(row["late_on"], today),
                 planned_on=None,
                 is_too_late=False,
             )

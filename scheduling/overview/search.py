@@ -76,8 +76,13 @@ class Kind:
     """What makes two rows one hit."""
 
 
+@transaction.atomic
 def search(text: str, *, by: Person, today: date) -> Found:
     """Return what is called so, best first within each kind; where nothing is, what is spelled like it."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            # Compiling such a query takes longer than running it.
+            cursor.execute("SET LOCAL jit = off")
     text = " ".join(text.split())[:MOST]
     asked = _Asked(text)
     if by.may(Permission.SEE_OWN_DAY) and not by.may(Permission.SEE_FLEET):
@@ -136,7 +141,7 @@ def _spelled_like(kind: Kind, asked: _Asked, by: Person) -> list[Model]:
     if has_trigrams():
         near = Func(Value(asked.text), text, function="WORD_SIMILARITY", output_field=FloatField())
         long = [word for word in asked.words if len(word) >= FEWEST]
-        with transaction.atomic(), connection.cursor() as cursor:
+        with connection.cursor() as cursor:
             cursor.execute("SELECT set_config('pg_trgm.word_similarity_threshold', %s, true)", [str(LIKELY)])
             likely = rows.filter(*(HasWordLike(text, word) for word in long)).order_by(near.desc())
             texts = dict(likely.values_list("pk", text)[:READ])
@@ -263,7 +268,7 @@ KINDS: Final = (
     Kind(
         gettext_lazy("Customer"), _customers, ("code", "name", "email", "phone"), ("code", "phone"),
         lambda row: (row.name, _joined(row.code, row.phone, row.email),
-                     f"{reverse('fleet_list')}?{urlencode({'q': row.name})}"),
+                     reverse("customer_page", args=[row.code])),
     ),
     Kind(
         gettext_lazy("Site"), _in_branch(Site.objects.select_related("customer"), ""),

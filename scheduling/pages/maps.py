@@ -57,6 +57,11 @@ class FlatMap:
         y = self.top + (self.north - latitude) * self.per_degree
         return round(x, 1), round(y, 1)
 
+    def place_at(self, x: float, y: float) -> tuple[float, float]:
+        """Return the latitude and longitude of a point of the drawing."""
+        per = self.per_degree
+        return self.north - (y - self.top) / per, self.west + (x - self.left) / (self.shrink * per)
+
     def scale(self, is_metric: bool) -> tuple[float, str]:
         """Return a scale bar's length and its text: the roundest that takes about a fifth of the width."""
         metres_per_point = self.metres_per_point
@@ -101,6 +106,11 @@ class TileMap(FlatMap):
         """Return where a place lies. [drawing points]"""
         x, y = mercator(latitude, longitude)
         return round(x * self.per_world - self.origin_x, 1), round(y * self.per_world - self.origin_y, 1)
+
+    def place_at(self, x: float, y: float) -> tuple[float, float]:
+        """Return the latitude and longitude of a point of the drawing."""
+        east, south = (x + self.origin_x) / self.per_world, (y + self.origin_y) / self.per_world
+        return math.degrees(math.atan(math.sinh(math.pi * (1 - 2 * south)))), 360 * east - 180
 
     @property
     def metres_per_point(self) -> float:

@@ -221,7 +221,7 @@ class AxisModel:
         enters[:, :depots] = False
         times = drive + np.where(enters, tables.visit_s, 0)
         prices = np.rint(
-            self.scale * (drive * settings.drive + np.where(enters, settings.site_visit * 60, 0))
+            self.scale * (drive * settings.drive + np.where(enters, tables.visit_price_s, 0))
         ).astype(np.int64)
         surcharge = round(settings.other_technician * 60 * self.scale)
         distances, durations = [], []

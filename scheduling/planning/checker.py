@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from itertools import pairwise
 
-from scheduling.planning.problem import NO_LUNCH_UP_TO_S, Job, PinLevel, Problem, Shift, Technician
+from scheduling.planning.problem import DAY_S, NO_LUNCH_UP_TO_S, Job, PinLevel, Problem, Shift, Technician
 from scheduling.planning.proposal import Proposal, Route, Stop
 
 
@@ -33,6 +34,8 @@ class Rule(StrEnum):
     LINK = "linked visits"
     PIN = "pinned place"
     LATENESS = "lateness stated"
+    UNIT = "work on one unit together, pre-filters first"
+    UNSAFE = "unsafe water first"
     TIME_OFF = "time off"
 
 
@@ -47,8 +50,12 @@ class Violation:
     day: date | None = None
 
 
-def check(problem: Problem, proposal: Proposal) -> list[Violation]:
-    """Return every broken rule; an empty list means the plan may be published."""
+def check(problem: Problem, proposal: Proposal, *, is_ours: bool = False) -> list[Violation]:
+    """
+    Return every broken rule; an empty list means the plan may be published.
+
+    ``is_ours`` asks more of a plan nobody changed by hand: work on one unit in its order, unsafe water first.
+    """
     found = list(_once(problem, proposal))
     shifts = {(shift.technician_id, shift.day): shift for shift in problem.shifts}
     technicians = {technician.id: technician for technician in problem.technicians}
@@ -67,6 +74,9 @@ def check(problem: Problem, proposal: Proposal) -> list[Violation]:
     found += _parts_over_the_plan(proposal, technicians, jobs)
     found += _links(problem, proposal, jobs)
     found += _pins(proposal, jobs)
+    if is_ours:
+        found += _units_in_order(problem, proposal, jobs)
+        found += _unsafe_first(problem, proposal, jobs)
     return found
 
 
@@ -133,12 +143,10 @@ class _Day:
             entry = 0 if stays else walk_in_s
             if stop.start_s - stop.arrive_s - self._pause_within(stop.arrive_s, stop.start_s) < entry:
                 yield Rule.WALK_IN, "starts work before walking in", stop.job_id
-            if stop.leave_s - stop.start_s - self._lunch_within(stop.start_s, stop.leave_s) != job.service_s:
-                yield (
-                    Rule.SERVICE,
-                    f"{stop.leave_s - stop.start_s} s for {job.service_s} s of work",
-                    stop.job_id,
-                )
+            is_set_up = stays and job.unit_id is not None and self._unit_before(position) == job.unit_id
+            work_s = job.service_s - (job.set_up_s if is_set_up else 0)
+            if stop.leave_s - stop.start_s - self._lunch_within(stop.start_s, stop.leave_s) != work_s:
+                yield Rule.SERVICE, f"{stop.leave_s - stop.start_s} s for {work_s} s of work", stop.job_id
             left_s, place_id = stop.leave_s, job.place.id
         home = travel.seconds(place_id, self.route.end_place_id) if stops else 0
         drive_total += home
@@ -146,6 +154,10 @@ class _Day:
             yield Rule.DRIVE, "back before the drive home is done", None
         if self.route.drive_s != drive_total:
             yield Rule.DRIVE, f"states {self.route.drive_s} s of driving, {drive_total} s are needed", None
+
+    def _unit_before(self, position: int) -> str | None:
+        known = [stop for stop in self.route.stops if stop.job_id in self.jobs]
+        return self.jobs[known[position - 1].job_id].unit_id
 
     def _lunch_within(self, start_s: int, end_s: int) -> int:
         lunch = self.route.lunch
@@ -260,3 +272,122 @@ def _pins(proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
             yield Violation(
                 Rule.PIN, f"order {job.id} left its locked place", job.id, route.technician_id, route.day
             )
+
+
+def _visits(route: Route, jobs: dict[str, Job]) -> list[list[Stop]]:
+    """Return the stops of a day, those at one site without leaving it together."""
+    found: list[list[Stop]] = []
+    for stop in route.stops:
+        if stop.job_id in jobs:
+            if found and found[-1][0].place_id == stop.place_id:
+                found[-1].append(stop)
+            else:
+                found.append([stop])
+    return found
+
+
+def _has_hours(job: Job) -> bool:
+    return job.pin is not None and (job.pin.earliest_s, job.pin.latest_s) != (0, DAY_S)
+
+
+def _units_in_order(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
+    """Within a visit: each unit's work in one go, in its order, but for promised hours and unsafe water."""
+    off = {(shift.technician_id, shift.day): shift.off for shift in problem.shifts}
+    for route in proposal.routes:
+        for visit in _visits(route, jobs):
+            work = [jobs[stop.job_id] for stop in visit]
+            if any(_has_hours(job) or job.is_unsafe or job.after or job.pin for job in work):
+                continue
+            hours, lunch = {job.access.on(route.day) for job in work}, route.lunch
+            if len(hours) > 1 or len(min(hours)) > 1:
+                continue  # Doors may decide the order.
+            if (lunch and visit[0].start_s <= lunch[0] < visit[-1].leave_s) or off.get(
+                (route.technician_id, route.day)
+            ):
+                continue  # So may lunch and time off.
+            units = [job.unit_id for job in work if job.unit_id is not None]
+            changes = sum(one != other for one, other in pairwise(units))
+            if changes >= len(set(units)) > 0:
+                yield Violation(Rule.UNIT, "goes back to a unit", work[0].id, route.technician_id, route.day)
+            for one, other in pairwise(work):
+                if one.unit_id is not None and one.unit_id == other.unit_id and one.step > other.step:
+                    text = f"order {other.id} comes before {one.id} in the order of work"
+                    yield Violation(Rule.UNIT, text, one.id, route.technician_id, route.day)
+
+
+SOONER_S = 15 * 60
+"""Less is no sooner: the resolution of a day's plan (*common practice*: a quarter of an hour). [s]"""
+
+
+def _unsafe_first(problem: Problem, proposal: Proposal, jobs: dict[str, Job]) -> Iterator[Violation]:
+    """
+    Unsafe water waits for nothing that can wait: no such visit before it on its day, and no other
+    technician-day that could reach it sooner if what can wait there came after. Where somebody fixed the
+    order's day, or a first visit governs it, people decided.
+    """
+    routes = {(route.technician_id, route.day): route for route in proposal.routes}
+    technicians = {technician.id: technician for technician in problem.technicians}
+    free_from: dict[tuple[str, date], tuple[int, str]] = {}
+    for shift in problem.shifts:
+        route, person = routes.get((shift.technician_id, shift.day)), technicians[shift.technician_id]
+        free_from[(shift.technician_id, shift.day)] = _after_what_cannot_wait(shift, person, route, jobs)
+    where = {stop.job_id: (route, stop) for route, stop in proposal.placements()}
+    linked = {one for job in jobs.values() if job.after for one in (job.id, job.after.predecessor_id)}
+    for job in jobs.values():
+        if not job.is_unsafe or job.pin is not None or job.id in linked or job.id not in where:
+            continue
+        route, stop = where[job.id]
+        if any(opens == stop.start_s for opens, _ in job.access.on(route.day)):
+            continue  # It waits for the site's door.
+        for visit in _visits(route, jobs):
+            if stop in visit:
+                break
+            if not any(jobs[one.job_id].is_unsafe or _has_hours(jobs[one.job_id]) for one in visit):
+                text = f"order {job.id}, unsafe water, waits for {visit[0].job_id}, which can wait"
+                yield Violation(Rule.UNSAFE, text, job.id, route.technician_id, route.day)
+                break
+        actual = (route.day, stop.start_s - SOONER_S)
+        for shift in problem.shifts:
+            spot = (shift.technician_id, shift.day)
+            person = technicians[shift.technician_id]
+            if spot == (route.technician_id, route.day) or not _could_do(person, job, shift.day):
+                continue
+            ready_s, place_id = free_from[spot]
+            reach_s = ready_s + problem.travel.seconds(place_id, job.place.id)
+            reach_s += round(problem.settings.site_visit * 60)
+            hours = job.access.on(shift.day)
+            start_s = min((max(reach_s, opens) for opens, shuts in hours
+                           if max(reach_s, opens) + job.service_s <= shuts), default=None)  # fmt: skip
+            if start_s is None or (shift.day, start_s) >= actual:
+                continue
+            lunch_s = problem.settings.lunch_earliest_s
+            if shift.off or (
+                shift.lunch_s and not start_s + job.service_s <= lunch_s <= shift.end_s - shift.lunch_s
+            ):
+                continue  # Lunch or time off may stand in the way; only what is certain is a broken rule.
+            home_s = problem.travel.seconds(job.place.id, person.end.id)
+            if start_s + job.service_s + home_s + shift.lunch_s <= shift.end_s:
+                text = f"order {job.id}, unsafe water: {person.id} could start {shift.day}, {start_s} s"
+                yield Violation(Rule.UNSAFE, text, job.id, shift.technician_id, shift.day)
+                break
+
+
+def _could_do(person: Technician, job: Job, day: date) -> bool:
+    """Say so for certain only: a van that could run short of a part is not counted on."""
+    return (
+        day >= job.first_day
+        and job.skills <= person.skills
+        and person.van_space is None
+        and all(kind in person.restock_kinds for kind in job.parts)
+    )
+
+
+def _after_what_cannot_wait(
+    shift: Shift, person: Technician, route: Route | None, jobs: dict[str, Job]
+) -> tuple[int, str]:
+    """Return when and where a technician is done with the last visit that can't wait. [s]"""
+    ready_s, place_id = shift.start_s, (shift.start_place or person.start).id
+    for visit in _visits(route, jobs) if route else []:
+        if any(jobs[stop.job_id].is_unsafe or _has_hours(jobs[stop.job_id]) for stop in visit):
+            ready_s, place_id = visit[-1].leave_s, visit[-1].place_id
+    return ready_s, place_id

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from scheduling.planning.near_miss import nearest_miss
-from scheduling.planning.problem import Job, PinLevel
+from scheduling.planning.problem import DAY_S, Job, PinLevel
 from scheduling.planning.proposal import Limit, Reason, Unplaced
 from scheduling.planning.repair import best_insertion, link_day_range, open_slots, remove
 from scheduling.planning.tables import Assignment, Tables, has_skills_and_parts, missing_parts
@@ -46,6 +46,9 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
             day=tables.days[slot.day],
             extra_min=round(extra, 1),
         )
+    behind = _before_unsafe_water(tables, plan, job)
+    if behind is not None:
+        return behind
     if not open_slots(tables, plan, job):
         return Unplaced(
             order.id,
@@ -82,6 +85,36 @@ def explain_left_out(tables: Tables, plan: Assignment, job: int, *, thorough: bo
         limit=miss.limit,
         technician_id=tables.technicians[slot.technician].id,
         day=day,
+    )
+
+
+def _has_its_hour(order: Job) -> bool:
+    """Say whether the order is unsafe water that was given its first possible hour."""
+    pin = order.pin
+    return order.is_unsafe and pin is not None and pin.latest_s < DAY_S and pin.level < PinLevel.PROMISED
+
+
+def _before_unsafe_water(tables: Tables, plan: Assignment, job: int) -> Unplaced | None:
+    """Return the reason of an order that fits only where unsafe water would wait for it, or None."""
+    free = tables
+    for other, order in enumerate(tables.jobs):
+        if other != job and _has_its_hour(order):
+            free = free.with_job(other, replace(order, pin=None))
+    place = best_insertion(free, plan, job) if free is not tables else None
+    if place is None:
+        return None
+    order, slot = tables.jobs[job], tables.slots[place.slot]
+    return Unplaced(
+        order.id,
+        Reason.COSTS_MORE,
+        message(
+            "it would fit {name} on {day}, but water that must not be used would wait for it.",
+            name=tables.technicians[slot.technician].name,
+            day=day_text(tables.days[slot.day]),
+        ),
+        message("Place it by hand if it matters more."),
+        technician_id=tables.technicians[slot.technician].id,
+        day=tables.days[slot.day],
     )
 
 
@@ -237,7 +270,8 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
     name, day = tables.technicians[slot.technician].name, tables.days[slot.day]
     parts = [text for text in (_pin_words(order), _link_words(tables, where, job)) if text]
     late = tables.late_days[job][slot.day]
-    allowed = [tables.slots[number] for number in tables.allowed_slots[job]]
+    # What a lock leaves is no reason of the site's or the people's.
+    allowed = [tables.slots[number] for number in _without_pin(tables, job).allowed_slots[job]]
     on_time = {one.day for one in allowed if not tables.late_days[job][one.day]}
     if late:
         parts.append(
@@ -272,6 +306,8 @@ def _why(tables: Tables, plan: Assignment, where: dict[int, int], job: int) -> s
 def _pin_words(order: Job) -> str:
     if order.pin is None:
         return ""
+    if _has_its_hour(order):
+        return message("the water must not be used: the first possible hour")
     return (
         message("promised to the customer")
         if order.pin.level == PinLevel.PROMISED

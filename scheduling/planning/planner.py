@@ -11,6 +11,14 @@ from importlib.metadata import version
 from scheduling.planning.checker import Violation, check
 from scheduling.planning.day_plan import plan_days, simple_plan
 from scheduling.planning.explain import explain_left_out, why_here
+from scheduling.planning.grouping import (
+    Visits,
+    as_visits,
+    order_by_order,
+    ordered_visits,
+    saved_s,
+    second_visits,
+)
 from scheduling.planning.problem import Problem
 from scheduling.planning.proposal import Proposal, Route, Totals
 from scheduling.planning.repair import best_insertion, insert, make_room, repair
@@ -34,6 +42,8 @@ SEVERAL_STARTS_UP_TO_JOBS = 600
 """Above, the time for another start brings more in windows."""
 FIRST_ROUTES_S = 2.5
 """For the routes of all days: longer, and people wait for a first plan that windows soon overtake. [s]"""
+VISITS_SHARE = 0.6
+"""Of the time, for whole visits; the rest order by order."""
 SIMPLE_TOO_UP_TO_JOBS = 250
 """Up to this many orders plain insertion takes a moment and is tried as a start too."""
 
@@ -62,6 +72,7 @@ def plan_week(
     should_stop: ShouldStop | None = None,
     on_plan: Callable[[Proposal], None] | None = None,
     use_solver: bool = True,
+    in_visits: bool = True,
 ) -> Proposal:
     """
     Plan the orders onto the technician-days, and say why.
@@ -75,6 +86,7 @@ def plan_week(
     should_stop : asked often; when true the best plan so far is returned.
     on_plan : called with the first usable plan, well before the end, and with better ones now and then.
     use_solver : False plans without the solver library, as on a platform that lacks it.
+    in_visits : False plans order by order, to compare.
 
     Raises
     ------
@@ -84,28 +96,34 @@ def plan_week(
     began = time.perf_counter()
     progress: OnProgress = on_progress or (lambda share, words: None)
     stop: ShouldStop = should_stop or (lambda: False)
-    tables = build_tables(problem)
-    seconds -= time_for_reasons(tables, seconds)
+    visits = as_visits(problem) if in_visits else order_by_order(problem)
+    tables = visits.tables
+    seconds -= time_for_reasons(visits.orders, seconds)
     progress(0.02, message("sharing the orders among the days"))
     if use_solver and SOLVER:
-        empty = Search(tables, seed, began + seconds, seconds, max_iterations, stop, progress)
+        # Visits first: few and large. Then order by order, where splitting one is cheaper after all.
+        share = VISITS_SHARE if tables is not visits.orders else 1.0
+        empty = Search(tables, seed, began + share * seconds, share * seconds, max_iterations, stop, progress)
         search = _first_plan(empty, STARTS[0])
         if on_plan is not None:
-            _tell_of(search, on_plan)
+            _tell_of(search, on_plan, visits)
         if max_iterations is None and _is_worth_several_starts(tables, seconds):
             first = search
             for start in STARTS[1:]:
                 if not stop():
                     search = min(search, _first_plan(empty, start), key=lambda one: one.cost_s)
             if on_plan is not None and search is not first:
-                _tell_of(search, on_plan)
+                _tell_of(search, on_plan, visits)
         improve(search)
-        plan, versions = search.plan, solver_versions()
+        plan, versions = visits.expanded(search.plan), solver_versions()
+        if share < 1:
+            plan = polish(visits.orders, repair(visits.orders, plan))
+            rest = (began + seconds, (1 - share) * seconds, max_iterations, stop, progress)
+            plan = improved(visits.orders, plan, seed, *rest)
     else:
-        plan, versions = simple_plan(tables, plan_days(tables), stop), {}
+        plan, versions = visits.expanded(simple_plan(tables, plan_days(tables), stop)), {}
     progress(0.95, message("finding the reasons"))
-    plan = polish(tables, plan)
-    proposal = finish(tables, plan, seed=seed, versions=versions)
+    proposal = _proposed(visits, plan, seed, versions, explained=True)
     progress(1.0, "planned")
     return proposal
 
@@ -115,7 +133,24 @@ def _is_worth_several_starts(tables: Tables, seconds: float) -> bool:
     return seconds >= SEVERAL_STARTS_FROM_S and days > 1 and orders <= SEVERAL_STARTS_UP_TO_JOBS
 
 
-def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
+def _proposed(
+    visits: Visits, plan: Assignment, seed: int, versions: dict[str, str], *, explained: bool
+) -> Proposal:
+    """Return a plan as a proposal: what still fits filled in, visits in the order of work, checked."""
+    tables = visits.orders
+    orders = polish(tables, repair(tables, plan))
+    is_whole = visits.is_whole and not visits.unsafe - set(placed_slots(orders))
+    if not is_whole and visits.unsafe:
+        # Its first hour was lost: any hour is better than none.
+        tables = build_tables(visits.problem)
+        orders = polish(tables, orders)
+    return finish(
+        tables, ordered_visits(tables, orders), seed=seed, versions=versions,
+        explained=explained, problem=visits.problem, is_ours=is_whole,
+    )  # fmt: skip
+
+
+def _tell_of(search: Search, on_plan: Callable[[Proposal], None], visits: Visits) -> None:
     """Tell the plan that stands, and from then on what is better, every few seconds."""
     told_at, told_cost_s, report = -TELL_PLAN_EVERY_S, -1, search.on_progress
 
@@ -124,7 +159,7 @@ def _tell_of(search: Search, on_plan: Callable[[Proposal], None]) -> None:
         now = time.perf_counter()
         if now - told_at >= TELL_PLAN_EVERY_S and search.cost_s != told_cost_s:
             told_at, told_cost_s = now, search.cost_s
-            on_plan(finish(search.tables, search.plan, seed=search.seed, explained=False))
+            on_plan(_proposed(visits, visits.expanded(search.plan), search.seed, {}, explained=False))
         report(share, words)
 
     tell(0.25, message("a first plan stands"))
@@ -192,11 +227,19 @@ def finish(
     seed: int,
     versions: dict[str, str] | None = None,
     explained: bool = True,
+    problem: Problem | None = None,
+    is_ours: bool = False,
 ) -> Proposal:
-    """Return the proposal after the validator has passed it; raise PlanBroken otherwise."""
+    """
+    Return the proposal after the validator has passed it; raise PlanBroken otherwise.
+
+    ``problem`` is what was asked, where the tables hold some orders more narrowly.
+    """
+    asked = problem or tables.problem
     all_versions = {**(versions or {}), "scipy": version("scipy")}
     proposal = assemble(tables, plan, seed=seed, versions=all_versions, explained=explained)
-    violations = check(tables.problem, proposal)
+    proposal = replace(proposal, inputs_hash=asked.inputs_hash())
+    violations = check(asked, proposal, is_ours=is_ours)
     if violations:
         raise PlanBroken(violations)
     return proposal
@@ -274,6 +317,10 @@ def _totals(tables: Tables, plan: Assignment, routes: tuple[Route, ...]) -> Tota
         unplaced=len(left_out) + len(tables.unplannable),
         unplaced_due=due,
         overtime_s=sum(route.overtime_s for route in routes),
+        second_visits=second_visits(
+            [(stop.place_id, route.day) for route in routes for stop in route.stops if not stop.same_visit]
+        ),
+        grouping_saved_min=round(saved_s(tables, plan) / 60, 1),
     )
 
 

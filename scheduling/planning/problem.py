@@ -150,6 +150,11 @@ class Job:
     risk_weight : multiplies what late and missed work costs; 1 is ordinary.
     parts : kind -> pieces needed.
     after : the order that must come first.
+    best_by : from here on waiting costs more than it saves; None where it is the last day.
+    waste_s_per_day : price of a day of life thrown away by coming before the last day. [s of drive per day]
+    is_unsafe : the water must not be used until this is done: first possible hour, before all that can wait.
+    unit_id, step : the treatment unit, and the place of the work in the order of work on it.
+    set_up_s : part of ``service_s``, spared right after other work on the same unit in the same visit. [s]
     """
 
     id: str
@@ -165,8 +170,18 @@ class Job:
     after: Link | None = None
     pin: Pin | None = None
     van_space: int = 0
+    best_by: date | None = None
+    waste_s_per_day: float = 0.0
+    is_unsafe: bool = False
+    unit_id: str | None = None
+    step: int = 0
+    set_up_s: int = 0
 
     def __post_init__(self) -> None:
+        if not 0 <= self.set_up_s <= max(self.service_s, 0):
+            raise ValueError(f"order {self.id}: set-up is part of the work, 0 to {self.service_s} s")
+        if self.waste_s_per_day < 0:
+            raise ValueError(f"order {self.id}: wasted life must not be negative")
         if self.service_s < 0:
             raise ValueError(f"order {self.id}: the work can't take negative time")
         if self.first_day > self.last_day:
@@ -187,7 +202,13 @@ class PlanSettings:
     drive: float = 1.0
     site_visit: float = 8.0
     """Parking, walking in, signing in: time spent and price, once per arrival at a site."""
+    disturbance: float = 0.0
+    """What a customer's being disturbed once is worth, per arrival beside ``site_visit``."""
     late_day: float = 240.0
+    waiting_week: float = 30.0
+    """Each begun week past the best-by date, before the limit."""
+    unsafe_day: float = 2400.0
+    """Each day that water which must not be used waits after its first possible day."""
     missed: float = 480.0
     missed_per_day: float = 240.0
     carry_over_least: float = 18.0

@@ -141,6 +141,10 @@ class Totals:
     unplaced: int = 0
     unplaced_due: int = 0
     overtime_s: int = 0
+    second_visits: int = 0
+    """Visits that come to a site again within 14 days of the one before."""
+    grouping_saved_min: float = 0.0
+    """What doing several orders in one visit spares against trips of their own. [min]"""
 
 
 @dataclass(frozen=True)

@@ -94,7 +94,10 @@ def _guesses(
     for number in open_slots(tables, plan, job) if slots is None else slots:
         slot, sequence = tables.slots[number], plan.get(number, ())
         fixed = tables.late_cost_s[job][slot.day] - 1
-        spare = slot.hard_end_s - slot.start_s - busy_s(tables, slot, sequence) - tables.service_s[job]
+        spare = slot.hard_end_s - slot.start_s - busy_s(tables, slot, sequence)
+        same_unit = (one for one in sequence if tables.unit_of[one] == tables.unit_of[job])
+        spare -= tables.service_s[job] - tables.spared_s[job]
+        spare += max((tables.spared_s[one] for one in same_unit), default=0)
         stops = [slot.start_row, *(tables.job_row[one] for one in sequence), slot.end_row]
         for position in range(len(sequence) + 1):
             row, following = stops[position], stops[position + 1]
@@ -103,7 +106,7 @@ def _guesses(
             detour = 0 if same_site else drive[row][here] + drive[here][following] - skipped
             visit_s = 0 if same_site else tables.visit_s
             if detour + visit_s <= spare:
-                price = int(detour * settings.drive + visit_s)
+                price = int(detour * settings.drive + (0 if same_site else tables.visit_price_s))
                 found.append((price + fixed, number, position))
     found.sort()
     return found

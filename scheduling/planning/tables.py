@@ -209,7 +209,11 @@ class Tables:
     drive_s: list[list[int]]
     job_row: list[int]
     service_s: list[int]
+    spared_s: list[int]
+    """Spared where the work before it in the same visit was on the same unit. [s]"""
+    unit_of: list[str | None]
     visit_s: int
+    visit_price_s: int
     windows: list[list[tuple[tuple[int, int], ...]]]
     """windows[job][day]: (earliest, latest) start of work."""
     allowed_slots: list[tuple[int, ...]]
@@ -232,6 +236,17 @@ class Tables:
     route_memo: dict[tuple[int, Sequence_], int | None] = field(default_factory=dict, repr=False)
     busy_memo: dict[tuple[int, Sequence_], int] = field(default_factory=dict, repr=False)
     """Busy seconds of routes already timed. [s]"""
+
+    def work_s(self, before: int | None, job: int) -> int:
+        """Return the time of an order's work after another order, or as the first of a visit. [s]"""
+        unit = self.unit_of[job]
+        if before is None or unit is None or unit != self.unit_of[before]:
+            return self.service_s[job]
+        return self.service_s[job] - self.spared_s[job]
+
+    def work_of_s(self, sequence: Sequence_) -> int:
+        """Return the time of a day's work. [s]"""
+        return sum(map(self.work_s, (None, *sequence), sequence))
 
     def is_linked(self, job: int) -> bool:
         """Say whether the order is one of two visits that belong together."""
@@ -274,14 +289,14 @@ def build_tables(problem: Problem) -> Tables:
         drive_s=problem.travel.drive_s.tolist(),
         job_row=[problem.travel.row_of[job.place.id] for job in jobs],
         service_s=[job.service_s for job in jobs],
+        spared_s=[job.set_up_s for job in jobs],
+        unit_of=[job.unit_id for job in jobs],
         visit_s=round(settings.site_visit * 60),
+        visit_price_s=round((settings.site_visit + settings.disturbance) * 60),
         windows=windows,
         allowed_slots=[_allowed(problem, job, windows[number], slots) for number, job in enumerate(jobs)],
         late_days=late,
-        late_cost_s=[
-            [round(days * settings.late_day * 60 * job.risk_weight) for days in late[number]]
-            for number, job in enumerate(jobs)
-        ],
+        late_cost_s=[[day_price_s(problem, job, day) for day in problem.days] for job in jobs],
         unplaced_cost_s=[round(unplaced_minutes(problem, job) * 60) for job in jobs],
         pin_loss_s=[0 if job.pin is None else PIN_LOSS_S * int(job.pin.level) for job in jobs],
         due_inside=[job.last_day <= problem.days[-1] for job in jobs],
@@ -300,6 +315,30 @@ def build_tables(problem: Problem) -> Tables:
         number_of=number_of,
         owed_by={number_of[first]: job.id for first, job in owed.items() if first in number_of},
     )
+
+
+def day_price_s(problem: Problem, job: Job, day: date) -> int:
+    """
+    Return what doing an order on a day costs by that day alone: the penalty of moving it from its best day.
+
+    Coming early throws life away; past best-by each begun week costs; past the limit each day does. Unsafe
+    water costs from its first possible day on. Life thrown away is taken at the middle of the plan's days:
+    within a plan it differs by minutes, and days that cost the same keep the search quick. [s of drive]
+
+    Source
+    ------
+    Penalty functions of Wildeman, Dekker and Smit 1997, EJOR 99(3), for advancing and postponing; the shape
+    of ours is linear and in weeks.
+    """
+    settings, middle = problem.settings, problem.days[len(problem.days) // 2]
+    early = max(0, (job.last_day - middle).days) * job.waste_s_per_day
+    late = max(0, (day - job.last_day).days) * settings.late_day
+    waited = (min(day, job.last_day) - (job.best_by or job.last_day)).days
+    waiting = max(0, -(-waited // 7)) * settings.waiting_week
+    unsafe = 0.0
+    if job.is_unsafe:
+        unsafe = max(0, (day - max(job.first_day, problem.days[0])).days) * settings.unsafe_day
+    return round(early + (late * job.risk_weight + waiting + unsafe) * 60)
 
 
 def unplaced_minutes(problem: Problem, job: Job) -> float:

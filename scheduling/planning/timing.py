@@ -54,12 +54,12 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
     """
     hungry, fed = slot.start_s, NEVER
     lunch_s, earliest, latest = slot.lunch_s, slot.lunch_earliest_s, slot.lunch_latest_s
-    row, first = slot.start_row, True
+    row, before = slot.start_row, None
     for job in sequence:
         here = tables.job_row[job]
         if lunch_s and hungry <= latest:
             fed = min(fed, max(hungry, earliest) + lunch_s)
-        if first or here != row:
+        if before is None or here != row:
             drive = tables.drive_s[row][here]
             hungry = ready_after(slot.off, hungry, drive) + drive
             fed = ready_after(slot.off, fed, drive) + drive
@@ -67,14 +67,14 @@ def day_end(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
                 fed = min(fed, max(hungry, earliest) + lunch_s)
             hungry = ready_after(slot.off, hungry, tables.visit_s) + tables.visit_s
             fed = ready_after(slot.off, fed, tables.visit_s) + tables.visit_s
-        windows, service = tables.windows[job][slot.day], tables.service_s[job]
+        windows, service = tables.windows[job][slot.day], tables.work_s(before, job)
         begin = work_start(windows, slot.off, hungry, service)
         hungry, fed = begin + service, work_start(windows, slot.off, fed, service) + service
-        if lunch_s and lunch_inside(tables, slot, job, begin) is not None:
+        if lunch_s and lunch_inside(tables, slot, job, begin, service) is not None:
             fed = min(fed, hungry + lunch_s)
         if hungry >= NEVER and fed >= NEVER:
             return NEVER
-        row, first = here, False
+        row, before = here, job
     back = tables.drive_s[row][slot.end_row] if sequence else 0
     if not lunch_s:
         end = ready_after(slot.off, hungry, back) + back
@@ -94,19 +94,18 @@ def _is_back_before_lunch(slot: Slot, end_s: int) -> bool:
     return end_s <= min(slot.lunch_earliest_s, slot.start_s + NO_LUNCH_UP_TO_S)
 
 
-def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int) -> int | None:
+def lunch_inside(tables: Tables, slot: Slot, job: int, begin_s: int, work_s: int) -> int | None:
     """Return when lunch interrupts long work begun at ``begin_s``, or None when the hours don't allow it."""
-    service = tables.service_s[job]
-    if service < tables.problem.settings.lunch_inside_work_from_s or begin_s >= NEVER:
+    if tables.service_s[job] < tables.problem.settings.lunch_inside_work_from_s or begin_s >= NEVER:
         return None
     start = max(begin_s, slot.lunch_earliest_s)
-    if start > min(slot.lunch_latest_s, begin_s + service):
+    if start > min(slot.lunch_latest_s, begin_s + work_s):
         return None
     stays_open = any(
         earliest <= begin_s and begin_s + slot.lunch_s <= latest
         for earliest, latest in tables.windows[job][slot.day]
     )
-    is_free = ready_after(slot.off, begin_s, service + slot.lunch_s) == begin_s
+    is_free = ready_after(slot.off, begin_s, work_s + slot.lunch_s) == begin_s
     return start if stays_open and is_free else None
 
 
@@ -130,7 +129,7 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
     2n + 2 on inside the work of the first, second... of n stops.
     """
     now, row, drive_total, metres = slot.start_s, slot.start_row, 0, 0
-    travel = tables.problem.travel
+    travel, before = tables.problem.travel, None
     lunch: tuple[int, int] | None = None
     stops: list[Stop] = []
     for leg, job in enumerate((*sequence, None)):
@@ -154,19 +153,20 @@ def _walk(tables: Tables, slot: Slot, sequence: Sequence_, lunch_at: int | None)
             break
         if moves:
             now = ready_after(slot.off, now, tables.visit_s) + tables.visit_s
-        start = work_start(tables.windows[job][slot.day], slot.off, now, tables.service_s[job])
+        work_s = tables.work_s(before, job)
+        start = work_start(tables.windows[job][slot.day], slot.off, now, work_s)
         if start >= NEVER:
             return None
-        now = start + tables.service_s[job]
+        now = start + work_s
         if lunch_at == 2 * len(sequence) + 2 + leg:
-            pause = lunch_inside(tables, slot, job, start)
+            pause = lunch_inside(tables, slot, job, start, work_s)
             if pause is None:
                 return None
             lunch = (pause, pause + slot.lunch_s)
             now += slot.lunch_s
         order, late = tables.jobs[job], tables.late_days[job][slot.day]
         stops.append(Stop(order.id, order.place.id, arrive, start, now, drive, leg_m, not moves, late))
-        row = here
+        row, before = here, job
     if now > slot.hard_end_s:
         return None
     start_s = _leave_home(tables, slot, stops, lunch)
@@ -229,10 +229,10 @@ def _route_cost_s(tables: Tables, slot: Slot, sequence: Sequence_) -> int | None
         for job in sequence
         if tables.preferred[job] is not None and tables.preferred[job] != slot.technician
     )
-    worked = drive + visits * tables.visit_s + sum(tables.service_s[job] for job in sequence)
+    worked = drive + visits * tables.visit_s + tables.work_of_s(sequence)
     return round(
         drive * settings.drive
-        + visits * settings.site_visit * 60
+        + visits * tables.visit_price_s
         + max(0, end - slot.end_s) * settings.overtime
         + max(0, worked - slot.fair_s) * settings.fairness
         + strangers * settings.other_technician * 60
@@ -257,7 +257,7 @@ def busy_s(tables: Tables, slot: Slot, sequence: Sequence_) -> int:
         if len(tables.busy_memo) > 1_000_000:
             tables.busy_memo.clear()
         drive, visits = drive_and_visits(tables, slot, sequence)
-        work = sum(tables.service_s[job] for job in sequence)
+        work = tables.work_of_s(sequence)
         tables.busy_memo[key] = drive + visits * tables.visit_s + work + slot.lunch_s
     return tables.busy_memo[key]
 

@@ -164,20 +164,22 @@ class PricesForm(forms.ModelForm):
     class Meta:
         model = PlanPriceList
         fields = (
-            "from_on", "late_day_minutes", "missed_minutes", "missed_per_day_minutes",
+            "from_on", "late_day_minutes", "waiting_week_minutes", "missed_minutes", "missed_per_day_minutes",
             "carry_over_most_minutes", "carry_over_least_minutes", "carry_over_days", "site_visit_minutes",
-            "other_technician_minutes", "overtime_allowed_minutes", "overtime_per_minute",
-            "fairness_per_minute", "lunch_earliest", "lunch_latest",
+            "disturbance_minutes", "other_technician_minutes", "overtime_allowed_minutes",
+            "overtime_per_minute", "fairness_per_minute", "lunch_earliest", "lunch_latest",
         )  # fmt: skip
         labels = {
             "from_on": gettext_lazy("Counts from"),
             "late_day_minutes": gettext_lazy("One day late"),
+            "waiting_week_minutes": gettext_lazy("A week past best by"),
             "missed_minutes": gettext_lazy("Not scheduled although due"),
-            "missed_per_day_minutes": gettext_lazy("… and for each day it is overdue"),
+            "missed_per_day_minutes": gettext_lazy("… and for each day it is late"),
             "carry_over_most_minutes": gettext_lazy("Not scheduled, due soon after"),
             "carry_over_least_minutes": gettext_lazy("Not scheduled, due long after"),
             "carry_over_days": gettext_lazy("Long after means"),
             "site_visit_minutes": gettext_lazy("Arriving at a site"),
+            "disturbance_minutes": gettext_lazy("Disturbing a customer"),
             "other_technician_minutes": gettext_lazy("Sending somebody else"),
             "overtime_allowed_minutes": gettext_lazy("Overtime allowed in a day"),
             "overtime_per_minute": gettext_lazy("A minute of overtime"),
@@ -194,7 +196,13 @@ class PricesForm(forms.ModelForm):
             "missed_minutes": gettext_lazy(
                 "Minutes we would drive rather than leave a due order out of the plan."
             ),
-            "missed_per_day_minutes": gettext_lazy("Minutes on top, for each day it is past its window."),
+            "missed_per_day_minutes": gettext_lazy("Minutes on top, for each day it is past its limit."),
+            "waiting_week_minutes": gettext_lazy(
+                "Minutes we would drive to save each begun week between best by and the limit."
+            ),
+            "disturbance_minutes": gettext_lazy(
+                "Minutes we would drive to spare a customer one more visit. They take no time in the plan."
+            ),
             "carry_over_most_minutes": gettext_lazy(
                 "Minutes we would drive to do work now that falls due right after."
             ),

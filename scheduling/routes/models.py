@@ -66,6 +66,25 @@ class RouteProposal(models.Model):
         return f"{self.first_on}–{self.last_on} #{self.pk}"
 
     @property
+    def is_replaced(self) -> bool:
+        """Whether it was published and other plans have taken over all of its routes since."""
+        if self.state != ProposalState.PUBLISHED:
+            return False
+        known = getattr(self, "in_force_count", None)
+        stands = bool(known) if known is not None else self.routes.filter(is_in_force=True).exists()
+        return not stands and self.routes.exists()
+
+    @property
+    def shown_state(self) -> str:
+        """Its state for marks: what is replaced no longer counts."""
+        return ProposalState.SET_ASIDE if self.is_replaced else self.state
+
+    @property
+    def state_word(self) -> str:
+        """Its state, as shown."""
+        return gettext("Replaced") if self.is_replaced else self.get_state_display()
+
+    @property
     def branch_name(self) -> str:
         """The branch it is for, as shown."""
         return self.branch.name if self.branch else gettext("All branches")
@@ -315,7 +334,9 @@ class PlanPriceList(models.Model):
 
     from_on = models.DateField(unique=True)
     site_visit_minutes = models.FloatField(default=8)
+    disturbance_minutes = models.FloatField(default=10, db_default=10)
     late_day_minutes = models.FloatField(default=240)
+    waiting_week_minutes = models.FloatField(default=30, db_default=30)
     missed_minutes = models.FloatField(default=480)
     missed_per_day_minutes = models.FloatField(default=240)
     carry_over_least_minutes = models.FloatField(default=18)
@@ -337,7 +358,9 @@ class PlanPriceList(models.Model):
                 at_least(name, 0, f"scheduling_planpricelist_{name}_not_negative"[:63])
                 for name in (
                     "site_visit_minutes",
+                    "disturbance_minutes",
                     "late_day_minutes",
+                    "waiting_week_minutes",
                     "missed_minutes",
                     "missed_per_day_minutes",
                     "carry_over_least_minutes",

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from fleet.models import Branch
+from fleet.models import Branch, LimitName, PartRole
 from scheduling.crew.calendar import (
     closed_days,
     days_away,
@@ -31,6 +31,7 @@ from scheduling.models import (
     WorkOrder,
     WorkOrderPart,
 )
+from scheduling.orders.contents import SET_UP_MINUTES
 from scheduling.orders.states import in_batches, number_of
 from scheduling.planning import problem as planning
 from scheduling.planning.proposal import Refusal
@@ -171,6 +172,14 @@ def shifts_of(
 
 
 MOST_STRENGTH: Final = 2.0
+TRIP_S: Final = 3600
+"""A trip of its own, the measure of ``fleet.assessment.due_windows.TRIP_COST``: about an hour. [s]"""
+CARBON_ROLES: Final = (PartRole.CARBON, PartRole.CATALYTIC_CARBON)
+_ALONG_THE_WATER: Final = (
+    PartRole.SEDIMENT, PartRole.SOFTENING, PartRole.ANTISCALE, PartRole.CARBON, PartRole.CATALYTIC_CARBON,
+    PartRole.MEMBRANE, PartRole.POST_CARBON, PartRole.REMINERALISER,
+)  # fmt: skip
+"""Pre-filters before the membrane, so that no dirt of theirs reaches a new one. *Common practice.*"""
 
 
 @dataclass
@@ -247,7 +256,7 @@ def _orders(
     free |= Q(state=OrderState.ON_ROUTE, pk__in=missed.values("order_id"))
     rows = WorkOrder.objects.filter(free, site__branch=branch, site__is_closed=False)
     return list(
-        rows.select_related("site", "treatment_unit", "preferred_technician")
+        rows.select_related("site", "treatment_unit", "preferred_technician", "part__kind")
         .prefetch_related("skills")
         .order_by("pk")
     )
@@ -302,10 +311,13 @@ def _job(
     if order.follows_id in keys:
         after = planning.Link(keys[order.follows_id])
     preferred = order.preferred_technician
+    service_s = round(order.minutes * pace) * 60
+    life_days = (order.window_to - order.window_from).days
+    kind = order.work_kind
     return planning.Job(
         id=keys[order.pk],
         place=Place(site.code, site.latitude, site.longitude, site.name),
-        service_s=round(order.minutes * pace) * 60,
+        service_s=service_s,
         first_day=order.window_from,
         last_day=order.window_to,
         risk_weight=order.work_kind.late_weight * (1 + max(0.0, min(order.strength, MOST_STRENGTH) - 1)),
@@ -315,4 +327,33 @@ def _job(
         preferred_technician_id=preferred.code if preferred and preferred.is_active else None,
         after=after,
         pin=pins.get(order.pk),
+        best_by=order.best_by_on,
+        # A change may come early by no more life than a trip is worth, so its window is as long as that.
+        waste_s_per_day=TRIP_S / life_days if kind.needs_part and life_days > 0 else 0.0,
+        is_unsafe=is_unsafe_water(order),
+        unit_id=str(order.treatment_unit_id),
+        step=_step(order),
+        set_up_s=0 if kind.raised_by_hand else min(service_s, round(SET_UP_MINUTES * pace) * 60),
     )
+
+
+def is_unsafe_water(order: WorkOrder) -> bool:
+    """Say whether the water must not be used until an order is done.
+
+    A flush that is owed, or carbon behind which chlorine was measured over the limit.
+    """
+    kind = order.work_kind
+    if kind.is_flush:
+        return True
+    if not kind.needs_part or order.part is None or order.part.kind.role not in CARBON_ROLES:
+        return False
+    measured = order.numbers.get("limits", {}).get(LimitName.MEASURED_END, {})
+    return (measured.get("wear") or 0) >= 1
+
+
+def _step(order: WorkOrder) -> int:
+    """Return the place of an order in the work on its unit: readings, parts along the water, flushes."""
+    kind = order.work_kind
+    if kind.needs_part and order.part is not None:
+        return 1 + _ALONG_THE_WATER.index(order.part.kind.role)
+    return len(_ALONG_THE_WATER) + 1 if kind.is_flush else 0

@@ -30,9 +30,7 @@ def _minutes(value: Any) -> str:
 
 
 def _state(row: Any, page: dict) -> str:
-    return render_to_string(
-        "parts/proposal_state.html", {"state": row.state, "word": row.get_state_display()}
-    )
+    return render_to_string("parts/proposal_state.html", {"state": row.shown_state, "word": row.state_word})
 
 
 PLANS: Final = Table(
@@ -41,7 +39,7 @@ PLANS: Final = Table(
            under="branch_name", show=lambda row, page: f"{day(row.first_on)} – {day(row.last_on)}"),
     Column(_("Last day"), "last_on", only="file"),
     Column(_("Depot"), "branch_name", only="file"),
-    Column(_("State"), "get_state_display", show=_state),
+    Column(_("State"), "state_word", show=_state),
     Number(_("Stops"), "stop_count"),
     Number(_("Not scheduled"), "unplaced_count"),
     Number(_("Problems"), lambda row: len(row.problems)),
@@ -68,14 +66,6 @@ PLAN_STOPS: Final = Table(
 """Only as a file: the page has a board."""
 
 
-def _window(row: Any, page: dict) -> str:
-    return format_html(
-        '<span class="nowrap">{} –</span> <span class="nowrap">{}</span>',
-        day(row.order.window_from),
-        day(row.order.window_to),
-    )
-
-
 def _in_the_way(row: Any, page: dict) -> str:
     shown = format_html(
         "<strong>{}</strong><br>{}", capfirst(translate(message(row.reason))), translate(row.text)
@@ -93,9 +83,9 @@ LEFT_OUT: Final = Table(
     Column(_("Kind"), "order__get_kind_display", only="file"),
     Column(_("Site"), "order__site__name", label="", under="order__treatment_unit__serial"),
     Column(_("Treatment unit"), "order__treatment_unit__serial", only="file"),
-    Column(_("Window"), "order__window_from", in_file=_("Window from"), show=_window,
-           under=lambda row, page: mark("bad", gettext("Due in these days")) if row.is_due else ""),
-    Column(_("Window to"), "order__window_to", only="file"),
+    Day(_("Best by"), "order__best_by_on"),
+    Day(_("Limit"), "order__window_to",
+        under=lambda row, page: mark("bad", gettext("Due in these days")) if row.is_due else ""),
     Column(_("Due in these days"), "is_due", only="file"),
     Column(_("Reason"), "reason", only="file"),
     Column(_("What stands in the way"), "text", label="", show=_in_the_way),
@@ -183,13 +173,15 @@ PLANNER_PRICES: Final = Table(
     _("Price lists"),
     Day(_("From"), "from_on", head=True, css=""),
     _price(_("Day late"), "late_day_minutes"),
+    _price(_("Week past best by"), "waiting_week_minutes"),
     _price(_("Not scheduled, due"), "missed_minutes"),
-    _price(_("Per day overdue"), "missed_per_day_minutes"),
+    _price(_("Per day late"), "missed_per_day_minutes"),
     Number(_("Not scheduled, can wait"), "carry_over_least_minutes",
         in_file=_("Not scheduled, can wait, least"),
            show=_carry_over),
     Column(_("Not scheduled, can wait, most"), "carry_over_most_minutes", only="file"),
     _price(_("Arrival"), "site_visit_minutes"),
+    _price(_("Disturbing a customer"), "disturbance_minutes"),
     _price(_("Somebody else"), "other_technician_minutes"),
     Number(_("Overtime"), "overtime_allowed_minutes", in_file=_("Overtime allowed, min"), show=_overtime),
     Column(_("Overtime, per minute"), "overtime_per_minute", only="file"),

@@ -36,15 +36,16 @@ def price_list_on(day: date) -> PlanPriceList | None:
 
 def prices_on(day: date) -> PlanSettings:
     """Return the planner's prices for a plan that begins on this day."""
-    row = price_list_on(day)
-    return as_settings(row) if row else PlanSettings()
+    return as_settings(price_list_on(day) or PlanPriceList())
 
 
 def as_settings(row: PlanPriceList) -> PlanSettings:
     """Return a price list as the planner reads it."""
     return PlanSettings(
         site_visit=row.site_visit_minutes,
+        disturbance=row.disturbance_minutes,
         late_day=row.late_day_minutes,
+        waiting_week=row.waiting_week_minutes,
         missed=row.missed_minutes,
         missed_per_day=row.missed_per_day_minutes,
         carry_over_least=row.carry_over_least_minutes,

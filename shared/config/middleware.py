@@ -57,6 +57,13 @@ PERMISSIONS = ", ".join([*(f"{one}=()" for one in NOBODY), "camera=(self)"])
 """The camera reads the codes of parts; the person is asked. A photo's own place needs no permission."""
 
 
+def permissions_of(answer) -> str:
+    """Return what a page may ask the person for: a position only where the page is for that."""
+    if getattr(answer, "asks_for_position", False):
+        return PERMISSIONS.replace("geolocation=()", "geolocation=(self)")
+    return PERMISSIONS
+
+
 class SecurityHeaders:
     """Middleware. Pages of people who are logged in stay out of caches unless the page says otherwise."""
 
@@ -65,7 +72,7 @@ class SecurityHeaders:
 
     def __call__(self, request):
         answer = self.get_response(request)
-        answer.setdefault("Permissions-Policy", PERMISSIONS)
+        answer.setdefault("Permissions-Policy", permissions_of(answer))
         answer.setdefault("Cross-Origin-Resource-Policy", "same-origin")
         user = getattr(request, "user", None)
         if user is not None and user.is_authenticated and "Cache-Control" not in answer:

@@ -59,6 +59,8 @@ CSRF_TRUSTED_ORIGINS = read_list("TAPWARD_ORIGINS", [])
 IS_BEHIND_TLS = read_flag("TAPWARD_TLS", False)
 COMPANY_NAME = read_text("TAPWARD_COMPANY", "Our company")
 CURRENCY = read_text("TAPWARD_CURRENCY", "USD")
+# Whose towns and postal codes addresses name: ISO 3166-1, two letters.
+COUNTRY = read_text("TAPWARD_COUNTRY", "US").upper()
 # Where a photo was taken is left out on the phone and here unless the company wants it.
 PHOTOS_KEEP_PLACE = read_flag("TAPWARD_PHOTOS_KEEP_PLACE", False)
 
@@ -237,6 +239,13 @@ CACHES = {
     "default": _REDIS_CACHE
     if _HAS_REDIS_CACHE
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    # Counts of calls: in every process the same, so never in one process's own memory.
+    "counts": _REDIS_CACHE
+    if _HAS_REDIS_CACHE
+    else {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "counts",
+    },
     # How far long work has come and whether somebody wants it stopped: outside the work's own transaction.
     "progress": {**_REDIS_CACHE, "KEY_PREFIX": "progress"}
     if _HAS_REDIS_CACHE

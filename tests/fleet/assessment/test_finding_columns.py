@@ -12,7 +12,7 @@ from tests import factories as make
 from tests.factories import NOW, TODAY
 
 STEPS = (0.0, 0.01, 0.0199, 0.02, 0.021, -0.02, -0.3)
-DAYS = (0, 1, 2, 3, 4, -2, -3, None)
+DAYS = (0, 2, 3, 9, 10, -2, -3, -9, -10, None)
 
 
 def asked_for(strength, *days) -> Candidate:
@@ -23,12 +23,13 @@ def asked_for(strength, *days) -> Candidate:
 
 
 def has_moved(old: Candidate, new: Candidate) -> bool:
-    """By a fiftieth of strength, by three days of a date, or by having a date at all."""
-    pairs = [(getattr(old, name), getattr(new, name)) for name in ("early_on", "likely_on", "late_on")]
+    """By a fiftieth of strength, by days of a date, or by having a date at all."""
+    days = {"early_on": 3, "likely_on": 3, "late_on": 10}
+    pairs = [(getattr(old, name), getattr(new, name), least) for name, least in days.items()]
     return abs(new.strength - old.strength) >= 0.02 or any(
         (before is None) != (after is None)
-        or (before is not None and after is not None and abs((after - before).days) >= 3)
-        for before, after in pairs
+        or (before is not None and after is not None and abs((after - before).days) >= least)
+        for before, after, least in pairs
     )
 
 

@@ -190,7 +190,8 @@ def test_a_due_window_stands_in_order_on_its_road_and_ends_within_it():
     assert places.today_x == places.early < places.likely < places.early + places.width
     assert places.early + places.width == pytest.approx(200)
     assert not places.is_late
-    assert place_window(None, TODAY, None, TODAY).is_late
+    assert not place_window(None, TODAY, None, TODAY).is_late
+    assert place_window(None, TODAY - timedelta(days=1), None, TODAY).is_late
 
 
 def test_the_drawing_lets_concentrate_leave_at_the_membrane():

@@ -66,7 +66,8 @@ def test_the_second_of_two_people_is_told_what_changed_and_what_they_did_apart_i
 
 @pytest.mark.parametrize(
     ("given", "field"),
-    [({"latitude": 91.0, "longitude": 10.0}, "latitude"), ({"latitude": 41.0}, "longitude"),
+    [({"latitude": 0.0, "longitude": 0.0}, "latitude"),
+     ({"latitude": 91.0, "longitude": 10.0}, "latitude"), ({"latitude": 41.0}, "longitude"),
      ({"latitude": 41.0, "longitude": -181.0}, "longitude"), ({"time_zone": "Mars/Crater"}, "time_zone")],
 )  # fmt: skip
 def test_a_place_off_the_earth_is_refused(actor, given, field):

@@ -179,7 +179,7 @@ def test_a_workbook_holds_days_as_days_and_text_as_text(planner):
     sheet = load_workbook(io.BytesIO(b"".join(answer.streaming_content))).active
     head, row = ([cell for cell in line] for line in sheet.iter_rows())
     by_title = {title.value: cell for title, cell in zip(head, row, strict=True)}
-    assert by_title["Window to"].value.date() == order.window_to
+    assert by_title["Limit"].value.date() == order.window_to
     assert by_title["Minutes"].value == order.minutes
     assert (by_title["Site"].value, by_title["Site"].data_type) == ("=1+1", "s")
 

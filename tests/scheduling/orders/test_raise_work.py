@@ -3,7 +3,8 @@
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from django.db import connection
+from django.db import IntegrityError, connection, transaction
+from django.db.models import F
 from django.test.utils import CaptureQueriesContext
 
 from fleet.assessment import runs
@@ -14,6 +15,7 @@ from scheduling.orders import contents, raising, work_orders
 from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES
 from scheduling.orders.kinds import WORK_KINDS
 from shared.errors import DomainError
+from shared.periods import days_late
 from tests import factories
 from tests.factories import NOW, TODAY
 
@@ -70,7 +72,8 @@ def test_a_change_order_says_why_when_how_long_and_with_what():
     order = WorkOrder.objects.get()
     assert order.why == found.why
     assert order.numbers["seen_gal"] == 6800
-    assert (order.window_from, order.window_to) == (TODAY, TODAY + timedelta(days=28))
+    dates = (order.window_from, order.best_by_on, order.window_to)
+    assert dates == (TODAY, found.likely_on, found.likely_on)  # nothing said that waiting costs from a day on
     assert order.flush_minutes == 20  # 20 gal ÷ 1 gpm
     assert order.minutes == 10 + 20 + 20  # set-up, change, flush
     assert order.needed_parts.get().kind == found.part.kind
@@ -97,23 +100,28 @@ def finding_row(kind="change_due", **given):
 
 
 @pytest.mark.parametrize(
-    ("given", "window"),
+    ("given", "dates"),
     [
-        ({}, (0, 0)),
-        ({"not_before_on": 1, "early_on": 2, "likely_on": 3, "late_on": 4}, (1, 4)),
-        ({"early_on": 2, "likely_on": 3}, (2, 3)),
-        ({"early_on": 3, "late_on": 1}, (3, 3)),
-        ({"not_before_on": -3, "late_on": -2}, (0, 0)),
-        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}, "early_on": 1}, (2, 3)),
-        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}}, (1, 2)),
-        ({"kind": "reflush_required", "numbers": {"owed": "idle"}, "early_on": 1, "late_on": 4}, (1, 4)),
-        ({"numbers": {"owed": "bedded_overnight"}, "early_on": 1, "late_on": 4}, (1, 4)),
+        ({}, (0, 0, 0)),
+        # A change: its likely date is its limit, whatever lies behind; the policy's end is best by.
+        ({"not_before_on": 1, "early_on": 2, "likely_on": 3, "late_on": 4}, (1, 3, 3)),
+        ({"not_before_on": 1, "likely_on": 30, "not_after_on": 9}, (1, 9, 30)),
+        ({"not_before_on": 1, "likely_on": 5, "not_after_on": 9}, (1, 5, 5)),
+        ({"early_on": 2, "likely_on": 3}, (2, 3, 3)),
+        ({"not_before_on": -90, "likely_on": -54, "late_on": 8, "not_after_on": -60}, (-90, -60, -54)),
+        # All else: best by its likely, limit its late date.
+        ({"kind": "feed_test_due", "not_before_on": 0, "likely_on": 45, "late_on": 90}, (0, 45, 90)),
+        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}, "early_on": 1}, (2, 2, 3)),
+        ({"kind": "reflush_required", "numbers": {"owed": "bedded_overnight"}}, (1, 1, 2)),
+        ({"kind": "reflush_required", "numbers": {"owed": "idle"}, "early_on": 1, "late_on": 4}, (1, 4, 4)),
     ],
 )
-def test_a_window_runs_from_the_first_day_told_to_the_last(given, window):
+def test_an_order_has_a_first_day_a_best_by_day_and_a_limit(given, dates):
     given = {name: TODAY + timedelta(days=at) if type(at) is int else at for name, at in given.items()}
-    first, last = contents.window(finding_row(**given), TODAY)
-    assert ((first - TODAY).days, (last - TODAY).days) == window
+    if not_after := given.pop("not_after_on", None):
+        given["numbers"] = {"not_after_on": not_after.isoformat()}
+    found = contents.two_dates(finding_row(**given), TODAY)
+    assert tuple((day - TODAY).days for day in found) == dates
 
 
 @pytest.mark.parametrize(
@@ -146,7 +154,7 @@ def test_a_change_takes_getting_ready_the_change_and_the_flush():
     assert (reading.part_kind_ids, reading.numbers) == ((), {"cause": "reading_wanted"})
 
 
-def test_no_window_begins_or_ends_before_today():
+def test_what_was_spent_before_anybody_knew_is_late_from_its_first_day():
     carbon_due(
         not_before_on=TODAY - timedelta(days=60),
         early_on=TODAY - timedelta(days=50),
@@ -154,8 +162,27 @@ def test_no_window_begins_or_ends_before_today():
         late_on=TODAY - timedelta(days=30),
     )
     raising.raise_work(now=NOW)
-    order = WorkOrder.objects.get()
-    assert (order.window_from, order.window_to) == (TODAY, TODAY)
+    order = WorkOrder.objects.late(TODAY).get()
+    assert days_late(order.window_to, TODAY) == 40
+
+
+@pytest.mark.parametrize(
+    "dates", [{"early_on": 9, "likely_on": 8}, {"likely_on": 8, "late_on": 7}], ids=["early", "late"]
+)
+def test_the_database_refuses_dates_out_of_order(dates):
+    found = carbon_due()
+    days = {name: TODAY + timedelta(days=at) for name, at in dates.items()}
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Finding.objects.filter(pk=found.pk).update(**days)
+    raising.raise_work(now=NOW)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        WorkOrder.objects.update(best_by_on=F("window_to") + timedelta(days=1))
+
+
+@pytest.mark.parametrize(("limit", "days"), [(None, 0), (-1, 1), (0, 0), (1, 0), (-54, 54)])
+def test_late_is_past_the_limit(limit, days):
+    limit_on = None if limit is None else TODAY + timedelta(days=limit)
+    assert days_late(limit_on, TODAY) == days
 
 
 def test_a_second_flush_waits_for_the_day_after_the_bed_was_left():
@@ -172,7 +199,7 @@ def test_a_stronger_finding_updates_its_order_and_the_history_says_so():
     found = carbon_due()
     raising.raise_work(now=NOW)
     Finding.objects.filter(pk=found.pk).update(
-        strength=1.2, why="Carbon: 120% used.", late_on=TODAY + timedelta(days=3)
+        strength=1.2, why="Carbon: 120% used.", early_on=TODAY, likely_on=TODAY + timedelta(days=3)
     )
     report = raising.raise_work(now=NOW + timedelta(days=1))
     order = WorkOrder.objects.get()
@@ -424,7 +451,7 @@ def test_thousands_of_findings_take_few_queries():
     with CaptureQueriesContext(connection) as asked:
         report = raising.raise_work(now=NOW)
     assert report.raised_total == 2500
-    assert len(asked) < 2500 / 20  # SQLite takes some forty rows in one statement
+    assert len(asked) < 2500 / 18  # SQLite takes some forty rows in one statement
     with CaptureQueriesContext(connection) as asked:
         assert raising.raise_work(now=NOW).is_empty
     assert len(asked) < 20

@@ -1,6 +1,7 @@
 """Small invented problems for the tests of planning: places on a flat grid, minutes instead of map."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -88,10 +89,27 @@ def random_week(seed: int) -> Problem:
     if rng.random() < 0.2:
         sites[0] = Place("site 0", None, None)
     orders = [_random_order(rng, number, sites, days, people) for number in range(int(rng.integers(3, 13)))]
+    orders = _with_units(np.random.default_rng(seed + 10**6), orders)
     settings = PlanSettings(
         overtime_allowed_s=int(rng.choice([0, 0, 1800])), fairness=float(rng.choice([0, 0.1]))
     )
     return week(people, orders, days=days, shifts=shifts, settings=settings)
+
+
+def _with_units(rng: np.random.Generator, orders: list[Job]) -> list[Job]:
+    """Orders on the one or two units of their sites, some of them on water that must not be used."""
+    return [
+        replace(
+            one,
+            unit_id=f"{one.place.id}, unit {rng.integers(2)}",
+            step=int(rng.integers(4)),
+            set_up_s=min(600, one.service_s),
+            is_unsafe=bool(rng.random() < 0.15),
+            waste_s_per_day=float(rng.choice([0, 20, 300])),
+            best_by=one.first_day if rng.random() < 0.3 else None,
+        )
+        for one in orders
+    ]
 
 
 def _random_shift(rng: np.random.Generator, who: Technician, day: date) -> Shift:

@@ -164,35 +164,37 @@ def brute_end(tables, slot, sequence):
 def walk(tables, slot, sequence, lunch):
     """Work through the day around a lunch fixed like an appointment; None when the day breaks a rule."""
     over = lunch + slot.lunch_s
-    now, row = slot.start_s, slot.start_row
+    now, row, before = slot.start_s, slot.start_row, None
     for position, job in enumerate(sequence):
+        work_s = service_of(tables, before, job)
         here = tables.job_row[job]
         moves = position == 0 or here != row
         if moves:
             now = around(now, tables.drive_s[row][here], lunch, over)
         entry = tables.visit_s if moves else 0
-        done = worked(tables, slot, job, now + entry)
-        inside = eaten_inside(tables, slot, job, now + entry, lunch)
+        done = worked(tables, slot, job, now + entry, work_s)
+        inside = eaten_inside(tables, slot, job, now + entry, lunch, work_s)
         if inside is not None:
             done = inside
         elif done is None or (now < over and done > lunch):
-            done = worked(tables, slot, job, max(now, over) + entry)
+            done = worked(tables, slot, job, max(now, over) + entry, work_s)
         if done is None:
             return None
-        now, row = done, here
+        now, row, before = done, here, job
     if sequence:
         now = around(now, tables.drive_s[row][slot.end_row], lunch, over)
     now = max(now, over)
     return now if now <= slot.hard_end_s else None
 
 
-def eaten_inside(tables, slot, job, ready, lunch):
+def eaten_inside(tables, slot, job, ready, lunch, work_s):
     """The end of long work interrupted by lunch, if the site stays open."""
     for early, late in tables.windows[job][slot.day]:
         if ready <= late:
-            start, service = max(ready, early), tables.service_s[job]
-            if service >= 7200 and start <= lunch <= start + service and start + slot.lunch_s <= late:
-                return start + service + slot.lunch_s
+            start = max(ready, early)
+            is_long = tables.service_s[job] >= 7200
+            if is_long and start <= lunch <= start + work_s and start + slot.lunch_s <= late:
+                return start + work_s + slot.lunch_s
             return None
     return None
 
@@ -202,6 +204,13 @@ def around(now, length, lunch, over):
     return now + length if now + length <= lunch or now >= over else over + length
 
 
-def worked(tables, slot, job, ready):
+def service_of(tables, before, job):
+    """The work without its set-up right after other work on the same unit."""
+    order = tables.jobs[job]
+    spares = before is not None and tables.jobs[before].unit_id == order.unit_id and order.unit_id
+    return order.service_s - (order.set_up_s if spares else 0)
+
+
+def worked(tables, slot, job, ready, work_s):
     opening = [(early, late) for early, late in tables.windows[job][slot.day] if ready <= late]
-    return max(ready, opening[0][0]) + tables.service_s[job] if opening else None
+    return max(ready, opening[0][0]) + work_s if opening else None
