@@ -17,6 +17,7 @@ from fleet.assessment.models import (
     UseRules,
 )
 from fleet.corrections.models import Corrected, Correction, Door
+from fleet.database.models import HistorySeal
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
     Branch,
@@ -106,6 +107,7 @@ __all__ = [
     "FlushKind",
     "FormerCustomer",
     "HeardSource",
+    "HistorySeal",
     "Language",
     "LastHeard",
     "LimitName",
