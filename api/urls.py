@@ -13,6 +13,7 @@ from api import pages
 from api.assessment import FindingViewSet, PartStateViewSet
 from api.billing import RevenueEntryViewSet
 from api.contracts import PlanViewSet
+from api.corrections import CorrectionViewSet
 from api.orders import WorkOrderViewSet
 from api.readings import FeedTestViewSet, MeterReadingViewSet, PerformanceReadingViewSet
 from api.register import CustomerViewSet, MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
@@ -47,6 +48,7 @@ router.register("meters", MeterViewSet, "meters")
 router.register("meter-readings", MeterReadingViewSet, "meter-readings")
 router.register("performance-readings", PerformanceReadingViewSet, "performance-readings")
 router.register("feed-tests", FeedTestViewSet, "feed-tests")
+router.register("corrections", CorrectionViewSet, "corrections")
 router.register("work-orders", WorkOrderViewSet, "work-orders")
 router.register("routes", RouteViewSet, "routes")
 router.register("close-outs", CloseOutViewSet, "close-outs")

@@ -25,6 +25,7 @@ from django.utils.text import capfirst
 from fleet.models import (
     AuditArea,
     AuditEntry,
+    Correction,
     Customer,
     CustomerContact,
     FeedTest,
@@ -92,7 +93,8 @@ CUSTOMER_ROWS: Final[tuple[tuple[type[Model], str], ...]] = (
     (RemovalEvidence, "part__treatment_unit__site__customer"),
     (Position, _UNIT), (Part, _UNIT), (Meter, _UNIT), (MeterReading, _UNIT), (PerformanceReading, _UNIT),
     (LastHeard, _UNIT), (FeedTest, "site__customer"), (Flush, _UNIT), (Finding, _UNIT), (PartState, _UNIT),
-    (UnitState, _UNIT), (ReadinessChange, _UNIT), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),
+    (UnitState, _UNIT), (ReadinessChange, _UNIT), (Correction, _UNIT),
+    (Correction, "site__customer"), (WorkOrder, "site__customer"), (WorkOrderEvent, _ORDER),
     (WorkOrderPart, _ORDER), (Visit, "site__customer"), (CloseOut, _ORDER),
     (CloseOutPart, "close_out__order__site__customer"),
     (CloseOutPhoto, "close_out__order__site__customer"), (StockMovement, "close_out__order__site__customer"),

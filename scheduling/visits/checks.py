@@ -10,7 +10,9 @@ from typing import Final
 
 from django.db.models import QuerySet
 
+from fleet.corrections.corrections import standing_id
 from fleet.models import (
+    Corrected,
     FlushKind,
     MeterReading,
     Part,
@@ -30,6 +32,7 @@ from scheduling.orders.kinds import Closing
 from scheduling.orders.step_library import facts
 from shared.errors import DomainError
 from shared.messages import message
+from shared.periods import local_day
 
 MOST_FLUSHES: Final = 8
 """More flushes than this at one visit are a slip."""
@@ -132,12 +135,15 @@ MOST_MINUTES: Final = 1440
 WHY_NOT_DONE: Final = message("Say in the note why it could not be done.")
 AHEAD = timedelta(minutes=10)
 """How far a phone's clock may run ahead."""
+LONG_AGO = timedelta(days=400)
+"""What is older goes into the history by a workbook."""
 KEEP = message("Nothing you entered is lost: it stays on the phone until it is sent.")
 
 
 def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: datetime) -> list[dict]:
     """Return hazard controls that were skipped with a reason. Raises DomainError for what can't stand."""
     _check_plain_values(form, now)
+    _check_not_long_ago(form, order, now)
     _check_order(order)
     if form.outcome == Outcome.NOT_DONE:
         _check_not_done(form)
@@ -271,6 +277,24 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
             remedy=message("Write each position once."),
             field="part_changes",
         )
+
+
+def is_clock_right(told: datetime, now: datetime) -> bool:
+    """Say whether a phone's moment can be: no clock that is right is ahead, or more than a year behind."""
+    return now - LONG_AGO <= told <= now + AHEAD
+
+
+def _check_not_long_ago(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
+    """Work is not done before its unit was in service, nor reported after more than a year."""
+    begins = order.treatment_unit.commissioned_on
+    day = local_day(form.finished_at, order.site.time_zone)
+    if form.finished_at >= now - LONG_AGO and (begins is None or day >= begins):
+        return
+    raise DomainError(
+        message("The work is said to be finished on {day:%d %b %Y}, which can't be.", day=day),
+        remedy=message("Check the clock, and the unit's first day of service. {keep}", keep=KEEP),
+        field="finished_at",
+    )
 
 
 def _check_order(order: WorkOrder) -> None:
@@ -455,7 +479,8 @@ def set_aside(row: CloseOut) -> None:
     if row.visit_id and beside.exclude(pk=row.pk).exists():
         return
     if row.performance_reading_id:
-        PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
+        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
+        PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,
         read_at=row.finished_at,

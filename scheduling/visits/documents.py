@@ -7,8 +7,10 @@ from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext
 
+from fleet.corrections.corrections import standing_id
 from fleet.display.figures import digits, show
 from fleet.models import (
+    Corrected,
     Flush,
     Meter,
     MeterReading,
@@ -144,7 +146,9 @@ def unit_labels(
 
 def _readings(close_out: CloseOut) -> tuple[PerformanceReading | None, PerformanceReading | None]:
     """Return the last gauges read before this visit, and those of the visit."""
-    after = PerformanceReading.objects.filter(pk=close_out.performance_reading_id).first()
+    after = PerformanceReading.objects.filter(
+        pk=standing_id(Corrected.GAUGES, close_out.performance_reading_id)
+    ).first()
     until = after.read_at if after else close_out.finished_at
     before = (
         PerformanceReading.objects.filter(

@@ -87,6 +87,16 @@ WRITES = {
         ["→", "N-1: worn"],
     ),
     ("POST", "meter-readings/bulk"): lambda here: (None, READINGS % here.meter.pk, ["1 recorded", "key-1"]),
+    ("POST", "meter-readings"): lambda here: (
+        None, {"meter_id": here.meter.pk, "read_at": AT, "total": 120}, ["permeate 120 gal"]
+    ),
+    ("POST", "corrections"): lambda here: (
+        None, {"of": "part", "row_id": here.part.pk, "values": {"lot": "L-9"}, "reason": "Label misread."},
+        ["Label misread."],
+    ),
+    ("POST", "revenue-entries/<int:pk>/correction"): lambda here: (
+        here.entry.pk, {"to_amount": "48.00", "because": "Twenty minutes more."}, ["Twenty minutes more."]
+    ),
     ("POST", "performance-readings"): lambda here: (
         None,
         {"treatment_unit_id": here.unit.pk, "read_at": AT, "feed_pressure_psi": 61.5},
