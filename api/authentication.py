@@ -1,5 +1,6 @@
 """Who is calling, and how often: a token in the Authorization header, or the pages' session, DRF's own."""
 
+from django.core.cache import caches
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
@@ -47,7 +48,9 @@ class TokenScheme(OpenApiAuthenticationExtension):
 
 
 class CallRate(ScopedRateThrottle):
-    """Counts reads, writes and bulk calls apart; the rates are settings."""
+    """Counts reads, writes and bulk calls apart, for all processes together; the rates are settings."""
+
+    cache = caches["counts"]
 
     def get_cache_key(self, request: Request, view) -> str:
         """Return whose calls of which kind are counted together."""

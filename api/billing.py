@@ -1,11 +1,13 @@
 """Revenue entries."""
 
 from django.conf import settings
+from django.utils import timezone
 from django_filters.rest_framework import CharFilter, ChoiceFilter, FilterSet
 from rest_framework import serializers
 
-from api.fields import DayFilter, MomentFilter, Row
-from api.viewsets import RowViewSet
+from api.fields import Body, DayFilter, MomentFilter, Row
+from api.viewsets import RowViewSet, operation
+from scheduling.billing import revenue
 from scheduling.models import EntryKind, RevenueEntry
 from shared.roles import Permission
 
@@ -24,6 +26,13 @@ class RevenueEntryRow(Row):
     def get_currency(self, entry: RevenueEntry) -> str:
         """Return the company's one currency, ISO 4217."""
         return settings.CURRENCY
+
+
+class AmountCorrection(Body):
+    """What an entry is to come to, and why."""
+
+    to_amount = serializers.DecimalField(max_digits=12, decimal_places=2)
+    because = serializers.CharField(max_length=120)
 
 
 class RevenueEntryFilter(FilterSet):
@@ -45,3 +54,15 @@ class RevenueEntryViewSet(RowViewSet):
     serializer_class = RevenueEntryRow
     filterset_class = RevenueEntryFilter
     orderings = ("id", "month", "entered_at")
+
+    @operation(
+        "correct_revenue", Permission.CORRECT_MONEY, AmountCorrection, RevenueEntryRow, at="correction",
+        status=201,
+    )  # fmt: skip
+    def correction(self, entry: RevenueEntry, values: dict) -> int:
+        """Make an entry, with its corrections, come to an amount by a further entry, which is the answer."""
+        done = revenue.correct(
+            entry, to_amount=values["to_amount"], because=values["because"], by=self.request.user,
+            now=timezone.now(),
+        )  # fmt: skip
+        return done.pk

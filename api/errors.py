@@ -1,8 +1,12 @@
 """One JSON shape for every refusal: problem details, RFC 9457."""
 
+import sys
 from collections.abc import Iterator
 
+import kombu.exceptions
+import redis
 from django.core.exceptions import PermissionDenied
+from django.db import InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.views import defaults
 from rest_framework import exceptions
@@ -12,6 +16,9 @@ from rest_framework.views import exception_handler
 from shared.errors import DomainError
 
 CONTENT_TYPE = "application/problem+json"
+AWAY = (OperationalError, InterfaceError, redis.ConnectionError, kombu.exceptions.OperationalError)
+"""What is raised where the database or the queue does not answer."""
+AGAIN_AFTER_S = 30
 MOST_FIELDS = 100
 """More would only repeat the same mistake."""
 
@@ -52,17 +59,24 @@ def as_problem(error: Exception, context: dict) -> Response | None:
 def server_error(request: HttpRequest) -> HttpResponse:
     """Answer what nobody expected: problem details under /api/, the page of failures elsewhere.
 
-    Nothing of the failure itself is told; it is in the server's log under the request's id.
+    Nothing of the failure itself is told; it is in the server's log under the request's id. Where database or
+    queue is away, it is 503 with the time to try again.
     """
-    if not request.path.startswith("/api/"):
-        return defaults.server_error(request)
-    body = {
-        "type": "about:blank",
-        "title": "This failed on our side.",
-        "status": 500,
-        "remedy": "Send the same again later. If it fails again, tell whoever runs this server.",
-    }
-    return JsonResponse(body, status=500, content_type=CONTENT_TYPE)
+    is_away = isinstance(sys.exc_info()[1], AWAY)
+    if request.path.startswith("/api/"):
+        body = {
+            "type": "about:blank",
+            "title": "The database or the queue does not answer." if is_away else "This failed on our side.",
+            "status": 503 if is_away else 500,
+            "remedy": "Send the same again later. If it fails again, tell whoever runs this server.",
+        }
+        answer: HttpResponse = JsonResponse(body, content_type=CONTENT_TYPE)
+    else:
+        answer = defaults.server_error(request)
+    answer.status_code = 503 if is_away else 500
+    if is_away:
+        answer.headers["Retry-After"] = str(AGAIN_AFTER_S)
+    return answer
 
 
 def problem(status: int, title: str, *, remedy: str = "", fields: list | None = None) -> Response:

@@ -13,7 +13,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
-from scheduling.operations.watching import numbers, oldest_work_at, queue_state
+from scheduling.operations.watching import last_task_at, numbers, oldest_work_at, queue_state, standstill
 
 THIS_MACHINE = {"127.0.0.1", "::1"}
 FORWARDED = ("X-Forwarded-For", "Forwarded", "X-Real-IP")
@@ -30,14 +30,17 @@ def healthz(request: HttpRequest) -> HttpResponse:
 @never_cache
 def readyz(request: HttpRequest) -> HttpResponse:
     """Say whether requests should be sent here: 200, or 503 with plain reasons."""
-    checks = {"database": "", "migrations": "", "queue": "", "waiting_work": ""}
+    checks = {"database": "", "migrations": "", "queue": "", "workers": "", "waiting_work": ""}
+    queue = queue_state()
     try:
         checks["migrations"] = _missing_migrations()
         if not checks["migrations"]:
             checks["waiting_work"] = _old_work()
+            still = standstill(queue, last_task_at(), timezone.now())
+            checks["workers"] = " ".join(still) if still else ""
     except DatabaseError:
         checks["database"] = "The database does not answer. Start it or look at DATABASE_URL."
-    if not queue_state().answers:
+    if not queue.answers:
         checks["queue"] = "The queue does not answer. Start Redis or look at REDIS_URL."
     is_ready = not any(checks.values())
     told = {name: problem or "in order" for name, problem in checks.items()}
@@ -52,7 +55,10 @@ def metrics(request: HttpRequest) -> HttpResponse:
         return HttpResponse("Not for this caller.\n", status=403, content_type="text/plain")
     now = timezone.now()
     registry = CollectorRegistry()
-    registry.register(numbers(now=now, today=timezone.localdate(now)))
+    try:
+        registry.register(numbers(now=now, today=timezone.localdate(now)))
+    except DatabaseError:
+        return HttpResponse("The database does not answer.\n", status=503, content_type="text/plain")
     return HttpResponse(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
 
 

@@ -13,8 +13,11 @@ from rest_framework.request import Request
 from api.models import ApiToken
 from api.tokens import NEVER_BY_TOKEN
 from fleet.models import (
+    Correction,
+    Customer,
     FeedTest,
     Finding,
+    Flush,
     Meter,
     MeterReading,
     Part,
@@ -54,6 +57,7 @@ _FLEET: Final = Permission.SEE_FLEET
 _WORK: Final = Permission.SEE_WORK
 
 RULES: Final[dict[type[Model], tuple[Permission, str]]] = {
+    Customer: (_FLEET, ""),
     Site: (_FLEET, "branch_id"),
     TreatmentUnit: (_FLEET, "site__branch_id"),
     Part: (_FLEET, "treatment_unit__site__branch_id"),
@@ -63,6 +67,8 @@ RULES: Final[dict[type[Model], tuple[Permission, str]]] = {
     MeterReading: (_FLEET, "treatment_unit__site__branch_id"),
     PerformanceReading: (_FLEET, "treatment_unit__site__branch_id"),
     FeedTest: (_FLEET, ""),
+    Flush: (_FLEET, "treatment_unit__site__branch_id"),
+    Correction: (_FLEET, ""),
     WaterSupply: (_FLEET, ""),
     Technician: (_WORK, "branch_id"),
     ServicePlan: (Permission.SEE_REVENUE, "site__branch_id"),
@@ -83,8 +89,14 @@ def for_user(request: Request, rows: QuerySet) -> QuerySet:
     if branch_id is None:
         return rows
     served = Site.objects.filter(branch_id=branch_id, supply__isnull=False).values("supply_id")
+    if rows.model is Customer:
+        here = Site.objects.filter(branch_id=branch_id).values("customer_id")
+        return rows.filter(Q(pk__in=here) | ~Q(pk__in=Site.objects.values("customer_id")))
     if rows.model is WaterSupply:
         return rows.filter(pk__in=served)
+    if rows.model is Correction:
+        own = Q(treatment_unit__site__branch_id=branch_id) | Q(site__branch_id=branch_id)
+        return rows.filter(own | Q(supply_id__in=served))
     if rows.model is FeedTest:
         return rows.filter(Q(site__branch_id=branch_id) | Q(supply_id__in=served))
     return rows.filter(**{way: branch_id})

@@ -6,13 +6,14 @@ from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
 
 from api.bulk_readings import RecordsInBulk
-from api.fields import Measured, MomentField, MomentFilter, Row, key_field
-from api.permissions import units_to_record
+from api.fields import Body, Measured, MomentField, MomentFilter, Row, key_field
+from api.permissions import meters_to_record, units_to_record
 from api.register import UNIT, OfUnitFilter
 from api.viewsets import ListViewSet, operation
 from fleet.models import (
     AuditArea,
     FeedTest,
+    MeterMeasure,
     MeterReading,
     MeterWater,
     PerformanceReading,
@@ -23,6 +24,8 @@ from fleet.models import (
 from fleet.readings import feed_tests, rows
 from fleet.readings import gauges as readings_gauges
 from fleet.readings.rows import GAUGES, TESTED, RecordReport
+from scheduling.entry import entering
+from shared.measures import Measure
 from shared.roles import Permission
 
 
@@ -78,6 +81,16 @@ class MeterReadingFilter(ReadingFilter):
     water = ChoiceFilter(choices=MeterWater.choices)
 
 
+class NewReading(Body):
+    """One register total. A fall or a leap is refused until somebody says why it is kept."""
+
+    meter_id = key_field()
+    read_at = MomentField()
+    total = serializers.FloatField(min_value=0, max_value=1e12)
+    measure = serializers.ChoiceField(choices=MeterMeasure.choices, required=False)
+    kept_because = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
+
+
 class MeterReadingViewSet(RecordsInBulk, ListViewSet):
     """List register totals, in the order they came in."""
 
@@ -85,6 +98,19 @@ class MeterReadingViewSet(RecordsInBulk, ListViewSet):
     queryset = MeterReading.objects.select_related("treatment_unit")
     serializer_class = MeterReadingRow
     filterset_class = MeterReadingFilter
+
+    @operation("record_reading", Permission.RECORD_READINGS, NewReading, Recorded, edits=False, status=201)
+    def create(self, values: dict) -> dict:
+        """Record one register total, asked about as on the pages. For many: ``meter-readings/bulk``."""
+        meter = meters_to_record(self.request).filter(pk=values["meter_id"]).first()
+        if meter is None:
+            raise ValidationError({"meter_id": "There is no such meter in your branch."})
+        report = entering.enter_total(
+            meter, values["total"], at=values["read_at"], because=values["kept_because"],
+            measure=Measure(values["measure"]) if values.get("measure") else None, by=self.request.user,
+            now=timezone.now(), source=ReadingSource.API,
+        )  # fmt: skip
+        return {name: getattr(report, name) for name in ("recorded", "corrected", "duplicates")}
 
 
 class PerformanceReadingRow(Row):

@@ -8,6 +8,8 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Details, MomentFilter, PastMomentField, Row, key_field
 from api.viewsets import ListViewSet, RowViewSet, operation
 from fleet.models import (
+    Branch,
+    Customer,
     Meter,
     MeterWater,
     Part,
@@ -19,13 +21,17 @@ from fleet.models import (
     RemovalReason,
     Site,
     TreatmentUnit,
+    UnitModel,
     UnitState,
+    WaterSupply,
 )
 from fleet.people.audit import by_way_of
-from fleet.register import places, sites, units
+from fleet.register import customers, places, sites, units
+from fleet.register.customers import CUSTOMER_DETAILS
 from fleet.register.sites import SITE_DETAILS, UNIT_DETAILS
 from scheduling.crew import calendar
 from scheduling.models import SiteClosure
+from scheduling.register import acts
 from shared.periods import local_day
 from shared.roles import Permission
 
@@ -37,6 +43,81 @@ class OfUnitFilter(FilterSet):
 
     treatment_unit_serial = CharFilter(field_name="treatment_unit__serial")
     site_code = CharFilter(field_name="treatment_unit__site__code")
+
+
+class CustomerRow(Row):
+    """Who pays. ``merged_into_code`` names the customer a double was merged into."""
+
+    class Meta:
+        model = Customer
+        fields = ["id", "code", *CUSTOMER_DETAILS, "merged_into_code"]
+
+
+class CustomerDetails(Details):
+    """What can be changed of a customer."""
+
+    billing_address = serializers.CharField(max_length=1000, allow_blank=True, required=False)
+    note = serializers.CharField(max_length=4000, allow_blank=True, required=False)
+
+    class Meta:
+        model = Customer
+        fields = CUSTOMER_DETAILS
+
+
+class NewCustomer(Body):
+    """A customer. Without a code it gets the next one."""
+
+    name = serializers.CharField(max_length=160)
+    code = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    email = serializers.EmailField(required=False, allow_blank=True, default="")
+    phone = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    billing_address = serializers.CharField(max_length=1000, required=False, allow_blank=True, default="")
+    note = serializers.CharField(max_length=4000, required=False, allow_blank=True, default="")
+    wants_notices = serializers.BooleanField(required=False, default=True)
+
+
+class Merge(Body):
+    """Which customer this double is merged into."""
+
+    into_id = key_field()
+
+
+class CustomerFilter(FilterSet):
+    """Of customers."""
+
+    code = CharFilter()
+    name = CharFilter(lookup_expr="icontains")
+
+
+class CustomerViewSet(RowViewSet):
+    """List customers."""
+
+    shows = "customer"
+    needs = (Permission.SEE_FLEET,)
+    queryset = Customer.objects.select_related("merged_into")
+    serializer_class = CustomerRow
+    filterset_class = CustomerFilter
+    orderings = ("id", "code", "name")
+
+    @operation("add_customer", Permission.EDIT_FLEET, NewCustomer, CustomerRow, edits=False, status=201)
+    def create(self, values: dict) -> int:
+        """Add a customer."""
+        return customers.add_customer(actor=self.actor, **values).pk
+
+    @operation("change_customer", Permission.EDIT_FLEET, CustomerDetails, CustomerRow)
+    def partial_update(self, customer: Customer, values: dict) -> int:
+        """Change what is known of a customer."""
+        return customers.change_customer(customer, actor=self.actor, **values).pk
+
+    @operation("merge_customer", Permission.EDIT_FLEET, Merge, CustomerRow, at="merge")
+    def merge(self, double: Customer, values: dict) -> int:
+        """Merge a customer that was entered twice into the other one. The answer is the one that stays."""
+        into = self.one_of(Customer.objects.all(), "into_id", "customer", pk=values["into_id"])
+        branch_id = self.request.user.branch_id
+        for one in (double, into):
+            if branch_id is not None and one.sites.exclude(branch_id=branch_id).exists():
+                raise ValidationError({"into_id": f"{one.code} has sites in another branch."})
+        return acts.merge_customers(double, into=into, actor=self.actor).pk
 
 
 class ClosureRow(Row):
@@ -101,6 +182,31 @@ class SiteDetails(Details):
         fields = tuple(name for name in SITE_DETAILS if name not in ("supply", "branch"))
 
 
+class NewSite(Body):
+    """A site. Without a code it gets the next one, without a time zone its branch's."""
+
+    customer_id = key_field()
+    name = serializers.CharField(max_length=160)
+    code = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    branch_code = serializers.CharField(max_length=40)
+    supply_code = serializers.CharField(max_length=40, required=False, allow_null=True, default=None)
+    address = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
+    area = serializers.CharField(max_length=80, required=False, allow_blank=True, default="")
+    latitude = serializers.FloatField(min_value=-90, max_value=90, allow_null=True, default=None)
+    longitude = serializers.FloatField(min_value=-180, max_value=180, allow_null=True, default=None)
+    time_zone = serializers.CharField(max_length=64, required=False, allow_blank=True, default="")
+    kind = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    access_note = serializers.CharField(max_length=240, required=False, allow_blank=True, default="")
+
+
+class TakeOver(Body):
+    """Whose the site becomes, and whether its service plans go on."""
+
+    customer_id = key_field()
+    from_on = DayField()
+    plans_go_on = serializers.BooleanField(required=False, default=True)
+
+
 class NewClosure(Body):
     """First and last day on which nobody is let in, both included."""
 
@@ -136,6 +242,31 @@ class SiteViewSet(RowViewSet):
     serializer_class = SiteRow
     filterset_class = SiteFilter
     orderings = ("id", "code", "name")
+
+    @operation("add_site", Permission.EDIT_FLEET, NewSite, SiteRow, edits=False, status=201)
+    def create(self, values: dict) -> int:
+        """Add a site to a customer."""
+        customer = self.one_of(
+            Customer.objects.all(), "customer_id", "customer", pk=values.pop("customer_id")
+        )
+        branch = Branch.objects.filter(code=values.pop("branch_code")).first()
+        if branch is None or self.request.user.branch_id not in (None, branch.pk):
+            raise ValidationError({"branch_code": "There is no such branch, or it is not yours."})
+        code = values.pop("supply_code")
+        supply = WaterSupply.objects.filter(code=code).first() if code else None
+        if code and supply is None:
+            raise ValidationError({"supply_code": "There is no such water supply."})
+        given = {"customer": customer, "branch": branch, "supply": supply}
+        return sites.add_site(actor=self.actor, **given, **values).pk
+
+    @operation("take_over_site", Permission.EDIT_FLEET, TakeOver, SiteRow, at="takeover")
+    def takeover(self, site: Site, values: dict) -> int:
+        """Make the site another customer's from a day on."""
+        customer = self.one_of(
+            Customer.objects.all(), "customer_id", "customer", pk=values.pop("customer_id")
+        )
+        seen = site.customer_id
+        return acts.take_over_site(site, customer=customer, actor=self.actor, seen_customer=seen, **values).pk
 
     @operation("change_site", Permission.EDIT_FLEET, SiteDetails, SiteRow)
     def partial_update(self, site: Site, values: dict) -> int:
@@ -200,7 +331,7 @@ class TreatmentUnitRow(Row):
         fields = [
             "id", "serial", "label", "site_id", "site_code", "commissioned_on", "design_recovery",
             "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
-            "is_out_of_service", "out_of_service_reason", "state",
+            "is_out_of_service", "out_of_service_reason", "retired_on", "retired_because", "state",
         ]  # fmt: skip
 
 
@@ -213,6 +344,43 @@ class TreatmentUnitDetails(Details):
     class Meta:
         model = TreatmentUnit
         fields = UNIT_DETAILS
+
+
+class NewUnit(Body):
+    """A treatment unit. Without a model it states its design figures; without a day it waits."""
+
+    site_id = key_field()
+    serial = serializers.CharField(max_length=60)
+    model_code = serializers.CharField(max_length=40, required=False, allow_null=True, default=None)
+    label = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
+    commissioned_on = DayField(required=False, allow_null=True, default=None)
+    design_use_gal_per_day = serializers.FloatField(min_value=0, max_value=1e7, allow_null=True, default=None)
+    design_permeate_gpm = serializers.FloatField(
+        min_value=0.001, max_value=1e4, allow_null=True, default=None
+    )
+
+
+class Swap(Body):
+    """The machine that comes in this one's place."""
+
+    serial = serializers.CharField(max_length=60)
+    on = DayField()
+    because = serializers.CharField(max_length=160, required=False, allow_blank=True, default="")
+    with_parts = serializers.BooleanField(required=False, default=True)
+
+
+class Move(Body):
+    """Where the unit goes, and since when it stands there."""
+
+    site_id = key_field()
+    on = DayField()
+
+
+class Retirement(Body):
+    """Since when the unit serves no more, and why."""
+
+    on = DayField()
+    because = serializers.CharField(max_length=160)
 
 
 class TreatmentUnitFilter(FilterSet):
@@ -236,6 +404,33 @@ class TreatmentUnitViewSet(RowViewSet):
     serializer_class = TreatmentUnitRow
     filterset_class = TreatmentUnitFilter
     orderings = ("id", "serial")
+
+    @operation("add_unit", Permission.EDIT_FLEET, NewUnit, TreatmentUnitRow, edits=False, status=201)
+    def create(self, values: dict) -> int:
+        """Add a treatment unit to a site, with the positions and usual parts of its model."""
+        site = self.one_of(Site.objects.all(), "site_id", "site", pk=values.pop("site_id"))
+        code = values.pop("model_code")
+        model = UnitModel.objects.filter(code=code).first() if code else None
+        if code and model is None:
+            raise ValidationError({"model_code": "There is no such model in the catalogue."})
+        return units.add_unit(site=site, unit_model=model, actor=self.actor, **values).pk
+
+    @operation("swap_treatment_unit", Permission.EDIT_FLEET, Swap, TreatmentUnitRow, at="swap", status=201)
+    def swap(self, unit: TreatmentUnit, values: dict) -> int:
+        """Put another machine in a unit's place. The answer is the new one."""
+        return acts.swap_unit(unit, actor=self.actor, **values).pk
+
+    @operation("move_treatment_unit", Permission.EDIT_FLEET, Move, TreatmentUnitRow, at="move")
+    def move(self, unit: TreatmentUnit, values: dict) -> int:
+        """Move a unit to another site; its history goes with it."""
+        to = self.one_of(Site.objects.all(), "site_id", "site", pk=values["site_id"])
+        seen = unit.site_id
+        return acts.move_unit(unit, to=to, on=values["on"], actor=self.actor, seen_site=seen).pk
+
+    @operation("retire_treatment_unit", Permission.EDIT_FLEET, Retirement, TreatmentUnitRow, at="retirement")
+    def retirement(self, unit: TreatmentUnit, values: dict) -> int:
+        """Retire a unit: its open work is withdrawn, its plans end, its history stays."""
+        return acts.retire_unit(unit, actor=self.actor, **values).pk
 
     @operation("change_treatment_unit", Permission.EDIT_FLEET, TreatmentUnitDetails, TreatmentUnitRow)
     def partial_update(self, unit: TreatmentUnit, values: dict) -> int:

@@ -13,9 +13,10 @@ from api import pages
 from api.assessment import FindingViewSet, PartStateViewSet
 from api.billing import RevenueEntryViewSet
 from api.contracts import PlanViewSet
+from api.corrections import CorrectionViewSet
 from api.orders import WorkOrderViewSet
 from api.readings import FeedTestViewSet, MeterReadingViewSet, PerformanceReadingViewSet
-from api.register import MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
+from api.register import CustomerViewSet, MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
 from api.routes import RouteViewSet, TechnicianViewSet
 from api.visits import CloseOutViewSet
 
@@ -37,6 +38,7 @@ class NothingHere(APIView):
 
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
+router.register("customers", CustomerViewSet, "customers")
 router.register("sites", SiteViewSet, "sites")
 router.register("treatment-units", TreatmentUnitViewSet, "treatment-units")
 router.register("parts", PartViewSet, "parts")
@@ -46,6 +48,7 @@ router.register("meters", MeterViewSet, "meters")
 router.register("meter-readings", MeterReadingViewSet, "meter-readings")
 router.register("performance-readings", PerformanceReadingViewSet, "performance-readings")
 router.register("feed-tests", FeedTestViewSet, "feed-tests")
+router.register("corrections", CorrectionViewSet, "corrections")
 router.register("work-orders", WorkOrderViewSet, "work-orders")
 router.register("routes", RouteViewSet, "routes")
 router.register("close-outs", CloseOutViewSet, "close-outs")

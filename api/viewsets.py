@@ -136,7 +136,9 @@ class ListViewSet(ListModelMixin, GenericViewSet):
 
     def row_to_edit(self, pk: int) -> Model:
         """Return the locked row. Raises Http404, or Refusal 428 or 412 by the version If-Match names."""
-        row = self.get_queryset().select_for_update(of=("self",)).filter(pk=pk).first()
+        # Locked alone: PostgreSQL drops a joined row that changed while it waited.
+        list(self.queryset.model._base_manager.select_for_update().filter(pk=pk).values_list("pk"))
+        row = self.get_queryset().filter(pk=pk).first()
         if row is None:
             raise Http404
         self.before = self.as_shown(row)

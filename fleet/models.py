@@ -16,6 +16,8 @@ from fleet.assessment.models import (
     UnitState,
     UseRules,
 )
+from fleet.corrections.models import Corrected, Correction, Door
+from fleet.database.models import HistorySeal
 from fleet.people.audit import AuditArea, AuditEntry
 from fleet.people.models import (
     Branch,
@@ -51,6 +53,7 @@ from fleet.register.models import (
     PlaceSource,
     Position,
     PositionWater,
+    RemovalEvidence,
     RemovalReason,
     Site,
     SitePlace,
@@ -88,11 +91,14 @@ __all__ = [
     "AuditEntry",
     "Branch",
     "Cartridge",
+    "Corrected",
+    "Correction",
     "Customer",
     "CustomerContact",
     "DeadLetter",
     "DeadLetterState",
     "DeliveryState",
+    "Door",
     "FailedLogIn",
     "FeedTest",
     "Finding",
@@ -101,6 +107,7 @@ __all__ = [
     "FlushKind",
     "FormerCustomer",
     "HeardSource",
+    "HistorySeal",
     "Language",
     "LastHeard",
     "LimitName",
@@ -128,6 +135,7 @@ __all__ = [
     "ReadinessState",
     "ReadingSource",
     "RecoveryCode",
+    "RemovalEvidence",
     "RemovalReason",
     "SecondFactor",
     "ShardState",

@@ -1,5 +1,7 @@
 """Three-line tasks: take ids, read the clock, call one service."""
 
+from importlib import import_module
+
 from celery import shared_task
 from django.conf import settings
 from django.utils import timezone
@@ -8,9 +10,11 @@ from fleet.assessment import runs
 from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives as learn
 from fleet.assessment.use_rules import learn_use
+from fleet.database import history
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
 from fleet.webhooks.outbox import forget_old, send_due
+from shared.security_log import tell
 
 
 @shared_task(acks_late=True, soft_time_limit=3600)
@@ -51,6 +55,13 @@ def take_up_lost_shards(**kwargs):
         assess_shard.delay(shard_id=shard_id)
 
 
+@shared_task(acks_late=True, soft_time_limit=900)
+def seal_history(**kwargs):
+    """Seal what was added to history since; the log keeps the head, for ``verify_history``."""
+    if history.seal():
+        tell("history sealed", head=history.head())
+
+
 @shared_task(acks_late=True, soft_time_limit=3000)
 def learn_lives(**kwargs):
     """Learn the life of every kind of part, and how much use swings, from the fleet."""
@@ -61,8 +72,9 @@ def learn_lives(**kwargs):
 
 @shared_task(acks_late=True, soft_time_limit=300)
 def tidy_task_runs(**kwargs):
-    """Forget what ran more than two weeks ago."""
+    """Forget what ran more than two weeks ago, and sessions that are over."""
     task_runs.tidy(timezone.now())
+    import_module(settings.SESSION_ENGINE).SessionStore.clear_expired()
 
 
 @shared_task(acks_late=True, soft_time_limit=600)

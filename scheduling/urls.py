@@ -4,6 +4,7 @@ from django.urls import include, path
 
 from scheduling.billing import views as billing_views
 from scheduling.customers import views as customers_views
+from scheduling.entry import correction_views, history_views
 from scheduling.operations import import_views, mapping_views
 from scheduling.operations import views as operations_views
 from scheduling.orders import step_views
@@ -39,6 +40,10 @@ urlpatterns = [
     path("units/<path:serial>/", unit_views.treatment_unit, name="treatment_unit"),
     path("sites/<path:code>/", unit_views.site_page, name="site_page"),
     path("enter/", include("scheduling.entry.urls")),
+    path("history/<slug:of>/<path:code>/", history_views.history_of, name="history_of"),
+    path("answer/<path:serial>/", history_views.answer, name="answer_customer"),
+    path("correct/money/<int:pk>/", correction_views.correct_money, name="correct_money"),
+    path("correct/<slug:of>/<int:pk>/", correction_views.correct_this, name="correct_this"),
     path("import/", import_views.import_page, name="import_fleet"),
     path("import/template.xlsx", import_views.template_workbook, name="import_template"),
     path("import/<uuid:token>/", import_views.import_preview, name="import_preview"),

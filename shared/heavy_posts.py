@@ -5,15 +5,17 @@ from functools import wraps
 from math import ceil
 
 from django.conf import settings
+from django.core.cache import caches
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from rest_framework.throttling import UserRateThrottle
 
 
 class HeavyPostRate(UserRateThrottle):
-    """``TAPWARD_HEAVY_POSTS`` a minute and person, all heavy pages together; counted in the cache."""
+    """``TAPWARD_HEAVY_POSTS`` a minute and person, all heavy pages together; counted for all processes."""
 
     scope = "heavy-posts"
+    cache = caches["counts"]
 
     def get_rate(self) -> str | None:
         """Return the setting as a rate; None: no limit."""

@@ -248,7 +248,7 @@ def _read_flushes(which: UnitRange, unit_ids: np.ndarray, until_d: float) -> sci
         "flushed_at_d": days_of("f.flushed_at"),
         "volume_gal": "f.volume_gal",
         "minutes": "f.minutes",
-        "ran_clear": flag_of("f.ran_clear"),
+        "ran_clear": flag_of("(f.ran_clear AND f.missing = '')"),
     }
     rest = (
         f"FROM fleet_flush f WHERE {which.where('f.treatment_unit_id')} "

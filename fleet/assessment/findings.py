@@ -1,7 +1,7 @@
 """Bring open findings in line with what assessment knows: new ones, stronger ones, gone ones."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -42,9 +42,17 @@ def sync_findings(
     parts: StateTable,
     zones: list[str],
     now: datetime,
+    *,
+    anew: bool = False,
 ) -> SyncCounts:
-    """Write the difference between what is open and what should be, once per cause."""
+    """Write the difference between what is open and what should be, once per cause.
+
+    What stands holds on a while, and small moves are left alone; not so ``anew``, after a correction.
+    """
     before = read_open(units.columns["treatment_unit_id"].tolist(), now)
+    if anew:
+        # As with a clock that ran ahead: what is open may have been found from what never was.
+        before = replace(before, is_ahead=np.ones_like(before.is_ahead))
     is_desired = np.zeros(len(before.id), dtype=bool)
     fresh: dict[str, dict[str, Any]] = {}
     changed: list[dict[str, Any]] = []

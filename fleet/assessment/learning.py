@@ -71,7 +71,7 @@ class LearnedKind:
     failures: int
     rated_gal: float | None
     learned_gal: float | None
-    """Water by which half are used up at the conditions of the rating."""
+    """Water by which half are used up at the conditions of the rating, as the laws of wear apply it."""
     shape: float | None
     rating_share: float | None
     """How much of the say the rating still has, 0 to 1."""
@@ -142,7 +142,7 @@ def _at_rating(kind: PartKind) -> np.ndarray:
 def _write(kind: PartKind, found: LearnedLife | NotEnoughData) -> LearnedKind:
     """Write what was learned, only where it differs, so that a repeat changes no row."""
     is_learned = isinstance(found, LearnedLife)
-    gallons = round(found.median, 1) if is_learned else None
+    gallons = round(found.median_by_law, 1) if is_learned else None
     shape = round(found.shape, 4) if is_learned else None
     is_changed = (kind.learned_life_gal, kind.learned_life_shape) != (gallons, shape)
     if is_changed:

@@ -48,11 +48,11 @@ class AssessmentCounts:
         return AssessmentCounts(**{k: getattr(self, k) + getattr(other, k) for k in self.__dict__})
 
 
-def assess_units(unit_ids: list[int], now: datetime) -> AssessmentCounts:
-    """Assess just these treatment units, e.g. after a close-out."""
+def assess_units(unit_ids: list[int], now: datetime, *, anew: bool = False) -> AssessmentCounts:
+    """Assess just these treatment units, e.g. after a close-out; ``anew`` after a correction."""
     if not unit_ids:
         return AssessmentCounts()
-    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now)
+    return _assess(UnitRange(only_ids=tuple(unit_ids)), now, now, anew=anew)
 
 
 def assess_stale(now: datetime, shard_size: int = DEFAULT_SHARD_SIZE) -> AssessmentCounts:
@@ -96,11 +96,19 @@ def start_run(
     return run
 
 
+CLOCKS_DIFFER: Final = timedelta(minutes=10)
+"""Between machines; what began later than that by this clock began by a clock that ran ahead."""
+
+
 def start_night(now: datetime, night_on: date, shard_size: int) -> AssessmentRun | None:
     """Begin the run of a night; None when it was begun before.
 
-    The database keeps one run a night, so two timetables at the same moment begin one.
+    The database keeps one run a night, so two timetables at the same moment begin one. A night that a clock
+    which ran ahead has begun gives its day back, so that the true one comes.
     """
+    AssessmentRun.objects.filter(night_on__gte=night_on, started_at__gt=now + CLOCKS_DIFFER).update(
+        night_on=None
+    )
     if AssessmentRun.objects.filter(night_on=night_on).exists():
         return None
     try:
@@ -163,7 +171,7 @@ def _claimable(now: datetime) -> Q:
 
 
 def _assess(
-    which: UnitRange, now: datetime, clock: datetime, *, only_stale: bool = False
+    which: UnitRange, now: datetime, clock: datetime, *, only_stale: bool = False, anew: bool = False
 ) -> AssessmentCounts:
     """Read, compute and write one shard in one transaction, as of ``now``; ``clock`` is what it is now."""
     now_d = to_days(now)
@@ -185,7 +193,7 @@ def _assess(
         parts = states.part_states(shard, found, rules, zones, kinds, now, now_d)
         units = states.unit_states(shard.columns, found, parts, zones, now, now_d)
         readiness_changes = states.write_states(units, parts, now)
-        raised = findings.sync_findings(shard, found, units, parts, zones, now)
+        raised = findings.sync_findings(shard, found, units, parts, zones, now, anew=anew)
     return AssessmentCounts(
         units=len(units),
         parts=len(parts),

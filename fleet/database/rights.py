@@ -7,22 +7,24 @@ takes over the web's log-in can neither alter a table nor wipe the trail of chan
 """
 
 import re
+from collections.abc import Iterator
 from typing import Final
 
-from django.db import connection, transaction
+from django.db import connection, models, transaction
 from psycopg import sql
 
 from shared.errors import DomainError
+from shared.model_parts import history_models
 
-APPEND_ONLY: Final = ("fleet_auditentry",)
-"""Tables whose rows are added and stay."""
+TRAIL: Final = "fleet_auditentry"
 _ASKED: Final = {
     "is a superuser": "(SELECT rolsuper FROM pg_roles WHERE rolname = current_user)",
     "may make tables": "has_schema_privilege(current_user, 'public', 'CREATE')",
     "may alter and drop tables": "EXISTS (SELECT FROM pg_class WHERE oid = to_regclass(%s) "
     "AND pg_has_role(current_user, relowner, 'USAGE'))",
-    "may change the trail of changes": "to_regclass(%s) IS NOT NULL AND "
-    "has_table_privilege(current_user, to_regclass(%s), 'UPDATE, DELETE, TRUNCATE')",
+    "may change history": "EXISTS (SELECT FROM unnest(%s::text[]) AS name WHERE "
+    "to_regclass(name) IS NOT NULL AND "
+    "has_table_privilege(current_user, to_regclass(name), 'UPDATE, DELETE, TRUNCATE'))",
 }
 
 
@@ -31,7 +33,8 @@ def excess_rights() -> list[str]:
     if connection.vendor != "postgresql":
         return []
     with connection.cursor() as cursor:
-        cursor.execute(f"SELECT {', '.join(_ASKED.values())}", [APPEND_ONLY[0]] * 3)
+        tables = [model._meta.db_table for model in history_models()]
+        cursor.execute(f"SELECT {', '.join(_ASKED.values())}", [TRAIL, tables])
         answers = cursor.fetchone()
     return [told for told, is_so in zip(_ASKED, answers, strict=True) if is_so]
 
@@ -116,10 +119,19 @@ def _grants(role: sql.Identifier, owner: sql.Identifier) -> list[sql.Composed]:
         "GRANT SELECT, INSERT, UPDATE, DELETE ON TABLES TO {role}",
         "ALTER DEFAULT PRIVILEGES FOR ROLE {owner} IN SCHEMA {schema} "
         "GRANT USAGE, SELECT ON SEQUENCES TO {role}",
-        *(f"REVOKE UPDATE, DELETE, TRUNCATE ON {{schema}}.{table} FROM {{role}}" for table in APPEND_ONLY),
+        *(text for model in history_models() for text in _added_to_only(model)),
         *(f"REVOKE INSERT, UPDATE, DELETE ON {{schema}}.{table} FROM {{role}}" for table in READ_ONLY),
         *(f"REVOKE ALL ON FUNCTION {{schema}}.{one} FROM PUBLIC" for one in CALLED_AS_OWNER),
         *(f"GRANT EXECUTE ON FUNCTION {{schema}}.{one} TO {{role}}" for one in CALLED_AS_OWNER),
     ]
     named = {"role": role, "owner": owner, "database": database, "schema": _SCHEMA}
     return [sql.SQL(text).format(**named) for text in texts]
+
+
+def _added_to_only(model: type[models.Model]) -> Iterator[str]:
+    """Rows are added and stay; what names people may give way to a mark, and a row may be taken back."""
+    table = model._meta.db_table
+    yield f"REVOKE UPDATE, DELETE, TRUNCATE ON {{schema}}.{table} FROM {{role}}"
+    columns = [model._meta.get_field(name).column for name in model.history.changeable]
+    if columns:
+        yield f"GRANT UPDATE ({', '.join(columns)}) ON {{schema}}.{table} TO {{role}}"

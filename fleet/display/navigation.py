@@ -56,11 +56,12 @@ DAILY: Final = (
         "fleet_list", _("Fleet"), "see_fleet",
         "treatment_unit site_page site_map places place_of_site "
         "change_site close_site reopen_site take_over_site add_unit "
-        "change_unit commission_unit retire_unit swap_unit move_unit model_from_unit change_part",
+        "change_unit commission_unit retire_unit swap_unit move_unit model_from_unit change_part "
+        "history_of answer_customer",
     ),
     Page("customers", _("Customers"), "see_fleet",
          "customer_page add_customer change_customer merge_customers new_customer add_site"),
-    Page("enter", _("Enter"), "edit_fleet", "enter_unit", key="e"),
+    Page("enter", _("Enter"), "edit_fleet", "enter_unit enter_grid correct_this", key="e"),
     Page("work_orders", _("Work"), "see_work", "work_order new_order"),
     Page(
         "proposals", _("Routes"), "see_work",

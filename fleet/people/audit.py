@@ -14,7 +14,8 @@ from django.utils.translation import gettext_lazy
 from fleet.people.models import Person
 from shared.errors import DomainError
 from shared.messages import message
-from shared.model_parts import known_values
+from shared.model_parts import History, known_values
+from shared.security_log import tell, who
 from shared.translation import MessageField
 
 REMEDY: Final = gettext_lazy("Write a further entry that says what is right.")
@@ -33,6 +34,10 @@ class AuditArea(models.TextChoices):
     FILES = "files", gettext_lazy("Files taken out")
 
 
+OPENS_DOORS: Final = (AuditArea.PEOPLE, AuditArea.OUTSIDE)
+"""What the log's stream of security is told of as well."""
+
+
 class AuditQuerySet(models.QuerySet):
     """Refuses what PostgreSQL refuses by a trigger, so that SQLite keeps the trail too."""
 
@@ -47,6 +52,8 @@ class AuditQuerySet(models.QuerySet):
 
 class AuditEntry(models.Model):
     """One change: when, who, what to which thing. On PostgreSQL a trigger refuses UPDATE and DELETE."""
+
+    history = History(unsealed=("about", "detail"))
 
     at = models.DateTimeField()
     by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
@@ -98,6 +105,9 @@ def note(
         short = detail if len(detail) <= 1800 else detail[:1800]
         detail = message("{detail} ({way})", detail=short, way=way) if detail else way
     AuditEntry.objects.create(at=now, by=by, area=area, what=what[:80], about=str(about)[:200], detail=detail)
+    if area in OPENS_DOORS:
+        plain = getattr(what, "template", what)
+        tell("change", what=plain, who=who(by.pk) if by else "server")
 
 
 @dataclass(frozen=True)

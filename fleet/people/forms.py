@@ -17,11 +17,11 @@ from django.utils.translation import gettext, gettext_lazy
 from fleet.people import login_limits, services
 from fleet.people.models import Language, MeasureSystem, Person, SecondFactor
 from shared.access import client_address
+from shared.security_log import tell
 
 BY_THE_BROWSER = ("", gettext_lazy("As the browser asks"))
 BY_THE_COMPANY = ("", gettext_lazy("The company's clock"))
 NOT_PLACES = ("Etc/", "SystemV/", "posix/", "right/")
-log = logging.getLogger("tapward.log_ins")
 
 
 @contextmanager
@@ -43,7 +43,7 @@ def counted(request: HttpRequest, name: str, step: str = "password") -> Iterator
         raise
     finally:
         level = logging.INFO if outcome == "right" else logging.WARNING
-        log.log(level, "log-in", extra={"told": {"step": step, "outcome": outcome}})
+        tell("log-in", level=level, step=step, outcome=outcome)
 
 
 def is_too_many(form: forms.BaseForm) -> bool:

@@ -1,7 +1,7 @@
 """Records gauges and flows, in bulk."""
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from django.db import transaction
 
@@ -18,6 +18,9 @@ from fleet.readings.rows import (
     store,
 )
 from shared.messages import message
+
+_SLACK = timedelta(days=1)
+"""Days begin elsewhere at another moment."""
 
 
 @transaction.atomic
@@ -45,6 +48,15 @@ def record_performance_readings(
                 reading.treatment_unit_id,
                 message("There is no such treatment unit."),
                 message("Check its serial."),
+            )
+        elif (begins := known_units[reading.treatment_unit_id]) and reading.read_at.date() < begins - _SLACK:
+            batch.refuse(
+                i,
+                reading.row,
+                "read_at",
+                reading.read_at.isoformat(),
+                message("The unit's first day of service is {begins:%Y-%m-%d}.", begins=begins),
+                message("Correct the date, or the unit's first day of service."),
             )
         elif not reading.values and not reading.saw_fines:
             batch.refuse(i, reading.row, "feed_pressure_psi", "", message("Nothing was read."),
@@ -95,11 +107,12 @@ def record_performance_readings(
     return report
 
 
-def _locked_units(unit_ids: Iterable[int]) -> set[int]:
-    found: set[int] = set()
+def _locked_units(unit_ids: Iterable[int]) -> dict[int, date | None]:
+    """Lock treatment units; return the first day of service of each."""
+    found: dict[int, date | None] = {}
     for part in chunks(unit_ids):
         query = TreatmentUnit.objects.select_for_update().filter(pk__in=part).order_by("pk")
-        found.update(query.values_list("pk", flat=True))
+        found.update(query.values_list("pk", "commissioned_on"))
     return found
 
 

@@ -87,7 +87,9 @@ class MeterReading(models.Model):
     is_latest = models.BooleanField(default=True)
     source = models.CharField(max_length=10, choices=ReadingSource)
     recorded_at = models.DateTimeField()
-    doubt = MessageField(null=True, help_text="What was odd when it came in, and why it was kept.")
+    doubt = MessageField(
+        null=True, blank=True, help_text="What was odd when it came in, and why it was kept."
+    )
 
     class Meta:
         constraints = [

@@ -94,7 +94,9 @@ def merge_customers(double: Customer, *, into: Customer, actor: Actor) -> Custom
     """
     locked = {
         one.pk: one
-        for one in Customer.objects.select_for_update(of=("self",)).filter(pk__in=[double.pk, into.pk])
+        for one in Customer.objects.select_for_update(of=("self",))
+        .order_by("pk")
+        .filter(pk__in=[double.pk, into.pk])
     }
     if len(locked) < 2:
         raise DomainError(

@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from fleet.people.models import Branch, Person
 from shared.model_parts import at_least, between, both_or_neither, known_values
+from shared.translation import MessageField
 
 
 class Customer(models.Model):
@@ -523,6 +524,27 @@ class FlushKind(models.TextChoices):
     BED_STARTED = "bed_started", gettext_lazy("Bed left standing overnight")
 
 
+class RemovalEvidence(models.Model):
+    """What was measured before a part came out. Never edited; it goes when the removal is undone."""
+
+    part = models.OneToOneField(Part, on_delete=models.CASCADE, related_name="removal_evidence")
+    measured_at = models.DateTimeField()
+    total_chlorine_behind_mg_l = models.FloatField(null=True, blank=True)
+    delta_p_psi = models.FloatField(null=True, blank=True, help_text="Across the old part, at usual flow.")
+    permeate_conductivity_us_cm = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        verbose_name_plural = "removal evidence"
+        constraints = [
+            between("total_chlorine_behind_mg_l", 0, 50, "fleet_removalevidence_chlorine_range"),
+            between("delta_p_psi", 0, 500, "fleet_removalevidence_delta_p_range"),
+            between("permeate_conductivity_us_cm", 0, 100_000, "fleet_removalevidence_conductivity_range"),
+        ]
+
+    def __str__(self):
+        return f"evidence of {self.part_id}"
+
+
 class Flush(models.Model):
     """A flush as it was done. Only this clears what is owed."""
 
@@ -533,6 +555,9 @@ class Flush(models.Model):
     volume_gal = models.FloatField(default=0)
     minutes = models.FloatField(default=0)
     ran_clear = models.BooleanField(default=False)
+    missing = MessageField(
+        blank=True, default="", db_default="", help_text="What it lacked, so that it clears nothing."
+    )
     recorded_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
     client_id = models.UUIDField(default=uuid.uuid4, unique=True)
 

@@ -1,14 +1,25 @@
 """Puts parts in and takes them out. Never two parts in one position at one time, also in the past."""
 
+from collections.abc import Mapping
 from datetime import date, datetime
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from fleet.models import Cartridge, Membrane, Part, PartKind, PartRole, Position, RemovalReason, TreatmentUnit
+from fleet.models import (
+    Cartridge,
+    Membrane,
+    Part,
+    PartKind,
+    PartRole,
+    Position,
+    RemovalEvidence,
+    RemovalReason,
+    TreatmentUnit,
+)
 from shared.errors import DomainError
-from shared.messages import message
+from shared.messages import joined, message
 
 
 @transaction.atomic
@@ -46,8 +57,11 @@ def install(
 
 
 @transaction.atomic
-def remove(part: Part, *, at: datetime, reason: str) -> Part:
-    """Take a part out and end its life. Raises DomainError when it is out already or was not in yet."""
+def remove(part: Part, *, at: datetime, reason: str, evidence: Mapping[str, float] | None = None) -> Part:
+    """Take a part out and end its life, with what was measured before by the names of RemovalEvidence.
+
+    Raises DomainError when it is out already or was not in yet, or a value can't be.
+    """
     lock_unit(part.treatment_unit_id)
     if reason not in RemovalReason.values:
         raise DomainError(
@@ -76,7 +90,22 @@ def remove(part: Part, *, at: datetime, reason: str) -> Part:
             remedy=message("Look at the treatment unit's history; somebody else recorded this change."),
         )
     part.refresh_from_db(fields=["removed_at", "removal_reason"])
+    if evidence:
+        _keep_evidence(part, evidence, at)
     return part
+
+
+def _keep_evidence(part: Part, evidence: Mapping[str, float], at: datetime) -> None:
+    row = RemovalEvidence(part=part, measured_at=at, **evidence)
+    try:
+        row.full_clean(validate_unique=False, exclude=["part"])
+    except ValidationError as error:
+        raise DomainError(
+            message("What was measured of the part in {code} can't be.", code=part.position.code),
+            remedy=joined(" ", error.messages),
+            field="found",
+        ) from error
+    row.save()
 
 
 @transaction.atomic
@@ -119,6 +148,7 @@ def put_back(old: Part | None, new: Part | None) -> None:
                 remedy=message("Take the later change back first."),
             )
         Part.objects.filter(pk=old.pk).update(removed_at=None, removal_reason=None)
+        RemovalEvidence.objects.filter(part_id=old.pk).delete()
 
 
 def part_in(position: Position) -> Part | None:

@@ -83,6 +83,13 @@ def change(
 
 def add(row: _Row, *, what: str, actor: Actor, detail: str = "") -> _Row:
     """Save a new row and write it into the trail. Raises DomainError for what it can't be, or is already."""
+    save_new(row)
+    actor.note(what, area=AuditArea.FLEET, about=name_of(row), detail=detail)
+    return row
+
+
+def save_new(row: Model) -> None:
+    """Save a new row. Raises DomainError for what it can't be, or is already."""
     check(row)
     try:
         with transaction.atomic():
@@ -92,8 +99,6 @@ def add(row: _Row, *, what: str, actor: Actor, detail: str = "") -> _Row:
             message("Somebody else has just added {row}.", row=name_of(row)),
             remedy=message("Look it up in the list; add another one under its own name."),
         ) from error
-    actor.note(what, area=AuditArea.FLEET, about=name_of(row), detail=detail)
-    return row
 
 
 def check(row: Model) -> None:

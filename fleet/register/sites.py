@@ -179,7 +179,7 @@ def take_over_site(
     ``seen_customer`` is the key of the customer the person saw there. Raises DomainError when another took
     it over meanwhile, for the same customer, a day to come or before an earlier change, or a name taken.
     """
-    site = Site.objects.select_for_update(of=("self",)).select_related("customer").get(pk=site.pk)
+    site = Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
     if site.customer_id != seen_customer:
         raise rows.Overtaken(
             site,

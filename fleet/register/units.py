@@ -120,6 +120,13 @@ def retire_unit(unit: TreatmentUnit, *, on: date, because: str, actor: Actor) ->
 
     Raises DomainError when it is retired already, without a reason, or for a day it can't be.
     """
+    unit = _retire(unit, on, because, actor)
+    told = f"{on}: {unit.retired_because}"
+    actor.note(message("treatment unit retired"), area=AuditArea.FLEET, about=unit.serial, detail=told)
+    return unit
+
+
+def _retire(unit: TreatmentUnit, on: date, because: str, actor: Actor) -> TreatmentUnit:
     unit = _lock(unit)
     _refuse_retired(unit)
     if not because.strip():
@@ -134,8 +141,6 @@ def retire_unit(unit: TreatmentUnit, *, on: date, because: str, actor: Actor) ->
     unit.is_out_of_service, unit.out_of_service_reason = True, because.strip()[:160]
     rows.check(unit)
     unit.save(update_fields=["retired_on", "retired_because", "is_out_of_service", "out_of_service_reason"])
-    told = f"{on}: {unit.retired_because}"
-    actor.note(message("treatment unit retired"), area=AuditArea.FLEET, about=unit.serial, detail=told)
     return unit
 
 
@@ -182,14 +187,10 @@ def swap_unit(
     in_place = list(Part.objects.in_place().filter(treatment_unit=old).select_related("kind", "position"))
     meters = list(Meter.objects.filter(treatment_unit=old, removed_at__isnull=True))
     reason = because.strip() or f"Swapped for {serial}."
-    retire_unit(old, on=on, because=reason, actor=actor)
+    _retire(old, on, reason, actor)
     copied = {name: getattr(old, name) for name in (*DESIGN, "label", "site", "unit_model", "note")}
-    new = rows.add(
-        TreatmentUnit(serial=serial, commissioned_on=on, **copied),
-        what=message("treatment unit swapped in"),
-        actor=actor,
-        detail=f"{old.serial} → {serial}, {on}",
-    )
+    new = TreatmentUnit(serial=serial, commissioned_on=on, **copied)
+    rows.save_new(new)
     UnitSwap.objects.create(old=old, new=new, swapped_on=on)
     places = {
         one.code: Position(treatment_unit=new, code=one.code, order=one.order, water=one.water)
@@ -203,6 +204,8 @@ def swap_unit(
         Meter.objects.create(
             treatment_unit=new, water=meter.water, measure=meter.measure, digits=meter.digits, installed_at=at
         )
+    told = f"{old.serial} → {serial}, {on}"
+    actor.note(message("treatment unit swapped"), area=AuditArea.FLEET, about=old.serial, detail=told)
     return new
 
 
@@ -326,11 +329,9 @@ def noon(on: date, site: Site, now: datetime) -> datetime:
 
 
 def _lock(unit: TreatmentUnit) -> TreatmentUnit:
-    return (
-        TreatmentUnit.objects.select_for_update(of=("self",))
-        .select_related("site__customer", "unit_model")
-        .get(pk=unit.pk)
-    )
+    # Locked alone: PostgreSQL drops a joined row that changed while it waited.
+    parts.lock_unit(unit.pk)
+    return TreatmentUnit.objects.select_related("site__customer", "unit_model").get(pk=unit.pk)
 
 
 def _put_usual_parts_in(unit: TreatmentUnit, unit_model: UnitModel | None, at: datetime) -> None:

@@ -263,7 +263,7 @@ def membrane_life_lost(
     return (late - fresh) * exposure_mg_h_l_per_day * days / tolerance_mg_h_l
 
 
-_BISECTIONS = 40
+_BISECTIONS = 24
 _LEAST_END = 0.02
 """A bed that reaches the limit earlier than this is too small rather than used up. [-]"""
 _CARBON_CODES = [int(role) for role in CARBONS]
@@ -490,8 +490,12 @@ def _through_carbon(chain: _Chain, stream: _Stream, rows: Ints, number: int) -> 
     wear = _known(found["dose_wear"][rows], basis.seen_gal[rows] / basis.rated_gal[rows])
     per_day = _known(found["dose_wear_per_day"][rows], basis.gal_per_day[rows] / basis.rated_gal[rows])
     halvings = chain.halvings[rows]
+    end = _end(chain, stream, rows)
+    # Parts were found used up at the limit: a learned life is that share of the dose the depth law counts in.
+    counted = np.where(np.isfinite(parts.learned_life_gal[rows]), end, 1.0)
+    wear, per_day = wear * counted, per_day * counted
     wear = _anchored(chain, stream, rows, wear, per_day)
-    _note_end(chain, stream, rows, wear)
+    _note_end(chain, stream, rows, wear / end, counted / end)
     _note_life_lost(chain, stream, rows, wear, per_day)
     _leak_sums(chain, stream, rows, number, wear, factor)
     share = leak_share(wear, halvings)
@@ -516,22 +520,38 @@ def _anchored(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, per_day:
     return np.where(is_tested, found + wear - then, wear)
 
 
-def _note_end(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats) -> None:
-    """Count dose wear to where total chlorine behind the last carbon reaches the limit."""
+def _end(chain: _Chain, stream: _Stream, rows: Ints) -> Floats:
+    """Share of the rated dose at which the last carbon lets the limit through; 1 for any other."""
+    shares = np.ones(len(rows))
+    last = chain.last_carbon[chain.parts.unit_row[rows]] == rows
+    rows, unit = rows[last], chain.parts.unit_row[rows[last]]
+    end = end_wear(
+        stream.free_now[unit],
+        stream.chloramine_now[unit],
+        chain.halvings[rows],
+        chain.chloramine_halvings[rows],
+        chain.rules.chlorine_after_carbon_limit_mg_l,
+    )
+    shares[last] = np.where(np.isfinite(end), np.maximum(end, _LEAST_END), 1.0)
+    return shares
+
+
+def _note_end(chain: _Chain, stream: _Stream, rows: Ints, wear: Floats, faster: Floats) -> None:
+    """Count the dose wear of the last carbon to its end, and note what a fresh one would let through."""
     unit = chain.parts.unit_row[rows]
     last = chain.last_carbon[unit] == rows
-    rows, unit, wear = rows[last], unit[last], wear[last]
-    water = stream.free_now[unit], stream.chloramine_now[unit]
-    beds = chain.halvings[rows], chain.chloramine_halvings[rows]
-    limit = chain.rules.chlorine_after_carbon_limit_mg_l
-    end = end_wear(*water, *beds, limit)
-    end = np.where(np.isfinite(end), np.maximum(end, _LEAST_END), 1.0)
-    found = chain.found
+    rows, unit, found = rows[last], unit[last], chain.found
     is_dosed = np.isfinite(found["dose_wear"][rows])
-    found["dose_wear"][rows] = np.where(is_dosed, wear / end, np.nan)
-    found["dose_wear_per_day"][rows] /= end
-    found["end_share"][rows] = end
-    found["fresh_leak_mg_l"][rows] = total_leak_mg_l(np.ones(len(rows)), *water, *beds)
+    found["dose_wear"][rows] = np.where(is_dosed, wear[last], np.nan)
+    found["dose_wear_per_day"][rows] *= faster[last]
+    found["end_share"][rows] = 1 / faster[last]
+    found["fresh_leak_mg_l"][rows] = total_leak_mg_l(
+        np.ones(len(rows)),
+        stream.free_now[unit],
+        stream.chloramine_now[unit],
+        chain.halvings[rows],
+        chain.chloramine_halvings[rows],
+    )
 
 
 def _known(first: Floats, second: Floats) -> Floats:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from fleet.science.change import group_medians, median_of_rows, newest_window, take_window
-from fleet.science.columns import Flags, Floats, Ints, Parts, PerformanceReadings, Units
+from fleet.science.change import group_medians, median_of_rows, newest_window, take_window, theil_sen
+from fleet.science.columns import Flags, Floats, Ints, Parts, Pattern, PerformanceReadings, Units
 from fleet.science.found import PerformanceSeries, UnitPerformance
 from fleet.science.patterns import Directions, name_pattern
 from fleet.science.performance import (
@@ -204,7 +204,13 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
         flow_slope_per_day=slope,
         crosses_limit_d=crosses + now_d,
         is_alarm=is_alarm,
-        pattern=name_pattern(_directions(flow, passage, drop, is_alarm, is_cold)),
+        pattern=_once_clear(
+            chunk,
+            name_pattern(_directions(flow, passage, drop, is_alarm, is_cold)),
+            passage,
+            limit_share,
+            settings,
+        ),
         readings_used=chunk.readings_used,
         baseline_from_d=base_from,
         baseline_to_d=base_to,
@@ -215,6 +221,28 @@ def _judge_chunk(chunk: _Chunk, now_d: float, settings: PerformanceSettings) -> 
         end_likely_d=ends[1],
         end_late_d=ends[2],
     )
+
+
+def _once_clear(
+    chunk: _Chunk, pattern: Ints, passage: Chart, limit_share: Floats, settings: PerformanceSettings
+) -> Ints:
+    """Leave a change unnamed until its pattern is clear.
+
+    Scaling begins as fouling does, so either waits until the change is large. Scaling and oxidation begin as
+    a seal leak does, by passage alone; a seal leaks all at once and then stays, which takes points to see.
+    """
+    is_early = np.isin(pattern, [Pattern.FOULING, Pattern.SCALING]) & (limit_share < settings.name_share)
+    rows = np.flatnonzero(pattern == Pattern.SEAL_LEAK)
+    if len(rows):
+        change = 1 - chunk.seen(chunk.points.passage)[rows] / chunk.base(chunk.points.passage)[rows, None]
+        since = since_fall_began(change, passage.rows(rows).turned(), settings)
+        since = since[:, WINDOW_POINTS - settings.slope_points :]
+        at_d = chunk.seen(chunk.points.at_d)[rows][:, WINDOW_POINTS - settings.slope_points :]
+        _, _, score, used = theil_sen(at_d, since)
+        is_cut = np.isfinite(since).sum(axis=1) < np.isfinite(change).sum(axis=1)
+        stays = is_cut & (used >= settings.name_least_points) & (np.abs(score) < settings.slope_z)
+        is_early[rows] = ~stays
+    return np.where(is_early, np.int64(Pattern.UNNAMED), pattern)
 
 
 def _is_measured(chunk: _Chunk, newest_d: Floats, now_d: float, settings: PerformanceSettings) -> Flags:

@@ -213,7 +213,10 @@ LIFE_LAWS: Final = (
         name=message("Pressure drop of sediment cartridges"),
         equation=message("Δp = Δp0 exp(K V); wear = ln(Δp/Δp0) / ln(Δp_end/Δp0)"),
         used_in=("measured_wear.pressure_wear",),
-        valid_range=message("a clean and a terminal drop known, gauges read"),
+        valid_range=message(
+            "a terminal drop known, the clean one or a reading in the first 14 days; a rise of 1 psi or "
+            "more on 5 days of water or more"
+        ),
         outside_range=message("no such limit"),
         source="Intermediate blocking (Hermia 1982, value from memory); a cartridge maker's convex loading "
         "curves.",

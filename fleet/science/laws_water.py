@@ -305,7 +305,10 @@ PERFORMANCE_LAWS: Final = (
         ),
         used_in=("patterns.name_pattern", "patterns.what_to_check_first"),
         valid_range=message("where at least flow is known"),
-        outside_range=message("change without a known pattern is said to be that"),
+        outside_range=message(
+            "change without a known pattern is said to be that, and so is one too young to tell: fouling and "
+            "scaling below 1.5 times the limit, a seal leak before 8 points of steady passage"
+        ),
         source="Direction table of a public troubleshooting text; seal, compaction and what to check first "
         "are common practice. The unit's own manual stands above it.",
         standing=Standing.COMMON_PRACTICE,

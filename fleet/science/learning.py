@@ -33,7 +33,11 @@ class LearnedLife:
     """Logarithm of the scale (63 % used up) with every covariate at 0, the conditions of the rating."""
     log_shape: float
     coefficients: Floats
-    """(covariates,) change of the log-scale for each covariate; 0 for one that was not used."""
+    """(covariates,) change of the log-scale for each covariate; its law's for one that was not used."""
+    laws: Floats
+    """(covariates,) what wear applies of that by itself: the dose law of chlorine. [-]"""
+    typical: Floats
+    """(covariates,) median of what the parts saw; 0 where unknown. [-]"""
     standard_errors: Floats
     """(2 + covariates,) of log-scale, log-shape and the coefficients, the rating's weight included."""
     covariate_names: tuple[str, ...]
@@ -55,6 +59,15 @@ class LearnedLife:
     def median(self) -> float:
         """Age by which half are used up at the conditions of the rating. [gal or day]"""
         return float(np.exp(self.log_scale) * np.log(2) ** (1 / self.shape))
+
+    @property
+    def median_by_law(self) -> float:
+        """Median at the conditions of the rating as wear applies it: right where the parts typically were.
+
+        Wear knows only the laws; what was learned beyond them enters at the conditions parts typically saw.
+        [gal or day]
+        """
+        return float(self.median * np.exp(np.sum((self.coefficients - self.laws) * self.typical)))
 
     def scale_at(self, covariates: ArrayLike) -> Floats:
         """
@@ -207,6 +220,8 @@ COVARIATES: Final = ("chlorine", "hardness", "use")
 
 _SHAPE_INFORMATION: Final = np.pi**2 / 6 + (1 - np.euler_gamma) ** 2
 """What one failure tells about the log-shape (Fisher information of a Weibull sample at known scale)."""
+_LOG_LN2: Final = float(np.log(np.log(2)))
+"""Logarithm of the median over the scale at shape 1."""
 _LEAST_CONDITION: Final = 0.05
 """A condition counts at least as this part of the rating's, so that its logarithm exists. Ours. [-]"""
 
@@ -243,6 +258,9 @@ class LearningSettings:
     """Weibull shape expected of parts that wear, before any was seen. Ours. [-]"""
     failures_needed: int = 5
     """Fewer give no learned life. Ours."""
+    law_of_chlorine: float = -1.0
+    """Change of the log-life for the log of chlorine that the dose law applies already: life is dose over
+    chlorine. What is learned of chlorine leans on it, and wear keeps applying it. [-]"""
     failures_per_covariate: int = 10
     """A covariate is learned only with this many failures for each: the rule of ten events per variable,
     common practice."""
@@ -331,8 +349,10 @@ def learn_life(
     -----
     Maximum likelihood of the censored, truncated Weibull by lifelines; then the posterior mean under a
     normal prior (both normal: estimates weighted by their inverse variances). The prior is centred at the
-    rating, the expected shape and coefficients of 0, and is worth ``rating_weight_failures``: n failures
-    tell n β² about the log-scale or a coefficient and 1.82 n about the log-shape.
+    rating, the expected shape, and coefficients of 0, of chlorine the dose law's -1, and is worth
+    ``rating_weight_failures``: n failures tell n β² about the log of the median or a coefficient and 1.82 n
+    about the log-shape. Ages count as the
+    law of each covariate has them, so that what is learned is what lies beyond it.
     Rows without time under observation are left out; an unknown covariate counts as the median of the
     known. "Worn" is found at a visit, so such lives are a little long, at most by the time between visits.
 
@@ -360,11 +380,22 @@ def learn_life(
         )
     if np.unique(histories.exit_age[used & histories.ended]).size < 2:
         return refused(message("All failures came at the same age, so the spread can't be learned."))
-    frame, chosen = _frame(histories, used, failures, settings)
+    names = histories.covariate_names
+    laws = np.array([settings.law_of_chlorine if name == "chlorine" else 0.0 for name in names])
+    table, typical = _known_covariates(histories.covariates[used])
+    by_law = np.exp(-table @ laws)
+    frame, chosen = _frame(histories, used, by_law, table, failures, settings)
     fitted = _fit(frame)
     if fitted is None:
         return refused(message("The fit did not settle on these histories."))
-    return _shrink(fitted, chosen, histories.covariate_names, rated_life, parts, failures, settings)
+    return _shrink(fitted, chosen, names, laws, typical, rated_life, parts, failures, settings)
+
+
+def _known_covariates(covariates: Floats) -> tuple[Floats, Floats]:
+    """Covariates with the median of the known for an unknown one, 0 where all are; and those medians."""
+    known = [column[np.isfinite(column)] for column in covariates.T]
+    typical = np.array([np.median(column) if column.size else 0.0 for column in known])
+    return np.where(np.isfinite(covariates), covariates, typical), typical
 
 
 @dataclass(frozen=True)
@@ -376,23 +407,26 @@ class _Fitted:
 
 
 def _frame(
-    histories: PartHistories, used: Flags, failures: int, settings: LearningSettings
+    histories: PartHistories,
+    used: Flags,
+    by_law: Floats,
+    table: Floats,
+    failures: int,
+    settings: LearningSettings,
 ) -> tuple[pd.DataFrame, list[int]]:
-    """Rows for lifelines, and which covariates vary and have failures enough, the first named first."""
+    """Rows for lifelines, and which covariates vary and have failures enough, first named first."""
     frame = pd.DataFrame(
         {
-            "entry": np.maximum(histories.entry_age[used], 0),
-            "exit": histories.exit_age[used],
+            "entry": np.maximum(histories.entry_age[used], 0) * by_law,
+            "exit": histories.exit_age[used] * by_law,
             "ended": histories.ended[used],
         }
     )
     room = failures // settings.failures_per_covariate
     chosen: list[int] = []
     for column in range(len(histories.covariate_names)):
-        values = histories.covariates[used, column]
-        known = values[np.isfinite(values)]
-        if len(chosen) < room and known.size and np.ptp(known) > 0:
-            frame[f"x{column}"] = np.where(np.isfinite(values), values, np.median(known))
+        if len(chosen) < room and np.ptp(table[:, column]) > 0:
+            frame[f"x{column}"] = table[:, column]
             chosen.append(column)
     return frame, chosen
 
@@ -423,30 +457,42 @@ def _shrink(
     fitted: _Fitted,
     chosen: list[int],
     names: tuple[str, ...],
+    laws: Floats,
+    typical: Floats,
     rated_life: float,
     parts: int,
     failures: int,
     settings: LearningSettings,
 ) -> LearnedLife:
+    """Weigh the fit against the rating, which speaks of the median and not of the scale."""
     shape = settings.expected_shape
     is_rated = rated_life > 0
-    at_rating = np.log(rated_life) - np.log(np.log(2)) / shape if is_rated else fitted.estimate[0]
+    turn = np.eye(len(fitted.estimate))
+    turn[0, 1] = -_LOG_LN2 * np.exp(-fitted.estimate[1])
+    estimate = fitted.estimate.copy()
+    estimate[0] += _LOG_LN2 * np.exp(-estimate[1])
+    at_rating = np.log(rated_life) if is_rated else estimate[0]
     centre = np.concatenate([[at_rating, np.log(shape)], np.zeros(len(chosen))])
     told = np.full(len(centre), shape**2)
     told[1] = _SHAPE_INFORMATION
     if not is_rated:
         told[0] = 0.0
     prior = np.diag(settings.rating_weight_failures * told)
-    data = np.linalg.inv(fitted.covariance)
+    data = np.linalg.inv(turn @ fitted.covariance @ turn.T)
     covariance = np.linalg.inv(data + prior)
-    posterior = covariance @ (data @ fitted.estimate + prior @ centre)
-    errors = np.sqrt(np.diag(covariance))
-    coefficients, coefficient_errors = np.zeros(len(names)), np.full(len(names), np.nan)
-    coefficients[chosen], coefficient_errors[chosen] = posterior[2:], errors[2:]
+    posterior = covariance @ (data @ estimate + prior @ centre)
+    back = np.eye(len(posterior))
+    back[0, 1] = _LOG_LN2 * np.exp(-posterior[1])
+    errors = np.sqrt(np.diag(back @ covariance @ back.T))
+    coefficients, coefficient_errors = laws.copy(), np.full(len(names), np.nan)
+    coefficients[chosen] += posterior[2:]
+    coefficient_errors[chosen] = errors[2:]
     return LearnedLife(
-        log_scale=float(posterior[0]),
+        log_scale=float(posterior[0] - _LOG_LN2 * np.exp(-posterior[1])),
         log_shape=float(posterior[1]),
         coefficients=coefficients,
+        laws=laws,
+        typical=typical,
         standard_errors=np.concatenate([errors[:2], coefficient_errors]),
         covariate_names=names,
         covariates_used=tuple(names[column] for column in chosen),

@@ -78,6 +78,7 @@ def pressure_wear(
     basis: Basis,
     performance: PerformanceReadings,
     now_d: float,
+    rules: WearSettings,
 ) -> tuple[Floats, Floats]:
     """
     Return wear of sediment cartridges by pressure drop, and its growth per gallon.
@@ -98,6 +99,8 @@ def pressure_wear(
         Gauges before and behind.
     now_d : float
         Later readings are left out. [day]
+    rules : WearSettings
+        Error of the gauges, least water, how early a reading may stand for the clean drop.
 
     Returns
     -------
@@ -108,7 +111,9 @@ def pressure_wear(
     -----
     At one flow drop grows with volume as Δp = Δp0·exp(K·V): the rate of clogging doubles when the drop has
     doubled, so a straight line would be late. Wear is ln(Δp/Δp0)/ln(Δp_end/Δp0), straight in volume; its
-    slope is the least-squares line through the origin. The clean drop is taken proportional to flow.
+    slope is the least-squares line through the origin. The clean drop is taken proportional to flow; where it
+    was not noted, the first reading soon after the change is it. A rise within the error of the gauges, and
+    one on few gallons, say nothing yet: drawn on from there, a new cartridge would look long clogged.
 
     Source
     ------
@@ -125,17 +130,34 @@ def pressure_wear(
     unit = parts.unit_row[row]
     flow = performance.permeate_flow_gpm[usable] + performance.concentrate_flow_gpm[usable]
     flow = np.where(flow > 0, flow, units.design_permeate_gpm[unit] / use.recovery[unit])
-    scale = flow / positive(parts.clean_drop_flow_gpm[row])
-    clean = positive(parts.clean_drop_psi[row] * np.nan_to_num(scale, nan=1.0))
+    clean = positive(_clean_drop(parts, row, drop, flow, at_d, rules))
     room = positive(np.log(positive(parts.terminal_drop_psi[row] / clean)))
     share = np.maximum(np.log(positive(drop / clean)) / room, 0.0)
     seen = gallons_between(curves, unit, parts.water[row], parts.installed_at_d[row], at_d)
     good = np.isfinite(share) & (seen > 0)
+    is_read = np.bincount(row[good], minlength=len(wear)) > 0
+    good &= drop - clean >= rules.drop_error_psi
+    good &= seen >= rules.drop_least_days * basis.gal_per_day[row]
+    slope[is_read] = 0.0
     top = np.bincount(row[good], seen[good] * share[good], len(wear))
     bottom = np.bincount(row[good], seen[good] ** 2, len(wear))
     fitted = bottom > 0
     slope[fitted] = top[fitted] / bottom[fitted]
     return slope * basis.seen_gal, slope
+
+
+def _clean_drop(
+    parts: Parts, row: Ints, drop: Floats, flow: Floats, at_d: Floats, rules: WearSettings
+) -> Floats:
+    """Drop of the clean cartridge at the flow of each reading: as noted, else from its first reading."""
+    scale = flow / positive(parts.clean_drop_flow_gpm[row])
+    noted = parts.clean_drop_psi[row] * np.nan_to_num(scale, nan=1.0)
+    parts_read, first = np.unique(row, return_index=True)
+    at_first, flow_first = np.full(len(parts.part_id), np.nan), np.full(len(parts.part_id), np.nan)
+    early = at_d[first] - parts.installed_at_d[parts_read] <= rules.clean_within_days
+    at_first[parts_read[early]], flow_first[parts_read[early]] = drop[first[early]], flow[first[early]]
+    seen = at_first[row] * flow / positive(flow_first[row])
+    return np.where(np.isfinite(noted), noted, seen)
 
 
 def _first_of_role(parts: Parts, role: PartRole, units: int) -> Ints:

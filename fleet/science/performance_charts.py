@@ -75,6 +75,10 @@ class PerformanceSettings:
     """Nor older than this, unless fewer than ``slope_least_points`` were left. Ours. [day]"""
     slope_least_points: int = 5
     """Fewer give no slope. Ours."""
+    name_share: float = 1.5
+    """Fouling and scaling are told apart once a change is this many times its limit. Ours, simulated. [-]"""
+    name_least_points: int = 8
+    """Points since it began for a seal leak to be told from a change that still grows. Ours, simulated."""
     fresh_days: float = 120.0
     """Readings older than this no longer say how the membrane is: a quarterly visit and a month's grace.
     Ours. [day]"""

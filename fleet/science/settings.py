@@ -68,6 +68,14 @@ class WearSettings:
     """See ``least_halvings``. [-]"""
     earlier_carbon_end_wear: float = 0.8
     """How far carbon before the present one was used, for membranes older than their carbon. Ours. [-]"""
+    drop_error_psi: float = 1.0
+    """A rise of pressure drop within this is none: two gauges of 0.7 psi each. Ours. [psi]"""
+    drop_least_days: float = 5.0
+    """Days of usual water a sediment cartridge has seen before its drop is drawn on into the future. Ours.
+    [day]"""
+    clean_within_days: float = 14.0
+    """The first reading after a change, if it is this early, is the clean drop where none was noted. Ours.
+    [day]"""
     oxidant_tolerance_mg_h_l: float = 500.0
     """Polyamide, when the maker gives none: makers say 200 to 1000 mg·h/L. [mg·h/L]"""
     softened_share: float = 0.05

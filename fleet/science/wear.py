@@ -101,7 +101,7 @@ def assess_life(
 
     Notes
     -----
-    * VOLUME: gallons seen / rated gallons (learned life where known).
+    * VOLUME: gallons seen / rated gallons (learned life where known, unless its chlorine dose is, too).
     * CALENDAR: days in place, with shelf time beyond shelf life, / rated months.
     * CHLORINE_DOSE, OXIDANT_EXPOSURE: see ``carbon_chain``.
     * HARDNESS_LOAD: softening: gallons × hardness / 17.118 over its capacity in grains; membrane and
@@ -128,8 +128,10 @@ def assess_life(
     wear[:, Limit.CHLORINE_DOSE], per_day[:, Limit.CHLORINE_DOSE] = chain.dose_wear, chain.dose_wear_per_day
     wear[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear
     per_day[:, Limit.OXIDANT_EXPOSURE] = chain.exposure_wear_per_day
+    # A learned life in gallons is of the rating's chlorine; where the dose is known, that says it of ours.
+    wear[np.isfinite(parts.learned_life_gal) & np.isfinite(chain.dose_wear), Limit.VOLUME] = np.nan
     hardness_d, hardness_use_days = _hardness(wear, per_day, units, history, parts, basis, now_d, rules)
-    drop, per_gal = pressure_wear(units, use, curves, parts, basis, performance, now_d)
+    drop, per_gal = pressure_wear(units, use, curves, parts, basis, performance, now_d, rules)
     wear[:, Limit.PRESSURE_DROP], per_day[:, Limit.PRESSURE_DROP] = drop, per_gal * basis.gal_per_day
     wear[:, Limit.MEASURED_END], ended_d = measured_end(parts, performance, flushes, count, now_d, rules)
     measured = _measured(wear, per_day, parts, verdicts)

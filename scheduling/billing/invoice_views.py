@@ -25,10 +25,11 @@ from scheduling.billing import tables as tables
 from scheduling.billing.forms import TaxRateForm
 from scheduling.billing.invoicing import MOST_MONTHS, end_month, months_to_close
 from scheduling.billing.payments import PAID_LINES
+from scheduling.contracts.plan_columns import of_branch
 from scheduling.contracts.views import did
 from scheduling.models import InvoiceBatch, InvoiceLine, PaidFile, TaxRate
 from scheduling.pages.forms import month_of
-from scheduling.pages.request_context import now_and_today
+from scheduling.pages.request_context import branch_of, now_and_today
 from shared.access import requires
 from shared.errors import DomainError
 from shared.heavy_posts import rate_limited
@@ -65,12 +66,12 @@ COLUMNS: Final[dict[str, str]] = {
 that a spreadsheet might run as a formula has an apostrophe in front."""
 
 
-def csv_text(batch: InvoiceBatch) -> str:
-    """Return a batch's file, made of nothing but its own unchanging lines."""
+def csv_text(batch: InvoiceBatch, branch_id: int | None = None) -> str:
+    """Return a batch's file, or a branch's part of it, made of nothing but its own unchanging lines."""
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    for line in batch.lines.order_by("number").iterator(chunk_size=2000):
+    for line in of_branch(batch.lines.order_by("number"), "entry__site", branch_id).iterator(chunk_size=2000):
         writer.writerow(_cells(batch, line))
     return "\ufeff" + file.getvalue()
 
@@ -98,7 +99,7 @@ def _cells(batch: InvoiceBatch, line: InvoiceLine) -> list[object]:
 def invoices(request: HttpRequest) -> HttpResponse:
     """Show batches and what waits for the next."""
     _, today = now_and_today(request)
-    found = queries.invoices(today)
+    found = queries.invoices(today, branch_of(request))
     return render_or_export(
         request,
         "billing/owner_invoices.html",
@@ -150,8 +151,10 @@ def end_of_month(request: HttpRequest) -> HttpResponse:
 @require_GET
 def invoice_batch_file(request: HttpRequest, pk: int) -> HttpResponse:
     """Return a batch's file; the same batch gives the same bytes."""
-    batch = get_object_or_404(InvoiceBatch, pk=pk)
-    response = HttpResponse(csv_text(batch), content_type="text/csv; charset=utf-8")
+    branch_id = branch_of(request)
+    own = of_branch(InvoiceBatch.objects.all(), "lines__entry__site", branch_id).distinct()
+    batch = get_object_or_404(own, pk=pk)
+    response = HttpResponse(csv_text(batch, branch_id), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="invoice lines {batch}.csv"'
     return response
 

@@ -19,6 +19,7 @@ from fleet.models import Customer, Person
 from fleet.register.sites import payers
 from scheduling.billing import revenue
 from scheduling.contracts import prices
+from scheduling.contracts.plan_columns import of_branch
 from scheduling.models import (
     ClosedMonth,
     EntryKind,
@@ -292,22 +293,28 @@ def void_rate(rate: TaxRate, *, by: Person | None, now: datetime) -> TaxRate:
 FILES_SHOWN: Final = 50
 
 
-def invoices(today: date) -> dict[str, Any]:
+def invoices(today: date, branch_id: int | None = None) -> dict[str, Any]:
     """Return batches and files of the books, newest first, and what waits to be handed over. Six queries.
+
+    People of one branch see its lines of each batch, and no files, which pay lines of every branch.
 
     Batches carry ``entries``, ``taxes``, ``net``, ``tax``, ``paid``, ``paid_lines``, ``newest_paid_on`` and
     ``open``, tax included; files carry ``line_count`` and ``amount``. ``next_month`` is the oldest month that
     is over and not closed, None when all are.
     """
+    own = Q(lines__entry__site__branch_id=branch_id) if branch_id else Q()
+    is_tax = Q(lines__tax_rate__isnull=False) & own
+    is_entry = Q(lines__tax_rate__isnull=True) & own
     batches = list(
         InvoiceBatch.objects.select_related("made_by").order_by("-pk").annotate(
-            entries=Count("lines", filter=Q(lines__tax_rate__isnull=True)),
-            taxes=Count("lines", filter=Q(lines__tax_rate__isnull=False)),
-            net=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=True), default=ZERO),
-            tax=Sum("lines__amount", filter=Q(lines__tax_rate__isnull=False), default=ZERO),
-        )
+            entries=Count("lines", filter=is_entry), taxes=Count("lines", filter=is_tax),
+            net=Sum("lines__amount", filter=is_entry, default=ZERO),
+            tax=Sum("lines__amount", filter=is_tax, default=ZERO),
+        ).filter(**{"entries__gt": 0} if branch_id else {})
     )  # fmt: skip
     paid = PaidLine.objects.filter(counts=True).values_list("line__batch").order_by()
+    if branch_id:
+        paid = paid.filter(line__entry__site__branch_id=branch_id)
     by_batch = {
         batch: figures
         for batch, *figures in paid.annotate(
@@ -322,9 +329,12 @@ def invoices(today: date) -> dict[str, Any]:
     files = PaidFile.objects.select_related("read_by").order_by("-pk").annotate(
         line_count=Count("lines"), amount=Sum("lines__line__amount", default=ZERO)
     )[:FILES_SHOWN]  # fmt: skip
+    files = files.none() if branch_id else files
     for file in files:
         file.amount = to_cents(file.amount)
-    waiting = RevenueEntry.objects.filter(invoice_lines__isnull=True, month__lt=month_start(today))
+    waiting = of_branch(RevenueEntry.objects.all(), "site", branch_id).filter(
+        invoice_lines__isnull=True, month__lt=month_start(today)
+    )
     sums = waiting.aggregate(count=Count("pk"), total=Sum("amount", default=ZERO))
     newest = ClosedMonth.objects.order_by("-month").values_list("month", flat=True).first()
     first = RevenueEntry.objects.order_by("month").values_list("month", flat=True).first()

@@ -8,9 +8,9 @@ from django.db.models import F, Q
 from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site, TreatmentUnit
-from scheduling.contracts.models import ServicePlan, Voidable
+from scheduling.contracts.models import TAKEN_BACK, ServicePlan, Voidable
 from scheduling.visits.models import CloseOut
-from shared.model_parts import between, known_values
+from shared.model_parts import History, between, known_values
 from shared.translation import MessageField
 
 
@@ -26,6 +26,8 @@ class EntryKind(models.TextChoices):
 
 class RevenueEntry(models.Model):
     """One amount for one cause, in one month."""
+
+    history = History(changeable=("text",))
 
     kind = models.CharField(max_length=10, choices=EntryKind)
     cause_key = models.CharField(max_length=120, unique=True)
@@ -71,6 +73,8 @@ class RevenueEntry(models.Model):
 
 class ClosedMonth(models.Model):
     """A month that takes no more entries."""
+
+    history = History()
 
     month = models.DateField(unique=True)
     closed_at = models.DateTimeField()
@@ -131,6 +135,8 @@ class PlanPeriod(models.Model):
 class TaxRate(Voidable):
     """A tax from a day on, as a line of its own. Which taxes and on what is for the company to know."""
 
+    history = History(changeable=TAKEN_BACK)
+
     code = models.CharField(max_length=40)
     name = models.CharField(max_length=80)
     percent = models.DecimalField(max_digits=6, decimal_places=3)
@@ -161,6 +167,8 @@ class TaxRate(Voidable):
 class InvoiceBatch(models.Model):
     """One hand-over of entries to the books. Its lines never change, so its file is always the same."""
 
+    history = History()
+
     through = models.DateField(help_text="First day of the newest month in it.")
     made_at = models.DateTimeField()
     made_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True)
@@ -181,6 +189,8 @@ class InvoiceBatch(models.Model):
 
 class InvoiceLine(models.Model):
     """A revenue entry or a tax on it as it was handed over. Added once, never edited."""
+
+    history = History(changeable=("text", "customer_name", "site_name"))
 
     batch = models.ForeignKey(InvoiceBatch, on_delete=models.PROTECT, related_name="lines")
     number = models.PositiveIntegerField(help_text="1 is the first line of the batch.")

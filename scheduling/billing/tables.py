@@ -15,6 +15,7 @@ from fleet.table_columns import Day, Moment, Translated, button, mark, moment
 from fleet.templatetags.tapward import day
 from scheduling.contracts.tables import may_correct, taken_back
 from scheduling.models import PriceChange, TaxRate
+from shared.roles import Permission
 from shared.tables import Column, Money, Number, Table, read
 from shared.translation import translate
 
@@ -94,6 +95,8 @@ ENTRIES: Final = Table(
         gettext("corrects entry %(corrects)s") % {"corrects": row.corrects_id} if row.corrects_id else "")),
     Money(_("Amount"), "amount", sums=True),
     Column(_("Corrects entry"), "corrects_id", only="file"),
+    Column(_("Correct"), only="page", unseen=True, label="", css="no-print", needs=Permission.CORRECT_MONEY,
+           show=lambda row, page: gettext("Correct this"), link=("correct_money", "pk")),
     file="revenue entries", total=_("Together, all pages"),
 )  # fmt: skip
 

@@ -2,14 +2,14 @@
 
 from datetime import datetime
 from decimal import Decimal
-from typing import Self
+from typing import Final, Self
 
 from django.db import models, transaction
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy
 
 from fleet.models import Person, Site, TreatmentUnit
-from shared.model_parts import at_least, between, known_values
+from shared.model_parts import History, at_least, between, known_values
 
 
 class PlanInterval(models.TextChoices):
@@ -65,6 +65,8 @@ class ServicePlan(models.Model):
 class PlanPrice(models.Model):
     """The price of a plan from a day on. Never overwritten: a new price is a new row."""
 
+    history = History()
+
     plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="prices")
     from_on = models.DateField()
     amount = models.DecimalField(max_digits=10, decimal_places=2, help_text="Per interval, before tax.")
@@ -81,6 +83,9 @@ class PlanPrice(models.Model):
 
     def __str__(self):
         return f"{self.plan_id} {self.amount} from {self.from_on}"
+
+
+TAKEN_BACK: Final = ("taken_back_at", "taken_back_by")
 
 
 class Voidable(models.Model):
@@ -106,6 +111,8 @@ class Voidable(models.Model):
 
 class PlanTerms(Voidable):
     """What a plan's escalator and included visits are from a day on. Taken back, never changed."""
+
+    history = History(changeable=TAKEN_BACK)
 
     plan = models.ForeignKey(ServicePlan, on_delete=models.PROTECT, related_name="terms")
     from_on = models.DateField()

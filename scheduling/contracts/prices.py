@@ -134,7 +134,7 @@ def set_price(plan: ServicePlan, *, amount: Decimal, from_on: date) -> PlanPrice
             field="amount",
         )
     _refuse_outside(plan, from_on)
-    standing = PlanPrice.objects.select_for_update().filter(plan=plan, from_on=from_on).first()
+    standing = PlanPrice.objects.filter(plan=plan, from_on=from_on).first()
     if standing is not None:
         raise DomainError(
             message(

@@ -154,6 +154,7 @@ def _not_ahead(at: datetime, now: datetime, field: str) -> None:
         )
 
 
+@transaction.atomic
 def _done(report: RecordReport, about: str, told: str, by: Person | None, now: datetime) -> None:
     """Note what was recorded. Raises DomainError for the first thing that is wrong."""
     if report.problems:

@@ -12,7 +12,8 @@ from fleet.readings.rows import TESTED
 from scheduling.entry import entering
 from scheduling.entry.typed import read_total
 from scheduling.pages.figures import quantity_of
-from scheduling.visits.form import FEED_TEST, NumberField
+from scheduling.visits.fields import NumberField
+from scheduling.visits.form import FEED_TEST
 from scheduling.visits.readings import GAUGES
 from shared.errors import DomainError
 from shared.measures import Measure
@@ -239,13 +240,13 @@ class PartForm(EntryForm):
             part.position_id: part
             for part in Part.objects.in_place().filter(treatment_unit=unit).select_related("kind")
         }
-        self.fields["position"].choices = [
-            (
-                f"{position.pk}:{part.pk if (part := in_place.get(position.pk)) else ''}",
-                f"{position.code}: {part.kind.name if part else gettext('empty')}",
-            )
-            for position in unit.positions.order_by("order")
-        ]
+        self.fields["position"].choices = []
+        for position in unit.positions.order_by("order"):
+            part = in_place.get(position.pk)
+            held = part.kind.name if part else gettext("empty")
+            self.fields["position"].choices += [
+                (f"{position.pk}:{part.pk if part else ''}", f"{position.code}: {held}")
+            ]
 
     def clean_position(self) -> tuple[str, str]:
         """Return the position and what was seen in it."""

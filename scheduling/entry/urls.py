@@ -2,9 +2,10 @@
 
 from django.urls import path
 
-from scheduling.entry import views
+from scheduling.entry import grid_views, views
 
 urlpatterns = [
     path("", views.enter, name="enter"),
+    path("many/", grid_views.enter_grid, name="enter_grid"),
     path("unit/<path:serial>/", views.enter_unit, name="enter_unit"),
 ]

@@ -108,6 +108,11 @@ class Sqlite:
                 f"The database file is damaged: {error}.", remedy="Use another backup."
             ) from error
 
+    @contextmanager
+    def holding(self, copy: Path) -> Iterator[str]:
+        """Yield the name of a database that holds a copy."""
+        yield str(copy)
+
     def replace_by(self, copy: Path, compare: Callable[[Sums], None]) -> None:
         """Put a copy in place of what is there, which is kept beside it."""
         compare(self.sums_of(copy))
@@ -149,6 +154,13 @@ class Postgres:
             place.load(copy, "--no-privileges")
             with place.connect() as connection:
                 return _sums(connection)
+
+    @contextmanager
+    def holding(self, copy: Path) -> Iterator[str]:
+        """Yield the name of a scratch database that holds a dump."""
+        with self.scratch() as place:
+            place.load(copy, "--no-privileges")
+            yield place.name
 
     def replace_by(self, copy: Path, compare: Callable[[Sums], None]) -> None:
         """Replace everything in the database by a dump, whole or not at all."""

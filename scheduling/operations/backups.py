@@ -19,7 +19,7 @@ from typing import Final
 
 from django.apps import apps
 from django.conf import settings
-from django.db import connection
+from django.db import connection, connections
 from django.db.migrations.loader import MigrationLoader
 
 from scheduling.operations.backup_databases import Postgres, Sqlite, Sums, TableSum
@@ -112,6 +112,20 @@ def check(file: Path) -> Manifest:
         manifest, database, copy = _unpack(file, room)
         manifest.compare(database.sums_of(copy))
     return manifest
+
+
+@contextmanager
+def opened(file: Path) -> Iterator[str]:
+    """Yield the name of a connection to a scratch database that holds a backup."""
+    with _room(file.parent) as room:
+        _manifest, database, copy = _unpack(file, room)
+        with database.holding(copy) as name:
+            connections.databases["backup"] = connection.settings_dict | {"NAME": name}
+            try:
+                yield "backup"
+            finally:
+                connections["backup"].close()
+                del connections["backup"], connections.databases["backup"]
 
 
 def restore(file: Path, *, over: bool) -> Manifest:

@@ -18,6 +18,7 @@ from django.db.models import JSONField, Model, Q
 
 from fleet.models import (
     AuditArea,
+    Correction,
     Customer,
     CustomerContact,
     Person,
@@ -102,6 +103,7 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (CustomerContact, ("name", "task", "phone")),
     (NewCustomerDraft, ("fields",)),
     (ReadinessChange, ("because",)),
+    (Correction, ("reason",)),
     (WebhookEvent, ("body",)),
 )
 """A test walks every text column and asks that it stand here, or be named as one that holds no names."""

@@ -9,8 +9,9 @@ from django.db.models import OuterRef, Q, Subquery
 from django.utils.translation import gettext, ngettext
 
 from fleet.models import TaskOutcome, TaskRun
-from scheduling.operations.timetable import DUTIES, HEARTBEAT, SILENCE, title_of
-from scheduling.operations.watching import LONGEST_TASK, Metrics, numbers
+from scheduling.operations.timetable import DUTIES, title_of
+from scheduling.operations.watching import LONGEST_TASK, Metrics, numbers, standstill
+from shared.translation import translate
 
 RECENT: Final = 25
 LITTLE_DISK_BYTES: Final = 1_000_000_000
@@ -192,15 +193,8 @@ def _alerts(found: Metrics) -> list[Alert]:
         gettext("Run manage.py back_up FOLDER, and have the machine do it every night."),
     )
     if found.queue.is_wanted:
-        beats = TaskRun.objects.filter(name=HEARTBEAT).order_by("-started_at")
-        last = beats.values_list("started_at", flat=True).first()
-        when(
-            last is None or last <= now - SILENCE,
-            "bad",
-            gettext("The timetable stands still, or no worker runs."),
-            gettext("Start celery -A shared.config beat (one) and a worker."),
-            last,
-        )
+        still = standstill(found.queue, found.last_task_at, now)
+        when(still is not None, "bad", *map(translate, still or ("", "")), found.last_task_at)
     counted(
         found.refused_messages,
         ngettext(

@@ -1,7 +1,6 @@
 """What runs by itself: one line for each task, for the timetable and in words for people."""
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any, Final
 
 from celery.schedules import crontab
@@ -30,8 +29,6 @@ def _nightly(task: str, title: str, hour: int, minute: int) -> ScheduledTask:
 
 
 HEARTBEAT: Final = "fleet.tasks.take_up_lost_shards"
-SILENCE: Final = timedelta(minutes=20)
-"""The timetable stands still when the heartbeat was not begun for so long."""
 NIGHT: Final = "fleet.tasks.assess_fleet"
 BACK_UP: Final = "back_up"
 DUTIES: Final = (
@@ -51,6 +48,7 @@ DUTIES: Final = (
         15.0,
     ),
     _minutes("fleet.tasks.note_silence", gettext_lazy("Notice what fell silent"), 15),
+    _minutes("fleet.tasks.seal_history", gettext_lazy("Seal history"), 5),
     _nightly("scheduling.tasks.enter_revenue", gettext_lazy("Enter revenue"), 3, 30),
     ScheduledTask(
         "fleet.tasks.assess_stale",

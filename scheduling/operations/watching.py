@@ -11,7 +11,7 @@ from typing import Final
 
 import redis
 from django.conf import settings
-from django.db.models import Count, Min, Q
+from django.db.models import Count, Max, Min, Q
 from prometheus_client.core import GaugeMetricFamily
 
 from fleet.models import (
@@ -24,11 +24,13 @@ from fleet.models import (
     TreatmentUnit,
     UnitState,
 )
+from fleet.runs.worker_heartbeat import living
 from fleet.telemetry import last_seen
 from scheduling.customers.models import CUT_OFF_AFTER
 from scheduling.models import Notice, NoticeState, ProposalState, RouteProposal, WorkOrder
 from scheduling.operations.timetable import BACK_UP, NIGHT
 from scheduling.overview.overview import SILENT_DAYS
+from shared.messages import message
 
 LONGEST_TASK: Final = timedelta(hours=2)
 """A task without an end after so long was cut off: its worker is gone."""
@@ -47,6 +49,8 @@ class QueueState:
     """Pieces nobody has taken yet."""
     taken: int | None = None
     """Pieces a worker has and has not finished."""
+    workers: int | None = None
+    """Workers that said lately that they live."""
 
 
 def _told(words: str, name: str = "") -> dict[str, str]:
@@ -106,6 +110,9 @@ class Metrics:
     last_night_at: datetime | None = field(
         metadata=_told("Since the last night's run began.", "last_night_age_seconds")
     )
+    last_task_at: datetime | None = field(
+        metadata=_told("Since a task last wrote down that it began.", "last_task_age_seconds")
+    )
     last_backup_at: datetime | None = field(
         metadata=_told("Since the last good backup began.", "last_backup_age_seconds")
     )
@@ -120,6 +127,7 @@ class Metrics:
             ("queue_answers", "1 when the queue answers.", self.queue.answers),
             ("queue_waiting", "Tasks nobody has taken.", self.queue.waiting),
             ("queue_taken", "Tasks taken and not done.", self.queue.taken),
+            ("workers", "Workers that said within a minute that they live.", self.queue.workers),
         ]
         found = []
         for name, words, value in given:
@@ -162,6 +170,35 @@ def numbers(*, now: datetime, today: date) -> Metrics:
     )
 
 
+def last_task_at() -> datetime | None:
+    """Return when a task last wrote down that it began."""
+    return TaskRun.objects.aggregate(at=Max("started_at"))["at"]
+
+
+QUIET: Final = timedelta(seconds=90)
+"""The timetable calls for something every fifteen seconds, so that each task that begins is a heartbeat."""
+
+
+def standstill(queue: QueueState, last_task_at: datetime | None, now: datetime) -> tuple[str, str] | None:
+    """Return what stands still, and the remedy; None when all runs, or nothing runs by itself."""
+    if not queue.is_wanted or not queue.answers:
+        return None
+    if not queue.workers:
+        return (
+            message("No worker runs."),
+            message("Start one: celery -A shared.config worker. Nothing is lost: what waits is done then."),
+        )
+    if (last_task_at is not None and last_task_at >= now - QUIET) or (queue.taken and not queue.waiting):
+        return None
+    return (
+        message("No task has begun lately: the timetable stands still, or the database takes nothing more."),
+        message(
+            "Start celery -A shared.config beat (one). If it runs: look at the database's log and at the "
+            "free space of its disk; all workers may also be busy."
+        ),
+    )
+
+
 def oldest_work_at(now: datetime) -> datetime | None:
     """Return since when the oldest piece of work waits: a shard, a notice or a plan of routes."""
     return _oldest(_shards()["oldest"], _notices(now)["oldest_notice_due_at"], _oldest_plan())
@@ -175,7 +212,8 @@ def queue_state() -> QueueState:
         settings.REDIS_URL, socket_connect_timeout=PATIENCE_S, socket_timeout=PATIENCE_S
     )
     try:
-        return QueueState(True, True, int(client.llen("celery")), int(client.hlen("unacked")))
+        waiting, taken = int(client.llen("celery")), int(client.hlen("unacked"))
+        return QueueState(True, True, waiting, taken, living(client))
     except redis.RedisError:
         return QueueState(is_wanted=True, answers=False)
     finally:
@@ -226,6 +264,7 @@ def _tasks(now: datetime) -> dict:
     again = of_a_day.exclude(task_id="").order_by().values("task_id")
     backup = TaskRun.objects.filter(name=BACK_UP, outcome=TaskOutcome.DONE).order_by("-started_at").first()
     return {
+        "last_task_at": last_task_at(),
         **of_a_day.aggregate(
             tasks_failed_in_a_day=Count("pk", filter=Q(outcome=TaskOutcome.FAILED)),
             tasks_cut_off_in_a_day=Count("pk", filter=cut_off),

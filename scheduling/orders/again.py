@@ -15,18 +15,18 @@ AT_ONCE: Final = 50
 """So many are assessed while somebody waits; the timetable takes the rest within a minute."""
 
 
-def assess_and_raise(unit_ids: Sequence[int], now: datetime) -> None:
-    """Assess treatment units and bring their work in line."""
-    runs.assess_units(sorted(unit_ids), now)
+def assess_and_raise(unit_ids: Sequence[int], now: datetime, *, anew: bool = False) -> None:
+    """Assess treatment units and bring their work in line; ``anew`` after a correction."""
+    runs.assess_units(sorted(unit_ids), now, anew=anew)
     raising.raise_work(now=now, unit_ids=list(unit_ids))
 
 
-def look_again(unit_ids: Sequence[int], now: datetime) -> None:
+def look_again(unit_ids: Sequence[int], now: datetime, *, anew: bool = False) -> None:
     """The same, where a failure must not cost what was recorded: the timetable follows the stale flags."""
     if len(unit_ids) > AT_ONCE:
         return
     try:
         with transaction.atomic():
-            assess_and_raise(unit_ids, now)
+            assess_and_raise(unit_ids, now, anew=anew)
     except Exception:
         log.exception("Assessment after an entry failed; the timetable will catch up.")

@@ -17,6 +17,7 @@ from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy
 
 from fleet.models import FindingKind
+from scheduling.orders.step_library import SHUT_DOWN, START, Step, house
 from shared.messages import Message, message
 from shared.roles import Permission
 
@@ -40,16 +41,6 @@ class Closing(Enum):
     NEW_PART = "the part the order names is replaced"
     FLUSH = "a flush"
     METER = "the meter's total, or why it can't be read"
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step. ``asks`` names what the phone asks for beside the tick."""
-
-    code: str
-    text: str
-    is_hazard_control: bool = False
-    asks: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,33 +116,6 @@ CHEMICAL_CAUTION = message(
 )
 ALL_CAUTIONS: Final = [*CAUTIONS, CHEMICAL_CAUTION]
 
-_SAFE_START = [
-    Step("tell", message("Tell the people on site that the water will be off and not to draw any until you say so.")),
-    Step("isolate", message("Shut the feed valve and the valve to the storage tank."), is_hazard_control=True),
-    Step("lock_out", message("Unplug the unit and keep the plug in your hand, or lock and tag its isolator."),
-         is_hazard_control=True),
-    Step("prove_zero", message("Relieve the pressure at a low point and prove it: gauge at zero, tap open and dry."),
-         is_hazard_control=True),
-]  # fmt: skip
-_SAFE_END = [
-    Step("slow_fill", message("Open the feed a quarter turn and fill slowly, letting the air out; no bang, no jolt.")),
-    Step("leak_watch", message("Dry every joint you touched and watch each for five minutes at full pressure."),
-         is_hazard_control=True),
-]  # fmt: skip
-_BACK_TO_WORK = [
-    Step("override_closed", message("Close the flush override and check that it is closed, before power."),
-         is_hazard_control=True),
-    Step("power", message("Plug in or unlock with dry hands; see that the unit starts and stops as it should."),
-         is_hazard_control=True),
-    Step("run_in_readings", message("After run-in of 15 minutes read flows, pressures, conductivities and temperature."),
-         asks="performance"),
-    Step("meter", message("Read the meter."), asks="meter_total"),
-    Step("drain_gap", message("See that the drain line still has its air gap and is fixed."), is_hazard_control=True),
-]  # fmt: skip
-_FLUSH = [
-    Step("flush", message("Flush to drain with the override open until it runs clear: write down gallons and minutes, and whether it ran clear."), is_hazard_control=True, asks="flush"),
-]  # fmt: skip
-
 _KINDS: Final = [
     WorkKind(
         kind=OrderKind.REFLUSH_REQUIRED,
@@ -163,17 +127,8 @@ _KINDS: Final = [
         is_urgent=True, is_risk_when_late=True, is_outside_plans=False,
         late_weight=2.0, minutes=0, closing=Closing.FLUSH,
         may_bed=False, asks_gauges=False, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=[
-            Step("tell", message("Tell the people on site not to draw water until you say so.")),
-            Step("tag_on", message("See that the warning tag is on; if the unit was used meanwhile, tell the office now."),
-                 is_hazard_control=True),
-            *_FLUSH,
-            Step("leak_watch", message("Watch the joints of the last change for five minutes at full pressure."),
-                 is_hazard_control=True),
-            Step("chlorine_after_carbon", message("After carbon: test the chlorine behind it; it must read nothing."),
-                 asks="chlorine_after_carbon_mg_l"),
-            *_BACK_TO_WORK,
-        ],
+        steps=house("tell", "tag_on", "outlet_to_drain", "slow_fill", "override_open", "flush", "chlorine_after_carbon", "purge_membrane", *START,
+                    "tank", "tag_off", "run_in_readings", "drain_gap", always=("flush", "tag_off")),
     ),
     WorkKind(
         kind=OrderKind.PERFORMANCE_DECAY,
@@ -185,17 +140,9 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=True, is_outside_plans=False,
         late_weight=1.2, minutes=50, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=True, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=[
-            Step("readings_before", message("Before touching anything, read flows, pressures, conductivities and temperature."),
-                 asks="performance"),
-            Step("feed_side", message("Check the feed: pressure, shut valves, clogged pre-filter, chlorine behind the carbon."),
-                 asks="chlorine_after_carbon_mg_l"),
-            Step("gauges", message("Doubt the gauges first: compare with a handheld one.")),
-            *_SAFE_START,
-            Step("look_inside", message("Open what the pattern points to: seals and O-rings, end caps, scale, slime, colour.")),
-            *_SAFE_END,
-            *_BACK_TO_WORK,
-        ],
+        steps=house("tell", "readings_before", "feed_side", "gauges", *SHUT_DOWN, "look_inside", "take_out", "membrane_in", "warning_tag", "sanitise",
+                    "outlet_to_drain", "slow_fill", "override_open", "flush", "chlorine_after_carbon", "purge_membrane", *START, "tank", "tag_off",
+                    "run_in_readings", "drain_gap", always=("flush",)),
     ),
     WorkKind(
         kind=OrderKind.CHANGE_DUE,
@@ -207,21 +154,8 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=True, is_outside_plans=False,
         late_weight=1.0, minutes=None, closing=Closing.NEW_PART,
         may_bed=True, asks_gauges=False, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=[
-            *_SAFE_START,
-            Step("right_part", message("Check kind, lot and shelf life of the new part against the order."), asks="part"),
-            Step("take_out", message("Take the old part out; note why: exhausted, failed or early. Look at it and at the housing.")),
-            Step("clean_housing", message("Clean the housing, lay in a new seal with food-grade grease; never the old one.")),
-            Step("put_in", message("Put the new part in the right way round; for a membrane mind the flow arrow and brine seal.")),
-            *_SAFE_END,
-            Step("bed_or_flush", message("Carbon: choose to leave the bed overnight and flush tomorrow, or to flush to clear now. Membrane: purge the storage solution to drain, permeate too.")),
-            *_FLUSH,
-            Step("warning_tag", message("Put the warning tag back on the carbon housing: do not draw before flushing."),
-                 is_hazard_control=True),
-            Step("chlorine_after_carbon", message("After carbon: test the chlorine behind it; it must read nothing."),
-                 asks="chlorine_after_carbon_mg_l"),
-            *_BACK_TO_WORK,
-        ],
+        steps=house("tell", "readings_before", *SHUT_DOWN, "take_out", "membrane_in", "warning_tag", "outlet_to_drain", "slow_fill", "override_open",
+                    "flush", "chlorine_after_carbon", "purge_membrane", *START, "tank", "tag_off", "drain_gap", always=("take_out",)),
     ),
     WorkKind(
         kind=OrderKind.PLAN_VISIT,
@@ -233,15 +167,7 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=False, is_outside_plans=False,
         late_weight=0.8, minutes=30, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=False, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=[
-            Step("look_round", message("Look, listen, feel: leaks, noise, heat, loose tubes, odd smell."),
-                 is_hazard_control=True),
-            Step("run_in_readings", message("Read flows, pressures, conductivities and temperature while running."),
-                 asks="performance"),
-            Step("meter", message("Read the meter."), asks="meter_total"),
-            Step("drain_gap", message("See that the drain line has its air gap and is fixed."), is_hazard_control=True),
-            Step("ask", message("Ask the people on site how the water has been; write it down.")),
-        ],
+        steps=house("look_round", "run_in_readings", "meter", "ask", "drain_gap"),
     ),
     WorkKind(
         kind=OrderKind.ONE_OFF,
@@ -253,14 +179,8 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=False, is_outside_plans=True,
         late_weight=1.0, minutes=30, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=False, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=[
-            *_SAFE_START,
-            Step("work", message("Do the work as the order says; write down what you did.")),
-            *_SAFE_END,
-            Step("flush", message("If the wetted side was opened: flush to drain until it runs clear."),
-                 is_hazard_control=True, asks="flush"),
-            *_BACK_TO_WORK,
-        ],
+        steps=house("tell", *SHUT_DOWN, "work", "take_out", "membrane_in", "warning_tag", "outlet_to_drain", "slow_fill", "override_open", "flush",
+                    "chlorine_after_carbon", "purge_membrane", *START, "tank", "tag_off", "drain_gap"),
     ),
     WorkKind(
         kind=OrderKind.READING,
@@ -272,11 +192,7 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=False, is_outside_plans=False,
         late_weight=0.4, minutes=5, closing=Closing.METER,
         may_bed=False, asks_gauges=False, asks_feed_test=False, cautions=CAUTIONS[:2],
-        steps=[
-            Step("right_meter", message("Compare the meter's serial number with the order; photograph the register.")),
-            Step("meter", message("Read the meter, all digits, as it shows."), asks="meter_total"),
-            Step("look_round", message("Look for leaks while you are there."), is_hazard_control=True),
-        ],
+        steps=house("right_meter", "look_round", "meter"),
     ),
     WorkKind(
         kind=OrderKind.FEED_TEST,
@@ -288,14 +204,7 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=False, is_outside_plans=False,
         late_weight=0.5, minutes=15, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=False, asks_feed_test=True, cautions=[CAUTIONS[0], CHEMICAL_CAUTION],
-        steps=[
-            Step("sample_tap", message("Let the feed tap run for two minutes, then take the sample.")),
-            Step("test", message("Test chlorine at once, then hardness, alkalinity, pH, conductivity, temperature."),
-                 asks="feed_test"),
-            Step("behind_the_bed", message("Where the order names a carbon bed: run the unit, test total chlorine behind it; write it down.")),
-            Step("reagents", message("Reagents are poison: gloves, closed case, rests go back with you."),
-                 is_hazard_control=True),
-        ],
+        steps=house("sample_tap", "reagents", "test", "behind_the_bed"),
     ),
 ]  # fmt: skip
 WORK_KINDS: Final[dict[str, WorkKind]] = {one.kind: one for one in _KINDS}

@@ -10,7 +10,7 @@ from scheduling.crew.models import Skill, Technician
 from scheduling.orders.kinds import OUTSIDE_PLANS as OUTSIDE_PLANS
 from scheduling.orders.kinds import WORK_KINDS, OrderKind, WorkKind
 from shared.messages import Message, message
-from shared.model_parts import known_values
+from shared.model_parts import History, known_values
 from shared.translation import MessageField, MessagesField, label_of
 
 
@@ -164,6 +164,8 @@ class WorkOrderPart(models.Model):
 
 class WorkOrderEvent(models.Model):
     """What happened to an order, in the order it happened. Added to, never edited."""
+
+    history = History(changeable=("detail",))
 
     order = models.ForeignKey(WorkOrder, on_delete=models.CASCADE, related_name="events")
     at = models.DateTimeField()

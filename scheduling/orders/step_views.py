@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders import steps as orders_steps
+from scheduling.orders.step_library import CONDITIONS, PHASES
 from scheduling.orders.steps import ASKS, EditedStep
 from scheduling.orders.tables import STEP_SHEETS
 from scheduling.pages.request_context import now_and_today
@@ -112,6 +113,8 @@ def _page(
         "given_up": orders_steps.controls_given_up(current, edited) if problem else [],
         "history": StepSheet.objects.filter(kind=kind).select_related("made_by"),
         "asks": _asks().items(),
+        "phases": PHASES.items(),
+        "conditions": CONDITIONS.items(),
     }
     return render(request, "orders/step_sheets_edit.html", context, status=status)
 
@@ -131,6 +134,8 @@ def _edited(posted: QueryDict) -> list[EditedStep]:
             code=posted.get(f"code-{row}", ""),
             is_hazard_control=f"control-{row}" in posted,
             asks=posted.get(f"asks-{row}", ""),
+            phase=posted.get(f"phase-{row}", ""),
+            when=posted.get(f"when-{row}", ""),
         )
         found.append((_number(place, row), row, step))
     return [step for _, _, step in sorted(found, key=lambda one: one[:2])]

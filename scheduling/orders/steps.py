@@ -3,7 +3,7 @@
 The first version of each is in ``kinds``.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Final
@@ -14,23 +14,44 @@ from django.utils.text import slugify
 from fleet.models import Person
 from scheduling.models import OrderKind, StepSheet
 from scheduling.orders.kinds import WORK_KINDS
+from scheduling.orders.step_library import CONDITIONS, PHASES, applies, in_phases
 from shared.errors import DomainError
 from shared.messages import message
 
 
 def ensure_step_sheets(now: datetime) -> int:
-    """Write the first version of each kind's sheet where there is none. Returns how many were written."""
-    known = set(StepSheet.objects.values_list("kind", flat=True).distinct())
-    fresh = [
-        StepSheet(
-            kind=kind, version=1, is_current=True, made_at=now, cautions=WORK_KINDS[kind].cautions,
-            steps=[asdict(step) for step in WORK_KINDS[kind].steps],
-        )
-        for kind in OrderKind
-        if kind not in known
-    ]  # fmt: skip
-    StepSheet.objects.bulk_create(fresh, ignore_conflicts=True)
-    return len(fresh)
+    """Write the house's sheet of each kind where there is none, or an older one nobody ever edited.
+
+    Returns how many were written.
+    """
+    current = {sheet.kind: sheet for sheet in StepSheet.objects.filter(is_current=True)}
+    edited = set(StepSheet.objects.filter(made_by__isnull=False).values_list("kind", flat=True))
+    written = 0
+    for kind in OrderKind:
+        steps = [step.as_stored() for step in WORK_KINDS[kind].steps]
+        sheet = current.get(kind)
+        if sheet is None or (kind not in edited and sheet.version in HOUSE_VERSIONS and sheet.steps != steps):
+            written += _write_house(kind, sheet, steps, now)
+    return written
+
+
+HOUSE_VERSIONS: Final = (1,)
+"""Versions the house has put into use and since made better."""
+
+
+def _write_house(kind: str, old: StepSheet | None, steps: list[dict], now: datetime) -> bool:
+    """Put the house's steps into use; of two at once one writes."""
+    try:
+        with transaction.atomic():
+            if old is not None:
+                StepSheet.objects.filter(pk=old.pk).update(is_current=False)
+            StepSheet.objects.create(
+                kind=kind, version=old.version + 1 if old else 1, is_current=True, made_at=now,
+                cautions=WORK_KINDS[kind].cautions, steps=steps,
+            )  # fmt: skip
+    except IntegrityError:
+        return False
+    return True
 
 
 def current_sheet(kind: str) -> StepSheet | None:
@@ -82,6 +103,7 @@ def revise(
                 "text": step["text"].strip(),
                 "is_hazard_control": bool(step.get("is_hazard_control")),
                 "asks": str(step.get("asks", "")),
+                **{name: step[name] for name in ("phase", "when") if step.get(name)},
             }
             for code, step in zip(codes, steps, strict=True)
         ],
@@ -98,9 +120,10 @@ def all_done(kind: str) -> list[dict]:
 
 
 def merged(sheets: Sequence[StepSheet]) -> list[dict]:
-    """Return the steps of several sheets as one list, each code once, every sheet's order kept.
+    """Return the steps of several sheets as one list by phase, each code once, every sheet's order kept.
 
-    A step only a later sheet has follows the one it follows there.
+    A step only a later sheet has follows the one it follows there. One sheet that asks for a step without a
+    condition is enough.
     """
     rows: list[dict] = []
     for sheet in sheets:
@@ -110,10 +133,18 @@ def merged(sheets: Sequence[StepSheet]) -> list[dict]:
             if at is None:
                 rows.insert(place, dict(step))
                 at = place
-            elif step["is_hazard_control"] and not rows[at]["is_hazard_control"]:
+            elif (not step.get("when"), step["is_hazard_control"]) > (
+                not rows[at].get("when"),
+                rows[at]["is_hazard_control"],
+            ):
                 rows[at] = dict(step)
             place = max(place, at + 1)
-    return rows
+    return in_phases(rows)
+
+
+def not_called_for(sheet: StepSheet | None, known: Mapping[str, bool | None]) -> set[str]:
+    """Return the codes of a sheet's steps whose condition does not hold."""
+    return {step["code"] for step in (sheet.steps if sheet else ()) if not applies(step, known)}
 
 
 def controls_of(sheet: StepSheet) -> set[str]:
@@ -177,6 +208,8 @@ class EditedStep:
     code: str = ""
     is_hazard_control: bool = False
     asks: str = ""
+    phase: str = ""
+    when: str = ""
 
 
 def edit(
@@ -216,7 +249,14 @@ def edit(
 def as_edited(current: StepSheet | None) -> list[EditedStep]:
     """Return a sheet's steps as they are before any change."""
     return [
-        EditedStep(one["text"], one["code"], bool(one.get("is_hazard_control")), one.get("asks", ""))
+        EditedStep(
+            one["text"],
+            one["code"],
+            bool(one.get("is_hazard_control")),
+            one.get("asks", ""),
+            one.get("phase", ""),
+            one.get("when", ""),
+        )
         for one in (current.steps if current else [])
     ]
 
@@ -271,6 +311,11 @@ def _check_texts(cautions: list[str], new_steps: list[dict]) -> None:
                 remedy=message("Split it; {longest} are the most.", longest=LONGEST), field="steps",
             )  # fmt: skip
     for step in new_steps:
+        if step["phase"] not in ("", *PHASES) or step["when"] not in ("", *CONDITIONS):
+            raise DomainError(
+                message("“{text}” has a phase or condition that is none.", text=step["text"][:40]),
+                remedy=message("Choose one from the list."), field="steps",
+            )  # fmt: skip
         if step["asks"] not in ASKS:
             raise DomainError(
                 message("Nothing can be asked by {asks!r}.", asks=step['asks']),

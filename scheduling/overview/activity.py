@@ -7,7 +7,7 @@ from typing import Final
 from django.db.models import F, IntegerField, Model, Q, QuerySet, Value
 from django.db.models.functions import Cast
 
-from fleet.models import AuditArea, AuditEntry, TelemetryMap, Webhook
+from fleet.models import AuditArea, AuditEntry, Correction, TelemetryMap, Webhook
 from scheduling.models import (
     ClosedMonth,
     InvoiceBatch,
@@ -63,6 +63,8 @@ HISTORIES: Final = (
     History(StockMovement, _A.STOCK, message("stock moved"), "at", "by", "", "place__code", "note",
             "place__branch"),
     History(RevenueEntry, _A.MONEY, "", "entered_at", "entered_by", "kind", "site__code", "text"),
+    History(Correction, _A.FLEET, message("corrected"), "at", "by", "", "about", "reason",
+            "treatment_unit__site__branch"),
     History(ClosedMonth, _A.MONEY, message("month closed"), "closed_at", "closed_by", "", "month"),
     History(PlanTerms, _A.MONEY, message("plan terms set"), "made_at", "made_by", "", "plan__code"),
     History(PlanTerms, _A.MONEY, message("plan terms voided"), "taken_back_at", "taken_back_by", "",

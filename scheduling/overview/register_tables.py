@@ -3,11 +3,13 @@
 from typing import Any, Final
 
 from django.template.defaultfilters import floatformat
-from django.utils.html import format_html
+from django.urls import reverse
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import mark_safe
 from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
-from fleet.models import PatternName, ReadinessState
+from fleet.models import Corrected, PatternName, ReadinessState
 from fleet.table_columns import (
     Day,
     Mark,
@@ -147,11 +149,37 @@ SITE_PLANS: Final = Table(
     Column(_("Renews"), "renews_on", show=_renews, css="nowrap"),
     file="service plans",
 )
+
+
+def _corrected(row: Any, page: dict) -> object:
+    """Say what stood before, struck, with who, when and why; and what was odd when it came in."""
+    told = [
+        format_html(
+            "{} <s>{}</s>, {}{}: {}", one.field, one.was or "–", moment(one.at, gettext("j M Y")),
+            f" {one.by}" if one.by else "", one.reason,
+        )
+        for one in getattr(row, "corrected", ())
+    ]  # fmt: skip
+    if getattr(row, "doubt", None):
+        told.append(translate(row.doubt))
+    return format_html_join(mark_safe("<br>"), "{}", ((one,) for one in told)) if told else ""
+
+
+def _correct(of: Corrected) -> Column:
+    """Return the column that leads to correcting a row."""
+    return Column(
+        _("Correct"), only="page", unseen=True, label="", css="no-print", link_needs=Permission.EDIT_FLEET,
+        show=lambda row, page: gettext("Correct this")
+        if may(page["request"].user.role, Permission.EDIT_FLEET) else "",
+        link=lambda row, page: reverse("correct_this", args=[of, row.pk]),
+    )  # fmt: skip
+
+
 FEED_TESTS: Final = Table(
     _("Feed tests"),
     Moment(_("Sampled"), "sampled_at", head=True, show=lambda row, page: format_html(
         "{} {}", moment(row.sampled_at, gettext("j M Y")),
-        mark("info", gettext("in force")) if row.is_in_force else "")),
+        mark("info", gettext("in force")) if row.is_in_force else ""), under=_corrected),
     Column(_("Of"), "whose"),
     Column(_("In force"), "is_in_force", only="file"),
     Measured(_("Free chlorine"), "free_chlorine_mg_l", in_file=_("Free chlorine, mg/L"), quantity="mg_l"),
@@ -160,6 +188,7 @@ FEED_TESTS: Final = Table(
     Measured(_("TDS"), "tds_mg_l", in_file=_("TDS, mg/L"), quantity="mg_l"),
     Number(_("pH"), "ph", show=lambda row, page: number(row.ph)),
     Column(_("Temperature, °C"), "temperature_c", only="file"),
+    _correct(Corrected.FEED_TEST),
     file="feed tests", stack=False,
 )  # fmt: skip
 PARTS_IN_PLACE: Final = Table(
@@ -168,12 +197,13 @@ PARTS_IN_PLACE: Final = Table(
     Column(_("Part"), "name", label="", show="parts/part_in_place.html"),
     Column(_("Serial"), "serial", only="file"),
     Column(_("Lot"), "lot", only="file"),
-    Day(_("In place since"), "installed_on"),
+    Day(_("In place since"), "installed_on", under=_corrected),
     Wear(_("Used"), "wear", in_file=_("Share used"), governing="governing_word", css=""),
     Column(_("By"), "governing_word", only="file"),
     Column(_("1 in 10 by"), "early_on", only="file"),
     Column(_("Due"), "likely_on", in_file=_("Likely"), label="", show="parts/part_due.html"),
     Column(_("9 in 10 by"), "late_on", only="file"),
+    _correct(Corrected.PART),
     file="parts in place",
 )
 PARTS_TAKEN_OUT: Final = Table(
@@ -184,7 +214,8 @@ PARTS_TAKEN_OUT: Final = Table(
     Column(_("Lot"), "lot", only="file"),
     Day(_("From"), "installed_on"),
     Day(_("To"), "removed_on"),
-    Column(_("Why"), "reason"),
+    Column(_("Why"), "reason", under=_corrected),
+    _correct(Corrected.PART),
     file="parts taken out",
 )
 METER_READINGS: Final = Table(
@@ -194,14 +225,15 @@ METER_READINGS: Final = Table(
     Column(_("Meter"), "meter__serial", css="serial"),
     Number(_("Register"), "total", show=lambda row, page: format_html(
         '{} <span class="measure">{}</span>', floatformat(row.total, "0g"), row.meter.measure),
-        under=lambda row, page: translate(row.doubt)),
+        under=_corrected),
     Column(_("Measure"), "meter__measure", only="file"),
     Column(_("Register, gal"), "total_gal", only="file"),
+    _correct(Corrected.TOTAL),
     file="meter readings", stack=False,
 )  # fmt: skip
 GAUGES: Final = Table(
     _("Gauge readings"),
-    Moment(_("Read"), "read_at", head=True, form=lambda: gettext("j M Y")),
+    Moment(_("Read"), "read_at", head=True, form=lambda: gettext("j M Y"), under=_corrected),
     Measured(_("Feed pressure"), "feed_pressure_psi", in_file=_("Feed pressure, psi"), quantity="psi"),
     Column(_("Concentrate pressure, psi"), "concentrate_pressure_psi", only="file"),
     Column(_("Permeate pressure, psi"), "permeate_pressure_psi", only="file"),
@@ -213,6 +245,7 @@ GAUGES: Final = Table(
     Column(_("Feed conductivity, µS/cm"), "feed_conductivity_us_cm", only="file"),
     Measured(_("Chlorine after carbon"), "chlorine_after_carbon_mg_l",
              in_file=_("Chlorine after carbon, mg/L"), quantity="mg_l"),
+    _correct(Corrected.GAUGES),
     file="gauge readings", stack=False,
 )  # fmt: skip
 SITES: Final = Table(

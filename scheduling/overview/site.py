@@ -7,7 +7,8 @@ from decimal import Decimal
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
-from fleet.models import FeedTest, FormerCustomer, Site, TreatmentUnit, UnitStay
+from fleet.corrections.corrections import attach_corrections
+from fleet.models import Corrected, FeedTest, FormerCustomer, Site, TreatmentUnit, UnitStay
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, SiteClosure, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of
 from scheduling.overview.treatment_unit import feed_test_lines
@@ -41,6 +42,8 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
     site = sites.filter(code=code).first()
     if site is None:
         return None
+    tests = feed_test_lines(site)
+    attach_corrections({Corrected.FEED_TEST: tests})
     unit_ids = list(
         TreatmentUnit.objects.filter(site=site, retired_on__isnull=True)
         .order_by("serial")
@@ -50,7 +53,7 @@ def site_page(code: str, *, branch_id: int | None, now: datetime, today: date) -
         site=site,
         units=rows_of(unit_ids),
         plans=_plans(site, today),
-        tests=feed_test_lines(site),
+        tests=tests,
         hours=_hours(site),
         closures=list(site.closures.filter(last_on__gte=today)),
         visits=list(

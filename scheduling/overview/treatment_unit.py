@@ -9,9 +9,12 @@ from django.utils.translation import gettext, gettext_lazy
 
 from fleet.assessment.explanation import wear_steps
 from fleet.assessment.scaling_opinion import scaling_opinion, scaling_steps
+from fleet.corrections.corrections import attach_corrections
 from fleet.display.figures import show
 from fleet.display.schematic import PlacedPart, Schematic, lay_out
 from fleet.models import (
+    Corrected,
+    Correction,
     FeedTest,
     Finding,
     FindingKind,
@@ -36,6 +39,7 @@ from shared.translation import written
 class PartRow:
     """One part, in place or taken out."""
 
+    pk: int
     position: str
     name: str
     serial: str
@@ -49,6 +53,7 @@ class PartRow:
     likely_on: date | None = None
     late_on: date | None = None
     steps: list[str] = field(default_factory=list)
+    corrected: list[Correction] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -147,6 +152,14 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         .order_by("-read_at")[:READINGS_SHOWN]
     )
     orders = _orders(unit, today)
+    tests = feed_test_lines(unit.site)
+    flushes = list(Flush.objects.filter(treatment_unit=unit).select_related("part__kind", "recorded_by")[:10])
+    attach_corrections(
+        {
+            Corrected.PART: parts, Corrected.TOTAL: readings, Corrected.GAUGES: gauges,
+            Corrected.FLUSH: flushes, Corrected.FEED_TEST: tests,
+        }
+    )  # fmt: skip
     membranes = [part for part in parts if part.kind.role == "membrane" and part.removed_at]
     return UnitPage(
         unit=unit,
@@ -163,11 +176,9 @@ def unit_page(unit: TreatmentUnit, *, now: datetime, system: str) -> UnitPage:
         ),
         meter_readings=readings,
         gauges=gauges,
-        tests=feed_test_lines(unit.site),
+        tests=tests,
         scaling=_scaling(unit, system),
-        flushes=list(
-            Flush.objects.filter(treatment_unit=unit).select_related("part__kind", "recorded_by")[:10]
-        ),
+        flushes=flushes,
         readiness_changes=list(ReadinessChange.objects.filter(treatment_unit=unit)[:10]),
         schematic=_schematic(unit, in_place, readings, gauges, system),
         removed_membranes_at=[part.removed_at for part in membranes],
@@ -199,6 +210,8 @@ def _part_row(part: Part, zone: str, system: str) -> PartRow:
             "steps": wear_steps(state.numbers, state.governing, system),
         }
     return PartRow(
+        pk=part.pk,
+        corrected=part.corrected,
         position=part.position.code,
         name=part.kind.name,
         serial=part.serial,

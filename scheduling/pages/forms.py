@@ -23,9 +23,13 @@ class MonthInput(forms.TextInput):
     input_type = "month"
 
 
+FIRST_YEAR, LAST_YEAR = 1980, 2200
+
+
 def month_of(text: str) -> date | None:
-    """Read "2026-11" as the first of November; None for anything else."""
+    """Read "2026-11" as the first of November; None for anything else and for absurd years."""
     try:
-        return date.fromisoformat(f"{text}-01")
+        month = date.fromisoformat(f"{text}-01")
     except ValueError:
         return None
+    return month if FIRST_YEAR <= month.year <= LAST_YEAR else None

@@ -9,9 +9,10 @@ from datetime import date, datetime, timedelta
 from django.db import transaction
 from django.db.models import Q, QuerySet
 
-from fleet.models import AuditArea, Customer, Part, Site, TreatmentUnit
+from fleet.models import Customer, Part, Site, TreatmentUnit
 from fleet.people.audit import Actor
 from fleet.register import customers, sites, units
+from scheduling.billing.plan_changes import end_plan
 from scheduling.models import Notice, OrderState, ServicePlan, WorkOrder
 from scheduling.orders import states
 from shared.messages import Message, message
@@ -34,7 +35,7 @@ def retire_unit(unit: TreatmentUnit, *, on: date, because: str, actor: Actor) ->
     """Retire a unit, withdraw its open work and end the plans that are for it alone."""
     unit = units.retire_unit(unit, on=on, because=because, actor=actor)
     _withdraw(open_orders(unit), message("the treatment unit was retired"), actor)
-    _end_plans(running_plans(on, treatment_unit=unit), on, actor)
+    _end_plans(running_plans(on, treatment_unit=unit), on, message("The treatment unit was retired."), actor)
     return unit
 
 
@@ -64,7 +65,7 @@ def move_unit(unit: TreatmentUnit, *, to: Site, on: date, actor: Actor, seen_sit
     if to.customer_id == former.customer_id:
         plans.update(site=to)
     else:
-        _end_plans(plans, on, actor)
+        _end_plans(plans, on, message("The treatment unit moved to another customer."), actor)
     ids = list(open_orders(unit).values_list("pk", flat=True))
     told = message("The treatment unit moved from {former} to {to}.", former=former.name, to=to.name)
     states.release(ids, told, at=actor.now, by=actor.person)
@@ -91,7 +92,7 @@ def take_over_site(
         site, customer=customer, from_on=from_on, actor=actor, seen_customer=seen_customer
     )
     if not plans_go_on:
-        _end_plans(running_plans(from_on, site=site), from_on, actor)
+        _end_plans(running_plans(from_on, site=site), from_on, message("Another customer took over."), actor)
     return site
 
 
@@ -206,12 +207,13 @@ def _withdraw(orders: QuerySet[WorkOrder], because: str, actor: Actor) -> None:
     states.withdraw_all(list(orders.values_list("pk", flat=True)), because, actor.now, actor.person)
 
 
-def _end_plans(plans: Iterable[ServicePlan], on: date, actor: Actor) -> None:
+def _end_plans(plans: Iterable[ServicePlan], on: date, why: str, actor: Actor) -> None:
+    """End plans with the day before ``on``, but not before they began."""
+    today = actor.now.date()
     for plan in list(plans):
-        was, plan.ends_on = plan.ends_on, max(on, plan.starts_on + timedelta(days=1))
-        plan.save(update_fields=["ends_on"])
-        told = f"ends_on: {was} → {plan.ends_on}"
-        actor.note(message("plan ended"), area=AuditArea.MONEY, about=plan.code, detail=told)
+        last_on = max(on - timedelta(days=1), plan.starts_on)
+        if plan.ends_on != last_on + timedelta(days=1):
+            end_plan(plan, last_on=last_on, why=str(why), today=today, by=actor.person, now=actor.now)
 
 
 def _parts_in_place(unit: TreatmentUnit) -> int:

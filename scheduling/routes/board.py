@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import Final
 
 from django.db.models import Aggregate, Count, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce
@@ -11,8 +10,6 @@ from django.db.models.functions import Coalesce
 from scheduling.models import Route, RouteProposal, Stop, Technician, UnplacedOrder
 from scheduling.routes.selectors import route_rows
 from shared.periods import days_from
-
-LISTED: Final = 40
 
 
 @dataclass(frozen=True)
@@ -109,18 +106,21 @@ def proposals_of(branch_id: int | None) -> QuerySet[RouteProposal]:
 
 
 def proposal_rows(branch_id: int | None) -> list[RouteProposal]:
-    """Return the newest proposals with what they hold. One query."""
+    """Return the proposals with what they hold, newest first. One query."""
     proposals = proposals_of(branch_id).annotate(
         stop_count=_total(Stop, "route__proposal", Count("pk")),
         unplaced_count=_total(UnplacedOrder, "proposal", Count("pk")),
         drive_minutes=_total(Route, "proposal", Sum("drive_minutes")),
         work_minutes=_total(Route, "proposal", Sum("work_minutes")),
+        in_force_count=_total(Route.objects.filter(is_in_force=True), "proposal", Count("pk")),
     )
-    return list(proposals[:LISTED])
+    # Grouping drops the order of the model.
+    return list(proposals.order_by("-made_at", "-id"))
 
 
-def _total(model: type, path: str, total: Aggregate) -> Coalesce:
-    rows = model.objects.filter(**{path: OuterRef("pk")}).order_by().values(path)
+def _total(rows: type | QuerySet, path: str, total: Aggregate) -> Coalesce:
+    rows = rows if isinstance(rows, QuerySet) else rows.objects.all()
+    rows = rows.filter(**{path: OuterRef("pk")}).order_by().values(path)
     return Coalesce(Subquery(rows.annotate(total=total).values("total")), 0)
 
 

@@ -66,6 +66,25 @@ class RouteProposal(models.Model):
         return f"{self.first_on}–{self.last_on} #{self.pk}"
 
     @property
+    def is_replaced(self) -> bool:
+        """Whether it was published and other plans have taken over all of its routes since."""
+        if self.state != ProposalState.PUBLISHED:
+            return False
+        known = getattr(self, "in_force_count", None)
+        stands = bool(known) if known is not None else self.routes.filter(is_in_force=True).exists()
+        return not stands and self.routes.exists()
+
+    @property
+    def shown_state(self) -> str:
+        """Its state for marks: what is replaced no longer counts."""
+        return ProposalState.SET_ASIDE if self.is_replaced else self.state
+
+    @property
+    def state_word(self) -> str:
+        """Its state, as shown."""
+        return gettext("Replaced") if self.is_replaced else self.get_state_display()
+
+    @property
     def branch_name(self) -> str:
         """The branch it is for, as shown."""
         return self.branch.name if self.branch else gettext("All branches")

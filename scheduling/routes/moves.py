@@ -412,9 +412,8 @@ def set_pin(stop: Stop, is_pinned: bool, *, by: Person | None, now: datetime) ->
 def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: datetime) -> WorkOrder:
     """Promise a customer the day of an order, which pins it to that day; None takes the promise back.
 
-    Raises DomainError for a day gone by, outside the window's start, on which the site is closed, or other
-    than
-    the day on which a published route already has it.
+    A published route that has it on another day gives it up: the promise wins, and the order is open again.
+    Raises DomainError for a day gone by, outside the window's start, or on which the site is closed.
     """
     order = WorkOrder.objects.select_for_update().get(pk=order.pk)
     if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
@@ -424,6 +423,7 @@ def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: dateti
         )
     if on is not None:
         _refuse_promise(order, on, now)
+        _leave_other_days(order, on, by, now)
     order.promised_on, order.changed_at = on, now
     order.save(update_fields=["promised_on", "changed_at"])
     told = message("{on:%d %b %Y}", on=on) if on else message("The day is free again.")
@@ -457,12 +457,9 @@ def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
             field="promised_on",
         )
     refuse_closed(order.site, on, field="promised_on")
-    link = order.stops.filter(is_in_force=True).select_related("stop__route").first()
-    if link is not None and link.stop.route.day != on:
-        raise DomainError(
-            message(
-                "{order} stands on the published route of {day:%d %b}.", order=order, day=link.stop.route.day
-            ),
-            remedy=message("Move its stop to {on:%d %b} first, then promise it.", on=on),
-            field="promised_on",
-        )
+
+
+def _leave_other_days(order: WorkOrder, on: date, by: Person | None, now: datetime) -> None:
+    if order.stops.filter(is_in_force=True).exclude(stop__route__day=on).exists():
+        states.release([order.pk], message("Promised for {on:%d %b %Y}.", on=on), at=now, by=by)
+        order.refresh_from_db()

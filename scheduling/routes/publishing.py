@@ -33,6 +33,7 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
             message("Proposal {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
             remedy=message("Only a proposal that is ready can be published; propose anew."),
         )
+    _refuse_published_meanwhile(row, by)
     _set_old_routes_aside(row, by, now)
     release_missed(now=now)
     placed = StopOrder.objects.filter(stop__route__proposal=row)
@@ -91,6 +92,26 @@ def release_missed(*, now: datetime) -> int:
         missed = links.filter(stop__route__technician__branch=branch, stop__route__day__lt=today)
         ids += missed.values_list("order_id", flat=True)
     return states.release(ids, message("Its day went by without a visit."), at=now)
+
+
+def _refuse_published_meanwhile(row: RouteProposal, by: Person | None) -> None:
+    """Tell a planner of a plan for these days that somebody else published after this one was made."""
+    others = RouteProposal.objects.filter(
+        state=ProposalState.PUBLISHED, published_at__gt=row.made_at, routes__is_in_force=True,
+        routes__day__range=(row.first_on, row.last_on),
+    ).exclude(Q(pk=row.pk) | Q(made_by=by))  # fmt: skip
+    if row.branch_id:
+        others = others.filter(routes__technician__branch_id=row.branch_id)
+    other = others.select_related("made_by").order_by("-published_at").first()
+    if other is not None:
+        raise DomainError(
+            message(
+                "Plan {pk}, made by {maker}, was published for these days after yours was made.",
+                pk=other.pk,
+                maker=other.maker,
+            ),
+            remedy=message("Look at that plan; then propose again, which keeps what it promises."),
+        )
 
 
 def _set_old_routes_aside(row: RouteProposal, by: Person | None, now: datetime) -> None:

@@ -8,7 +8,7 @@ from datetime import date
 
 from django.db.models import Prefetch, QuerySet, Sum
 
-from scheduling.models import Route, StockLevel, Stop, StopOrder, WorkOrderPart
+from scheduling.models import STANDING_STATES, Route, StockLevel, Stop, StopOrder, WorkOrderPart
 
 
 def routes_in_force(first_on: date, last_on: date, branch_id: int | None) -> list[Route]:
@@ -48,8 +48,13 @@ class LoadRow:
 
 
 def load_list(route: Route) -> list[LoadRow]:
-    """Return what to have on the van for a route. Two queries."""
-    order_ids = [placed.order_id for stop in route.stops.all() for placed in stop.orders.all()]
+    """Return what to have on the van for what is still to be done on a route. Two queries."""
+    order_ids = [
+        placed.order_id
+        for stop in route.stops.all()
+        for placed in stop.orders.all()
+        if placed.order.state in STANDING_STATES
+    ]
     needed: dict[int, list] = {}
     for part in WorkOrderPart.objects.filter(order_id__in=order_ids).select_related("kind"):
         row = needed.setdefault(part.kind_id, [part.kind, 0])

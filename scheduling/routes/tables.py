@@ -30,9 +30,7 @@ def _minutes(value: Any) -> str:
 
 
 def _state(row: Any, page: dict) -> str:
-    return render_to_string(
-        "parts/proposal_state.html", {"state": row.state, "word": row.get_state_display()}
-    )
+    return render_to_string("parts/proposal_state.html", {"state": row.shown_state, "word": row.state_word})
 
 
 PLANS: Final = Table(
@@ -41,7 +39,7 @@ PLANS: Final = Table(
            under="branch_name", show=lambda row, page: f"{day(row.first_on)} – {day(row.last_on)}"),
     Column(_("Last day"), "last_on", only="file"),
     Column(_("Depot"), "branch_name", only="file"),
-    Column(_("State"), "get_state_display", show=_state),
+    Column(_("State"), "state_word", show=_state),
     Number(_("Stops"), "stop_count"),
     Number(_("Not scheduled"), "unplaced_count"),
     Number(_("Problems"), lambda row: len(row.problems)),

@@ -10,7 +10,9 @@ from typing import Final
 
 from django.db.models import QuerySet
 
+from fleet.corrections.corrections import standing_id
 from fleet.models import (
+    Corrected,
     FlushKind,
     MeterReading,
     Part,
@@ -27,8 +29,10 @@ from fleet.register import parts
 from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
+from scheduling.orders.step_library import facts
 from shared.errors import DomainError
 from shared.messages import message
+from shared.periods import local_day
 
 MOST_FLUSHES: Final = 8
 """More flushes than this at one visit are a slip."""
@@ -46,6 +50,8 @@ class PartChange:
     made_on: date | None = None
     removed_part_id: int | None = None
     """The part the technician found, as the phone knew it; a change by somebody else meanwhile is told."""
+    evidence: dict[str, float] = field(default_factory=dict)
+    """What was measured before it came out, by the names of RemovalEvidence, in its measures."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +88,8 @@ class CloseOutForm:
     signed_by: str = ""
     signature: str = ""
     not_done_because: str = ""
+    as_found: dict = field(default_factory=dict)
+    """What was read before anything was touched, as ``performance``."""
     beside: Sequence[str] = ()
     """What another order of the same unit reports at this visit: ``flush``, ``meter_total``, ``bedding``."""
 
@@ -92,10 +100,12 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
-        for name in ("not_done_because", "beside"):
+        later = ("not_done_because", "as_found", "beside", "evidence")
+        for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
-            if not sent[name]:
-                del sent[name]
+            for name in later:
+                if not row.get(name, True):
+                    del row[name]
         content = json.dumps(sent, sort_keys=True, default=str)
         return hashlib.sha256(content.encode()).hexdigest()
 
@@ -125,25 +135,46 @@ MOST_MINUTES: Final = 1440
 WHY_NOT_DONE: Final = message("Say in the note why it could not be done.")
 AHEAD = timedelta(minutes=10)
 """How far a phone's clock may run ahead."""
+LONG_AGO = timedelta(days=400)
+"""What is older goes into the history by a workbook."""
 KEEP = message("Nothing you entered is lost: it stays on the phone until it is sent.")
 
 
 def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: datetime) -> list[dict]:
     """Return hazard controls that were skipped with a reason. Raises DomainError for what can't stand."""
     _check_plain_values(form, now)
+    _check_not_long_ago(form, order, now)
     _check_order(order)
     if form.outcome == Outcome.NOT_DONE:
         _check_not_done(form)
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    return steps.check_record(sheet, form.steps, excused=excused_steps(form.outcome, form.beside))
+    known = facts(mains_voltage=order.treatment_unit.mains_voltage, roles=roles_of(form.part_changes, order))
+    excused = excused_steps(form.outcome, form.beside) | steps.not_called_for(sheet, known)
+    return steps.check_record(sheet, form.steps, excused=excused)
+
+
+LEFT_OVERNIGHT: Final = {
+    "flush", "chlorine_after_carbon", "purge_membrane", "power", "leak_watch_pump", "tag_off",
+}  # fmt: skip
 
 
 def excused_steps(outcome: str, beside: Sequence[str] = ()) -> set[str]:
     """Return the steps an outcome leaves to a later visit."""
-    # The night replaces today's flush; tomorrow's order owns that step.
-    return {"flush"} if Outcome.BEDDING in (outcome, *beside) else set()
+    # The night replaces today's flush; the unit stays off and tagged, and tomorrow's order owns those steps.
+    return LEFT_OVERNIGHT if Outcome.BEDDING in (outcome, *beside) else set()
+
+
+def roles_of(changes: Sequence[PartChange], order: WorkOrder) -> set[str]:
+    """Return what the parts that are changed do to the water."""
+    codes = [change.kind_code for change in changes]
+    out = [change.position_code for change in changes if not change.kind_code]
+    here = Part.objects.in_place().filter(treatment_unit_id=order.treatment_unit_id, position__code__in=out)
+    return {
+        *PartKind.objects.filter(code__in=codes).values_list("role", flat=True),
+        *here.values_list("kind__role", flat=True),
+    }
 
 
 def position_of(change: PartChange, order: WorkOrder) -> Position:
@@ -246,6 +277,24 @@ def _check_plain_values(form: CloseOutForm, now: datetime) -> None:
             remedy=message("Write each position once."),
             field="part_changes",
         )
+
+
+def is_clock_right(told: datetime, now: datetime) -> bool:
+    """Say whether a phone's moment can be: no clock that is right is ahead, or more than a year behind."""
+    return now - LONG_AGO <= told <= now + AHEAD
+
+
+def _check_not_long_ago(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
+    """Work is not done before its unit was in service, nor reported after more than a year."""
+    begins = order.treatment_unit.commissioned_on
+    day = local_day(form.finished_at, order.site.time_zone)
+    if form.finished_at >= now - LONG_AGO and (begins is None or day >= begins):
+        return
+    raise DomainError(
+        message("The work is said to be finished on {day:%d %b %Y}, which can't be.", day=day),
+        remedy=message("Check the clock, and the unit's first day of service. {keep}", keep=KEEP),
+        field="finished_at",
+    )
 
 
 def _check_order(order: WorkOrder) -> None:
@@ -389,32 +438,34 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
 
 
 def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | None:
-    """Record gauges and flows; return the reading's id, None when nothing was read."""
+    """Record gauges and flows, as found and as left; return the last reading's id, None without one.
+
+    As found is before the work by its minutes, and before any part came out.
+    """
+    if form.as_found:
+        flushing = sum(one.minutes for one in form.flushes)
+        begun = form.finished_at - timedelta(minutes=max(form.minutes, flushing + 2))
+        _record_gauges(form.as_found, order.treatment_unit_id, begun, now)
+    return _record_gauges(form.performance, order.treatment_unit_id, form.finished_at, now)
+
+
+def _record_gauges(read: dict, unit_id: int, at: datetime, now: datetime) -> int | None:
     values = {
-        name: float(value)
-        for name, value in form.performance.items()
-        if name != "saw_fines" and value not in (None, "")
+        name: float(value) for name, value in read.items() if name != "saw_fines" and value not in (None, "")
     }
-    saw_fines = bool(form.performance.get("saw_fines"))
+    saw_fines = bool(read.get("saw_fines"))
     if not values and not saw_fines:
         return None
-    _stand_again(
-        PerformanceReading.objects.filter(treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at)
-    )
+    found = PerformanceReading.objects.filter(treatment_unit_id=unit_id, read_at=at)
+    _stand_again(found)
     report = gauges.record_performance_readings(
-        [readings_rows.NewPerformanceReading(order.treatment_unit_id, form.finished_at, values, saw_fines)],
+        [readings_rows.NewPerformanceReading(unit_id, at, values, saw_fines)],
         source=ReadingSource.PHONE,
         now=now,
         as_correction=True,
     )
     _raise_first(report, "performance")
-    return (
-        PerformanceReading.objects.filter(
-            treatment_unit_id=order.treatment_unit_id, read_at=form.finished_at, is_latest=True
-        )
-        .values_list("pk", flat=True)
-        .first()
-    )
+    return found.filter(is_latest=True).values_list("pk", flat=True).first()
 
 
 def set_aside(row: CloseOut) -> None:
@@ -428,7 +479,8 @@ def set_aside(row: CloseOut) -> None:
     if row.visit_id and beside.exclude(pk=row.pk).exists():
         return
     if row.performance_reading_id:
-        PerformanceReading.objects.filter(pk=row.performance_reading_id).update(is_latest=False)
+        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
+        PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,
         read_at=row.finished_at,

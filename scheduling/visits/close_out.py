@@ -307,7 +307,7 @@ def _change_parts(done: _Done, technician: Technician) -> None:
         old = checks.part_to_take_out(change, done.order, position)
         moment = max(at, old.installed_at) if old else at
         if old is not None:
-            parts.remove(old, at=moment, reason=change.removal_reason)
+            parts.remove(old, at=moment, reason=change.removal_reason, evidence=change.evidence)
         new = None
         if change.kind_code:
             kind = checks.kind_of(change)
@@ -343,6 +343,8 @@ def _flush(done: _Done, installed: list[Part], by: Person | None) -> None:
                 part=_only(installed),
                 by=by,
                 client_id=flush_number(form.client_id, number),
+                chlorine_behind_mg_l=form.performance.get("chlorine_after_carbon_mg_l"),
+                **_least(kind, installed, order),
             )
         )
     if form.outcome == Outcome.BEDDING and not any(f.kind == FlushKind.BED_STARTED for f in done.flushes):
@@ -356,6 +358,15 @@ def _flush(done: _Done, installed: list[Part], by: Person | None) -> None:
                 client_id=flush_number(form.client_id, MOST_FLUSHES),
             )
         )
+
+
+def _least(kind: str, installed: list[Part], order: WorkOrder) -> dict[str, float | None]:
+    """Return what the flush has to drain, and how long for storage solution: of the part that asks most."""
+    needing = [part.kind for part in installed if part.kind.needs_flush and part.kind.flush_gal]
+    volume = max((kind.flush_gal for kind in needing), default=order.numbers.get("flush_gal"))
+    times = [one.flush_gal / one.flush_gpm for one in needing if one.flush_gpm]
+    is_membrane = kind == FlushKind.MEMBRANE_STORAGE_SOLUTION
+    return {"least_gal": volume, "least_minutes": max(times, default=None) if is_membrane else None}
 
 
 def _kind_called_for(form: CloseOutForm, installed: list[Part], order: WorkOrder) -> str:
@@ -407,6 +418,10 @@ def _close_order(done: _Done, by: Person | None, now: datetime) -> None:
             at=now,
             by=by,
         )
+    for flush in done.flushes:
+        if flush.missing:
+            told = message("Flushed, still owed: {missing}.", missing=flush.missing)
+            states.note(order, message("flushed, still owed"), told, at=now, by=by)
     for short in done.shortages:
         states.note(order, message("stock short"), short, at=now, by=by)
     if done.row.follow_up_id:

@@ -7,8 +7,10 @@ from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext
 
+from fleet.corrections.corrections import standing_id
 from fleet.display.figures import digits, show
 from fleet.models import (
+    Corrected,
     Flush,
     Meter,
     MeterReading,
@@ -36,10 +38,12 @@ from scheduling.documents.paper import (
 from scheduling.documents.visit_papers import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, Route, StepSheet, Stop, WorkOrder
 from scheduling.orders.selectors import number_of
+from scheduling.orders.step_library import applies, condition_told, facts, in_phases
 from scheduling.orders.steps import current_cautions
 from scheduling.pages.figures import quantity_of
 from scheduling.routes.selectors import load_list
 from scheduling.visits.readings import GAUGES
+from shared.messages import joined
 
 NUMBER_OF_FLUSHES: Final = 20
 
@@ -142,7 +146,9 @@ def unit_labels(
 
 def _readings(close_out: CloseOut) -> tuple[PerformanceReading | None, PerformanceReading | None]:
     """Return the last gauges read before this visit, and those of the visit."""
-    after = PerformanceReading.objects.filter(pk=close_out.performance_reading_id).first()
+    after = PerformanceReading.objects.filter(
+        pk=standing_id(Corrected.GAUGES, close_out.performance_reading_id)
+    ).first()
     until = after.read_at if after else close_out.finished_at
     before = (
         PerformanceReading.objects.filter(
@@ -259,6 +265,7 @@ def _steps_done(close_out: CloseOut, sheet: StepSheet | None) -> list[StepLine]:
             because=str(told.get(step["code"], {}).get("skipped_because") or ""),
         )
         for step in sheet.steps
+        if step["code"] in told or not step.get("when")
     ]
 
 
@@ -306,6 +313,8 @@ def _sheet_order(
 ) -> SheetOrder:
     unit = order.treatment_unit
     state = getattr(unit, "state", None)
+    roles = {order.part.kind.role} if order.part and order.work_kind.needs_part else set()
+    known = facts(mains_voltage=unit.mains_voltage, roles=roles)
     gallons = order.numbers.get("flush_gal") or (order.part.kind.flush_gal if order.part else None)
     drained = (
         gettext("%(gallons)s, until it runs clear") % {"gallons": show(gallons, "gal", system)}
@@ -325,8 +334,11 @@ def _sheet_order(
         positions=positions.get(unit.pk, []),
         to_drain=drained if order.flush_minutes or gallons else "",
         steps=[
-            StepLine(step["text"], bool(step.get("is_hazard_control")))
-            for step in (sheet.steps if sheet else [])
+            StepLine(
+                joined(" ", (condition_told(step, known), step["text"])), bool(step.get("is_hazard_control"))
+            )
+            for step in in_phases(sheet.steps if sheet else [])
+            if applies(step, known)
         ],
         is_over=order.state not in STANDING_STATES,
     )

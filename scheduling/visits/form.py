@@ -14,9 +14,10 @@ from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext, gettext_lazy
 
 from fleet.display.figures import digits, measure_for, show
-from fleet.models import RemovalReason
+from fleet.models import PartRole, RemovalReason
 from scheduling.models import NotDoneBecause, Outcome
 from scheduling.orders.kinds import Closing
+from scheduling.orders.step_library import PARTS, PHASES, SOURCES, applies, condition_told, facts
 from scheduling.orders.steps import controls_of
 from scheduling.pages.figures import quantity_of
 from scheduling.visits.checks import (
@@ -71,6 +72,23 @@ RAN_CLEAR: Final = gettext_lazy("Say whether the flush ran clear. A flush withou
 RAN: Final = [
     ("yes", gettext_lazy("Yes, clear, no fines")), ("no", gettext_lazy("No, not yet clear")),
 ]  # fmt: skip
+FOUND: Final = "found__"
+"""Before the name of a gauge: as it was found, before anything was touched."""
+BEHIND_OLD: Final = "total_chlorine_behind_mg_l", gettext_lazy("Total chlorine behind the old carbon")
+EVIDENCE: Final[dict[str, tuple[str, str]]] = {
+    PartRole.SEDIMENT: ("delta_p_psi", gettext_lazy("Pressure drop across the old part")),
+    PartRole.CARBON: BEHIND_OLD,
+    PartRole.CATALYTIC_CARBON: BEHIND_OLD,
+    PartRole.MEMBRANE: ("permeate_conductivity_us_cm", gettext_lazy("Permeate conductivity before")),
+}
+"""What tells worn from changed early without asking anybody: measured before the part comes out."""
+HOLDS: Final[dict[str, tuple[str, str]]] = {
+    "look": ("visits/unit_found.html", gettext_lazy("Ask and look, touch nothing")),
+    "work": ("visits/unit_parts.html", gettext_lazy("Parts changed")),
+    "flush": ("visits/unit_flush.html", gettext_lazy("Flush to drain")),
+    "leave": ("visits/unit_readings.html", gettext_lazy("Readings")),
+}
+"""What is filled in within a phase, and what it is called where the sheet has no step of that phase."""
 NO_OUTCOME: Final = gettext_lazy("Choose how the visit ended.")
 NO_REASON: Final = gettext_lazy("Choose one of the reasons.")
 MINUTES_MISSING: Final = gettext_lazy("Minutes on site are missing. Write how long you were here.")
@@ -134,6 +152,15 @@ class VisitEntry(forms.Form):
                 if not data.get(outcomes[one.pk]):
                     data[outcomes[one.pk]] = Outcome.NOT_DONE.value
                     data[self.of_order(one, "because")] = data["not_done"]
+        for unit in self.page.units:
+            for row in unit.positions:
+                lot, serial, change = (
+                    self.of_unit(unit, f"{name}__{row.code}") for name in ("lot", "serial", "change")
+                )
+                # The tick that stood there goes with its order that was not done, unless more was typed.
+                outcome = data.get(outcomes.get(row.order_id, ""), Outcome.DONE)
+                if outcome not in WORKED and not (data.get(lot) or data.get(serial)):
+                    data.pop(change, None)
         return data
 
     def of_order(self, one: OrderHere, name: str) -> str:
@@ -206,10 +233,11 @@ class UnitFields:
         self.outcomes = {one.pk: form.of_order(one, "outcome") for one in unit.orders}
         for one in unit.orders:
             self._add_order(one)
-        for step in unit.steps:
-            self._add_step(step["code"], step["text"], bool(step.get("is_hazard_control")))
         for row in unit.positions:
             self._add_position(row)
+        self.known = facts(mains_voltage=unit.treatment_unit.mains_voltage, roles=set(self._roles()))
+        for step in unit.steps:
+            self._add_step(step["code"], step["text"], step)
         for name, made in (
             ("timer_started", hidden()), ("timer_seconds", hidden()),
             ("flush_flow", ClockField(gettext_lazy("Flow, to count by the clock"), "gpm")),
@@ -218,7 +246,8 @@ class UnitFields:
             ("flush_clear", choice(gettext_lazy("Did it run clear?"), RAN, RAN_CLEAR)),
             ("meter_total", NumberField(gettext_lazy("The meter's total"))),
             ("saw_fines", tick(gettext_lazy("Fines or turbidity seen"))),
-            *((name, NumberField(label, quantity_of(name))) for name, label in GAUGES.items()),
+            *((f"{when}{name}", NumberField(label, quantity_of(name)))
+              for when in ("", FOUND) for name, label in GAUGES.items()),
         ):  # fmt: skip
             form.fields[self.named(name)] = made
         flush = [self.named("flush_volume"), self.named("flush_minutes")]
@@ -245,11 +274,23 @@ class UnitFields:
         form.initial[version] = one.sheet.version if one.sheet else ""
         form.needs.append(Need(because, WHY_NOT, when={name: [Outcome.NOT_DONE.value]}, instead=["note"]))
 
-    def _add_step(self, code: str, text: str, is_control: bool) -> None:
+    def _roles(self) -> Iterator[str]:
+        """Yield what the parts that are ticked as changed do to the water."""
+        form = self.form
+        for row in self.unit.positions:
+            name = self.named(f"change__{row.code}")
+            if form.data.get(name) if form.is_bound else form.initial[name]:
+                kind = form.data.get(self.named(f"kind__{row.code}"))
+                yield from {one.role for one in row.options if one.code == kind} or row.roles
+
+    def _add_step(self, code: str, text: str, step: dict) -> None:
         form, done, why = self.form, self.named(f"step__{code}"), self.named(f"why__{code}")
+        is_control = bool(step.get("is_hazard_control"))
         form.fields[done] = tick(text, **({"data-control": why} if is_control else {}))
         form.fields[why] = text_line(gettext_lazy("Why not; the planner sees it"), 160)
-        if is_control:
+        among = PARTS.get(step.get("when", ""))
+        changed = [row.code for row in self.unit.positions if among and among & set(row.roles)]
+        if is_control and (changed or applies(step, self.known)):
             told = gettext("“%(text)s” is safety-critical. Tick it when it is done, or write why it was not.")
             asking = [one for one in self.unit.orders if one.sheet and code in controls_of(one.sheet)]
             leaving = [one for one in Outcome if code in excused_steps(one)]
@@ -257,6 +298,7 @@ class UnitFields:
                 Need(
                     done, told % {"text": translate(text)}, when=self._when(WORKED, asking),
                     unless=self._when(leaving) if leaving else {}, instead=[why],
+                    beside=[self.named(f"change__{row}") for row in changed],
                 )
             )  # fmt: skip
 
@@ -273,6 +315,7 @@ class UnitFields:
             ("kind", select(kinds, gettext_lazy("New part")), row.part.kind.code if row.part else ""),
             ("lot", text_line(gettext_lazy("Lot"), 60, list=known, **attrs), ""),
             ("serial", text_line(gettext_lazy("Serial"), 60, **attrs), ""),
+            *(("evidence", NumberField(label, quantity_of(name)), None) for name, label in evidence_of(row)),
         ):
             self.form.fields[self.named(f"{name}__{row.code}")] = made
             self.form.initial[self.named(f"{name}__{row.code}")] = first
@@ -306,39 +349,76 @@ class UnitFields:
             yield {"here": one, **{name: self.form[self.form.of_order(one, name)] for name in names}}
 
     def phases(self) -> list[dict]:
-        """Return the steps in their phases, each with its title."""
+        """Return the steps in their phases, each with its title; what is not called for is hidden."""
         groups: dict[str, list[dict]] = {}
         for step in self.unit.steps:
-            done, why = self._field(f"step__{step['code']}"), self._field(f"why__{step['code']}")
-            row = {"tick": done, "why": why, "is_hazard_control": bool(step.get("is_hazard_control"))}
-            groups.setdefault(step.get("phase", ""), []).append(row)
-        return [
-            {
-                "title": gettext("Steps"),
-                "steps": rows,
-                "has_errors": any(row["tick"].errors for row in rows),
-            }
-            for phase, rows in groups.items()
-        ]
+            code = step["code"]
+            groups.setdefault(step.get("phase", ""), []).append(
+                {
+                    "tick": self._field(f"step__{code}"),
+                    "why": self._field(f"why__{code}"),
+                    "is_hazard_control": bool(step.get("is_hazard_control")),
+                    "is_called_for": applies(step, self.known),
+                    "told": condition_told(step, self.known),
+                    "roles": " ".join(sorted(PARTS.get(step.get("when", ""), ()))),
+                }
+            )
+        for phase in HOLDS:
+            groups.setdefault(phase, [])
+        places = list(PHASES)
+        keys = sorted(groups, key=lambda phase: places.index(phase) if phase in places else -1)
+        return [self._phase(phase, groups[phase]) for phase in keys]
+
+    def _phase(self, phase: str, rows: list[dict]) -> dict:
+        holds, title = HOLDS.get(phase, ("", ""))
+        return {
+            "title": PHASES.get(phase, gettext("Steps")) if rows else title,
+            "source": SOURCES.get(phase, ""),
+            "steps": rows,
+            "holds": holds,
+            "has_errors": any(row["tick"].errors for row in rows) or self._has_errors(phase),
+            "is_called_for": any(row["is_called_for"] for row in rows),
+        }
+
+    def _has_errors(self, phase: str) -> bool:
+        ours = {
+            "work": [self.named(f"change__{row.code}") for row in self.unit.positions],
+            "flush": [self.named(name) for name in ("flush_volume", "flush_minutes", "flush_clear")],
+            "leave": [self.named(name) for name in ("meter_total", *GAUGES)],
+        }
+        return self.form.is_bound and any(name in self.form.errors for name in ours.get(phase, ()))
 
     def positions(self) -> Iterator[dict]:
         for row in self.unit.positions:
-            names = ("removed", "change", "reason", "kind", "lot", "serial")
+            names = ["removed", "change", "reason", "kind", "lot", "serial"]
+            names += ["evidence"] if evidence_of(row) else []
             found = {name: self._field(f"{name}__{row.code}") for name in names}
             is_open = self._asks_change(row) or found["change"].value() or found["change"].errors
             outcome = self.outcomes.get(row.order_id, "")
             yield {"row": row, "is_open": bool(is_open), "outcome": outcome, **found}
 
+    def asked(self) -> list[dict]:
+        return [one for one in self.positions() if one["row"].is_asked]
+
+    def others(self) -> list[dict]:
+        return [one for one in self.positions() if not one["row"].is_asked]
+
+    def others_open(self) -> bool:
+        return any(one["is_open"] for one in self.others())
+
     def once(self) -> dict[str, forms.BoundField]:
         """Return what is asked of a unit once, by its plain name."""
-        names = ("timer_started", "timer_seconds", "flush_clear", "meter_total", "saw_fines")
+        names = ("timer_started", "timer_seconds", "flush_flow", "flush_clear", "meter_total", "saw_fines")
         return {name: self._field(name) for name in names}
 
     def flush(self) -> list[forms.BoundField]:
-        return [self._field("flush_flow"), self._field("flush_volume"), self._field("flush_minutes")]
+        return [self._field("flush_volume"), self._field("flush_minutes")]
 
     def gauges(self) -> list[forms.BoundField]:
         return [self._field(name) for name in GAUGES]
+
+    def as_found(self) -> list[forms.BoundField]:
+        return [self._field(FOUND + name) for name in GAUGES]
 
     def gauges_open(self) -> bool:
         return self.unit.asks_gauges or any(one.value() or one.errors for one in self.gauges())
@@ -353,21 +433,7 @@ class UnitFields:
         return [one for one in self.unit.orders if said.get(self.outcomes[one.pk]) in among]
 
     def _changed(self) -> list[PositionRow]:
-        """Return the positions where something was changed.
-
-        A tick that stood there goes with its order that was not done, unless a lot or serial was typed.
-        """
-        undone = {one.pk for one in self.unit.orders} - {one.pk for one in self._reported(*WORKED)}
-        return [
-            row
-            for row in self.unit.positions
-            if self._said(f"change__{row.code}")
-            and (
-                row.order_id not in undone
-                or self._said(f"lot__{row.code}")
-                or self._said(f"serial__{row.code}")
-            )
-        ]
+        return [row for row in self.unit.positions if self._said(f"change__{row.code}")]
 
     def check(self) -> None:
         """Look at what hangs together within a unit."""
@@ -394,6 +460,11 @@ class UnitFields:
             serial=self._said(f"serial__{row.code}")[:60],
             lot=self._said(f"lot__{row.code}")[:60],
             removed_part_id=removed,
+            evidence={
+                name: self._said(f"evidence__{row.code}")
+                for name, _ in evidence_of(row)
+                if self._said(f"evidence__{row.code}") is not None
+            },
         )
 
     def _check_change(self, row: PositionRow, change: PartChange) -> None:
@@ -436,6 +507,7 @@ class UnitFields:
                     flush=flush if is_bearer else None,
                     meter_total=total if is_bearer else None,
                     performance=self._performance() if is_bearer else {},
+                    as_found=self._read(FOUND) if is_bearer else {},
                     beside=() if is_bearer else beside,
                 )
             )
@@ -470,6 +542,8 @@ class UnitFields:
         steps = []
         for step in one.sheet.steps if one.sheet else ():
             done = bool(self._said(f"step__{step['code']}"))
+            if not done and not applies(step, self.known):
+                continue
             why = "" if done else (self._said(f"why__{step['code']}") or "")[:160]
             steps.append({"code": step["code"], "done": done, "skipped_because": why})
         return steps
@@ -480,9 +554,16 @@ class UnitFields:
         return FlushForm(volume or 0.0, minutes or 0.0, clear == "yes") if has_flush else None
 
     def _performance(self) -> dict:
-        read = {name: self._said(name) for name in GAUGES}
-        found: dict = {name: value for name, value in read.items() if value is not None}
-        return {**found, "saw_fines": True} if self._said("saw_fines") else found
+        return {**self._read(), "saw_fines": True} if self._said("saw_fines") else self._read()
+
+    def _read(self, when: str = "") -> dict[str, float]:
+        read = {name: self._said(when + name) for name in GAUGES}
+        return {name: value for name, value in read.items() if value is not None}
+
+
+def evidence_of(row: PositionRow) -> list[tuple[str, str]]:
+    """Return what is measured of the part at a position before it comes out."""
+    return [EVIDENCE[role] for role in row.roles if role in EVIDENCE]
 
 
 def shared_out(minutes: int, planned: Sequence[int]) -> list[int]:

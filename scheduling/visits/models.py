@@ -104,6 +104,10 @@ class CloseOut(models.Model):
         ordering = ["-finished_at", "-id"]
         constraints = [
             known_values("outcome", Outcome, "scheduling_closeout_outcome_known"),
+            models.CheckConstraint(
+                condition=Q(not_done_because__in=["", *NotDoneBecause.values]),
+                name="scheduling_closeout_not_done_because_known",
+            ),
             both_or_neither("undone_at", "undone_by", "scheduling_closeout_undone_when_and_by"),
             models.UniqueConstraint(
                 fields=["order"],

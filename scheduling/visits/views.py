@@ -29,6 +29,7 @@ from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
 from scheduling.visits import day as visits_day
 from scheduling.visits import undo as service
+from scheduling.visits.checks import is_clock_right
 from scheduling.visits.close_out import record_visit
 from scheduling.visits.fields import Problem
 from scheduling.visits.form import VisitEntry, moment_of, orders_of, versions_of
@@ -37,7 +38,7 @@ from scheduling.visits.visit_page import VisitPage, order_page, visit_page
 from shared.access import requires
 from shared.errors import DomainError
 from shared.roles import Permission
-from shared.translation import translate
+from shared.translation import translate, written
 
 SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
@@ -165,7 +166,7 @@ def _visit(request: HttpRequest, *, stop_id: int = 0, order_id: int = 0) -> Http
         keep_all(rows[0], photos)
     except DomainError as error:
         messages.warning(request, translate(error))
-    messages.success(request, _thanks(rows))
+    messages.success(request, _thanks(rows) + _clock_told(form, now))
     return redirect("day", on=f"{page.day:%Y-%m-%d}")
 
 
@@ -216,7 +217,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
     except DomainError as error:
         told = translate(error)
         return _answer(409, told, problems=[Problem(form.field_meant(error.field) or "", told)])
-    return _answer(200, _thanks(rows))
+    return _answer(200, _thanks(rows) + _clock_told(form, now))
 
 
 @requires(Permission.MANAGE_WORK)
@@ -259,7 +260,18 @@ def _finished_at(form: VisitEntry, now: datetime) -> datetime:
     """
     numbers = [one.client_id for one in form.report(now).results]
     known = CloseOut.objects.filter(client_id__in=numbers).values_list("finished_at", flat=True)
-    return moment_of(form.cleaned_data["finished_at"]) or known.first() or now
+    told = moment_of(form.cleaned_data["finished_at"])
+    return (told if told and is_clock_right(told, now) else None) or known.first() or now
+
+
+def _clock_told(form: VisitEntry, now: datetime) -> str:
+    """Say that the phone's clock is wrong, where the moment of receipt was taken in its place."""
+    told = moment_of(form.cleaned_data["finished_at"])
+    if told is None or is_clock_right(told, now):
+        return ""
+    return " " + gettext(
+        "This phone’s clock is wrong: it said %(told)s. The time of receipt was taken. Set the clock."
+    ) % {"told": written(told, "%d %b %Y %H:%M")}
 
 
 def _render(request: HttpRequest, form: VisitEntry, *, conflict: str = "", status: int = 200) -> HttpResponse:
@@ -286,7 +298,10 @@ def _thanks(rows: list[CloseOut]) -> str:
             "%(number)s is noted as not done; the planner sees why and plans it again."
         ),
     }
-    return " ".join(told[Outcome(row.outcome)] % {"number": number_of(row.order_id)} for row in rows)
+    said = [told[Outcome(row.outcome)] % {"number": number_of(row.order_id)} for row in rows]
+    owed = [row.flush.missing for row in rows if row.flush and row.flush.missing]
+    owes = gettext("Flushed, still owed: %(missing)s. The unit is not in service; leave the warning tag on.")
+    return " ".join([*said, *(owes % {"missing": translate(text)} for text in owed)])
 
 
 def _sent(request: HttpRequest) -> dict | None:
@@ -296,9 +311,14 @@ def _sent(request: HttpRequest) -> dict | None:
         sent = json.loads(request.body)
         place = str(sent["visit"] if "visit" in sent else sent["order"])
         ok = place.isascii() and place.isdigit() and len(place) < 16 and isinstance(sent["fields"], dict)
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    return sent if ok else None
+    if not ok:
+        return None
+    # Half of a sign that was cut in two can't be kept; a mark takes its place, and nothing else is lost.
+    fields = {name: str(value).encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+              for name, value in sent["fields"].items()}  # fmt: skip
+    return sent | {"fields": fields}
 
 
 def _answer(status: int, message: str, *, problems: list[Problem] | None = None) -> JsonResponse:

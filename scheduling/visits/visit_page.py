@@ -1,6 +1,6 @@
 """All that a visit takes, as the technician's phone shows it."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -8,6 +8,7 @@ from django.db.models import Sum
 from django.utils.translation import gettext
 
 from fleet.models import Part, PartKind, Position, Site, TreatmentUnit, UnitState
+from fleet.science.patterns import Pattern, what_to_check_first
 from scheduling.models import (
     STANDING_STATES,
     CloseOut,
@@ -33,6 +34,7 @@ class KindOption:
 
     code: str
     name: str
+    role: str
     needs_flush: bool
     flush_gal: float | None
     flush_gpm: float | None
@@ -62,6 +64,11 @@ class PositionRow:
         return bool(self.part and self.order and self.order.part_id == self.part.pk)
 
     @property
+    def roles(self) -> list[str]:
+        """What the part here does to the water; of an empty position nobody knows."""
+        return [self.part.kind.role] if self.part else []
+
+    @property
     def lots(self) -> list[str]:
         return sorted({lot for option in self.options for lot in option.lots})
 
@@ -89,9 +96,10 @@ class OrderHere:
         return self.order.state not in STANDING_STATES
 
     @property
-    def may_bed(self) -> bool:
-        """True when a bed may be left overnight at its end."""
-        return self.order.work_kind.may_bed
+    def check_first(self) -> Sequence[str]:
+        """What the pattern of a loss of performance says to look at first."""
+        pattern = str(self.order.numbers.get("pattern") or "").upper()
+        return what_to_check_first(Pattern[pattern]) if pattern in Pattern.__members__ else ()
 
 
 @dataclass(frozen=True)
@@ -352,6 +360,7 @@ def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption
     return KindOption(
         code=kind.code,
         name=kind.name,
+        role=kind.role,
         needs_flush=kind.needs_flush,
         flush_gal=kind.flush_gal,
         flush_gpm=kind.flush_gpm,

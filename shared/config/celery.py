@@ -4,9 +4,10 @@ import logging.config
 import os
 
 from celery import Celery
-from celery.signals import setup_logging
+from celery.signals import heartbeat_sent, setup_logging
 from django.conf import settings
 
+from fleet.runs import worker_heartbeat
 from scheduling.operations.timetable import beat_schedule
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shared.config.settings")
@@ -22,3 +23,9 @@ app.conf.beat_schedule = beat_schedule()
 def keep_our_logs(**kwargs):
     """Workers write their lines as the web does: the queue's own form would print arguments."""
     logging.config.dictConfig(settings.LOGGING)
+
+
+@heartbeat_sent.connect
+def tell_that_this_worker_lives(**kwargs):
+    """A worker says every few seconds that it lives, whatever its tasks are at."""
+    worker_heartbeat.beat()

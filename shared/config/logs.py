@@ -13,10 +13,15 @@ import uuid
 from contextvars import ContextVar
 from datetime import UTC, datetime
 
+from django.utils.functional import SimpleLazyObject
+
+from shared.security_log import tell, who
+
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 task_id: ContextVar[str] = ContextVar("task_id", default="")
 """Which request or task is at work, carried through logs and queue."""
 GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}\Z")
+REFUSALS = {401, 403, 413, 429}
 QUIET = {"healthz", "readyz", "metrics"}
 CLEANED = (
     (re.compile(r"DETAIL:.*", re.DOTALL), "(detail left out)"),
@@ -82,7 +87,17 @@ class RequestLog:
             "status": answer.status_code,
             "took_ms": round(took_ms, 1),
         }
+        if person := known_person(request):
+            told["who"] = who(person.pk)
         logging.getLogger("tapward.requests").info("request", extra={"told": told})
+        if answer.status_code in REFUSALS:
+            tell("refused", level=logging.WARNING, **told)
+
+
+def known_person(request):
+    """Return who asked, where that was looked up anyway; nothing is asked of the database for it."""
+    user = request.__dict__.get("_cached_user") or request.__dict__.get("user")
+    return user if type(user) is not SimpleLazyObject and getattr(user, "pk", None) else None
 
 
 class PlainText(logging.Formatter):

@@ -239,6 +239,13 @@ CACHES = {
     "default": _REDIS_CACHE
     if _HAS_REDIS_CACHE
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    # Counts of calls: in every process the same, so never in one process's own memory.
+    "counts": _REDIS_CACHE
+    if _HAS_REDIS_CACHE
+    else {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "counts",
+    },
     # How far long work has come and whether somebody wants it stopped: outside the work's own transaction.
     "progress": {**_REDIS_CACHE, "KEY_PREFIX": "progress"}
     if _HAS_REDIS_CACHE

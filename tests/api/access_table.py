@@ -14,6 +14,17 @@ OWNER: Final = frozenset({Role.OWNER})
 MANAGERS: Final = frozenset({Role.PLANNER, Role.OWNER})
 
 ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
+    ("GET", "customers"): ANY_OFFICE,
+    ("GET", "customers/<int:pk>"): ANY_OFFICE,
+    ("POST", "customers"): MANAGERS,
+    ("PATCH", "customers/<int:pk>"): MANAGERS,
+    ("POST", "customers/<int:pk>/merge"): MANAGERS,
+    ("POST", "sites"): MANAGERS,
+    ("POST", "sites/<int:pk>/takeover"): MANAGERS,
+    ("POST", "treatment-units"): MANAGERS,
+    ("POST", "treatment-units/<int:pk>/swap"): MANAGERS,
+    ("POST", "treatment-units/<int:pk>/move"): MANAGERS,
+    ("POST", "treatment-units/<int:pk>/retirement"): MANAGERS,
     ("GET", "sites"): ANY_OFFICE,
     ("GET", "sites/<int:pk>"): ANY_OFFICE,
     ("PATCH", "sites/<int:pk>"): MANAGERS,
@@ -37,6 +48,10 @@ ACCESS: Final[dict[tuple[str, str], frozenset[Role]]] = {
     ("POST", "meter-readings/bulk"): EVERYONE,
     ("GET", "performance-readings"): ANY_OFFICE,
     ("POST", "performance-readings"): EVERYONE,
+    ("GET", "corrections"): ANY_OFFICE,
+    ("POST", "corrections"): MANAGERS,
+    ("POST", "meter-readings"): EVERYONE,
+    ("POST", "revenue-entries/<int:pk>/correction"): OWNER,
     ("GET", "feed-tests"): ANY_OFFICE,
     ("POST", "feed-tests"): EVERYONE,
     ("GET", "work-orders"): EVERYONE,

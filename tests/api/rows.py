@@ -7,12 +7,13 @@ from decimal import Decimal
 from django.test import Client
 
 from api.tokens import make_token, permissions_on_offer
-from fleet.models import PartState, Person, UnitState
+from fleet.models import Correction, PartState, Person, UnitState
 from scheduling.models import CloseOut, RevenueEntry
 from tests import factories as make
 
 KINDS = {
-    "sites": "site", "treatment-units": "unit", "parts": "part", "findings": "finding",
+    "customers": "customer", "sites": "site", "treatment-units": "unit", "parts": "part",
+    "findings": "finding",
     "work-orders": "order", "routes": "route", "close-outs": "close_out", "revenue-entries": "entry",
     "technicians": "technician", "plans": "plan",
 }  # fmt: skip
@@ -25,6 +26,7 @@ class Everything:
     def __init__(self, branch=None):
         self.branch = branch or make.branch()
         self.site = make.site(branch=self.branch)
+        self.customer = self.site.customer
         self.unit = make.treatment_unit(site=self.site)
         self.part = make.part(make.position(self.unit, "carbon", 1))
         self.meter = make.meter(self.unit)
@@ -36,6 +38,10 @@ class Everything:
             part=self.part, treatment_unit=self.unit, wear=0.5, governing="volume", assessed_at=make.NOW
         )
         self.finding = make.finding(self.unit)
+        self.correction = Correction.objects.create(
+            of="part", first_id=self.part.pk, now_id=self.part.pk, treatment_unit=self.unit, about="carbon",
+            field="lot", was="L-1", became="L-2", reason="Misread.", door="page", at=make.NOW,
+        )  # fmt: skip
         self.technician = make.technician(branch=self.branch)
         self.order = make.work_order(self.unit)
         self.route = make.route(self.technician, [self.order])

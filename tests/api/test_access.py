@@ -95,7 +95,7 @@ def test_lists_and_rows_hold_what_is_in_the_own_branch(callers, here, method, ad
 def shown_by(address: str) -> list[str]:
     others = {
         "part-states": "part_state", "meters": "meter", "meter-readings": "reading",
-        "performance-readings": "gauges", "feed-tests": "feed_test",
+        "performance-readings": "gauges", "feed-tests": "feed_test", "corrections": "correction",
     }  # fmt: skip
     return [(KINDS | others)[address.split("/")[0]]]
 

@@ -3,16 +3,18 @@
 from datetime import timedelta
 
 import pytest
+import redis
 from django.core.management import call_command
-from django.db import OperationalError, connection
+from django.db import InterfaceError, OperationalError, connection
 from django.test import override_settings
 from django.urls import reverse
 from django.utils import timezone
 from prometheus_client.parser import text_string_to_metric_families
 
 from fleet.models import AssessmentRun, AssessmentShard, TaskRun
-from fleet.runs import task_runs
+from fleet.runs import task_runs, worker_heartbeat
 from scheduling.operations.timetable import DUTIES
+from scheduling.operations.watching import QueueState, standstill
 from shared.config.celery import app
 from tests import factories as make
 from tests.servers import free_port
@@ -104,11 +106,11 @@ def test_numbers_are_for_this_machine_or_for_the_token(client):
 @pytest.mark.django_db
 def test_numbers_take_as_many_queries_for_many_units_as_for_one(client, django_assert_num_queries):
     make.treatment_unit()
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(17):
         told(client)
     for _ in range(5):
         make.treatment_unit()
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(17):
         told(client)
 
 
@@ -137,6 +139,7 @@ def test_the_page_says_what_failed_and_what_to_do(client):
 
 @pytest.mark.django_db
 def test_every_row_of_the_timetable_is_named_on_the_page():
+    app.loader.import_default_modules()
     assert {entry["task"] for entry in app.conf.beat_schedule.values()} <= {duty.task for duty in DUTIES}
     assert {duty.task for duty in DUTIES} - {"back_up", "nightly"} <= set(app.tasks)
 
@@ -158,3 +161,61 @@ def test_old_records_are_forgotten_but_the_newest_good_one_of_each_task():
     task_runs.end(old, now=now)
     assert task_runs.tidy(now) == 2
     assert set(TaskRun.objects.values_list("name", flat=True)) == {"a", "back_up"}
+
+
+@pytest.mark.parametrize(
+    ("given", "seconds", "words"),
+    [
+        ({"workers": 2}, 30, ""),
+        ({"workers": 2}, 95, "timetable stands still, or the database takes nothing more"),
+        ({"workers": 2, "taken": 2}, 95, ""),
+        ({"workers": 2, "taken": 2, "waiting": 9}, 95, "may also be busy"),
+        ({"workers": 0}, 30, "No worker runs."),
+        ({"workers": 0, "is_wanted": False}, None, ""),
+    ],
+)
+def test_a_dead_worker_timetable_or_full_database_shows_within_ninety_seconds(given, seconds, words):
+    queue = QueueState(**{"is_wanted": True, "answers": True, "waiting": 0, "taken": 0} | given)
+    still = standstill(queue, seconds and make.NOW - timedelta(seconds=seconds), make.NOW)
+    assert words in " ".join(still or ())
+    assert bool(words) == bool(still)
+
+
+@pytest.mark.redis
+def test_a_worker_counts_while_it_says_that_it_lives(redis_url, monkeypatch):
+    with override_settings(REDIS_URL=redis_url), redis.Redis.from_url(redis_url) as client:
+        monkeypatch.setattr(worker_heartbeat, "_last_s", float("-inf"))
+        worker_heartbeat.beat()
+        assert worker_heartbeat.living(client) == 1
+        client.hset(worker_heartbeat.KEY, "dead:1", "1000000000.0")
+        assert worker_heartbeat.living(client) == 1
+        assert client.hlen(worker_heartbeat.KEY) == 1
+        client.delete(worker_heartbeat.KEY)
+        assert worker_heartbeat.living(client) == 0
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("address", ["/api/sites", "/fleet/"])
+@pytest.mark.parametrize("error", [OperationalError, InterfaceError, redis.ConnectionError])
+def test_while_database_or_queue_is_away_one_is_told_when_to_come_again(client, monkeypatch, address, error):
+    client.raise_request_exception = False
+    client.force_login(make.person("owner"))
+
+    def away(*args, **kwargs):
+        raise error("connection to postgres://tapward:hidden-word@db failed")
+
+    monkeypatch.setattr("django.db.models.query.QuerySet.count", away)
+    monkeypatch.setattr("django.db.models.query.QuerySet._fetch_all", away)
+    monkeypatch.setattr("django.contrib.auth.get_user", lambda request: make.Person(pk=1, role="owner"))
+    answer = client.get(address)
+    assert (answer.status_code, answer.headers["Retry-After"]) == (503, "30")
+    assert "hidden-word" not in answer.content.decode()
+
+
+@pytest.mark.django_db
+def test_numbers_are_refused_kindly_while_the_database_is_away(client, monkeypatch):
+    def away(**kwargs):
+        raise OperationalError
+
+    monkeypatch.setattr("api.health.numbers", away)
+    assert client.get("/metrics").status_code == 503

@@ -25,6 +25,38 @@ def closure(here):
 
 
 WRITES = {
+    ("POST", "customers"): lambda here: (None, {"name": "Amber Bakery"}, ["Amber Bakery"]),
+    ("PATCH", "customers/<int:pk>"): lambda here: (
+        here.customer.pk, {"phone": "555-0100"}, [f"phone: {here.customer.phone} → 555-0100"]
+    ),
+    ("POST", "customers/<int:pk>/merge"): lambda here: (
+        make.customer().pk, {"into_id": here.customer.pk}, [f"→ {here.customer.code}"]
+    ),
+    ("POST", "sites"): lambda here: (
+        None, {"customer_id": here.customer.pk, "name": "Mill Road", "branch_code": here.branch.code},
+        ["Mill Road", here.customer.code],
+    ),
+    ("POST", "sites/<int:pk>/takeover"): lambda here: (
+        here.site.pk, {"customer_id": make.customer().pk, "from_on": "2026-11-01"},
+        [f"{here.customer.code} →", "01 Nov 2026"],
+    ),
+    ("POST", "treatment-units"): lambda here: (
+        None,
+        {"site_id": here.site.pk, "serial": "NEW-1", "design_use_gal_per_day": 20,
+         "design_permeate_gpm": 0.4},
+        [here.site.code],
+    ),
+    ("POST", "treatment-units/<int:pk>/swap"): lambda here: (
+        make.treatment_unit(site=here.site).pk, {"serial": "NEW-1", "on": "2026-11-01"}, ["→ NEW-1"]
+    ),
+    ("POST", "treatment-units/<int:pk>/move"): lambda here: (
+        make.treatment_unit(site=here.site).pk,
+        {"site_id": make.site(branch=here.branch, code="MILL").pk, "on": "2026-11-01"},
+        [f"{here.site.code} → MILL"],
+    ),
+    ("POST", "treatment-units/<int:pk>/retirement"): lambda here: (
+        make.treatment_unit(site=here.site).pk, {"on": "2026-11-01", "because": "Leaks."}, ["Leaks."]
+    ),
     ("PATCH", "sites/<int:pk>"): lambda here: (
         here.site.pk, {"access_note": "Ring twice."}, [f"access_note: {here.site.access_note} → Ring twice."]
     ),
@@ -55,6 +87,16 @@ WRITES = {
         ["→", "N-1: worn"],
     ),
     ("POST", "meter-readings/bulk"): lambda here: (None, READINGS % here.meter.pk, ["1 recorded", "key-1"]),
+    ("POST", "meter-readings"): lambda here: (
+        None, {"meter_id": here.meter.pk, "read_at": AT, "total": 120}, ["permeate 120 gal"]
+    ),
+    ("POST", "corrections"): lambda here: (
+        None, {"of": "part", "row_id": here.part.pk, "values": {"lot": "L-9"}, "reason": "Label misread."},
+        ["Label misread."],
+    ),
+    ("POST", "revenue-entries/<int:pk>/correction"): lambda here: (
+        here.entry.pk, {"to_amount": "48.00", "because": "Twenty minutes more."}, ["Twenty minutes more."]
+    ),
     ("POST", "performance-readings"): lambda here: (
         None,
         {"treatment_unit_id": here.unit.pk, "read_at": AT, "feed_pressure_psi": 61.5},

@@ -86,13 +86,18 @@ def page_of(order) -> str:
     return f"/phone/visit/{order.stops.get().stop_id}/"
 
 
+def open_end(tab) -> None:
+    """Unfold minutes, note, photos and signature."""
+    tab.locator("#end").evaluate("(one) => { one.open = true; }")
+
+
 def fill_in(tab, order, *, lot: str) -> None:
     """Do what a technician does on the page of a visit, up to the last press."""
     tab.get_by_role("link", name=f"Open W{order.pk:06d}").click()
     tab.wait_for_url("**/phone/visit/**")
-    for folded in tab.locator("details.phase:not([open]) > summary").all():
+    for folded in tab.locator("details.phase:not([open]):not([hidden]) > summary").all():
         folded.click()
-    for box in tab.locator("input[name^=step__]").all():
+    for box in tab.locator("input[name^=step__]:visible").all():
         box.check()
     tab.fill("[name=lot__carbon]", lot)
     tab.fill("[name=flush_volume]", "25")

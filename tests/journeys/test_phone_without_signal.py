@@ -16,6 +16,7 @@ from tests.journeys.phone_browser import (
     kill,
     log_in,
     open_day_and_keep_it,
+    open_end,
     page_of,
     phone,
     wait_until,
@@ -74,6 +75,7 @@ def test_what_is_typed_is_there_again_after_a_flat_battery(browser, day, tmp_pat
         open_day_and_keep_it(tab, url, orders)
         context.set_offline(True)
         fill_in(tab, orders[0], lot="HALF-TYPED")
+        open_end(tab)
         tab.fill("[name=note]", "Valve is stiff")
         wait_until_kept(tab, "HALF-TYPED", "Valve is stiff")
         with context.expect_event("close"):
@@ -162,6 +164,8 @@ def test_the_clock_counts_water_and_goes_on_when_the_page_is_opened_again(browse
         tab = context.pages[0]
         address = f"{url}{page_of(orders[0])}"
         tab.goto(address)
+        tab.locator("details.phase:has(.timer) > summary").first.click()
+        tab.locator("details.by-clock > summary").click()
         tab.fill("[name=flush_flow]", "60")
         tab.get_by_role("button", name="Start the clock").click()
         wait_until_shown(tab, "1")
@@ -225,6 +229,7 @@ def test_before_its_script_is_there_a_form_cannot_be_sent_and_afterwards_it_can(
         button.wait_for()
         assert button.is_disabled()
         assert button.inner_text() == "Getting ready…"
+        open_end(tab)
         tab.fill("[name=note]", "typed before the script")
         tab.fill("[name=minutes]", "25")
         tab.press("[name=minutes]", "Enter")
@@ -247,6 +252,7 @@ def test_a_form_sent_without_signal_by_a_browser_that_keeps_nothing_comes_back_w
         tab.goto(f"{url}/phone/day/")
         tab.get_by_role("link", name=f"Open W{orders[0].pk:06d}").wait_for()
         fill_in(tab, orders[0], lot="HELD")
+        open_end(tab)
         tab.fill("[name=note]", 'Two lines: "a" <b>\n& c')
         context.set_offline(True)
         tab.get_by_role("button", name=f"Close out W{orders[0].pk:06d}").click()

@@ -17,6 +17,7 @@ from tests.journeys.phone_browser import (
     kill,
     log_in,
     open_day_and_keep_it,
+    open_end,
     page_of,
     phone,
     wait_until,
@@ -45,6 +46,7 @@ def media(settings, tmp_path):
 
 def sign(tab) -> None:
     """Draw one stroke across the box."""
+    open_end(tab)
     tab.locator("#signing > summary").click()
     tab.locator("#pen").scroll_into_view_if_needed()
     tab.locator("#pen").evaluate("(pen) => pen.scrollIntoView({ block: 'center' })")

@@ -23,6 +23,9 @@ document.addEventListener("submit", (event) => {
   caches.delete("tapward-pages").catch(() => false).finally(() => form.submit());
 });
 
+// Where somebody has to log in, the session of whoever was here is over, and so are the pages kept for it.
+if (document.querySelector("form[data-log-in]") && typeof caches !== "undefined") caches.delete("tapward-pages").catch(() => false);
+
 // A button marked data-print prints; one marked data-confirm asks first.
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-print], [data-confirm]");

@@ -214,3 +214,13 @@ def test_triggers_that_are_missing_are_made_those_not_asked_for_dropped_and_no_o
     assert not StaleFlag.objects.exists()
     monkeypatch.undo()
     assert stale_flags.sync_triggers(connection) == (3, 0)
+
+
+def test_a_night_begun_by_a_clock_that_ran_ahead_does_not_cost_the_true_one():
+    tomorrow = NOW + timedelta(days=1)
+    assert runs.start_night(tomorrow, tomorrow.date(), 10) is not None
+    assert runs.start_night(tomorrow - timedelta(minutes=1), tomorrow.date(), 10) is None
+    assert runs.start_night(NOW, NOW.date(), 10) is not None
+    true_one = runs.start_night(tomorrow - timedelta(hours=1), tomorrow.date(), 10)
+    assert true_one is not None
+    assert runs.start_night(tomorrow, tomorrow.date(), 10) is None

@@ -151,7 +151,6 @@ def test_the_weighted_mean_lies_near_the_true_maximum_of_prior_times_likelihood(
     ages, ended = fleet.exit_age, fleet.ended
     options = LearningSettings()
     life = learn_life(histories(ages, ended), 4000.0, options)
-    centre = np.log(4000) - np.log(np.log(2)) / options.expected_shape
     weight = options.rating_weight_failures
     told = options.expected_shape**2, np.pi**2 / 6 + (1 - np.euler_gamma) ** 2
 
@@ -159,12 +158,39 @@ def test_the_weighted_mean_lies_near_the_true_maximum_of_prior_times_likelihood(
         shape = np.exp(guess[1])
         relative = np.log(ages) - guess[0]
         likelihood = np.sum(ended * (guess[1] - guess[0] + (shape - 1) * relative) - np.exp(shape * relative))
-        prior = told[0] * (guess[0] - centre) ** 2 + told[1] * (guess[1] - np.log(2.5)) ** 2
+        median = guess[0] + np.log(np.log(2)) / shape
+        prior = told[0] * (median - np.log(4000)) ** 2 + told[1] * (guess[1] - np.log(2.5)) ** 2
         return 0.5 * weight * prior - likelihood
 
-    exact = minimize(negative, [centre, 1.0], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-8}).x
+    exact = minimize(
+        negative, [np.log(4600), 1.0], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-8}
+    ).x
     assert life.log_scale == pytest.approx(exact[0], abs=0.02)
     assert life.log_shape == pytest.approx(exact[1], abs=0.04)
+
+
+def test_a_rating_that_agrees_with_the_data_leaves_the_median_where_it_is():
+    """Within what a shape drawn to 2.5 moves it; drawn through the scale it moved by a seventh."""
+    fleet = simulated(60, seed=8, late=False, effect=0.0, shape=4.5)
+    alone = learn_life(histories(fleet.exit_age, fleet.ended), NO_RATING, DATA_ALONE)
+    life = learn_life(histories(fleet.exit_age, fleet.ended), alone.median)
+    assert life.shape != pytest.approx(alone.shape, rel=0.03)
+    assert life.median == pytest.approx(alone.median, rel=0.02)
+
+
+@pytest.mark.parametrize("mg_l", [0.5, 3.0])
+def test_the_dose_law_is_not_counted_twice(mg_l):
+    """Lives by the dose law at one chlorine, 6000 gal at the 2 mg/L of the rating: learned as 6000 there,
+    with and without failures enough for chlorine as a covariate."""
+    for count in (15, 300):
+        medians = []
+        for seed in range(12):
+            random = np.random.default_rng(seed)
+            chlorine = np.log(mg_l * random.lognormal(0, 0.1, count) / 2.0)
+            ages = 6000 * np.exp(-chlorine) * (random.weibull(2.5, count) / np.log(2) ** (1 / 2.5))
+            fleet = histories(ages, np.ones(count), 0.0, chlorine[:, None], ("chlorine",))
+            medians.append(learn_life(fleet, 6000.0).median_by_law)
+        assert np.mean(medians) == pytest.approx(6000, rel=0.05)
 
 
 def test_a_covariate_waits_for_ten_failures_of_its_own():

@@ -61,6 +61,8 @@ def test_scale_follows_the_covariates_and_an_unknown_one_counts_as_the_rating():
         log_scale=np.log(5000),
         log_shape=np.log(2.0),
         coefficients=np.array([-1.0, 0.0]),
+        laws=np.array([-1.0, 0.0]),
+        typical=np.zeros(2),
         standard_errors=np.full(4, 0.1),
         covariate_names=("chlorine", "hardness"),
         covariates_used=("chlorine",),

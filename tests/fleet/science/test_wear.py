@@ -233,6 +233,26 @@ def test_drop_is_judged_at_the_flow_of_the_reading():
     assert wear[2.0] == pytest.approx(0.0)
 
 
+def test_a_new_cartridge_is_not_drawn_on_from_a_rise_within_the_gauges_or_on_few_gallons():
+    """0.8 psi above clean after 80 minutes or six days is no rise; 4 psi on the second day is too soon."""
+    for days_ago, reading in ((6, (6 - 80 / 1440, 1.8)), (6, (0, 1.8)), (2, (0, 5.0))):
+        life = life_of(part(PartRole.SEDIMENT, days_ago=days_ago), performance=drops([reading]))
+        assert life.wear_by_limit[0, Limit.PRESSURE_DROP] == 0
+        assert life.governing[0] == Limit.CALENDAR
+
+
+def test_the_first_reading_after_a_change_is_the_clean_drop_where_none_was_noted():
+    """2 psi on the third day, then a third of the way to 15 by logarithm; a first reading in the third week
+    is no clean drop."""
+    unnoted = {"clean_drop_psi": np.nan, "clean_drop_flow_gpm": np.nan}
+    seen = drops([(87, 2.0), (0, 2.0 * 7.5 ** (1 / 3))])
+    found = wear_of(Limit.PRESSURE_DROP, part(PartRole.SEDIMENT, days_ago=90, **unnoted), performance=seen)
+    assert found[0] == pytest.approx(1 / 3, rel=1e-6)
+    late = drops([(70, 2.0), (0, 4.0)])
+    found = wear_of(Limit.PRESSURE_DROP, part(PartRole.SEDIMENT, days_ago=90, **unnoted), performance=late)
+    assert np.isnan(found[0])
+
+
 def test_a_clogged_cartridge_is_used_up():
     """15 psi at the gauges."""
     life = life_of(part(PartRole.SEDIMENT, days_ago=50), performance=drops([(3, 15.0)]))

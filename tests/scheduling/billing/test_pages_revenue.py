@@ -210,3 +210,10 @@ def test_the_bars_of_the_bridge_lead_from_start_to_end():
     assert "<svg" in chart.svg
     assert "style=" not in chart.svg
     assert chart.rows[-1] == ["This month", "100.00"]
+
+
+@pytest.mark.parametrize("month", ["9999-12", "0001-01", "2026-13", "²"])
+@pytest.mark.parametrize("name", ["revenue_review", "revenue_entries", "owner_bridge"])
+def test_a_month_of_no_company_is_this_month(client, name, month):
+    client.force_login(make.person("owner"))
+    assert client.get(reverse(name), {"month": month, "since": month}).status_code == 200

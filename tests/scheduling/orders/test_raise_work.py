@@ -451,7 +451,7 @@ def test_thousands_of_findings_take_few_queries():
     with CaptureQueriesContext(connection) as asked:
         report = raising.raise_work(now=NOW)
     assert report.raised_total == 2500
-    assert len(asked) < 2500 / 20  # SQLite takes some forty rows in one statement
+    assert len(asked) < 2500 / 18  # SQLite takes some forty rows in one statement
     with CaptureQueriesContext(connection) as asked:
         assert raising.raise_work(now=NOW).is_empty
     assert len(asked) < 20

@@ -3,8 +3,10 @@
 import pytest
 
 from scheduling.models import OrderKind, StepSheet
+from scheduling.orders import step_library as library
 from scheduling.orders import steps
 from shared.errors import DomainError
+from tests import factories
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
@@ -33,8 +35,55 @@ def test_a_housing_is_opened_only_after_isolating_locking_out_and_proving_zero_p
     change = codes(OrderKind.CHANGE_DUE)
     opened = change.index("take_out")
     assert [change.index(code) < opened for code in ("isolate", "lock_out", "prove_zero")] == [True] * 3
+    assert change.index("lock_out") < change.index("isolate")  # with the feed shut a running pump runs dry
     assert change.index("override_closed") < change.index("power")
     assert change.index("flush") < change.index("power")
+
+
+def composed(*kinds, roles=(), **equipment):
+    known = library.facts(mains_voltage=120, roles=roles, equipment=equipment)
+    sheets = [steps.current_sheet(kind) for kind in kinds]
+    return [step["code"] for step in steps.merged(sheets) if library.applies(step, known)]
+
+
+NOTHING_ELECTRIC = {"electric_valve": False, "pump": False, "tank": False}
+
+
+def test_a_sediment_change_shows_what_it_needs_and_nothing_of_carbon_or_membranes():
+    """The spine is that of 29 CFR 1910.147(d): shut down, isolate, release, verify, then the work."""
+    shown = composed(OrderKind.CHANGE_DUE, roles={"sediment"}, **NOTHING_ELECTRIC)
+    assert shown == [
+        "tell", "readings_before", "lock_out", "isolate", "prove_zero", "take_out", "slow_fill",
+        "leak_watch", "power", "drain_gap",
+    ]  # fmt: skip
+
+
+def test_a_carbon_change_keeps_its_water_from_people_pump_and_membrane_until_it_is_fit():
+    shown = composed(OrderKind.CHANGE_DUE, roles={"carbon"})
+    order = ("take_out", "warning_tag", "outlet_to_drain", "slow_fill", "flush", "chlorine_after_carbon",
+             "leak_watch", "override_closed", "power", "leak_watch_pump", "tag_off")  # fmt: skip
+    places = [shown.index(code) for code in order]
+    assert places == sorted(places)
+    assert "purge_membrane" not in shown
+    both = composed(OrderKind.CHANGE_DUE, roles={"carbon", "membrane"})
+    assert both.index("chlorine_after_carbon") < both.index("purge_membrane")
+
+
+def test_orders_of_one_unit_share_their_steps_and_each_sheets_order_stands():
+    shown = composed(OrderKind.READING, OrderKind.CHANGE_DUE, roles={"sediment"})
+    assert len(set(shown)) == len(shown)
+    assert shown.index("right_meter") < shown.index("lock_out") < shown.index("take_out")
+    assert shown.index("take_out") < shown.index("meter")
+
+
+def test_the_houses_better_sheet_takes_the_place_of_an_older_one_that_nobody_edited():
+    old = [{"code": "old", "text": "Old.", "is_hazard_control": True, "asks": ""}]
+    StepSheet.objects.filter(kind__in=[OrderKind.READING, OrderKind.FEED_TEST]).update(steps=old)
+    StepSheet.objects.filter(kind=OrderKind.FEED_TEST).update(made_by=factories.person("planner"))
+    assert steps.ensure_step_sheets(NOW) == 1
+    assert codes(OrderKind.READING) == ["right_meter", "look_round", "meter"]
+    assert codes(OrderKind.FEED_TEST) == ["old"]
+    assert StepSheet.objects.filter(kind=OrderKind.READING).count() == 2
 
 
 def test_a_hazard_control_skipped_without_a_reason_is_refused_and_with_one_is_told():

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from django.urls import reverse
 
-from scheduling.models import Route, RouteProposal, UnplacedOrder
+from scheduling.models import Route, RouteProposal, UnplacedOrder, WorkOrder
 from scheduling.routes import proposals as service
 from scheduling.routes.maps import route_map
 from scheduling.routes.selectors import load_list, route_rows
@@ -129,6 +129,9 @@ def test_a_route_s_page_lists_stops_in_order_parts_to_load_and_the_way_there(pla
     assert text.index(orders[0].site.name) < text.index(orders[1].site.name)
     (load,) = load_list(page.context["route"])
     assert (load.needed, load.on_van, load.missing) == (2, 1, 1)
+    WorkOrder.objects.filter(pk=orders[0].pk).update(state="done", ended_at=make.NOW)
+    (load,) = load_list(route_rows(Route.objects.filter(pk=route.pk))[0])
+    assert (load.needed, load.missing) == (1, 0)  # what is done needs no part any more
     assert f"geo:{orders[0].site.latitude:.6f},{orders[0].site.longitude:.6f}" in text
 
 

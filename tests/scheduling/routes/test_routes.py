@@ -20,8 +20,9 @@ from scheduling.models import (
 )
 from scheduling.planning import solver_process
 from scheduling.planning.proposal import Reason
+from scheduling.routes import moves, proposals, publishing
 from scheduling.routes import problem as routes_problem
-from scheduling.routes import proposals, publishing
+from scheduling.routes.board import proposal_rows
 from scheduling.routes.travel import LegsInDatabase
 from shared.errors import DomainError
 from tests import factories
@@ -361,3 +362,36 @@ def test_travel_legs_are_kept_and_found_again():
     assert legs.fetch(engine, [key, back]) == {key: (600, 9000)}
     assert legs.fetch("another", [key]) == {}
     assert TravelLeg.objects.count() == 1
+
+
+def test_the_second_of_two_planners_is_told_of_the_firsts_plan(crew):
+    branch, _, _ = crew
+    one, other = factories.person(role="planner"), factories.person(role="planner")
+    first, second = propose(branch, by=one), propose(branch, by=other)
+    publishing.publish(first, by=one, now=NOW + timedelta(minutes=5))
+    with pytest.raises(DomainError, match=f"Plan {first.pk}"):
+        publishing.publish(second, by=other, now=NOW + timedelta(minutes=6))
+    assert set(Route.objects.filter(is_in_force=True).values_list("proposal_id", flat=True)) == {first.pk}
+
+
+def test_plans_stand_newest_first_and_a_replaced_one_says_so(crew):
+    branch, _, _ = crew
+    made = [propose(branch, now=NOW + timedelta(minutes=minute)) for minute in range(3)]
+    for row in made[:2]:
+        publishing.publish(row, by=None, now=NOW + timedelta(hours=1))
+    rows = proposal_rows(branch.pk)
+    assert [row.pk for row in rows] == [row.pk for row in reversed(made)]
+    assert [row.is_replaced for row in rows] == [False, False, True]
+    made[0].refresh_from_db()
+    assert made[0].state_word == "Replaced"
+
+
+def test_an_order_promised_anew_leaves_the_old_plan(crew):
+    branch, _, _ = crew
+    publishing.publish(propose(branch), by=None, now=NOW)
+    link = StopOrder.objects.filter(is_in_force=True).select_related("stop__route").first()
+    other_day = link.stop.route.day + timedelta(days=2)
+    order = moves.promise(link.order, other_day, by=None, now=NOW)
+    assert (order.state, order.promised_on) == (OrderState.OPEN, other_day)
+    assert not order.stops.filter(is_in_force=True).exists()
+    nothing_is_doubled()

@@ -481,3 +481,17 @@ def test_nothing_stays_half_written_when_it_dies_on_the_way(job, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         close_out(form_for(order, technician), by=None, now=NOW)
     assert counts() == before
+
+
+@pytest.mark.parametrize("days", [401, 46_000])
+def test_work_of_another_year_or_before_the_unit_was_in_service_is_refused(job, days):
+    order, technician, _old = job
+    before = counts()
+    with pytest.raises(DomainError, match="which can't be") as refused:
+        close_out(form_for(order, technician, finished_at=NOW - timedelta(days=days)), by=None, now=NOW)
+    assert refused.value.field == "finished_at"
+    order.treatment_unit.commissioned_on = TODAY - timedelta(days=3)
+    order.treatment_unit.save()
+    with pytest.raises(DomainError, match="which can't be"):
+        close_out(form_for(order, technician, finished_at=NOW - timedelta(days=5)), by=None, now=NOW)
+    assert counts() == before

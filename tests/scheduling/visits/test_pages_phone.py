@@ -405,3 +405,31 @@ def test_two_reports_of_one_order_stand_beside_each_other_until_a_person_chooses
     row.refresh_from_db()
     assert (row.undone_because, row.note) == ("the other one is right", "")
     assert CloseOut.objects.get(undone_at__isnull=True).note == "Mine, with another story"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        '{"person": 1, "visit": "²", "fields": {}}',
+        '{"person": 1, "order": "' + "9" * 5000 + '", "fields": {}}',
+        '{"person": 1, "order": 1, "fields": ' + '{"a":' * 20_000 + "1" + "}" * 20_000 + "}",
+    ],
+)
+def test_odd_digits_and_deep_nesting_never_break_the_queue(visit, body):
+    answer = visit[0].post(reverse("send_close_outs"), body, content_type="application/json")
+    assert answer.status_code in (400, 422)
+    assert answer.json()["message"]
+
+
+@pytest.mark.parametrize("moment", ["2026-13-45T10:00:00Z", "1900-01-01T10:00:00Z", "2199-01-01T10:00:00Z"])
+def test_a_phone_with_a_wrong_clock_is_told_and_half_a_sign_loses_nothing_else(visit, moment):
+    client, technician, order = visit
+    fields = typed(client, order)
+    fields |= {"finished_at": moment, "signed_by": "Ann \ud83d"}
+    for _ in range(2):
+        answer = send(client, technician.person, order, fields)
+        assert answer.status_code == 200, answer.json()
+        assert ("clock is wrong" in answer.json()["message"]) == ("13-45" not in moment)
+    row = CloseOut.objects.get()
+    assert row.finished_at == row.received_at
+    assert row.signed_by == "Ann \ufffd"

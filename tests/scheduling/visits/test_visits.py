@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 from django.urls import reverse
 
-from fleet.models import Flush, MeterReading, Part
+from fleet.models import Flush, MeterReading, Part, PerformanceReading, RemovalEvidence, UnitState
 from scheduling.models import CloseOut, StopOrder, Visit, WorkOrder, WorkOrderEvent
 from scheduling.orders import work_orders
 from scheduling.orders.steps import ensure_step_sheets
@@ -206,3 +206,51 @@ def test_the_old_address_of_one_order_still_takes_what_a_kept_page_sends(stop):
     assert send_entry(client, technician.person, carbon, sent).status_code == 200
     row = CloseOut.objects.get()
     assert (str(row.client_id), str(row.visit.client_id)) == (sent["client_id"], sent["client_id"])
+
+
+def test_what_was_measured_before_a_part_came_out_stays_with_it_and_goes_when_that_is_undone(stop):
+    client, technician, first, (sediment, carbon, _) = stop
+    unit = f"u{carbon.treatment_unit_id}__"
+    sent = typed(client, None, address(first), finished_at=make.NOW.isoformat())
+    read = {"evidence__carbon": "0.35", "evidence__sediment": "11", "found__feed_pressure_psi": "62"}
+    sent |= {unit + name: text for name, text in {**read, "feed_pressure_psi": "60"}.items()}
+    assert send(client, technician, first, sent).status_code == 200
+    kept = {row.part_id: row for row in RemovalEvidence.objects.all()}
+    assert kept[carbon.part_id].total_chlorine_behind_mg_l == 0.35
+    assert kept[sediment.part_id].delta_p_psi == 11
+    own = {"treatment_unit_id": carbon.treatment_unit_id, "is_latest": True}
+    read = PerformanceReading.objects.filter(**own).order_by("-read_at")
+    left, found = read[:2]
+    assert (left.feed_pressure_psi, found.feed_pressure_psi) == (60, 62)
+    assert found.read_at < Part.objects.get(pk=carbon.part_id).removed_at <= left.read_at == make.NOW
+    undo.undo(CloseOut.objects.get(order=carbon), by=make.person("planner"), reason="wrong", now=make.NOW)
+    assert list(RemovalEvidence.objects.values_list("part_id", flat=True)) == [sediment.part_id]
+
+
+@pytest.mark.parametrize(
+    ("changed", "missing", "readiness"),
+    [
+        ({}, "", "in_service"),
+        ({"flush_volume": "0.1"}, "0.1 of 20.0 gal", "flush_owed"),
+        (
+            {"chlorine_after_carbon_mg_l": "0.8"},
+            "total chlorine behind carbon 0.80 mg/L, over 0.1",
+            "flush_owed",
+        ),
+        ({"chlorine_after_carbon_mg_l": "0.1"}, "", "in_service"),
+    ],
+)
+def test_a_flush_counts_with_its_least_volume_and_with_chlorine_within_the_limit(
+    stop, changed, missing, readiness
+):
+    """The limit of 0.1 mg/L total chlorine behind carbon: dialysis practice (AAMI), as in the settings."""
+    client, technician, first, (_, carbon, _) = stop
+    unit = f"u{carbon.treatment_unit_id}__"
+    sent = typed(client, None, address(first), finished_at=make.NOW.isoformat())
+    answer = send(client, technician, first, sent | {unit + name: text for name, text in changed.items()})
+    assert answer.status_code == 200, answer.content
+    flush = Flush.objects.get(flushed_at=make.NOW, treatment_unit=carbon.treatment_unit)
+    assert (str(flush.missing), flush.ran_clear) == (missing, True)
+    assert UnitState.objects.get(treatment_unit=carbon.treatment_unit).readiness == readiness
+    assert ("still owed" in answer.json()["message"]) == bool(missing)
+    assert WorkOrderEvent.objects.filter(order=carbon, what="flushed, still owed").exists() == bool(missing)

@@ -7,13 +7,16 @@ import smtplib
 import uuid
 
 import pytest
+from django.core.management import call_command
 from django.db import IntegrityError, OperationalError, transaction
 from django.urls import reverse
 
-from fleet.models import Customer, Person, TaskRun
+from fleet.models import AuditArea, Customer, Person, TaskRun
+from fleet.people import audit
 from fleet.tasks import assess_units
 from shared.config.logs import JsonLines, PlainText, clean, request_id
 from shared.config.watched import WatchedTask
+from shared.security_log import who
 from tests import factories as make
 
 EMAIL, TELEPHONE, NAME, STREET = (
@@ -156,3 +159,29 @@ def test_people_are_written_nowhere_when_a_page_falls_over(client, lines, monkey
     assert client.get(reverse("operations")).status_code == 500
     assert "RuntimeError" in lines.getvalue()
     assert_nobody(lines.getvalue())
+
+
+@pytest.mark.django_db
+def test_lines_say_who_by_a_keyed_number_and_refusals_go_to_the_stream_of_security(lines, client):
+    person = make.person("technician", username="ann.invented", first_name="Ann", last_name="Invented")
+    client.force_login(person)
+    assert client.get(reverse("revenue_review")).status_code == 403
+    text = lines.getvalue()
+    assert_nobody(text)
+    assert "ann.invented" not in text
+    written = [json.loads(line) for line in text.splitlines() if line.startswith("{")]
+    told = [one for one in written if one["event"] in ("request", "refused")]
+    assert {one["logger"] for one in told} == {"tapward.requests", "tapward.security"}
+    assert {one["who"] for one in told} == {who(person.pk)}
+    out = io.StringIO()
+    call_command("who_is", who(person.pk), stdout=out)
+    assert out.getvalue() == "ann.invented (technician)\n"
+
+
+@pytest.mark.django_db
+def test_what_opens_doors_is_told_in_the_stream_of_security_without_its_name(lines):
+    audit.note("token made", area=AuditArea.OUTSIDE, about=f"{NAME}'s", by=make.person("owner"), now=make.NOW)
+    text = lines.getvalue()
+    assert "token made" in text
+    assert "tapward.security" in text
+    assert_nobody(text)

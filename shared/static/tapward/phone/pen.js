@@ -22,7 +22,7 @@ export function penBox(form, changed) {
     } catch {
       strokes = [];
     }
-    if (strokes.length) box.closest("details").open = true;
+    if (strokes.length) document.getElementById("end").open = box.closest("details").open = true;
     draw();
   };
 

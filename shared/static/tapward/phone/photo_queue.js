@@ -20,7 +20,7 @@ async function sendInOrder(person) {
     const result = await deliver(`/phone/close-outs/${photo.close_out}/photos/`, {}, body);
     if (result.state === "sent") await dropPhoto(photo.client_id);
     else await putPhoto({ ...photo, state: result.state, message: result.message });
-    if (result.state === "waiting") break;
+    if (result.state === "waiting" && !result.breaks) break;
     some ||= result.state === "sent";
   }
   return some;

@@ -22,7 +22,7 @@ export function photoBox(form, person, save) {
   async function show() {
     for (const old of rows.querySelectorAll("img")) URL.revokeObjectURL(old.src);
     rows.replaceChildren(...(await mine()).map(row));
-    if (rows.children.length) rows.closest("details").open = true;
+    if (rows.children.length) for (let folded = rows.closest("details"); folded; folded = folded.parentElement.closest("details")) folded.open = true;
   }
 
   function row(photo, index) {

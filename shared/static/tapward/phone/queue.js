@@ -5,6 +5,7 @@ import { say } from "./words.js";
 const WAITING = "waiting";
 const LOOK = "look";
 const PAGE = "/phone/day/";
+const MOST_BREAKS = 3;
 const FRESH_TOKEN_PAUSES = [0, 500, 1500];
 
 const cookie = (name) =>
@@ -23,8 +24,8 @@ async function sendInOrder(person, address) {
     const result = await sendOne(entry, address);
     results.set(entry.client_id, result);
     if (result.state === "sent") await acceptEntry(entry.client_id);
-    else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems, needs_log_in: Boolean(result.needsLogIn) });
-    if (result.state === WAITING) break;
+    else await putEntry({ ...entry, state: result.state, message: result.message, problems: result.problems, needs_log_in: Boolean(result.needsLogIn), breaks: result.breaks ? (entry.breaks ?? 0) + 1 : entry.breaks });
+    if (result.state === WAITING && !result.breaks) break;
   }
   return results;
 }
@@ -32,7 +33,13 @@ async function sendInOrder(person, address) {
 const post = (address, headers, body) =>
   fetch(address, { method: "POST", credentials: "same-origin", redirect: "manual", headers: { ...headers, "X-CSRFToken": cookie("__Host-csrftoken") || cookie("csrftoken") }, body });
 
-const sendOne = (entry, address) =>
+/* What the server broke over again and again waits for a person, so that it never holds up the others. */
+const sendOne = async (entry, address) => {
+  const result = await sendIt(entry, address);
+  return result.breaks && (entry.breaks ?? 0) + 1 >= MOST_BREAKS ? { ...result, state: LOOK, message: say("The server can’t take this entry. It stays on the phone; tell the office.") } : result;
+};
+
+const sendIt = (entry, address) =>
   deliver(address, { "Content-Type": "application/json" }, JSON.stringify({ person: entry.person, ...placeOf(entry.order), fields: entry.fields }));
 
 /* What is kept by a stop's number is a visit; what older pages kept by an order's is that order. */
@@ -58,6 +65,8 @@ export async function deliver(address, headers, body) {
   }
   if (answer.type === "opaqueredirect" || answer.status === 403)
     return { state: WAITING, message: say("Log in again, then it is sent."), problems: [], needsLogIn: true };
+  if (answer.status === 500)
+    return { state: WAITING, breaks: true, message: say("The server has trouble. It is tried again."), problems: [] };
   if (answer.status >= 500 || answer.status === 429)
     return { state: WAITING, message: say("The server has trouble. It is tried again."), problems: [] };
   const told = await answer.json().catch(() => ({ message: say("The server’s answer was not readable."), problems: [] }));

@@ -60,6 +60,8 @@ function outcomes() {
   form.addEventListener("change", ({ target }) => {
     if (target.name === "not_done") nothingDone(target.value);
     if (target.name === "not_done" || target.closest(".outcome")) show();
+    // Why it could not be done often needs words or a photo.
+    if (target.value === "other") document.getElementById("end").open = true;
   });
   form.querySelector("#could-after-all").addEventListener("click", () => {
     for (const box of form.querySelectorAll("#not_done input, .outcome input")) if (box.checked && (box.name === "not_done" || valueOf(box.name) === "not_done" || box.closest(".because"))) box.checked = false;
@@ -108,18 +110,30 @@ function cautionsOnceADay(person) {
 for (const button of form?.querySelectorAll(".phase-done") ?? [])
   button.addEventListener("click", () => {
     const phase = button.closest(".phase");
-    for (const box of phase.querySelectorAll(".steps .tick input")) box.checked = true;
+    for (const box of ticksOf(phase)) box.checked = true;
     phase.open = false;
-    const next = [...phase.parentElement.querySelectorAll(".phase")].find((one) => [...one.querySelectorAll(".steps .tick input")].some((box) => !box.checked));
+    const next = [...phase.parentElement.querySelectorAll(".phase")].find((one) => ticksOf(one).some((box) => !box.checked));
     if (next) next.open = true;
     (next ?? phase).querySelector("summary").focus({ preventScroll: true });
     (next ?? phase).scrollIntoView({ block: "nearest" });
     form.dispatchEvent(new Event("change"));
   });
 
+/* Steps that a changed part calls for come and go with its tick. */
+function callForSteps() {
+  for (const unit of units) {
+    const changed = [...unit.querySelectorAll("fieldset.part:not(:disabled)")].filter((part) => part.querySelector("[name*=change__]")?.checked).map((part) => part.dataset.role);
+    for (const step of unit.querySelectorAll("[data-roles]")) step.hidden = !step.dataset.roles.split(" ").some((role) => changed.includes(role));
+    for (const phase of unit.querySelectorAll(".phase")) phase.hidden = !("holds" in phase.dataset) && ![...phase.querySelectorAll(".steps > li")].some((step) => !step.hidden);
+  }
+}
+
+const ticksOf = (phase) => [...phase.querySelectorAll(".steps > li:not([hidden]) .tick input")];
+
 function tellPhases() {
+  callForSteps();
   for (const phase of form.querySelectorAll(".phase")) {
-    const boxes = [...phase.querySelectorAll(".steps .tick input")];
+    const boxes = ticksOf(phase);
     phase.querySelector(".phase-said").textContent = say("{done} of {all}", { done: boxes.filter((box) => box.checked).length, all: boxes.length });
   }
 }
