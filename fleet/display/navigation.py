@@ -78,19 +78,14 @@ DAILY: Final = (
 )  # fmt: skip
 GROUPS: Final = (
     (
-        _("Register"),
-        (
-            Page("catalogue", _("Catalogue"), "see_fleet",
-                 "add_part_kind change_part_kind add_unit_model change_unit_model"),
-            Page("supplies", _("Water supplies"), "see_fleet", "add_supply change_supply"),
-        ),
-    ),
-    (
         _("Company"),
         (
             Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
             Page("company_calendar", _("Days nobody works"), "see_work"),
             Page("people", _("Log-ins"), "manage_people", "person new_person invite_person"),
+            Page("catalogue", _("Catalogue"), "see_fleet",
+                 "add_part_kind change_part_kind add_unit_model change_unit_model"),
+            Page("supplies", _("Water supplies"), "see_fleet", "add_supply change_supply"),
         ),
     ),
     (
@@ -104,7 +99,7 @@ GROUPS: Final = (
     (
         _("Integrations"),
         (
-            Page("import_fleet", _("Import"), "import_fleet", "import_preview"),
+            Page("import_fleet", _("Import"), "import_fleet", "import_preview import_columns"),
             Page(
                 "telemetry", _("Telemetry"), "connect",
                 "telemetry_map new_telemetry_map last_heard dead_letters dead_letter",

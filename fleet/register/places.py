@@ -145,6 +145,7 @@ def _depot(site: Site) -> tuple[float, float] | None:
     )
 
 
+@transaction.atomic
 def _put(
     site: Site, latitude: float | None, longitude: float | None, source: str, accuracy_m: float | None,
     by: Person | None, now: datetime,

@@ -137,7 +137,14 @@ class Chart:
     """(treatment units, points) standardised residuals, baseline points too. [-]"""
 
     def rows(self, which: Ints) -> "Chart":
-        """Return some treatment units."""
+        """
+        Return some treatment units.
+
+        Parameters
+        ----------
+        which : (some,) int array
+            Rows of the treatment units.
+        """
         return Chart(**{name: column[which] for name, column in vars(self).items()})
 
     def turned(self) -> "Chart":

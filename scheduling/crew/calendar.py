@@ -149,30 +149,33 @@ def _public(country: str, subdivision: str, year: int) -> dict[date, str]:
     return dict(holidays.country_holidays(country, subdiv=subdivision or None, years=year))
 
 
-def region_of(branch: Branch) -> HolidayRegion | None:
-    """Return whose holidays a branch keeps: its own region, else the company's."""
-    rows = {row.branch_id: row for row in HolidayRegion.objects.filter(Q(branch=branch) | Q(branch=None))}
-    return rows.get(branch.pk) or rows.get(None)
-
-
 def days_off(branch: Branch, days: Sequence[date]) -> dict[date, str]:
     """Return the days a branch does not work, each with its name. Two queries."""
-    region = region_of(branch)
-    found: dict[date, str] = {}
-    if region is not None and region.country:
-        for day in days:
-            if name := _public(region.country, region.subdivision, day.year).get(day):
-                found[day] = name
-    for row in CalendarDay.objects.filter(branch=branch, day__in=days):
-        found.pop(row.day, None)
-        if not row.is_worked:
-            found[row.day] = row.reason
-    return found
+    return _days_off([branch.pk], days)[branch.pk]
 
 
 def free_days_of(branches: Iterable[Branch], days: Sequence[date]) -> set[tuple[int, date]]:
-    """Return (branch, day) on which nobody of the branch works."""
-    return {(branch.pk, day) for branch in branches for day in days_off(branch, days)}
+    """Return (branch, day) on which nobody of the branch works. Two queries."""
+    off = _days_off({branch.pk for branch in branches}, days)
+    return {(branch_id, day) for branch_id, names in off.items() for day in names}
+
+
+def _days_off(branch_ids: Collection[int], days: Sequence[date]) -> dict[int, dict[date, str]]:
+    """A branch keeps the holidays of its own region, else the company's; its calendar overrides both."""
+    rows = HolidayRegion.objects.filter(Q(branch__in=branch_ids) | Q(branch=None))
+    regions = {row.branch_id: row for row in rows}
+    found: dict[int, dict[date, str]] = {}
+    for branch_id in branch_ids:
+        region = regions.get(branch_id) or regions.get(None)
+        found[branch_id] = {}
+        if region is not None and region.country:
+            named = ((day, _public(region.country, region.subdivision, day.year).get(day)) for day in days)
+            found[branch_id] = {day: name for day, name in named if name}
+    for row in CalendarDay.objects.filter(branch__in=branch_ids, day__in=days):
+        found[row.branch_id].pop(row.day, None)
+        if not row.is_worked:
+            found[row.branch_id][row.day] = row.reason
+    return found
 
 
 def closed_days(site_ids: Collection[int], days: Sequence[date]) -> dict[int, set[date]]:

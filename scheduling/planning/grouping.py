@@ -26,7 +26,7 @@ _NO_DAY: Final = 10**12
 
 @dataclass(frozen=True)
 class Visits:
-    """Orders as visits: ``tables`` has one row for each of ``groups``; ``orders`` the orders themselves."""
+    """Orders of a ``problem`` as visits: ``tables`` has a row for each of ``groups``, not of ``orders``."""
 
     problem: Problem
     orders: Tables

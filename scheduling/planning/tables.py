@@ -212,6 +212,7 @@ class Tables:
     spared_s: list[int]
     """Spared where the work before it in the same visit was on the same unit. [s]"""
     unit_of: list[str | None]
+    """Serial of the treatment unit an order is for."""
     visit_s: int
     visit_price_s: int
     windows: list[list[tuple[tuple[int, int], ...]]]

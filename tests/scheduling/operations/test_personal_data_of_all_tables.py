@@ -42,7 +42,8 @@ HOLD_NO_NAMES = {
     "scheduling.AcceptedPace", "scheduling.CalendarFeed", "scheduling.CloseOutPhoto",
     "scheduling.HolidayRegion",
     "scheduling.InvoiceBatch", "scheduling.PaidFile", "scheduling.PaidLine", "scheduling.PlanPrice",
-    "scheduling.Route", "scheduling.ServicePlan", "scheduling.Skill", "scheduling.StepSheet",
+    "scheduling.Route", "scheduling.ServicePlan", "scheduling.Skill", "scheduling.SpreadsheetMapping",
+    "scheduling.StepSheet",
     "scheduling.StockLevel", "scheduling.TaxRate", "scheduling.TravelLeg", "scheduling.WorkOrderPart",
     # The rows that are erased themselves.
     "fleet.Customer", "fleet.Person", "fleet.Site", "scheduling.Technician",
