@@ -48,6 +48,8 @@ class OfUnitFilter(FilterSet):
 class CustomerRow(Row):
     """Who pays. ``merged_into_code`` names the customer a double was merged into."""
 
+    email = serializers.CharField()
+
     class Meta:
         model = Customer
         fields = ["id", "code", *CUSTOMER_DETAILS, "merged_into_code"]
@@ -86,7 +88,7 @@ class CustomerFilter(FilterSet):
     """Of customers."""
 
     code = CharFilter()
-    name = CharFilter(lookup_expr="icontains")
+    name = CharFilter(lookup_expr="icontains", max_length=200)
 
 
 class CustomerViewSet(RowViewSet):

@@ -20,13 +20,13 @@ from scheduling.contracts.prices import MOST_AMOUNT
 from scheduling.models import (
     ClosedMonth,
     InvoiceLine,
-    OrderKind,
     PlanPrice,
     PriceChange,
     ServicePlan,
     WorkOrder,
 )
 from scheduling.orders import states
+from scheduling.orders.kinds import PLANNED
 from shared.errors import DomainError
 from shared.messages import message
 from shared.money import to_cents
@@ -110,7 +110,7 @@ def plan_end(plan: ServicePlan, last_on: date, *, today: date) -> PlanEnd:
         while falls_into in closed:
             falls_into = add_months(falls_into, 1)
         months.append(EndMonth(month, to_cents(entered.get(month, ZERO)), becomes, falls_into))
-    standing = WorkOrder.objects.open().filter(plan=plan, kind=OrderKind.PLAN_VISIT)
+    standing = WorkOrder.objects.open().filter(plan=plan, kind=PLANNED.kind)
     visits = [
         order
         for order in standing.select_related("treatment_unit").order_by("window_to", "pk")

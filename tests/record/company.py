@@ -188,6 +188,19 @@ class Company:
         sent = {"workbook": SimpleUploadedFile("customers.csv", BAD_ROWS, "text/csv")}
         answer = self.client(Role.PLANNER).post("/import/", sent)
         self.upload = resolve(answer["Location"]).kwargs["token"]
+        days = {"first_on": TODAY, "last_on": TODAY}
+        self.absence = new("scheduling.Absence", technician=self.technician, **days)
+        self.closure = new("scheduling.SiteClosure", site=self.second_site, **days)
+        self.price_change = new(
+            "scheduling.PriceChange", from_on=TODAY, percent=2, made_at=NOW, made_by=planner
+        )
+        self.model = new(
+            "fleet.UnitModel",
+            code="M1",
+            name="Small (invented)",
+            design_use_gal_per_day=200,
+            design_permeate_gpm=0.5,
+        )
 
     def keys(self) -> dict[str, list[str]]:
         """Return the ways to fill each address that names something; the longest beginning counts."""
@@ -196,7 +209,31 @@ class Company:
         return {
             "saved-views/<pk>/remove/": [self.view.pk],
             "saved-views/<pk>/put-back/": [self.removed_view.pk],
+            "units/<serial>/positions/": [self.unit.serial, "carbon"],
             "units/": [self.unit.serial],
+            "enter/": [self.unit.serial],
+            "correct/<of>/": ["part", self.carbon.pk],
+            "correct/money/": [self.entry.pk],
+            "history/": ["unit", self.unit.serial],
+            "answer/": [self.unit.serial],
+            "customers/": [self.customer.code],
+            "places/": [self.site.code],
+            "supplies/": ["COR"],
+            "catalogue/kinds/": [self.carbon.kind.code],
+            "catalogue/models/": [self.model.code],
+            "technicians/": [self.technician.code],
+            "absences/": [self.absence.pk],
+            "closures/": [self.closure.pk],
+            "site-closures/": [self.site.code],
+            "people/": ["technician"],
+            "revenue/price-changes/": [self.price_change.pk],
+            "revenue/plans/new/": [self.site.code],
+            "log-in/new-password/": ["MQ", "no-token"],
+            "own/stops/": [stop],
+            "phone/visit/": [stop],
+            "api/customers/": [self.customer.pk],
+            "api/corrections/": [0],
+            "api/meter-readings/": [0],
             "sites/": [self.site.code],
             "import/": [self.upload],
             "jobs/": [self.job.pk],

@@ -84,7 +84,7 @@ def test_a_failure_amid_writing_leaves_nothing_and_the_shard_can_be_claimed_late
     run = runs.start_run(NOW)
     (shard_id,) = run.shards.values_list("id", flat=True)
 
-    def fail(*args):
+    def fail(*args, **more):
         assert PartState.objects.count() == 4, "states are written before findings"
         raise RuntimeError("the power went")
 

@@ -37,6 +37,13 @@ NO_LIST = {
     "Problems in {{ sheet }}": "the same",
     "Rows that are wrong": "the answer to a file just handed in, where nothing was written",
     "Limits": "figures of one order, in the list of orders already",
+    "Readings": "a form to fill in",
+    "What is wrong": "what was just pasted; the rest stays in the form",
+    "What follows": "an effect shown before it is kept",
+    "{{ visit.heading }}": "a letter; the history has it as a list",
+    "Columns of {{ name }}": "a form to fill in",
+    "Parts named in the file": "a form to fill in",
+    "Values to look at": "a spreadsheet just handed in",
 }
 """Tables that are no list, and why."""
 TOGETHER = {"Learned at {{ name }}": "Learned from finished visits"}

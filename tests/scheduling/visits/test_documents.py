@@ -104,7 +104,7 @@ def test_steps_come_from_the_version_worked_by_and_not_from_the_newest(client):
     steps.revise(row.order.kind, cautions=["A new caution."],
                  steps=[{"code": "only", "text": "A step nobody did."}], by=None, now=make.NOW)  # fmt: skip
     text = report_text(client, row, make.person("planner"))
-    assert "Relieve the pressure at a low point" in text
+    assert "Release the pressure to drain and prove it" in text
     assert "A step nobody did." not in text
     assert "A new caution." not in text
 

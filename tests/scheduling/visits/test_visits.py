@@ -173,16 +173,24 @@ def test_a_visit_is_the_technicians_own_and_an_order_on_no_route_of_theirs_stays
     assert client.get(address(first)).status_code == 404
 
 
-def test_a_clock_far_off_is_told_and_nothing_is_written(stop):
+def test_a_clock_far_behind_its_page_is_told_and_nothing_is_written(stop):
     client, technician, first, _ = stop
-    opened = make.NOW.isoformat()
-    for days, says in ((3, "yet to come"), (-3, "before its page was loaded")):
-        at = (make.NOW + timedelta(days=days)).isoformat()
-        answer = send(client, technician, first,
-                      typed(client, None, address(first), finished_at=at, opened_at=opened))  # fmt: skip
-        assert answer.status_code == 409
-        assert says in answer.json()["message"]
+    at, opened = (make.NOW - timedelta(days=3)).isoformat(), make.NOW.isoformat()
+    answer = send(client, technician, first,
+                  typed(client, None, address(first), finished_at=at, opened_at=opened))  # fmt: skip
+    assert answer.status_code == 409
+    assert "before its page was loaded" in answer.json()["message"]
     assert not Visit.objects.exists()
+
+
+def test_a_clock_far_ahead_is_told_and_the_time_of_receipt_is_taken(stop):
+    client, technician, first, _ = stop
+    at = make.NOW + timedelta(days=3)
+    answer = send(client, technician, first,
+                  typed(client, None, address(first), finished_at=at.isoformat()))  # fmt: skip
+    assert answer.status_code == 200
+    assert "clock is wrong" in str(answer.json())
+    assert Visit.objects.get().finished_at < at - timedelta(days=2)
 
 
 def test_one_order_of_a_visit_is_taken_back_alone_and_what_was_read_for_both_stands(stop):

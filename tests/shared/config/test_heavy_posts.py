@@ -10,7 +10,8 @@ from tests import factories as make
 
 pytestmark = pytest.mark.django_db
 HEAVY = {
-    "import_page", "import_preview", "bring_up_to_date_now", "proposals", "replan", "read_paid_file",
+    "import_page", "import_preview", "import_columns",
+    "bring_up_to_date_now", "proposals", "replan", "read_paid_file",
     "end_of_month", "personal_data_file", "with_chosen_units", "raise_for_chosen", "withdraw_chosen",
     "reopen_chosen", "settle_dead_letters",
 }  # fmt: skip
