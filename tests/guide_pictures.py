@@ -88,10 +88,12 @@ def as_technician(tab: Page) -> None:
     tab.locator("nav[aria-label='Other days'] a").first.click()
     keep(tab, "technician-day", at="details.card")
     tab.locator("a.thumb").first.click()
-    keep(tab, "technician-steps", at="#steps-title")
-    tab.fill("input[name=flush_flow]", "1.25")
-    tab.click("#timer-start")
-    keep(tab, "technician-flush", at="#flush")
+    keep(tab, "technician-steps", at=".phase")
+    flush = tab.locator(".phase:has(.timer)").first
+    flush.evaluate("one => { one.open = true; one.querySelector('.by-clock').open = true; }")
+    flush.locator("[name$=flush_flow]").fill("1.25")
+    flush.locator(".timer-start").click()
+    keep(tab, "technician-flush", at=".flush")
 
 
 def as_owner(tab: Page, url: str) -> None:

@@ -91,12 +91,18 @@ def open_end(tab) -> None:
     tab.locator("#end").evaluate("(one) => { one.open = true; }")
 
 
+def unfold(tab) -> None:
+    """Open every phase of the work, one press each."""
+    folded = tab.locator("details.phase:not([open]):not([hidden]) > summary")
+    while folded.count():
+        folded.first.click()
+
+
 def fill_in(tab, order, *, lot: str) -> None:
     """Do what a technician does on the page of a visit, up to the last press."""
     tab.get_by_role("link", name=f"Open W{order.pk:06d}").click()
     tab.wait_for_url("**/phone/visit/**")
-    for folded in tab.locator("details.phase:not([open]):not([hidden]) > summary").all():
-        folded.click()
+    unfold(tab)
     for box in tab.locator("input[name^=step__]:visible").all():
         box.check()
     tab.fill("[name=lot__carbon]", lot)

@@ -223,7 +223,7 @@ def test_before_its_script_is_there_a_form_cannot_be_sent_and_afterwards_it_can(
     with phone(browser, tmp_path / "phone", service_workers="block") as context:
         log_in(context, url, technician.person)
         tab = context.pages[0]
-        tab.route("**/phone/close_out.js", lambda route: held.append(route))
+        tab.route("**/phone/visit.js", lambda route: held.append(route))
         tab.goto(f"{url}{page_of(orders[0])}", wait_until="commit")
         button = tab.locator("#submit")
         button.wait_for()

@@ -7,6 +7,7 @@ from tests.journeys.phone_browser import (
     log_in,
     page_of,
     phone,
+    unfold,
 )
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -42,6 +43,7 @@ def test_a_scanned_label_fills_the_form(browser, day, tmp_path, label, lot, seri
         tab = context.pages[0]
         tab.add_init_script(f"({READS})()")
         tab.goto(f"{url}{page_of(orders[0])}")
+        unfold(tab)
         tab.evaluate("text => { window.LABEL = text; }", label.format(kind=orders[0].part.kind.code))
         tab.get_by_role("button", name="Scan the label").click()
         tab.get_by_text(told).wait_for()
@@ -57,6 +59,7 @@ def test_where_the_browser_reads_no_codes_lot_and_serial_are_typed(browser, day,
         tab = context.pages[0]
         tab.add_init_script("delete window.BarcodeDetector")
         tab.goto(f"{url}{page_of(orders[0])}")
+        unfold(tab)
         tab.locator("#submit:enabled").wait_for()
         assert tab.get_by_role("button", name="Scan the label").count() == 0
         tab.fill("[name=lot__carbon]", "TYPED")
@@ -70,5 +73,6 @@ def test_a_camera_that_is_refused_says_what_to_do(browser, day, tmp_path):
         tab.add_init_script(f"({READS})()")
         tab.add_init_script(NO_CAMERA)
         tab.goto(f"{url}{page_of(orders[0])}")
+        unfold(tab)
         tab.get_by_role("button", name="Scan the label").click()
         tab.get_by_text("type lot and serial below").wait_for()

@@ -8,6 +8,7 @@ from openpyxl import Workbook
 
 from fleet.models import Part, Person, UnitState
 from scheduling.models import CloseOut, OrderState, RevenueEntry, Stop, Technician, WorkOrder
+from tests.journeys.phone_browser import unfold
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 PASSWORD = "rowan-heron-slate-9"
@@ -130,8 +131,7 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page.goto(f"{url}/phone/day/{day.isoformat()}/")
     page.get_by_role("link", name=f"Open W{order.pk:06d}").click()
     page.wait_for_url("**/phone/visit/**")
-    for folded in page.locator("details.phase:not([open]):not([hidden]) > summary").all():
-        folded.click()
+    unfold(page)
     for box in page.locator("input[name^=step__]:visible").all():
         box.check()
     page.fill("[name=lot__carbon]", "NEW-7")

@@ -92,8 +92,8 @@ def test_a_guide_is_read_in_the_readers_language(client):
     person.save()
     page = client.get(reverse("guide_of", args=["technician"]))
     with translation.override("es"):
-        heading = translation.gettext("2. Open the order")
-        assert heading != "2. Open the order"
+        heading = translation.gettext("2. Open the visit")
+        assert heading != "2. Open the visit"
     assert heading in page.text
     assert "Las palabras de las imágenes están en inglés." in page.text
     article = page.text[page.text.index('<article class="guide"') :]

@@ -180,10 +180,13 @@ function fill(fields) {
     if (!element.name || element.type === "file" || element.name === "csrfmiddlewaretoken" || isTypedSince(element)) continue;
     if (element.type === "checkbox" || element.type === "radio") element.checked = fields[element.name] === element.value;
     else if (element.name in fields) element.value = fields[element.name];
-    const folded = element.closest("details");
     const isTyped = element.type === "checkbox" ? element.checked : element.inputMode === "decimal" && element.value;
-    if (folded && isTyped) folded.open = true;
+    if (isTyped) unfold(element);
   }
+}
+
+function unfold(element) {
+  for (let folded = element?.closest("details"); folded; folded = folded.parentElement.closest("details")) folded.open = true;
 }
 
 /* What was typed while this script was on its way stands before what was kept earlier. */
@@ -268,7 +271,7 @@ function tellProblems(message, problems) {
     item.append(link);
     list.append(item);
     document.getElementById(problem.field)?.setAttribute("aria-invalid", "true");
-    for (let folded = document.getElementById(problem.field)?.closest("details"); folded; folded = folded.parentElement.closest("details")) folded.open = true;
+    unfold(document.getElementById(problem.field));
   }
   if (!message || problems.some((problem) => problem.message !== message)) box.append(list);
   kept.className = "notice bad";
