@@ -94,12 +94,13 @@ def log_in(browser, url, name, width, height):
 
 
 def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, live_server, tmp_path):
-    url, today = live_server.url, timezone.now().date()
+    url, today = live_server.url, timezone.localdate()
     for name in ("planner", "technician", "owner"):
         Person.objects.create_user(name, password=PASSWORD, role=name)
     write_workbook(company_sheets(today), tmp_path / "fleet.xlsx")
 
-    page = log_in(browser, url, "planner", 1440, 900)
+    # Plans and technicians' hours are the owner's to bring in.
+    page = log_in(browser, url, "owner", 1440, 900)
     page.goto(f"{url}/import/")
     page.set_input_files("[name=workbook]", tmp_path / "fleet.xlsx")
     page.get_by_role("button", name="Look at what would come of it").click()
@@ -110,6 +111,7 @@ def test_a_spreadsheet_becomes_work_a_route_a_close_out_and_revenue(browser, liv
     page.get_by_text("1 work order raised").wait_for()
     order = WorkOrder.objects.get(kind="change_due")
     assert order.state == OrderState.OPEN
+    page = log_in(browser, url, "planner", 1440, 900)
     page.goto(f"{url}/work-orders/{order.pk}/")
     assert "calendar" in page.inner_text("main")
 
