@@ -56,7 +56,7 @@ def change_person(person: Person, changed: Mapping[str, Any], *, by: Person, now
 
     Raises DomainError for the own role or branch, the last owner's role, and a branch one may not give.
     """
-    person = Person.objects.select_for_update().select_related("branch").get(pk=person.pk)
+    person = Person.objects.select_for_update(of=("self",)).select_related("branch").get(pk=person.pk)
     role, branch = changed.get("role", person.role), changed.get("branch", person.branch)
     if person.pk == by.pk and (role != person.role or branch != person.branch):
         raise DomainError(

@@ -337,7 +337,7 @@ def told_absence(absence: Absence) -> str:
 @transaction.atomic
 def end_absence(absence: Absence, *, today: date, by: Person | None, now: datetime) -> None:
     """Take back what of an absence lies ahead: all of one not begun, else from today on. Days gone stay."""
-    absence = Absence.objects.select_for_update().select_related("technician").get(pk=absence.pk)
+    absence = Absence.objects.select_for_update(of=("self",)).select_related("technician").get(pk=absence.pk)
     told = told_absence(absence)
     if absence.first_on >= today:
         absence.delete()

@@ -110,7 +110,7 @@ def change_technician(
 
     A cost is kept without its figure in the trail, which planners read.
     """
-    who = Technician.objects.select_for_update().select_related("branch").get(pk=who.pk)
+    who = Technician.objects.select_for_update(of=("self",)).select_related("branch").get(pk=who.pk)
     _refuse_log_in(changed.get("person"), who.branch, who)
     told = []
     for name, value in changed.items():

@@ -45,7 +45,7 @@ def leave(who: Technician, *, last_on: date, today: date, by: Person | None, now
     Orders that name the technician name nobody. The log-in is shut once the last day has passed. Returns what
     was freed. Raises DomainError for a last day before the first, or one with stops finished after it.
     """
-    who = Technician.objects.select_for_update().select_related("person").get(pk=who.pk)
+    who = Technician.objects.select_for_update(of=("self",)).select_related("person").get(pk=who.pk)
     if who.works_from is not None and last_on < who.works_from:
         raise DomainError(
             message("{name} begins on {works_from:%d %b %Y}.", name=who.name, works_from=who.works_from),
