@@ -117,7 +117,7 @@ def test_a_planner_filters_opens_and_withdraws_by_keyboard_alone(browser, compan
     tab.goto(f"{url}{reverse('work_orders')}")
     tab.keyboard.press("Tab")
     assert tab.evaluate("document.activeElement.textContent") == "Skip to the page"
-    tab.get_by_label("Search").focus()
+    tab.get_by_label("Search", exact=True).focus()
     tab.keyboard.type("Carbon: 90%")
     tab.keyboard.press("Enter")
     tab.wait_for_url("**words=**")
