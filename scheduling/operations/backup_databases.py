@@ -50,9 +50,13 @@ DO $$ DECLARE r record; BEGIN
     EXECUTE format('DROP ROUTINE IF EXISTS %s CASCADE', r.name);
   END LOOP;
 END $$;
+DO $$ BEGIN
+  CREATE EXTENSION IF NOT EXISTS pg_trgm WITH SCHEMA public;
+EXCEPTION WHEN OTHERS THEN RAISE NOTICE 'pg_trgm: %', SQLERRM;
+END $$;
 SET lock_timeout = 0;
 """
-"""Takes away tables and functions, partitions and triggers with them, and leaves the schema's own rights."""
+"""Takes away tables and functions, and leaves the schema's rights. A dump of one schema has no extension."""
 _REMEDIES: Final = {
     "version mismatch": "Install client programs as new as the server, or newer (postgresql-client-NN).",
     "unsupported version": "Install client programs as new as those that made the backup, or newer.",
