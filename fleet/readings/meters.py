@@ -149,49 +149,35 @@ def _name(meter: MeterFacts) -> str:
     )
 
 
-def _refuse_leap(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
+def _last(meter: MeterFacts, before: Mark) -> dict[str, object]:
+    """What a message says of the total before."""
     where = message(" (row {row})", row=before.row) if before.index >= 0 else ""
-    batch.refuse(
-        mark.index,
-        mark.row,
-        "total",
-        shown_total(meter, mark),
-        message(
-            "The meter leaps: {meter} showed {meter2} on {at:%Y-%m-%d}{where}, and so much can't have "
-            "flowed.",
-            meter=_name(meter),
-            meter2=shown_total(meter, before),
-            at=before.at,
-            where=where,
-        ),
-        message(
-            "Correct the wrong one of the two, look at the digits and the units of measure, or write yes in "
-            "the column accept if the register really showed this."
-        ),
+    return {"meter": _name(meter), "meter2": shown_total(meter, before), "at": before.at, "where": where}
+
+
+def _refuse_leap(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
+    what = message(
+        "The meter leaps: {meter} showed {meter2} on {at:%Y-%m-%d}{where}, and so much can't have flowed.",
+        **_last(meter, before),
     )
+    remedy = message(
+        "Correct the wrong one of the two, look at the digits and the units of measure, or write yes in "
+        "the column accept if the register really showed this."
+    )
+    batch.refuse(mark.index, mark.row, "total", shown_total(meter, mark), what, remedy)
 
 
 def _refuse_fall(batch: Batch, meter: MeterFacts, before: Mark, mark: Mark) -> None:
-    where = message(" (row {row})", row=before.row) if before.index >= 0 else ""
-    batch.refuse(
-        mark.index,
-        mark.row,
-        "total",
-        shown_total(meter, mark),
-        message(
-            "The meter runs backwards: {meter} showed {meter2} on "
-            "{at:%Y-%m-%d}{where}, and this is no rollover.",
-            meter=_name(meter),
-            meter2=shown_total(meter, before),
-            at=before.at,
-            where=where,
-        ),
-        message(
-            "Correct the wrong one of the two, declare the meter swap in the sheet "
-            "meters, or write yes in the column accept if the register really "
-            "showed this."
-        ),
+    what = message(
+        "The meter runs backwards: {meter} showed {meter2} on {at:%Y-%m-%d}{where}, and this is no rollover.",
+        **_last(meter, before),
     )
+    remedy = message(
+        "Correct the wrong one of the two, declare the meter swap in the sheet "
+        "meters, or write yes in the column accept if the register really "
+        "showed this."
+    )
+    batch.refuse(mark.index, mark.row, "total", shown_total(meter, mark), what, remedy)
 
 
 def _refuse_above(batch: Batch, meter: MeterFacts, mark: Mark, standing: Mark) -> None:

@@ -144,7 +144,12 @@ def move_effects(unit: TreatmentUnit, to: Site, now: datetime) -> list[Message]:
     else:
         told += _plans_end(plans)
     if to.supply_id != unit.site.supply_id:
-        told += [message("The feed water is another one; wear is reckoned by it from now on.")]
+        told += [
+            message(
+                "The feed water is another one: wear is calculated with it, for the parts' past too. "
+                "Look at their due dates after the move."
+            )
+        ]
     return [
         *told,
         message("{count} parts, all readings and past visits stay the unit's.", count=_parts_in_place(unit)),

@@ -10,8 +10,9 @@ from typing import Any, Final
 from fleet.models import PartRole
 from fleet.workbook.columns import Column, Kind, Sheet
 from fleet.workbook.columns import convert as convert_measure
+from scheduling.workbook.mapping.lives import FLUSHED, FROM, Lives
 from scheduling.workbook.mapping.tables import Table
-from scheduling.workbook.mapping.targets import PART, names_all_filters, role_of, roles_in
+from scheduling.workbook.mapping.targets import PART, role_of, said_of
 from scheduling.workbook.mapping.values import (
     DateOrder,
     alike,
@@ -25,19 +26,6 @@ from scheduling.workbook.mapping.values import (
 from shared.measures import Measure
 from shared.messages import Message, message
 
-FROM: Final = "# from"
-"""Column of remarks that says which sheet and row of the company's own file a row was made from."""
-ALONG_WATER: Final = {
-    PartRole.SEDIMENT: (10, "feed"),
-    PartRole.SOFTENING: (20, "feed"),
-    PartRole.CATALYTIC_CARBON: (30, "feed"),
-    PartRole.CARBON: (40, "feed"),
-    PartRole.ANTISCALE: (50, "feed"),
-    PartRole.MEMBRANE: (60, "permeate"),
-    PartRole.POST_CARBON: (70, "permeate"),
-    PartRole.REMINERALISER: (80, "permeate"),
-}
-"""Place along the water, feed first, and the water a part of the role sees (common practice)."""
 USUAL_MONTHS: Final = {
     PartRole.SEDIMENT: 6,
     PartRole.CARBON: 6,
@@ -48,8 +36,6 @@ USUAL_MONTHS: Final = {
     PartRole.REMINERALISER: 6,
 }
 """Months a new article is entered with until its rating is known (common practice). [months]"""
-_FLUSHED: Final = (PartRole.CARBON, PartRole.CATALYTIC_CARBON, PartRole.POST_CARBON, PartRole.MEMBRANE)
-_FILTERS: Final = (PartRole.SEDIMENT, PartRole.CARBON)
 
 
 @dataclass(frozen=True)
@@ -157,9 +143,7 @@ class _Converter:
         self.at_site: dict[str, list[str]] = defaultdict(list)
         self.kinds = dict(known.kinds)
         self.kind_of: dict[tuple[str, str], str] = {}
-        self.changes: dict[tuple[str, str], dict[datetime, tuple[str, str]]] = defaultdict(dict)
-        """Days a position was filled, with kind and source, by serial and position."""
-        self.visits: list[tuple[str, datetime, set[str], str]] = []
+        self.lives = Lives(known.positions, choices.go_live_on)
         self.here: tuple[str, int] = ("", 0)
         self.order = choices.date_order
         self.comma_is_point = False
@@ -170,8 +154,10 @@ class _Converter:
         used.sort(key=lambda table: "history.work" in self.choices.columns[table.name])
         for table in used:
             self._take(table, list(self.choices.columns[table.name]))
-        self._enter_visits()
-        self._enter_lives()
+        parts, flushes = self.lives.rows(self._kind, self.kinds)
+        for sheet, made in (("parts", parts), ("flushes", flushes)):
+            if made:
+                self.rows[sheet] = dict(enumerate(made))
         rows = {name: list(by_key.values()) for name, by_key in self.rows.items()}
         return Conversion(rows, self.doubts, sum(len(table.rows) for table in used))
 
@@ -265,7 +251,7 @@ class _Converter:
         site = self._site(met, customer)
         serial = self._unit(met, site)
         if "history.work" in met and "history.date" in met:
-            self._note_visit(met, serial, site)
+            self._note_visit(met, serial)
             return
         if serial is None:
             return
@@ -274,16 +260,20 @@ class _Converter:
             if key.startswith(PART):
                 role, _, number = key.removeprefix(PART).partition(".")
                 kind = self._kind(self._article_in(met, role), role)
-                self._fill(serial, role, kind, value, number)
+                self.lives.change(serial, role, number, value, kind, self._from())
         if "parts.kind" in met and isinstance(met.get("parts.installed_at"), datetime):
             name = str(met["parts.kind"])
             role = self._role_of(name)
             if role is None:
                 self._doubt(
-                    "parts.kind", name, message("It is not known what this part does; it was left out.")
+                    said_of("parts.kind"),
+                    name,
+                    message("It is not known what this part does; it was left out."),
                 )
             else:
-                self._fill(serial, role, self._kind(name, role), met["parts.installed_at"], "")
+                self.lives.change(
+                    serial, role, "", met["parts.installed_at"], self._kind(name, role), self._from()
+                )
         price = met.get("plans.price")
         if isinstance(price, int | float) and price > 0:
             starts = (
@@ -372,7 +362,7 @@ class _Converter:
                 return None
             given = f"{site}-{len(self.at_site[site]) + 1}"
             self._doubt(
-                "treatment_units.serial",
+                said_of("treatment_units.serial"),
                 "",
                 message("No serial number is given; it was named {serial}.", serial=given),
             )
@@ -380,21 +370,23 @@ class _Converter:
         serial = self.units.get(key)
         if serial is None and ("history.work" in met or site is None):
             self._doubt(
-                "treatment_units.serial",
+                said_of("treatment_units.serial"),
                 text,
                 message("No unit of this serial number is in the file or here; the row was left out."),
             )
             return None
         if serial is not None and serial != text and "history.work" not in met:
             self._doubt(
-                "treatment_units.serial", text, message("Taken for the same unit as {serial}.", serial=serial)
+                said_of("treatment_units.serial"),
+                text,
+                message("Taken for the same unit as {serial}.", serial=serial),
             )
         serial = self.units.setdefault(key, serial or text)
         if site is None or "history.work" in met:
             return serial
         if self.unit_sites.get(serial, site) != site:
             self._doubt(
-                "treatment_units.serial",
+                said_of("treatment_units.serial"),
                 text,
                 message("This unit stands at another site in an earlier row; this row was left out."),
             )
@@ -427,7 +419,7 @@ class _Converter:
             self._add("feed_tests", (site, sampled_at), site=site, sampled_at=sampled_at, **tested)
         elif tested:
             self._doubt(
-                "feed_tests.sampled_at",
+                said_of("feed_tests.sampled_at"),
                 "",
                 message("The day of the feed test is not known; the test was left out."),
             )
@@ -438,7 +430,7 @@ class _Converter:
             return
         if not isinstance(read_at, datetime):
             self._doubt(
-                "meter_readings.read_at",
+                said_of("meter_readings.read_at"),
                 total,
                 message("The day of the reading is not known; the reading was left out."),
             )
@@ -460,7 +452,9 @@ class _Converter:
         role = self._role_of(name)
         if role is None:
             self._doubt(
-                "catalogue.name", name, message("It is not known what this part does; it was left out.")
+                said_of("catalogue.name"),
+                name,
+                message("It is not known what this part does; it was left out."),
             )
             return
         code = _code_of(str(values["code"])) if "code" in values else self._kind(name, role)
@@ -500,80 +494,13 @@ class _Converter:
         self.kind_of[alike(name), role] = code
         return code
 
-    def _fill(self, serial: str, role: str, kind: str, at: object, number: str) -> None:
-        if isinstance(at, datetime):
-            position = self.known.positions.get((serial, role)) if not number else None
-            self.changes[serial, position or role + number][at] = (kind, self._from())
-
-    def _note_visit(self, met: dict[str, object], serial: str | None, site: str | None) -> None:
+    def _note_visit(self, met: dict[str, object], serial: str | None) -> None:
         work, at = str(met["history.work"]), met["history.date"]
         if serial is None:
-            self._doubt(
-                "history.work",
-                work,
-                message("It is not known which unit this visit was for; it was left out."),
-            )
+            text = message("It is not known which unit this visit was for; it was left out.")
+            self._doubt(said_of("history.work"), work, text)
         elif isinstance(at, datetime):
-            roles = roles_in(work)
-            if names_all_filters(work) and not roles:
-                roles = {"*"}
-            self.visits.append((serial, at, roles, self._from()))
-
-    def _enter_visits(self) -> None:
-        for serial, at, roles, source in self.visits:
-            if roles == {"*"}:
-                there = {
-                    place
-                    for unit, place in self.changes
-                    if unit == serial and not place.startswith("membrane")
-                }
-                roles = there or set(map(str, _FILTERS))
-            for place in roles:
-                role = re.sub(r"\d+$", "", place)
-                if role in ALONG_WATER:
-                    known = self.changes.get((serial, place), {})
-                    kind = next(iter(known.values()))[0] if known else self._kind(role, role)
-                    known_days = {day.date() for day in known}
-                    if at.date() not in known_days:
-                        self.changes[serial, place][at] = (kind, source)
-
-    def _enter_lives(self) -> None:
-        """A change ends the life of what was there before; why it came out is not known."""
-        for (serial, place), changes in self.changes.items():
-            role = re.sub(r"\d+$", "", place)
-            number = place.removeprefix(role)
-            order, water = ALONG_WATER.get(role, (None, None))
-            days = sorted(changes)
-            for at, following in zip(days, [*days[1:], None], strict=True):
-                kind, source = changes[at]
-                row: dict[str, object] = {
-                    "treatment_unit": serial,
-                    "position": place,
-                    "kind": kind,
-                    "installed_at": at,
-                    FROM: source,
-                }
-                if (serial, role) not in self.known.positions and order is not None:
-                    row |= {"order": order + int(number or 1) - 1, "water": water}
-                if following is not None:
-                    row |= {"removed_at": following, "removal_reason": "unknown"}
-                self.rows["parts"][serial, place, at] = row
-                if following is None and self._is_settled(at) and self.kinds.get(kind) in _FLUSHED:
-                    self._settle(serial, place, self.kinds[kind], at, source)
-
-    def _is_settled(self, at: datetime) -> bool:
-        return self.choices.go_live_on is not None and at.date() < self.choices.go_live_on
-
-    def _settle(self, serial: str, place: str, role: str, at: datetime, source: str) -> None:
-        kind = "membrane_storage_solution" if role == PartRole.MEMBRANE else "carbon_fines"
-        self.rows["flushes"][serial, place] = {
-            "treatment_unit": serial,
-            "position": place,
-            "kind": kind,
-            "flushed_at": at + timedelta(minutes=30),
-            "ran_clear": True,
-            FROM: source,
-        }
+            self.lives.visit(serial, at, work, self._from())
 
     def _add(self, sheet: str, key: object, **values: object) -> dict[str, object]:
         """Return the row of a key, made where it is new; what stands in it stays."""
@@ -602,7 +529,7 @@ def _article(code: str, name: str, role: str) -> dict[str, Any]:
         "code": code,
         "name": name,
         "role": role,
-        "needs_flush": role in _FLUSHED,
+        "needs_flush": role in FLUSHED,
         "rated_months": USUAL_MONTHS.get(PartRole(role)),
     }
     if role == PartRole.MEMBRANE:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,8 @@ from fleet.models import Customer, PartKind, Person, Position, Site, TreatmentUn
 from fleet.workbook.columns import Sheet
 from fleet.workbook.files import read_cells
 from scheduling.models import SpreadsheetMapping
-from scheduling.workbook.mapping.conversion import FROM, Choices, Conversion, Doubt, Known, convert_tables
+from scheduling.workbook.mapping.conversion import Choices, Conversion, Doubt, Known, convert_tables
+from scheduling.workbook.mapping.lives import FROM
 from scheduling.workbook.mapping.tables import Table, find_tables
 from scheduling.workbook.mapping.targets import PART, guess
 from scheduling.workbook.mapping.values import DateOrder, alike, date_order_of, plain_text
@@ -21,6 +22,8 @@ from scheduling.workbook.sheets import SHEETS
 from shared.errors import DomainError
 from shared.messages import message
 
+SETTLED_AFTER = timedelta(days=30)
+"""Go-live date that is offered: what went in later may still owe its flush, and somebody should look."""
 MOST_NAMES = 60
 """Free-text part names that are offered for matching, the most frequent first."""
 
@@ -69,7 +72,7 @@ def first_choices(tables: Sequence[Table], kept: SpreadsheetMapping | None, *, t
     columns = {table.name: guess(table) for table in tables}
     orders = [date_order_of(table.column(index)) for table in tables for index in range(len(table.headers))]
     order = next((order for order in orders if order is not None), DateOrder.MONTH_FIRST)
-    return Choices(columns, date_order=order, go_live_on=today)
+    return Choices(columns, date_order=order, go_live_on=today - SETTLED_AFTER)
 
 
 def part_names(tables: Sequence[Table], choices: Choices) -> list[PartName]:

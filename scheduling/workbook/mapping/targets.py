@@ -112,6 +112,13 @@ TARGETS: Final = (
     _t("technicians.name", gettext_lazy("Technician: name"), _is_text),
 )
 BY_KEY: Final = {target.key: target for target in TARGETS}
+
+
+def said_of(key: str) -> str:
+    """Return what a target is called on the page, where a row has no column of its own for it."""
+    return str(BY_KEY[key].label)
+
+
 PART: Final = "part:"
 """A column with the day a part of a role last went in is ``part:carbon``; a second one ``part:carbon.2``."""
 

@@ -1,7 +1,7 @@
 """A company's own workbook comes in through the pages as it is, and means what it said."""
 
 import random
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -10,6 +10,8 @@ from django.urls import reverse
 from fleet.models import Customer, Flush, MeterReading, Part, Person, Site, TreatmentUnit
 from fleet.workbook.files import read_cells
 from scheduling.models import LongJob, ServicePlan, SpreadsheetMapping
+from scheduling.workbook.mapping.lives import Lives
+from scheduling.workbook.mapping.own_files import first_choices
 from scheduling.workbook.mapping.tables import find_tables
 from scheduling.workbook.mapping.targets import guess, names_all_filters, roles_in
 from scheduling.workbook.mapping.values import (
@@ -159,3 +161,21 @@ def test_another_persons_upload_is_not_matched(planner, tmp_path, client):
     client.force_login(Person.objects.create_user("other", role="planner"))
     assert client.get(f"{address}columns/").status_code == 404
     assert not SpreadsheetMapping.objects.exists()
+
+
+def test_a_visit_that_changed_nothing_makes_no_life_and_what_is_new_owes_its_flush():
+    lives = Lives({}, TODAY - timedelta(days=30))
+    old, new = (datetime.combine(TODAY - timedelta(days=days), time()) for days in (400, 10))
+    for at, work in ((old, "changed filters"), (new, "carbon block"), (new, "checked TDS, all ok")):
+        lives.visit("TU-1", at, work, "log 1")
+    parts, flushes = lives.rows(lambda name, role: role.upper(), {"CARBON": "carbon", "SEDIMENT": "sediment"})
+    told = {(row["position"], row["installed_at"], row.get("removed_at")) for row in parts}
+    assert told == {("sediment", old, None), ("carbon", old, new), ("carbon", new, None)}
+    assert flushes == [], "the carbon of ten days ago may still owe it"
+    lives.go_live_on = TODAY
+    _, flushes = lives.rows(lambda name, role: role.upper(), {"CARBON": "carbon"})
+    assert [row["position"] for row in flushes] == ["carbon"]
+
+
+def test_the_offered_go_live_date_leaves_the_last_month_to_be_looked_at():
+    assert first_choices([], None, today=TODAY).go_live_on == TODAY - timedelta(days=30)
