@@ -129,7 +129,7 @@ def change_due(state: RowView, name: str, asked: dict[str, Any], *, is_membrane:
             ],
         ),
         not_before_on=_days(numbers.get("not_before_on")) or asked["early_on"],
-        numbers=numbers,
+        numbers=_without_costs(numbers),
         **asked,
     )
 
@@ -197,7 +197,7 @@ def performance_decay(
         early_on=today,
         likely_on=min(max(state.crosses_limit_on or today, today), latest),
         late_on=latest,
-        numbers={**state.numbers, "pattern": state.pattern, **care},
+        numbers=_without_costs({**state.numbers, "pattern": state.pattern, **care}),
     )
 
 
@@ -209,22 +209,33 @@ _ADVICE: Final = {
 }
 _CHOICES: Final = {
     "leave": message("leave it: limit reached {until:%d %b %Y}"),
-    "clean": message("clean it: {cost:,.0f}, lasts to about {until:%b %Y}"),
-    "replace": message("replace it: {cost:,.0f}, lasts to about {until:%b %Y}"),
+    "clean": message("clean it: lasts to about {until:%b %Y}"),
+    "replace": message("replace it: lasts to about {until:%b %Y}"),
 }
 
 
 def _choice_words(care: dict[str, Any]) -> list[str]:
-    """Say what leaving, cleaning and replacing a failing membrane cost and gain; nothing for any other."""
+    """Say what leaving, cleaning and replacing a failing membrane gain; nothing for any other.
+
+    What they cost stays with the membrane's state: technicians and customers read these words, too.
+    """
     if "advice" not in care:
         return []
     choices = [
-        message(_CHOICES[name], cost=choice["cost"], until=_days(choice["lasts_until_on"]))
+        message(_CHOICES[name], until=_days(choice["lasts_until_on"]))
         for name, choice in care["choices"].items()
         if choice["lasts_until_on"]
     ]
     told = [message("Choices: {choices}.", choices=joined("; ", choices))] if choices else []
     return [*told, _ADVICE[care["advice"]]]
+
+
+def _without_costs(numbers: dict[str, Any]) -> dict[str, Any]:
+    """Leave out what a choice costs: who may see a finding may not see money."""
+    if "choices" not in numbers:
+        return numbers
+    choices = {name: {"lasts_until_on": one["lasts_until_on"]} for name, one in numbers["choices"].items()}
+    return {**numbers, "choices": choices}
 
 
 def reading_wanted(state: RowView, facts: UnitFacts, today: date) -> Candidate | None:
