@@ -153,7 +153,7 @@ def _changes(request: HttpRequest) -> QuerySet[PriceChange]:
         return rows
     own = ServicePlan.objects.filter(site__branch_id=branch_of(request)).values_list("code", flat=True)
     codes = set(own)
-    kept = [row.pk for row in rows if all(line["plan"] in codes for line in row.lines)]
+    kept = [row.pk for row in rows if row.lines and all(line["plan"] in codes for line in row.lines)]
     return rows.filter(pk__in=kept)
 
 

@@ -191,8 +191,9 @@ class Company:
         days = {"first_on": TODAY, "last_on": TODAY}
         self.absence = new("scheduling.Absence", technician=self.technician, **days)
         self.closure = new("scheduling.SiteClosure", site=self.second_site, **days)
+        lines = [{"plan": self.plan.code, "old": "60.00", "new": "61.20"}]
         self.price_change = new(
-            "scheduling.PriceChange", from_on=TODAY, percent=2, made_at=NOW, made_by=planner
+            "scheduling.PriceChange", from_on=TODAY, percent=2, lines=lines, made_at=NOW, made_by=planner
         )
         self.model = new(
             "fleet.UnitModel",

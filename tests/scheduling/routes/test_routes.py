@@ -46,7 +46,7 @@ def crew():
 
 
 def propose(branch=None, **given):
-    values = {"first_on": TUESDAY, "days": 2, "seconds": 1.5, "now": NOW, "max_iterations": 20}
+    values = {"first_on": TUESDAY, "days": 2, "seconds": 10, "now": NOW, "max_iterations": 20}
     return proposals.propose(branch=branch, **values | given)
 
 
@@ -312,7 +312,8 @@ def test_a_part_no_van_holds_is_the_reason_only_where_vans_are_counted(crew):
     branch, people, orders = crew
     kind = factories.part_kind()
     orders[0].needed_parts.create(kind=kind)
-    assert not propose(branch).unplaced.filter(order=orders[0]).exists()
+    left = propose(branch).unplaced.filter(order=orders[0])
+    assert not left, [str(one.reason) for one in left]
     for one in people:
         factories.van(one, factories.part_kind(), 3)
     assert propose(branch).unplaced.get(order=orders[0]).reason == Reason.NO_PART
