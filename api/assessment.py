@@ -4,7 +4,7 @@ from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilte
 from rest_framework import serializers
 
 from api.fields import DayFilter, MomentFilter, Row
-from api.register import UNIT, OfUnitFilter
+from api.parts import UNIT, OfUnitFilter
 from api.viewsets import ListViewSet, RowViewSet
 from fleet.models import Finding, FindingKind, PartState
 from shared.roles import Permission

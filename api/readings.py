@@ -7,8 +7,8 @@ from rest_framework.exceptions import ValidationError
 
 from api.bulk_readings import RecordsInBulk
 from api.fields import Body, Measured, MomentField, MomentFilter, Row, key_field
+from api.parts import UNIT, OfUnitFilter
 from api.permissions import meters_to_record, units_to_record
-from api.register import UNIT, OfUnitFilter
 from api.viewsets import ListViewSet, operation
 from fleet.models import (
     AuditArea,

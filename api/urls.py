@@ -14,10 +14,13 @@ from api.assessment import FindingViewSet, PartStateViewSet
 from api.billing import RevenueEntryViewSet
 from api.contracts import PlanViewSet
 from api.corrections import CorrectionViewSet
+from api.customers import CustomerViewSet
 from api.orders import WorkOrderViewSet
+from api.parts import MeterViewSet, PartViewSet
 from api.readings import FeedTestViewSet, MeterReadingViewSet, PerformanceReadingViewSet
-from api.register import CustomerViewSet, MeterViewSet, PartViewSet, SiteViewSet, TreatmentUnitViewSet
 from api.routes import RouteViewSet, TechnicianViewSet
+from api.sites import SiteViewSet
+from api.treatment_units import TreatmentUnitViewSet
 from api.visits import CloseOutViewSet
 
 

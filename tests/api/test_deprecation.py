@@ -5,7 +5,7 @@ from email.utils import parsedate_to_datetime
 
 import pytest
 
-from api.register import SiteViewSet
+from api.sites import SiteViewSet
 from api.viewsets import Deprecation
 
 SINCE, GONE_ON = date(2026, 10, 1), date(2027, 10, 1)

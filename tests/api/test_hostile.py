@@ -267,7 +267,7 @@ def test_a_fault_of_ours_is_problem_details_and_tells_nothing_of_itself(owner, m
     def fail(*_, **__):
         raise RuntimeError("secret of the house")
 
-    monkeypatch.setattr("api.register.SiteViewSet.list", fail)
+    monkeypatch.setattr("api.sites.SiteViewSet.list", fail)
     owner.client.raise_request_exception = False
     answer = owner.get("sites")
     assert answer.status_code == 500
