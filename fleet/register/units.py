@@ -13,6 +13,7 @@ from django.db import transaction
 
 from fleet.models import (
     AuditArea,
+    MakeUp,
     Meter,
     Part,
     PartKind,
@@ -32,6 +33,7 @@ from shared.periods import local_day
 
 DESIGN = (
     "design_recovery", "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
+    *MakeUp.names(),
 )  # fmt: skip
 NOT_COMMISSIONED = message("Not commissioned yet.")
 

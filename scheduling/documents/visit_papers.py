@@ -374,6 +374,9 @@ def work_sheet_pdf(sheet: WorkSheet, *, is_metric: bool, made_at: datetime, font
 
 def _load(paper: Paper, sheet: WorkSheet) -> None:
     paper.heading(gettext("Load before leaving"))
+    if sheet.kit:
+        kit = gettext("Besides the parts: %(kit)s.") % {"kit": "; ".join(map(str, sheet.kit))}
+        paper.text_block(kit)
     if not sheet.load:
         paper.text_block(gettext("No parts are needed."), colour=SOFT)
         return

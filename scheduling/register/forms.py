@@ -12,6 +12,7 @@ from fleet.display.figures import QUANTITIES, measure_for
 from fleet.models import (
     Branch,
     Customer,
+    MakeUp,
     PartKind,
     PositionWater,
     RemovalReason,
@@ -56,6 +57,7 @@ LABELS = {
     "temperature_k_from_25": _("Temperature constant from 25 °C, K"), "needs_flush": _("Flushed when new"),
     "flush_gal": _("Flush volume"), "flush_gpm": _("Flush flow"),
     "change_minutes": _("Minutes a change takes"), "cost": _("Cost"), "price": _("Price"),
+    **{name: TreatmentUnit._meta.get_field(name).verbose_name for name in MakeUp.names()},
 }  # fmt: skip
 HELP = {
     "code": _("Your short name for it. Left empty it gets the next number."),
@@ -236,7 +238,8 @@ class UnitForm(RegisterForm):
         model = TreatmentUnit
         fields = (
             "label", "commissioned_on", "design_use_gal_per_day", "design_permeate_gpm", "design_recovery",
-            "idle_limit_days", "mains_voltage", "is_out_of_service", "out_of_service_reason", "note",
+            "idle_limit_days", "mains_voltage", *MakeUp.names(), "is_out_of_service",
+            "out_of_service_reason", "note",
         )  # fmt: skip
         widgets = {"commissioned_on": DayInput(), "note": forms.Textarea(attrs={"rows": 3})}
 

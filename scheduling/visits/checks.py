@@ -29,7 +29,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
-from scheduling.orders.step_library import facts
+from scheduling.orders.step_library import known_of
 from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
@@ -52,6 +52,8 @@ class PartChange:
     """The part the technician found, as the phone knew it; a change by somebody else meanwhile is told."""
     evidence: dict[str, float] = field(default_factory=dict)
     """What was measured before it came out, by the names of RemovalEvidence, in its measures."""
+    factory_rejection: float | None = None
+    """Of a new membrane, as on the sheet that came with it. [-]"""
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,7 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
-        later = ("not_done_because", "as_found", "beside", "evidence")
+        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection")
         for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
             for name in later:
@@ -150,7 +152,7 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    known = facts(mains_voltage=order.treatment_unit.mains_voltage, roles=roles_of(form.part_changes, order))
+    known = known_of(order.treatment_unit, roles_of(form.part_changes, order))
     excused = excused_steps(form.outcome, form.beside) | steps.not_called_for(sheet, known)
     return steps.check_record(sheet, form.steps, excused=excused)
 
@@ -437,16 +439,17 @@ def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
     _raise_first(report, "meter_total")
 
 
-def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | None:
-    """Record gauges and flows, as found and as left; return the last reading's id, None without one.
+def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> tuple[int | None, int | None]:
+    """Record gauges and flows; return the ids of the readings as found and as left, None without one.
 
     As found is before the work by its minutes, and before any part came out.
     """
+    found = None
     if form.as_found:
         flushing = sum(one.minutes for one in form.flushes)
         begun = form.finished_at - timedelta(minutes=max(form.minutes, flushing + 2))
-        _record_gauges(form.as_found, order.treatment_unit_id, begun, now)
-    return _record_gauges(form.performance, order.treatment_unit_id, form.finished_at, now)
+        found = _record_gauges(form.as_found, order.treatment_unit_id, begun, now)
+    return found, _record_gauges(form.performance, order.treatment_unit_id, form.finished_at, now)
 
 
 def _record_gauges(read: dict, unit_id: int, at: datetime, now: datetime) -> int | None:
@@ -478,8 +481,8 @@ def set_aside(row: CloseOut) -> None:
     )
     if row.visit_id and beside.exclude(pk=row.pk).exists():
         return
-    if row.performance_reading_id:
-        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
+    for reading_id in filter(None, (row.as_found_reading_id, row.performance_reading_id)):
+        standing = standing_id(Corrected.GAUGES, reading_id)
         PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
     MeterReading.objects.filter(
         treatment_unit_id=row.order.treatment_unit_id,

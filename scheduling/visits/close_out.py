@@ -293,9 +293,10 @@ def _drive_minutes(stop: Stop | None) -> int:
 
 def _read(done: _Done, now: datetime) -> None:
     checks.record_meter(done.form, done.order, now)
-    done.row.performance_reading_id = checks.record_gauges(done.form, done.order, now)
-    if done.row.performance_reading_id:
-        done.row.save(update_fields=["performance_reading_id"])
+    row = done.row
+    row.as_found_reading_id, row.performance_reading_id = checks.record_gauges(done.form, done.order, now)
+    if row.as_found_reading_id or row.performance_reading_id:
+        row.save(update_fields=["as_found_reading_id", "performance_reading_id"])
 
 
 def _change_parts(done: _Done, technician: Technician) -> None:
@@ -318,6 +319,7 @@ def _change_parts(done: _Done, technician: Technician) -> None:
                 serial=change.serial,
                 lot=change.lot,
                 made_on=change.made_on,
+                factory_rejection=change.factory_rejection,
             )
             done.installed.append(new)
             short = movements.use_from_van(

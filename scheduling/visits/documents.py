@@ -37,9 +37,10 @@ from scheduling.documents.paper import (
 )
 from scheduling.documents.visit_papers import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, Route, StepSheet, Stop, WorkOrder
+from scheduling.orders.kit import kit_of_orders
 from scheduling.orders.selectors import number_of
-from scheduling.orders.step_library import applies, condition_told, facts, in_phases
-from scheduling.orders.steps import current_cautions
+from scheduling.orders.step_library import applies, condition_told, in_phases, known_of
+from scheduling.orders.steps import current_cautions, current_sheets
 from scheduling.pages.figures import quantity_of
 from scheduling.routes.selectors import load_list
 from scheduling.visits.readings import GAUGES
@@ -113,7 +114,8 @@ def work_sheet(route: Route, *, company: str, system: str) -> WorkSheet:
         .prefetch_related("needed_parts__kind")
     }
     kinds = {order.kind for order in orders.values()}
-    sheets = {sheet.kind: sheet for sheet in StepSheet.objects.filter(kind__in=kinds, is_current=True)}
+    sheets = current_sheets(kinds)
+    to_do = [order for order in orders.values() if order.state in STANDING_STATES]
     positions = _positions_by_unit({order.treatment_unit_id for order in orders.values()})
     return WorkSheet(
         company=company,
@@ -124,6 +126,7 @@ def work_sheet(route: Route, *, company: str, system: str) -> WorkSheet:
         is_in_force=route.is_in_force,
         cautions=current_cautions(kinds),
         load=[LoadLine(one.name, one.code, one.needed, one.on_van) for one in load_list(route)],
+        kit=[one.told for one in kit_of_orders(to_do, sheets)],
         gauges=[_gauge_with_measure(name, label, system) for name, label in GAUGES.items()],
         stops=[_sheet_stop(stop, zone, orders, sheets, positions, system) for stop in route.stops.all()],
     )
@@ -314,7 +317,7 @@ def _sheet_order(
     unit = order.treatment_unit
     state = getattr(unit, "state", None)
     roles = {order.part.kind.role} if order.part and order.work_kind.needs_part else set()
-    known = facts(mains_voltage=unit.mains_voltage, roles=roles)
+    known = known_of(unit, roles)
     gallons = order.numbers.get("flush_gal") or (order.part.kind.flush_gal if order.part else None)
     drained = (
         gettext("%(gallons)s, until it runs clear") % {"gallons": show(gallons, "gal", system)}

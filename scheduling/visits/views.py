@@ -45,7 +45,7 @@ SHELL: Final = [
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
     "tapward/phone/queue.js", "tapward/phone/offline.js", "tapward/phone/timer.js",
     "tapward/phone/pen.js", "tapward/phone/photos.js", "tapward/phone/photo_queue.js",
-    "tapward/phone/place.js", "tapward/phone/scan.js", "tapward/phone/words.js",
+    "tapward/phone/live.js", "tapward/phone/place.js", "tapward/phone/scan.js", "tapward/phone/words.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""

@@ -1,5 +1,6 @@
 """All that a visit takes, as the technician's phone shows it."""
 
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -8,6 +9,7 @@ from django.db.models import Sum
 from django.utils.translation import gettext
 
 from fleet.models import Part, PartKind, Position, Site, TreatmentUnit, UnitState
+from fleet.science.on_site import Sheet, sheet_of
 from fleet.science.patterns import Pattern, what_to_check_first
 from scheduling.models import (
     STANDING_STATES,
@@ -21,10 +23,18 @@ from scheduling.models import (
     WorkOrder,
 )
 from scheduling.orders.kinds import Closing
+from scheduling.orders.kit import kit, work_of
 from scheduling.orders.selectors import number_of
 from scheduling.orders.steps import merged
 from scheduling.visits.day import order_of_own_day, own_orders
-from scheduling.visits.readings import GaugeRow, MeterRow, gauges, meter_to_read
+from scheduling.visits.readings import (
+    GaugeRow,
+    MeterRow,
+    gauges,
+    meter_to_read,
+    recent_readings,
+    usual_on_site,
+)
 from shared.periods import local_day
 
 
@@ -40,6 +50,8 @@ class KindOption:
     flush_gpm: float | None
     on_van: int
     lots: list[str]
+    sheet: Sheet
+    """As a new one of its kind; its own rejection stands on it."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +65,8 @@ class PositionRow:
     order: WorkOrder | None
     """The order of this visit that is about this position, also when its part has gone."""
     options: list[KindOption]
+    sheet: Sheet | None
+    """Of the membrane in place."""
 
     @property
     def order_id(self) -> int | None:
@@ -114,10 +128,14 @@ class UnitHere:
     positions: list[PositionRow]
     meter: MeterRow | None
     gauges: list[GaugeRow]
+    usual: dict[str, tuple[float, float] | None]
+    """Where drop, recovery and rejection are usual here."""
     past: list[CloseOut]
     flush_gal: float | None
     flush_gpm: float | None
     wants_flush: bool
+    kit: tuple[set[str], int]
+    """Codes of the steps still called for, and how many parts they change."""
 
     @property
     def pk(self) -> int:
@@ -185,6 +203,14 @@ class VisitPage:
         return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
 
     @property
+    def to_bring(self) -> list[str]:
+        """What to take from the van for what is still to do here, parts first."""
+        to_do = [one.order for one in self.orders if not one.is_over]
+        parts = Counter(part.kind.name for order in to_do for part in order.needed_parts.all())
+        lines = kit(unit.kit for unit in self.units if not all(one.is_over for one in unit.orders))
+        return [*(f"{n} × {name}" for name, n in parts.items()), *(line.told for line in lines)]
+
+    @property
     def asks_feed_test(self) -> bool:
         return any(one.order.work_kind.asks_feed_test for one in self.orders)
 
@@ -236,8 +262,10 @@ def _page(
     *,
     is_of_stop: bool,
 ) -> VisitPage:
-    rows = WorkOrder.objects.filter(pk__in=order_ids).select_related(
-        "site", "treatment_unit__state", "part__kind", "part__position"
+    rows = (
+        WorkOrder.objects.filter(pk__in=order_ids)
+        .select_related("site", "treatment_unit__state", "part__kind", "part__position")
+        .prefetch_related("needed_parts__kind")
     )
     here = [_order_here(order, versions.get(order.pk)) for order in rows.order_by("pk")]
     asked = [one for one in here if one.pk in versions or not one.is_over] or here
@@ -263,6 +291,7 @@ def _order_here(order: WorkOrder, version: int | None) -> OrderHere:
 def _unit_here(orders: list[OrderHere], technician: Technician, now: datetime) -> UnitHere:
     unit = orders[0].order.treatment_unit
     state = getattr(unit, "state", None)
+    readings = recent_readings(unit.pk)
     flush_gal, flush_gpm, wants_flush = _flush_wanted([one.order for one in orders], state)
     return UnitHere(
         treatment_unit=unit,
@@ -272,12 +301,19 @@ def _unit_here(orders: list[OrderHere], technician: Technician, now: datetime) -
         steps=merged([one.sheet for one in orders if one.sheet]),
         positions=_positions([one.order for one in orders], technician),
         meter=meter_to_read(unit, state, now),
-        gauges=gauges(unit.pk),
+        gauges=gauges(readings),
+        usual=usual_on_site(readings, unit.design_recovery),
         past=past_visits(unit.pk, 5),
         flush_gal=flush_gal,
         flush_gpm=flush_gpm,
         wants_flush=wants_flush,
+        kit=work_of(*_to_do(orders)),
     )
+
+
+def _to_do(orders: Sequence[OrderHere]) -> tuple[list[WorkOrder], list[StepSheet]]:
+    left = [one for one in orders if not one.is_over] or orders
+    return [one.order for one in left], [one.sheet for one in left if one.sheet]
 
 
 def readiness_word(state: UnitState | None) -> str:
@@ -323,7 +359,9 @@ def _positions(orders: list[WorkOrder], technician: Technician) -> list[Position
     unit_id, zone = orders[0].treatment_unit_id, orders[0].site.time_zone
     in_place = {
         part.position_id: part
-        for part in Part.objects.in_place().filter(treatment_unit_id=unit_id).select_related("kind", "state")
+        for part in Part.objects.in_place()
+        .filter(treatment_unit_id=unit_id)
+        .select_related("kind", "state", "membrane")
     }
     by_position = {order.part.position_id: order for order in orders if order.part}
     kinds = list(PartKind.objects.all())
@@ -340,6 +378,9 @@ def _positions(orders: list[WorkOrder], technician: Technician) -> list[Position
                 wear=state.wear if state else None,
                 order=by_position.get(position.pk),
                 options=[_option(kind, van) for kind in kinds if part is None or kind.role == part.kind.role],
+                sheet=_sheet(part.kind, part.membrane.factory_rejection)
+                if part and hasattr(part, "membrane")
+                else None,
             )
         )
     return rows
@@ -366,6 +407,13 @@ def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption
         flush_gpm=kind.flush_gpm,
         on_van=sum(count for _, count in lying),
         lots=[lot for lot, _ in lying if lot],
+        sheet=_sheet(kind),
+    )
+
+
+def _sheet(kind: PartKind, rejection: float | None = None) -> Sheet:
+    return sheet_of(
+        kind.rated_permeate_gal_per_day, rejection, kind.temperature_k_below_25, kind.temperature_k_from_25
     )
 
 
