@@ -57,8 +57,6 @@ def test_the_usual_visit_takes_twelve_taps_and_three_screens(browser, two_cartri
             place.click()
             taps += 1
             tallest = max(tallest, tab.evaluate("document.documentElement.scrollHeight"))
-            print(taps, tallest)
-            tab.screenshot(path=f"/tmp/VISIT-tap{taps}.png", full_page=True)
             assert tab.evaluate("document.documentElement.scrollWidth") <= 390
 
         tap(tab.get_by_role("link", name="Open the visit"))
