@@ -44,8 +44,8 @@ class TreatmentUnitRow(Row):
         fields = [
             "id", "serial", "label", "site_id", "site_code", "commissioned_on", "design_recovery",
             "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
-            *MakeUp.names(), "is_out_of_service", "out_of_service_reason", "retired_on", "retired_because",
-            "state",
+            *MakeUp.names(), "promised_conductivity_us_cm", "is_out_of_service", "out_of_service_reason",
+            "retired_on", "retired_because", "state",
         ]  # fmt: skip
 
 

@@ -350,6 +350,9 @@ class TreatmentUnit(MakeUp):
     unit_model = models.ForeignKey(
         UnitModel, on_delete=models.PROTECT, null=True, blank=True, db_index=False, related_name="+"
     )
+    promised_conductivity_us_cm = models.PositiveIntegerField(
+        null=True, blank=True, help_text="At most so much at the tap, as the customer was promised."
+    )
     retired_on = models.DateField(null=True, blank=True, help_text="First day it serves nowhere any more.")
     retired_because = models.CharField(max_length=160, blank=True, db_default="", default="")
 

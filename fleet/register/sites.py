@@ -25,7 +25,7 @@ SITE_DETAILS = (
 UNIT_DETAILS = (
     "label", "idle_limit_days", "is_out_of_service", "out_of_service_reason", "note", "commissioned_on",
     "design_recovery", "design_use_gal_per_day", "design_permeate_gpm", "mains_voltage",
-    *MakeUp.names(),
+    *MakeUp.names(), "promised_conductivity_us_cm",
 )  # fmt: skip
 SUPPLY_DETAILS = ("name", "kind")
 MOST_AHEAD: Final = timedelta(days=731)

@@ -190,7 +190,17 @@ def swap_unit(
     meters = list(Meter.objects.filter(treatment_unit=old, removed_at__isnull=True))
     reason = because.strip() or f"Swapped for {serial}."
     _retire(old, on, reason, actor)
-    copied = {name: getattr(old, name) for name in (*DESIGN, "label", "site", "unit_model", "note")}
+    copied = {
+        name: getattr(old, name)
+        for name in (
+            *DESIGN,
+            "label",
+            "site",
+            "unit_model",
+            "note",
+            "promised_conductivity_us_cm",
+        )
+    }
     new = TreatmentUnit(serial=serial, commissioned_on=on, **copied)
     rows.save_new(new)
     UnitSwap.objects.create(old=old, new=new, swapped_on=on)

@@ -191,6 +191,7 @@ TREATMENT_UNITS = Sheet(
         field("has_pump", "A pump raises its pressure.", "yes"),
         field("has_tank", "It has a storage tank.", "yes"),
         field("has_softener", "A softener stands before it.", "no"),
+        field("promised_conductivity_us_cm", "At most so much at the tap, as promised.", 60, highest=100_000),
         field("has_uv", "A UV lamp stands behind it.", "no"),
         field("is_out_of_service", "Shut down.", "no"),
         field("out_of_service_reason", "Why it is shut down."),

@@ -21,12 +21,15 @@ from fleet.models import TreatmentUnit
 from scheduling.crew.day_load import technician_of
 from scheduling.documents.label_sheet import STOCKS, label_sheet_pdf
 from scheduling.documents.paper import font_folder
-from scheduling.documents.visit_papers import service_report_pdf, work_sheet_pdf
+from scheduling.documents.service_report import service_report_pdf
+from scheduling.documents.visit_report import visit_report_pdf
+from scheduling.documents.work_sheet import work_sheet_pdf
 from scheduling.models import CloseOut, Route, StockPlace
 from scheduling.pages.request_context import branch_of, is_metric, now_and_day_of
 from scheduling.routes.selectors import route_rows
 from scheduling.visits import documents as queries
 from scheduling.visits import labels as visits_labels
+from scheduling.visits import visit_report as visit_reports
 from scheduling.visits.documents import unit_labels
 from shared.access import requires
 from shared.errors import DomainError
@@ -68,6 +71,35 @@ def my_order_report(request: HttpRequest, pk: int) -> HttpResponse:
 def service_report(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the report of any close-out in the person's branch."""
     return _report(request, pk, person_id=None)
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+@never_cache
+def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the customer's report of any visit in the person's branch."""
+    return _visit_report(request, pk, person_id=None)
+
+
+@requires(Permission.CLOSE_OWN_STOPS)
+@require_GET
+@never_cache
+def my_visit_report(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the customer's report of a visit to the technician who made it."""
+    return _visit_report(request, pk, person_id=request.user.pk)
+
+
+def _visit_report(request: HttpRequest, pk: int, *, person_id: int | None) -> HttpResponse:
+    visit = visit_reports.visit_for_report(pk, branch_id=branch_of(request), person_id=person_id)
+    if visit is None:
+        raise Http404(gettext("There is no such visit for you."))
+    report = visit_reports.visit_report(
+        visit, company=settings.COMPANY_NAME, system=request.user.measure_system
+    )
+    content = visit_report_pdf(
+        report, is_metric=is_metric(request), made_at=visit.received_at, fonts=font_folder()
+    )
+    return pdf_answer(content, f"visit-report-{report.number}")
 
 
 @requires(Permission.SEE_WORK)

@@ -35,7 +35,7 @@ from scheduling.documents.paper import (
     WorkSheet,
     moment,
 )
-from scheduling.documents.visit_papers import read_strokes
+from scheduling.documents.pictures import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, Route, StepSheet, Stop, WorkOrder
 from scheduling.orders.kit import kit_of_orders
 from scheduling.orders.selectors import number_of
@@ -99,7 +99,7 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
         signed_by=close_out.signed_by,
         signature=strokes,
         signature_is_readable=is_readable,
-        photos=_photo_lines(close_out, zone),
+        photos=photo_lines(close_out, zone),
     )
 
 
@@ -233,7 +233,7 @@ def _flush_line(flush: Flush, system: str) -> FlushLine:
     )
 
 
-def _photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
+def photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
     photos = close_out.photos.order_by("pk")
     return [_photo_line(number, photo, zone) for number, photo in enumerate(photos, start=1)]
 
