@@ -10,9 +10,10 @@ from scheduling.models import Outcome
 from scheduling.orders.kinds import Closing
 from scheduling.orders.step_library import applies
 from scheduling.visits.checks import CloseOutForm, FlushForm, PartChange, result_number
+from scheduling.visits.positions import PositionRow
 from scheduling.visits.readings import GAUGES
 from scheduling.visits.unit_form import FOUND, WORKED, UnitFields, evidence_of
-from scheduling.visits.visit_page import OrderHere, PositionRow
+from scheduling.visits.visit_page import OrderHere
 
 LONGEST_NOTE: Final = 4000
 """Characters of a note; what is beyond it is cut off."""

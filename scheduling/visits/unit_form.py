@@ -27,8 +27,9 @@ from scheduling.visits.fields import (
     text_line,
     tick,
 )
+from scheduling.visits.positions import PositionRow
 from scheduling.visits.readings import GAUGES, GaugeRow, MeterRow
-from scheduling.visits.visit_page import OrderHere, PositionRow, UnitHere, VisitPage
+from scheduling.visits.visit_page import OrderHere, UnitHere, VisitPage
 from shared.measures import from_inside, to_inside
 from shared.translation import translate, written
 

@@ -21,8 +21,10 @@ def test_a_membrane_of_1800_gallons_that_gives_1266_at_59_fahrenheit_reaches_its
 
 def test_drop_recovery_and_rejection_are_as_defined_and_unsaid_without_their_gauges():
     """ASTM D4516: recovery is permeate over feed, rejection what is held back of the feed's salt."""
-    read = {"feed_pressure_psi": 120, "concentrate_pressure_psi": 108, "permeate_flow_gpm": 0.75,
-            "concentrate_flow_gpm": 0.25, "feed_conductivity_us_cm": 500, "permeate_conductivity_us_cm": 15}  # fmt: skip
+    read = {
+        "feed_pressure_psi": 120, "concentrate_pressure_psi": 108, "permeate_flow_gpm": 0.75,
+        "concentrate_flow_gpm": 0.25, "feed_conductivity_us_cm": 500, "permeate_conductivity_us_cm": 15,
+    }  # fmt: skip
     found = on_site(read)
     assert (found.delta_p_psi, found.recovery, found.rejection) == (12, 0.75, pytest.approx(0.97))
     for name in read:
