@@ -105,11 +105,11 @@ LIFE_LAWS: Final = (
         used_in=("fleet_use.fit_use_rules", "use.compute_use"),
         valid_range=message("30 units with 10 readings or more"),
         outside_range=message("fewer: 0.7 √day and 50 %, our own choice"),
-        source="Median absolute deviation, 1.4826 for a normal; the rest is our own form. How fast use wanders "
-        "off is learned, too: root of 6 (covariance of neighbouring intervals + σ²/T) / T, 5 % in a year until "
-        "then. In simulated second years 10, 50 and 90 % dates were reached within 4 points with level, lumpy, "
-        "weekly and drifting use; the likely one was off by 5 to 13 with season, 6 to 16 with new tenants, 2 "
-        "to 12 with all at once. Not covered: a rating taken as exact, chlorine between tests.",
+        source="Median absolute deviation, 1.4826 for a normal; the rest is our own form. How fast use "
+        "wanders is learned, too: root of 6 (covariance of neighbouring intervals + σ²/T) / T, 5 % a year "
+        "until then. In a simulated second year dates were reached within 4 points where level, "
+        "lumpy, weekly and drifting use; the likely one was off by 5 to 13 with season, 6 to 16 with new "
+        "tenants, 2 to 12 with all at once. Not covered: a rating taken as exact, chlorine between tests.",
         standing=Standing.OURS,
     ),
     Law(
