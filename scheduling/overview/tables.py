@@ -31,7 +31,7 @@ LOAD: Final = Table(
     Column(_("Minutes driving"), "drive_minutes", only="file"),
     Column(_("Minutes of shifts"), "shift_minutes", only="file"),
     Column(_("Windows that end with no route"), "ends_unplaced", only="file"),
-    file="load ahead", stack=False,
+    file="load ahead", stack=False, css="load",
 )  # fmt: skip
 CHANGES: Final = Table(
     _("Since this time yesterday"),
@@ -47,6 +47,7 @@ ACTIVITY: Final = Table(
     Column(_("About"), lambda row: AuditArea(row["told_area"]).label, only="file"),
     Translated(_("What"), "told_what", under=lambda row, page: AuditArea(row["told_area"]).label),
     Column(_("Which"), "told_about", empty="–"),
-    Translated(_("Detail"), "told_detail", most=200, empty="–"),
+    Translated(_("Detail"), "told_detail", most=300, empty="–", css="long"),
     file="changes",
+    css="one-line many",
 )

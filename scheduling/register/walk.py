@@ -131,7 +131,7 @@ def take_in(
             _set_hours(place, hours)
     with _at("visit"):
         _raise_first_visits(place, added, visit, actor)
-    NewCustomerDraft.objects.filter(person=actor.person).delete()
+    drop_draft(actor.person, now=actor.now)
     return made
 
 
@@ -201,20 +201,30 @@ def _raise_first_visits(
         )  # fmt: skip
 
 
-def keep_draft(person: Person, fields: Mapping[str, list[str]], *, now: datetime) -> bool:
-    """Keep what stands in the fields of an unfinished walk; nothing but blanks keeps nothing."""
+def keep_draft(person: Person, fields: Mapping[str, list[str]], *, shown_at: datetime, now: datetime) -> bool:
+    """Keep what stands in the fields of an unfinished walk; nothing but blanks keeps nothing.
+
+    A page shown before the walk was finished or begun anew may still send what it had: that is not kept.
+    """
     kept = {name: values for name, values in fields.items() if any(values) and name[:1] != "_"}
     if sum(len(name) + sum(map(len, values)) for name, values in kept.items()) > MOST_KEPT:
         return False
-    NewCustomerDraft.objects.update_or_create(person=person, defaults={"fields": kept, "changed_at": now})
+    with transaction.atomic():
+        draft, _ = NewCustomerDraft.objects.select_for_update().get_or_create(
+            person=person, defaults={"fields": kept, "changed_at": shown_at}
+        )
+        if not draft.fields and draft.changed_at > shown_at:
+            return False
+        draft.fields, draft.changed_at = kept, now if kept else shown_at
+        draft.save()
     return True
 
 
 def draft_of(person: Person) -> NewCustomerDraft | None:
     """Return a person's unfinished walk."""
-    return NewCustomerDraft.objects.filter(person=person).first()
+    return NewCustomerDraft.objects.filter(person=person).exclude(fields={}).first()
 
 
-def drop_draft(person: Person) -> None:
-    """Begin anew."""
-    NewCustomerDraft.objects.filter(person=person).delete()
+def drop_draft(person: Person, *, now: datetime) -> None:
+    """Begin anew; the emptied row remembers when, against what an older page sends late."""
+    NewCustomerDraft.objects.update_or_create(person=person, defaults={"fields": {}, "changed_at": now})

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext, gettext_lazy
 from django.utils.translation import gettext_lazy as _
@@ -25,7 +26,7 @@ from shared.roles import Permission
 from shared.translation import translate
 
 UNITS_AT_FIRST = 2
-NOT_KEPT = {"csrfmiddlewaretoken", "do"}
+NOT_KEPT = {"csrfmiddlewaretoken", "do", "shown_at"}
 _UNIT = re.compile(r"units-(\d+)-(\w+)")
 CLOCK = forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
 
@@ -175,7 +176,7 @@ def new_customer(request: HttpRequest) -> HttpResponse:
         messages.success(request, gettext("What you entered is kept. Take it up again under “New customer”."))
         return redirect("customers")
     if request.POST.get("do") == "anew":
-        walk.drop_draft(request.user)
+        walk.drop_draft(request.user, now=timezone.now())
         return redirect("new_customer")
     form, lines = WalkForm(request.POST, **given), UnitLines(request.POST, prefix="units")
     for line in lines:
@@ -203,7 +204,12 @@ def keep_new_customer(request: HttpRequest) -> HttpResponse:
 def _keep(request: HttpRequest) -> None:
     fields = {name: values for name, values in request.POST.lists() if name not in NOT_KEPT}
     typed = {name: values for name, values in fields.items() if not name.endswith("_FORMS")}
-    walk.keep_draft(request.user, typed, now=timezone.now())
+    now = timezone.now()
+    try:
+        shown_at = parse_datetime(request.POST.get("shown_at", ""))
+    except ValueError:
+        shown_at = None
+    walk.keep_draft(request.user, typed, shown_at=shown_at if shown_at and shown_at.tzinfo else now, now=now)
 
 
 def _initial(kept: dict[str, list[str]], today: object) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -296,6 +302,7 @@ def _page(request: HttpRequest, form: WalkForm, lines: forms.BaseFormSet, draft:
     ]
     bad = bool(form.is_bound and (form.errors or any(lines.errors)))
     context = {
+        "shown_at": timezone.now(),
         "form": form, "lines": lines, "groups": groups, "later": later, "draft": draft,
         "has_models": UnitModel.objects.exists(),
     }  # fmt: skip

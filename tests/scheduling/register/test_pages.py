@@ -19,7 +19,8 @@ from fleet.models import (
 )
 from fleet.people.audit import Actor
 from fleet.register import catalogue
-from scheduling.models import AccessHours, NewCustomerDraft, PlanPrice, WorkOrder
+from scheduling.models import AccessHours, PlanPrice, WorkOrder
+from scheduling.register.walk import draft_of
 from scheduling.register.walk_views import UNITS_AT_FIRST
 from shared.roles import Role
 from tests import factories as make
@@ -263,7 +264,7 @@ def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_kept_but_the_draf
     assert 'value="TU-3"' in again
 
 
-def test_the_walk_is_left_taken_up_by_its_own_person_only_and_ended(client, planner, model):
+def test_the_walk_is_left_taken_up_by_its_own_person_only_and_ended(client, planner, model, time_machine):
     client.post(reverse("keep_new_customer"), walk(model))
     assert fields_of(client.get(reverse("new_customer")))["units-1-meter_total"] == "4200"
     client.force_login(make.person("planner"))
@@ -274,9 +275,16 @@ def test_the_walk_is_left_taken_up_by_its_own_person_only_and_ended(client, plan
     lines = [name for name in fields_of(client.get(reverse("new_customer"))) if name.endswith("-serial")]
     assert len(lines) == UNITS_AT_FIRST + 1
     make.branch()
-    client.post(reverse("new_customer"), fields_of(client.get(reverse("new_customer"))) | {"do": "take_in"})
+    shown = fields_of(client.get(reverse("new_customer")))
+    time_machine.shift(60)
+    client.post(reverse("new_customer"), shown | {"do": "take_in"})
     assert Customer.objects.count() == 1
-    assert not NewCustomerDraft.objects.exists()
+    assert draft_of(planner) is None
+    client.post(reverse("keep_new_customer"), shown)
+    assert draft_of(planner) is None, "what an ended page sends late began the walk again"
+    time_machine.shift(60)
+    client.post(reverse("keep_new_customer"), fields_of(client.get(reverse("new_customer"))) | {"name": "B"})
+    assert draft_of(planner).fields["name"] == ["B"]
 
 
 def test_a_customer_of_the_same_name_is_asked_about_once(client, planner, model):
