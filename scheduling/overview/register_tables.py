@@ -89,9 +89,9 @@ UNITS: Final = Table(
     Measured(_("Use"), "state__permeate_gal_per_day", in_file=_("Permeate, gal/day"), quantity="gal_per_day",
              under=lambda row, page: _("estimated (design duty)") if row["state__is_design_duty"] else ""),
     Moment(_("Last read"), "state__last_read_at", sort="read", form=lambda: gettext("j M Y"),
-           empty=_("never")),
+           empty=_("never"), css="nowrap extra"),
     _WORK,
-    file="fleet",
+    file="fleet", css="one-line many",
 )  # fmt: skip
 SITE_UNITS: Final = Table(
     _("Treatment units"),

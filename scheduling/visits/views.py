@@ -43,9 +43,8 @@ from shared.translation import translate, written
 SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
-    "tapward/phone/queue.js", "tapward/phone/offline.js", "tapward/phone/timer.js",
-    "tapward/phone/pen.js", "tapward/phone/photos.js", "tapward/phone/photo_queue.js",
-    "tapward/phone/place.js", "tapward/phone/scan.js", "tapward/phone/words.js",
+    "tapward/phone/queue.js", "tapward/phone/phone.js", "tapward/phone/instruments.js",
+    "tapward/phone/photos.js", "tapward/phone/place.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""

@@ -1,12 +1,9 @@
 /* The form of a visit with a memory: kept as typed, sent when there is signal, written once. */
-import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
-import { penBox } from "./pen.js";
+import { flushTimer, penBox, scanButtons } from "./instruments.js";
+import { guardLogOut, keepOffline, say, sayMany, tellSignal } from "./phone.js";
 import { photoBox } from "./photos.js";
 import { sendAll } from "./queue.js";
-import { scanButtons } from "./scan.js";
 import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
-import { flushTimer } from "./timer.js";
-import { say, sayMany } from "./words.js";
 
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
