@@ -325,6 +325,7 @@ SPECTACULAR_SETTINGS = {
         "9457). Within this version fields and operations are added, never taken away or changed in meaning; "
         "what is to go is marked deprecated here and stays for twelve months at least."
     ),
+    "OAS_VERSION": "3.1.0",
     "SCHEMA_PATH_PREFIX": "/api",
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
@@ -333,6 +334,8 @@ SPECTACULAR_SETTINGS = {
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_fields",
         "api.schema.add_problems",
+        "api.schema_examples.add_examples",
+        "api.schema_examples.add_webhooks",
     ],
 }
 
