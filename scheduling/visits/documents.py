@@ -42,6 +42,7 @@ from scheduling.orders.selectors import number_of
 from scheduling.orders.step_library import applies, condition_told, in_phases, known_of
 from scheduling.orders.steps import current_cautions, current_sheets
 from scheduling.pages.figures import quantity_of
+from scheduling.routes.promises import promised_span
 from scheduling.routes.selectors import load_list
 from scheduling.visits.readings import GAUGES
 from shared.messages import joined
@@ -303,6 +304,7 @@ def _sheet_stop(
         access_note=stop.site.access_note,
         contact=", ".join(text for text in (stop.site.customer.name, stop.site.customer.phone) if text),
         arrives_at=stop.arrives_at.astimezone(zone),
+        promised=promised_span(stop),
         orders=[
             _sheet_order(orders[placed.order_id], sheets.get(placed.order.kind), positions, system)
             for placed in stop.orders.all()

@@ -43,9 +43,8 @@ from shared.translation import translate, written
 SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
-    "tapward/phone/queue.js", "tapward/phone/offline.js", "tapward/phone/timer.js",
-    "tapward/phone/pen.js", "tapward/phone/photos.js", "tapward/phone/photo_queue.js",
-    "tapward/phone/live.js", "tapward/phone/place.js", "tapward/phone/scan.js", "tapward/phone/words.js",
+    "tapward/phone/queue.js", "tapward/phone/phone.js", "tapward/phone/instruments.js",
+    "tapward/phone/live.js", "tapward/phone/photos.js", "tapward/phone/place.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""
@@ -211,7 +210,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         )
     form = VisitEntry(page, request.user.measure_system, typed)
     if not form.is_valid():
-        return _answer(422, gettext("Some fields need mending."), problems=form.problems())
+        return _answer(422, gettext("Some fields need fixing."), problems=form.problems())
     try:
         rows = _record(request, form, now)
     except DomainError as error:

@@ -1,9 +1,7 @@
 /* The day: what waits on this phone, sending it, and keeping the pages for a basement. */
-import { forgetOthers, guardLogOut, keepOffline, tellSignal } from "./offline.js";
-import { sendPhotos } from "./photo_queue.js";
-import { addressOf, sendAll } from "./queue.js";
+import { forgetOthers, guardLogOut, keepOffline, say, tellSignal } from "./phone.js";
+import { addressOf, sendAll, sendPhotos } from "./queue.js";
 import { dropEntry, dropPhoto, entries, photos } from "./store.js";
-import { say } from "./words.js";
 
 const day = document.getElementById("day");
 const EVERY_MS = 30000;

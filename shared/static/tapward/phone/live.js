@@ -1,5 +1,5 @@
 /* What the gauges say as they are typed; the same rules as fleet/science/on_site.py, for the phone has no signal in a cellar. */
-import { say } from "./words.js";
+import { say } from "./phone.js";
 
 /* A number as people type it: 1234.5, 1,234.5 or 1234,5; NaN when it is none. */
 export const numberOf = (text) => (text.trim() === "" ? NaN : Number(text.replace(/,(?=\d{3}\b)/g, "").replace(",", ".")));

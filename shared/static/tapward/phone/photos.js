@@ -1,6 +1,6 @@
 /* Photos of the visit: made smaller on the phone, which also leaves place and camera behind, and kept there. */
 import { dropPhoto, newId, photos, putPhoto } from "./store.js";
-import { say, sayMany } from "./words.js";
+import { say, sayMany } from "./phone.js";
 
 // Fetched only where the company keeps places; the phone's worker holds it for days without signal.
 const placeIn = async (file) => (await import("./place.js")).placeOf(file);

@@ -1,6 +1,6 @@
 /* Sends what waits, in the order it was made. Sending twice is harmless: every entry has its own number. */
-import { acceptEntry, entries, putEntry } from "./store.js";
-import { say } from "./words.js";
+import { acceptEntry, dropPhoto, entries, photos, putEntry, putPhoto } from "./store.js";
+import { say } from "./phone.js";
 
 const WAITING = "waiting";
 const LOOK = "look";
@@ -12,10 +12,10 @@ const cookie = (name) =>
   document.cookie.split("; ").find((one) => one.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
 
 /* Returns what became of each entry of this person: client_id → {state, message, problems}. */
-export async function sendAll(person, address) {
-  const send = () => sendInOrder(person, address);
-  return navigator.locks ? navigator.locks.request("tapward-send", send) : send();
-}
+export const sendAll = (person, address) => alone(() => sendInOrder(person, address));
+
+/* Two open pages never send the same thing at the same moment. */
+const alone = (send) => (navigator.locks ? navigator.locks.request("tapward-send", send) : send());
 
 async function sendInOrder(person, address) {
   const results = new Map();
@@ -72,4 +72,25 @@ export async function deliver(address, headers, body) {
   const told = await answer.json().catch(() => ({ message: say("The server’s answer was not readable."), problems: [] }));
   if (answer.ok) return { state: "sent", message: told.message, problems: [] };
   return { state: LOOK, message: [told.message, told.remedy].filter(Boolean).join(" "), problems: told.problems ?? [] };
+}
+
+/* Photos go once their close-out has arrived, each under its own number. Returns true when at least one photo arrived. */
+export const sendPhotos = (person) => alone(() => photosInOrder(person));
+
+async function photosInOrder(person) {
+  let some = false;
+  for (const photo of await photos()) {
+    if (photo.person !== person || photo.state !== WAITING) continue;
+    const body = new FormData();
+    body.append("client_id", photo.client_id);
+    body.append("taken_at", photo.taken_at);
+    if (photo.place) for (const [name, value] of Object.entries(photo.place)) body.append(name, String(value));
+    body.append("photo", photo.blob, "photo.jpg");
+    const result = await deliver(`/phone/close-outs/${photo.close_out}/photos/`, {}, body);
+    if (result.state === "sent") await dropPhoto(photo.client_id);
+    else await putPhoto({ ...photo, state: result.state, message: result.message });
+    if (result.state === WAITING && !result.breaks) break;
+    some ||= result.state === "sent";
+  }
+  return some;
 }

@@ -1,12 +1,10 @@
 /* The form of a visit with a memory: kept as typed, sent when there is signal, written once. */
+import { flushTimer, penBox, scanButtons } from "./instruments.js";
 import { liveFigures, numberOf } from "./live.js";
-import { guardLogOut, keepOffline, tellSignal } from "./offline.js";
-import { penBox } from "./pen.js";
+import { guardLogOut, keepOffline, say, sayMany, tellSignal } from "./phone.js";
 import { photoBox } from "./photos.js";
 import { sendAll } from "./queue.js";
 import { dropDraft, entries, newId, queueDraft, readDraft, saveDraft } from "./store.js";
-import { flushTimer } from "./timer.js";
-import { say, sayMany } from "./words.js";
 
 const form = document.getElementById("close-out");
 const kept = document.getElementById("kept");
@@ -35,7 +33,7 @@ async function begin() {
     liveFigures(form, unit);
     allDone(unit);
   }
-  if ("BarcodeDetector" in window) import("./scan.js").then(({ scanButtons }) => scanButtons(form, save)).catch(() => {});
+  scanButtons(form, save).catch(() => {});
   penBox(form, save);
   if (!isAnswer) await restore(person, order);
   photosKept = photoBox(form, person, save);

@@ -1,6 +1,14 @@
-/* Keeps the day openable without signal, and forgets its pages when somebody logs out. */
+/* What every page of the phone does: speak its language, tell of signal, keep itself for a basement, forget at log-out. */
 import { entries, photos } from "./store.js";
-import { say, sayMany } from "./words.js";
+
+const box = document.getElementById("words");
+const words = box ? JSON.parse(box.textContent) : {};
+
+/* say("{number} is kept", { number: "W7" }) */
+export const say = (text, values = {}) => (words[text] ?? text).replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
+
+/* The same for a counted thing: the first text for one, the second for any other number. */
+export const sayMany = (n, one, many, values = {}) => say(n === 1 ? one : many, { n, ...values });
 
 const WORKER = "/phone/sw.js";
 
