@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("scheduling", "0025_reasons_are_known"),
+        ("scheduling", "0027_promised_hours_in_order"),
     ]
 
     operations = [
