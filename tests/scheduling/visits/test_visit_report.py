@@ -80,6 +80,7 @@ def test_a_technician_reads_the_own_visits_report_and_another_branch_none(visite
     client, technician, visit = visited
     assert page_count(report(client, visit, technician.person, "own_visit_report")) == 1
     assert client.get(reverse("visit_report", args=[visit.pk])).status_code == 403
+    assert reverse("own_visit_report", args=[visit.pk]) in client.get(reverse("day")).content.decode()
     client.force_login(make.technician().person)
     assert client.get(reverse("own_visit_report", args=[visit.pk])).status_code == 404
     client.force_login(make.person("planner", branch=make.branch()))
