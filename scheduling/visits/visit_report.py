@@ -1,10 +1,11 @@
 """Reads what the customer's report of a visit says: in plain words, across its orders, without money."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from django.core import signing
 from django.utils.translation import gettext
 
 from fleet.display.figures import show
@@ -19,6 +20,8 @@ from shared.periods import local_day
 from shared.translation import translate
 
 TREND_POINTS: Final = 12
+SALT: Final = "visit report"
+LINK_LASTS: Final = timedelta(days=90)
 
 
 def visit_for_report(pk: int, *, branch_id: int | None, person_id: int | None) -> Visit | None:
@@ -31,6 +34,21 @@ def visit_for_report(pk: int, *, branch_id: int | None, person_id: int | None) -
     if person_id:
         found = found.filter(technician__person_id=person_id)
     return found.filter(pk=pk).first()
+
+
+def link_of(visit: Visit, system: str) -> str:
+    """Return the secret part of an address that opens a visit's report in somebody's measures."""
+    return signing.dumps([visit.pk, system], salt=SALT)
+
+
+def visit_of_link(secret: str) -> tuple[Visit, str] | None:
+    """Return the visit and the measures a link is for; None when it was not made here, or too long ago."""
+    try:
+        pk, system = signing.loads(secret, salt=SALT, max_age=LINK_LASTS)
+    except signing.BadSignature:
+        return None
+    visit = visit_for_report(pk, branch_id=None, person_id=None)
+    return (visit, system) if visit else None
 
 
 def visit_report(visit: Visit, *, company: str, system: str) -> VisitReport:

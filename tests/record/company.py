@@ -16,6 +16,7 @@ from fleet.assessment import runs
 from scheduling.billing.invoicing import end_month
 from scheduling.customers.calendars import new_secret
 from scheduling.orders.steps import ensure_step_sheets
+from scheduling.visits.visit_report import link_of
 from shared.roles import Permission, Role
 from tests import factories as make
 from tests.photo_files import jpeg
@@ -90,8 +91,12 @@ class Company:
             self.unit, kind="reading", state="withdrawn", ended_at=NOW, withdrawn_because="read by telephone"
         )
         self.done = make.work_order(self.unit, state="done", ended_at=NOW)
+        self.visit = new(
+            "scheduling.Visit", site=self.done.site, technician=self.technician, finished_at=NOW,
+            received_at=NOW,
+        )  # fmt: skip
         self.close_out = new(
-            "scheduling.CloseOut", order=self.done, technician=self.technician, outcome="done",
+            "scheduling.CloseOut", order=self.done, visit=self.visit, technician=self.technician, outcome="done",
             finished_at=NOW, received_at=NOW, minutes=40,
         )  # fmt: skip
         self.photo = apps.get_model("scheduling.CloseOutPhoto")(close_out=self.close_out)
@@ -243,6 +248,9 @@ class Company:
             "work-orders/": [self.order.pk],
             "close-outs/": [self.close_out.pk],
             "own/close-outs/": [self.close_out.pk],
+            "visits/": [self.visit.pk],
+            "own/visits/": [self.visit.pk],
+            "visit-reports/": [link_of(self.visit, "us")],
             "own/orders/": [self.done.pk],
             "own/photos/": [self.photo.pk],
             "own/routes/<on>/": [day],

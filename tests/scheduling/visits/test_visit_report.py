@@ -76,6 +76,20 @@ def test_what_was_undone_is_left_out_and_a_visit_undone_whole_has_no_report(visi
     assert client.get(reverse("visit_report", args=[visit.pk])).status_code == 404
 
 
+def test_a_link_opens_it_without_a_log_in_until_it_is_old_or_forged(visited, time_machine):
+    client, _, visit = visited
+    client.force_login(make.person("planner", branch=visit.site.branch))
+    address = client.get(reverse("visit_report_link", args=[visit.pk])).url
+    client.logout()
+    assert page_count(client.get(address).content) == 1
+    assert client.get(reverse("visit_report_link", args=[visit.pk])).status_code == 302  # to the log-in
+    secret = address.split("/")[-1].removesuffix(".pdf")
+    forged = secret[:-1] + ("A" if secret[-1] != "A" else "B")
+    assert client.get(reverse("visit_report_by_link", args=[forged])).status_code == 404
+    time_machine.move_to(make.NOW + timedelta(days=91), tick=False)
+    assert client.get(address).status_code == 404
+
+
 def test_a_technician_reads_the_own_visits_report_and_another_branch_none(visited):
     client, technician, visit = visited
     assert page_count(report(client, visit, technician.person, "own_visit_report")) == 1
