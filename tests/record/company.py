@@ -96,8 +96,8 @@ class Company:
             received_at=NOW,
         )  # fmt: skip
         self.close_out = new(
-            "scheduling.CloseOut", order=self.done, visit=self.visit, technician=self.technician, outcome="done",
-            finished_at=NOW, received_at=NOW, minutes=40,
+            "scheduling.CloseOut", order=self.done, visit=self.visit, technician=self.technician,
+            outcome="done", finished_at=NOW, received_at=NOW, minutes=40,
         )  # fmt: skip
         self.photo = apps.get_model("scheduling.CloseOutPhoto")(close_out=self.close_out)
         self.photo.image.save("seen.jpg", ContentFile(jpeg()), save=True)
