@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0032_history_seals'),
+        ("fleet", "0033_use_wanders"),
     ]
 
     operations = [
