@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("fleet", "0033_use_wanders"),
+        ("fleet", "0034_geocoded_address"),
     ]
 
     operations = [
