@@ -132,9 +132,9 @@ def test_a_new_membrane_is_compared_with_its_sheet_as_the_gauges_are_typed(brows
         found, left = (
             tab.locator(f".live[data-when='{when}'] li").all_inner_texts() for when in ("found__", "")
         )
-        assert found == ["ΔP -4.0 psi: check"]
+        assert found == ["Pressure drop ΔP -4.0 psi: check"]
         assert left == [
-            "ΔP 12.0 psi",
+            "Pressure drop ΔP 12.0 psi",
             "Recovery 50.0 %: usual",
             "Rejection 95.0 %",
             "Reaches 100.0 % of the flow on its sheet; corrected for 59 °F, not for pressure: usual",

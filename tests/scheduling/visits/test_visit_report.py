@@ -24,7 +24,9 @@ def visited(stop):
     TreatmentUnit.objects.filter(pk=carbon.treatment_unit_id).update(promised_conductivity_us_cm=60)
     for weeks, value in ((8, 20), (4, 28)):
         make.performance_reading(
-            carbon.treatment_unit, make.NOW - timedelta(weeks=weeks), permeate_conductivity_us_cm=value
+            carbon.treatment_unit,
+            make.NOW - timedelta(weeks=weeks, minutes=7),
+            permeate_conductivity_us_cm=value,
         )
     sent = typed(client, None, address(first), finished_at=make.NOW.isoformat(), signed_by="A. Baker")
     unit = f"u{carbon.treatment_unit_id}__"

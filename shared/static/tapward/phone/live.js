@@ -40,7 +40,7 @@ export function liveFigures(form, unit) {
     const { sheets, isNew } = list.dataset.when ? { sheets: told.membranes.map(({ sheet }) => sheet), isNew: false } : membranes();
     const rows = [];
     const add = (text, result) => rows.push([text, result]);
-    if (Number.isFinite(drop)) add(say("ΔP {value} {measure}", { value: (drop / told.scales.feed_pressure_psi[0]).toFixed(1), measure: told.pressure }), word(drop, told.usual.delta_p_psi, drop >= 0));
+    if (Number.isFinite(drop)) add(say("Pressure drop ΔP {value} {measure}", { value: (drop / told.scales.feed_pressure_psi[0]).toFixed(1), measure: told.pressure }), word(drop, told.usual.delta_p_psi, drop >= 0));
     if (Number.isFinite(recovery)) add(say("Recovery {value}", { value: percent(recovery) }), word(recovery, told.usual.recovery, recovery > 0 && recovery < 1));
     if (Number.isFinite(rejection)) add(say("Rejection {value}", { value: percent(rejection) }), word(rejection, isNew ? null : told.usual.rejection, rejection > 0));
     const rated = sheets.reduce((sum, sheet) => sum + (sheet.permeate_gpm ?? NaN), 0);
