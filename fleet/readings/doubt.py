@@ -15,7 +15,7 @@ from shared.measures import Measure, gal_per
 from shared.messages import joined, message
 
 TIMES_USUAL: Final = 3.0
-"""More than so many times the usual use is a leap. Ours; the phone draws the same line."""
+"""More than so many times the usual use is a leap, at a desk and on the phone. Our choice."""
 SLACK_GAL: Final = 50.0
 """Permeate beside it, so that a site that uses little may flush or fill a tank. Ours. [gal]"""
 IF_LAST_IS_WRONG: Final = message("If the last one is wrong, correct that one first.")
@@ -54,14 +54,19 @@ def usual_by_meter(meters: Iterable[MeterFacts]) -> dict[int, float]:
     return found
 
 
+def usual_rise_gal(usual_gal_per_day: float, share: float, days: float) -> float:
+    """Return the most a meter rises without a question. ``share``: gallons for each of permeate. [gal]"""
+    return TIMES_USUAL * usual_gal_per_day * days + SLACK_GAL * share
+
+
 def top_gal(meter: MeterFacts, before: Mark, at: datetime, usual_gal_per_day: float | None) -> float:
     """Return the highest total that nobody would wonder at. [gal]"""
     days = max((at - before.at).total_seconds() / _SECONDS_A_DAY, 0.0)
     most = max(days, 1.0) * meter.most_gal_per_day
     if usual_gal_per_day is None:
         return before.gal + most
-    slack = SLACK_GAL * share_of_permeate(meter.water, meter.design_recovery)
-    return before.gal + min(most, TIMES_USUAL * usual_gal_per_day * days + slack)
+    share = share_of_permeate(meter.water, meter.design_recovery)
+    return before.gal + min(most, usual_rise_gal(usual_gal_per_day, share, days))
 
 
 def doubt(
