@@ -11,7 +11,7 @@ from pathlib import Path
 from python_calamine import CalamineError, CalamineWorkbook
 
 from fleet.workbook.cells import is_blank
-from fleet.workbook.file_bounds import (
+from fleet.workbook.guard import (
     FORMULA_OR_ERROR,
     MOST_ROWS,
     check_ods,
@@ -32,8 +32,6 @@ _LINK = re.compile(r"<(?:\w+:)?Relationship\s[^>]*>")
 _SHEET = re.compile(r"<(?:\w+:)?sheet\s[^>]*>")
 UNCOMPUTED = "#FORMULA!"
 """Stands for a formula that was saved without its value."""
-
-
 READ_ME = "read_me"
 COMMENT = "# "
 """A row or a column that begins so is the office's own remark."""

@@ -23,6 +23,7 @@ from scheduling.overview.fleet_list import FleetChoice
 from scheduling.overview.overview import overview
 from scheduling.overview.register_tables import SITES, UNITS
 from scheduling.overview.site_map import Box
+from scheduling.overview.today import today_on_the_road
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
@@ -39,6 +40,7 @@ def planner_overview(request):
         request,
         "overview/overview.html",
         {"page": found, "today": today},
+        today=tables.ON_THE_ROAD.of(today_on_the_road(now=now, today=today, branch_id=branch_of(request))),
         load=tables.LOAD.of(found.days),
         changes=tables.CHANGES.of(found.changes),
     )

@@ -86,6 +86,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "shared.config.logs.RequestLog",
+    "shared.config.middleware.BodyReadOn",
     "shared.config.middleware.TlsOnly",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -239,13 +240,6 @@ CACHES = {
     "default": _REDIS_CACHE
     if _HAS_REDIS_CACHE
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
-    # Counts of calls: in every process the same, so never in one process's own memory.
-    "counts": _REDIS_CACHE
-    if _HAS_REDIS_CACHE
-    else {
-        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
-        "LOCATION": DATA_DIR / "counts",
-    },
     # How far long work has come and whether somebody wants it stopped: outside the work's own transaction.
     "progress": {**_REDIS_CACHE, "KEY_PREFIX": "progress"}
     if _HAS_REDIS_CACHE
@@ -261,6 +255,9 @@ CACHES = {
         "OPTIONS": {"MAX_ENTRIES": 5000},
     },
 }
+
+# Where calls are counted without Redis, for all processes of this machine; None: in Redis.
+COUNTS_FOLDER = None if _HAS_REDIS_CACHE else DATA_DIR / "counts"
 
 # Where the process that draws for all web processes of this machine is met; None: each draws for itself.
 CHART_FOLDER = folder_of(DATA_DIR) if read_flag("TAPWARD_ONE_RENDERER", True) else None
@@ -328,6 +325,7 @@ SPECTACULAR_SETTINGS = {
         "9457). Within this version fields and operations are added, never taken away or changed in meaning; "
         "what is to go is marked deprecated here and stays for twelve months at least."
     ),
+    "OAS_VERSION": "3.1.0",
     "SCHEMA_PATH_PREFIX": "/api",
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
@@ -336,6 +334,8 @@ SPECTACULAR_SETTINGS = {
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_fields",
         "api.schema.add_problems",
+        "api.schema_examples.add_examples",
+        "api.schema_examples.add_webhooks",
     ],
 }
 

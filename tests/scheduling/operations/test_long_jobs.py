@@ -162,6 +162,14 @@ def test_an_upload_nobody_wrote_is_thrown_away_after_a_week():
     assert jobs.kept_file(token, planner.pk) is None
 
 
+def test_a_name_longer_than_the_file_system_takes_is_cut():
+    planner = make.person("planner")
+    for name in ("é" * 250 + ".xlsx", "x" * 251 + ".csv"):
+        kept = jobs.kept_file(jobs.keep_upload(name, [b"x"], person_id=planner.pk, now=NOW), planner.pk)
+        assert kept.read_bytes() == b"x"
+        assert (kept.suffix, kept.stem) == (name[name.rindex(".") :], name[: len(kept.stem)])
+
+
 def test_upkeep_is_told_stage_by_stage_and_stops_between_stages(monkeypatch):
     make.treatment_unit()
     planner = make.person("planner")
