@@ -9,8 +9,9 @@ from zoneinfo import available_timezones
 from django.db import models
 
 from fleet.models import MeterMeasure, MeterReading
+from fleet.workbook.import_run import ImportRun, Problem, chunks
 from fleet.workbook.parse import Row
-from fleet.workbook.saving import Candidate, ImportRun, Problem, chunks
+from fleet.workbook.saving import Candidate
 from shared.messages import message
 
 _CORRECT_DATES = message("Correct one of the two dates.")

@@ -14,7 +14,7 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import Branch, Site
-from scheduling.crew import calendar, tables, team
+from scheduling.crew import calendar, calendar_entries, tables, team
 from scheduling.crew.forms import (
     AbsenceForm,
     ClosureForm,
@@ -147,7 +147,7 @@ def add_absence(request: HttpRequest, code: str) -> HttpResponseBase:
     form = AbsenceForm(request.POST)
     if form.is_valid() and did(
         form,
-        lambda: calendar.add_absence(who, **form.cleaned_data, today=today, by=request.user, now=now),
+        lambda: calendar_entries.add_absence(who, **form.cleaned_data, today=today, by=request.user, now=now),
     ):
         messages.success(
             request,
@@ -166,7 +166,7 @@ def end_absence(request: HttpRequest, pk: int) -> HttpResponse:
     )
     now, today = now_and_day_of(absence.technician)
     try:
-        calendar.end_absence(absence, today=today, by=request.user, now=now)
+        calendar_entries.end_absence(absence, today=today, by=request.user, now=now)
     except DomainError as error:
         messages.error(request, translate(error))
     else:
@@ -239,7 +239,9 @@ def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
         and form.is_valid()
         and did(
             form,
-            lambda: calendar.close_site(site, **form.cleaned_data, today=today, by=request.user, now=now),
+            lambda: calendar_entries.close_site(
+                site, **form.cleaned_data, today=today, by=request.user, now=now
+            ),
         )
     ):
         messages.success(
@@ -265,7 +267,7 @@ def reopen_site(request: HttpRequest, pk: int) -> HttpResponse:
         rows = rows.filter(site__branch_id=branch_of(request))
     closure = get_object_or_404(rows, pk=pk)
     now, _ = now_and_today(request)
-    calendar.reopen_site(closure, by=request.user, now=now)
+    calendar_entries.reopen_site(closure, by=request.user, now=now)
     messages.success(request, gettext("Taken back."))
     return redirect("site_closures", code=closure.site.code)
 
@@ -309,7 +311,7 @@ def set_region(request: HttpRequest) -> HttpResponseBase:
     now, _ = now_and_today(request)
     form = RegionForm(request.POST)
     if form.is_valid() and did(
-        form, lambda: calendar.set_region(**form.cleaned_data, by=request.user, now=now)
+        form, lambda: calendar_entries.set_region(**form.cleaned_data, by=request.user, now=now)
     ):
         messages.success(request, gettext("Saved. Plans made from now on keep these holidays."))
         return redirect("company_calendar")
@@ -322,7 +324,9 @@ def set_calendar_day(request: HttpRequest) -> HttpResponseBase:
     """Have a branch work on a holiday, or not work on another day."""
     now, _ = now_and_today(request)
     form = DayForm(request.POST, branch_id=branch_of(request))
-    if form.is_valid() and did(form, lambda: calendar.set_day(**form.cleaned_data, by=request.user, now=now)):
+    if form.is_valid() and did(
+        form, lambda: calendar_entries.set_day(**form.cleaned_data, by=request.user, now=now)
+    ):
         messages.success(request, gettext("Saved."))
         return redirect("company_calendar")
     return _calendar_page(request, day_form=form)

@@ -10,8 +10,9 @@ from django.db import transaction
 
 from fleet.models import AuditArea, AuditEntry, Person
 from fleet.workbook.files import COMMENT, RawSheet, Source, plain_name, read_source
+from fleet.workbook.import_run import BATCH, ImportRun, SheetCounts
 from fleet.workbook.parse import ParsedSheet, parse_sheet
-from fleet.workbook.saving import BATCH, ImportRun, SheetCounts, write_sheet
+from fleet.workbook.saving import write_sheet
 from fleet.workbook.template import write_rest, write_template
 from scheduling.workbook.sheets import SHEETS
 from shared.errors import DomainError, RowProblem

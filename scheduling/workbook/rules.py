@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from datetime import date
 
 from fleet.models import AuditArea
+from fleet.workbook.import_run import BATCH, ImportRun, Problem, chunks
 from fleet.workbook.parse import ParsedSheet, Row
-from fleet.workbook.saving import BATCH, Candidate, ImportRun, Outcome, Problem, candidates_of, chunks, save
+from fleet.workbook.saving import Candidate, Outcome, candidates_of, save
 from scheduling.models import PlanPrice, Shift, Skill, Technician
 from shared.messages import message
 
