@@ -168,8 +168,9 @@ def test_nobody_works_on_a_holiday_unless_the_branch_says_so(crew):
         promises.promise(orders[0], thanksgiving, by=None, now=NOW)
     calendar_entries.set_day(branch, thanksgiving, is_worked=True, reason="On call", by=None, now=NOW)
     assert thanksgiving in shifts(branch, thanksgiving, 2)
-    calendar_entries.set_day(branch, date(2026, 11, 25), is_worked=False, reason="Stocktaking", by=None, now=NOW)
-    assert calendar.days_off(branch, [date(2026, 11, 25)]) == {date(2026, 11, 25): "Stocktaking"}
+    eve = date(2026, 11, 25)
+    calendar_entries.set_day(branch, eve, is_worked=False, reason="Stocktaking", by=None, now=NOW)
+    assert calendar.days_off(branch, [eve]) == {eve: "Stocktaking"}
 
 
 @pytest.mark.parametrize(("country", "part", "field"), [("XX", "", "country"), ("US", "ZZ", "subdivision")])
