@@ -169,6 +169,11 @@ STORAGES = {
 # --- security ---
 # Proxies of one's own between here and the world; each is believed about one address.
 PROXY_COUNT = read_whole("TAPWARD_PROXIES", 1 if IS_BEHIND_TLS else 0)
+if IS_BEHIND_TLS and not PROXY_COUNT:
+    raise ImproperlyConfigured(
+        "TAPWARD_TLS says that a proxy stands in front, TAPWARD_PROXIES that none does: each log-in would be "
+        "counted as the proxy's. Leave TAPWARD_PROXIES empty, or say how many there are."
+    )
 # A session ends when unused for so long, and in any case after so many days.
 SESSION_IDLE_MINUTES = read_whole("TAPWARD_IDLE_MINUTES", 3 * 24 * 60, 5)
 SESSION_MOST_DAYS = read_whole("TAPWARD_SESSION_DAYS", 30, 1)
