@@ -26,7 +26,7 @@ from scheduling.crew.forms import (
     RegionForm,
 )
 from scheduling.models import ALWAYS, Absence, HolidayRegion, SiteClosure, Technician
-from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
+from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today, of_own_branch
 from shared.access import requires
 from shared.errors import DomainError
 from shared.periods import days_from, local_day
@@ -40,7 +40,7 @@ CALENDAR_DAYS: Final = 366
 def technicians_of(request: HttpRequest):
     """Return the technicians this person may see."""
     rows = Technician.objects.select_related("branch", "person", "van")
-    return rows.filter(branch_id=branch_of(request)) if branch_of(request) else rows
+    return of_own_branch(request, rows)
 
 
 def sees_cost(request: HttpRequest) -> bool:
@@ -229,8 +229,7 @@ def new_technician(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
     """Show when a site is closed; close it from a day to a day."""
-    sites = Site.objects.filter(branch_id=branch_of(request)) if branch_of(request) else Site.objects.all()
-    site = get_object_or_404(sites, code=code)
+    site = get_object_or_404(of_own_branch(request, Site.objects.all()), code=code)
     now, _ = now_and_today(request)
     today = local_day(now, site.time_zone)
     form = ClosureForm(request.POST or None, initial={"first_on": today})
@@ -263,9 +262,7 @@ def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
 def reopen_site(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a closure back."""
     rows = SiteClosure.objects.select_related("site")
-    if branch_of(request):
-        rows = rows.filter(site__branch_id=branch_of(request))
-    closure = get_object_or_404(rows, pk=pk)
+    closure = get_object_or_404(of_own_branch(request, rows, "site__branch_id"), pk=pk)
     now, _ = now_and_today(request)
     calendar_entries.reopen_site(closure, by=request.user, now=now)
     messages.success(request, gettext("Taken back."))
@@ -281,9 +278,7 @@ def company_calendar(request: HttpRequest) -> HttpResponseBase:
 
 def _calendar_page(request: HttpRequest, **given: forms.Form) -> HttpResponseBase:
     _, today = now_and_today(request)
-    branches = Branch.objects.order_by("name")
-    if branch_of(request):
-        branches = branches.filter(pk=branch_of(request))
+    branches = of_own_branch(request, Branch.objects.order_by("name"), "pk")
     days = days_from(today - timedelta(days=7), CALENDAR_DAYS)
     rows = [
         {"day": day, "branch": branch.name, "name": name}

@@ -41,6 +41,11 @@ def branch_of(request: HttpRequest) -> int | None:
     return request.user.branch_id
 
 
+def of_own_branch(request: HttpRequest, rows: QuerySet, branch: str = "branch_id") -> QuerySet:
+    """Return the rows of the only branch this person sees, or all; ``branch``: where they name it."""
+    return rows.filter(**{branch: branch_of(request)}) if branch_of(request) else rows
+
+
 def is_metric(request: HttpRequest) -> bool:
     """Say which measures this person reads."""
     return request.user.measure_system == MeasureSystem.METRIC
