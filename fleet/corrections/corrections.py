@@ -82,7 +82,7 @@ class Act:
 
 
 def version_of(of: str, pk: int) -> int:
-    """Return how often a row was corrected; what a page or program saw is told by it."""
+    """Return how often a row was corrected; a page or program says by it what it saw."""
     return Correction.objects.filter(of=of, now_id=pk).count()
 
 
@@ -283,12 +283,12 @@ def _correct_part(row: Part, changed: Values, act: Act) -> Part:
             field="removed_at",
         )
     moves: list[tuple[Part, Values]] = [(row, changed)]
-    beside = Part.objects.filter(position=row.position).exclude(pk=row.pk).select_related("position", "kind")
+    others = Part.objects.filter(position=row.position).exclude(pk=row.pk).select_related("position", "kind")
     if "installed_at" in changed:
-        for before in beside.filter(removed_at=row.installed_at, installed_at__lt=row.installed_at):
+        for before in others.filter(removed_at=row.installed_at, installed_at__lt=row.installed_at):
             moves.append((before, {"removed_at": changed["installed_at"]}))
     if "removed_at" in changed:
-        for after in beside.filter(installed_at=row.removed_at).exclude(removed_at=row.removed_at):
+        for after in others.filter(installed_at=row.removed_at).exclude(removed_at=row.removed_at):
             moves.append((after, {"installed_at": changed["removed_at"]}))
     _refuse_two_in_one(row, moves)
     # What moves away goes first, so that no moment has two.

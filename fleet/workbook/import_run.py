@@ -63,7 +63,7 @@ class ImportRun:
     """Told how many more rows are through; what it raises ends the import."""
 
     trail: list[AuditEntry] = field(default_factory=list, repr=False)
-    """What the trail is told when the import is written."""
+    """Entries of the audit trail, written with the import."""
 
     def may(self, permission: Permission) -> bool:
         """Say whether who brings it in may do a thing."""
@@ -75,7 +75,7 @@ class ImportRun:
         return self.by.branch_id if self.by else None
 
     def note(self, what: str, area: AuditArea, about: object, detail: str) -> None:
-        """Have the trail told, if the import is written."""
+        """Keep an entry of the audit trail, written if the import is."""
         self.trail.append(
             AuditEntry(at=self.now, by=self.by, area=area, what=what, about=str(about)[:200], detail=detail)
         )

@@ -26,11 +26,11 @@ class Candidate:
     """By column: rows of other sheets found, moments in UTC. Blank cells are missing."""
     values: dict[str, object]
     key: Hashable = None
-    standing: models.Model | None = None
+    existing: models.Model | None = None
 
     def becomes(self, name: str) -> object:
         """Return what an attribute will be: by the file, else as it stands."""
-        return self.values.get(name, getattr(self.standing, name, None))
+        return self.values.get(name, getattr(self.existing, name, None))
 
 
 @dataclass
@@ -119,7 +119,7 @@ def save(run: ImportRun, parsed: ParsedSheet, candidates: list[Candidate]) -> Ou
         existing = rows_by_key(sheet, {c.key[0] for c in candidates if c.key[0] is not None})
     checked = None
     for candidate in candidates:
-        candidate.standing = existing.get(candidate.key)
+        candidate.existing = existing.get(candidate.key)
         if sheet.check is not None and candidate.row is not checked:
             for problem in sheet.check(run, candidate):
                 run.refuse(candidate.row, *problem)
@@ -143,7 +143,7 @@ def _save(run: ImportRun, sheet: Sheet, candidates: list[Candidate]) -> Outcome:
     changed: list[tuple[Row, models.Model, list[str]]] = []
     unchanged: list[tuple[Row, models.Model]] = []
     for candidate in candidates:
-        row, found, values = candidate.row, candidate.standing, candidate.values
+        row, found, values = candidate.row, candidate.existing, candidate.values
         if row.is_refused:
             continue
         if candidate.key in seen:

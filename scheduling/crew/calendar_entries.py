@@ -129,7 +129,7 @@ def absence_text(absence: Absence) -> str:
 def end_absence(absence: Absence, *, today: date, by: Person | None, now: datetime) -> None:
     """Take back what of an absence lies ahead: all of one not begun, else from today on. Days gone stay."""
     absence = Absence.objects.select_for_update(of=("self",)).select_related("technician").get(pk=absence.pk)
-    told = absence_text(absence)
+    text = absence_text(absence)
     if absence.first_on >= today:
         absence.delete()
     elif (absence.repeats_until or absence.last_on) < today:
@@ -142,7 +142,7 @@ def end_absence(absence: Absence, *, today: date, by: Person | None, now: dateti
         if absence.repeats_until is not None:
             absence.repeats_until = yesterday
         absence.save(update_fields=["last_on", "repeats_until"])
-    _note(message("absence taken back"), absence.technician.name, told, by, now)
+    _note(message("absence taken back"), absence.technician.name, text, by, now)
 
 
 @transaction.atomic

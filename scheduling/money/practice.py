@@ -106,8 +106,8 @@ def learn_practice(earlier_days: ArrayLike, expected_days: ArrayLike, kind_row: 
         factor[kind] = np.exp(weight * (middle_real - middle_said))
         usual_days[kind] = np.exp(middle_said)
         trust[kind] = 1 - weight * (1 - slope)
-        beside = real_off - slope * said_off
-        early[kind], late[kind] = (_blended(_side(beside * sign), weight) for sign in (-1, 1))
+        left = real_off - slope * said_off
+        early[kind], late[kind] = (_blended(_side(left * sign), weight) for sign in (-1, 1))
     return Practice(factor, early, late, usual_days, trust, changes)
 
 
