@@ -243,10 +243,10 @@ def _write(run: ImportRun, tell: Progress) -> None:
 def _look_up_names_of_refused(run: ImportRun, parsed: ParsedSheet) -> None:
     """Report names that lead nowhere in rows refused for something else too: all of a row in one go."""
     named = [column for column in parsed.sheet.columns if column.refers_to]
-    reported = {(problem.row, problem.field) for problem in run.problems if problem.sheet == parsed.sheet.name}
+    found = {(problem.row, problem.field) for problem in run.problems if problem.sheet == parsed.sheet.name}
     for row in parsed.rows:
         for column in named:
-            if row.is_refused and column.name in row.values and (row.number, column.name) not in reported:
+            if row.is_refused and column.name in row.values and (row.number, column.name) not in found:
                 run.find(row, column)
 
 
