@@ -19,6 +19,11 @@ def to_days(moment: datetime) -> float:
     return (moment - EPOCH) / timedelta(days=1)
 
 
+def to_moment(day: float) -> datetime | None:
+    """Return float days as an aware moment, whole seconds; None for NaN."""
+    return None if day != day else EPOCH + timedelta(seconds=round(float(day) * 86400))
+
+
 def to_moments(days: np.ndarray) -> np.ndarray:
     """Return float days as moments in UTC, datetime64[s]; NaT for what is not finite."""
     seconds = np.rint(np.nan_to_num(days, posinf=0.0, neginf=0.0) * SECONDS_PER_DAY).astype("datetime64[s]")

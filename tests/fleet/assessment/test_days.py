@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from fleet.assessment.days import EPOCH, FURTHEST_DAYS, to_days, to_local_days, to_moments
+from fleet.assessment.days import EPOCH, FURTHEST_DAYS, to_days, to_local_days, to_moment, to_moments
 
 ZONES = ["America/Chicago", "America/St_Johns", "Europe/London", "Asia/Kathmandu", "Pacific/Auckland", "UTC"]
 CHANGES = [(2026, 3, 8), (2026, 11, 1), (2027, 4, 3)]
@@ -41,6 +41,7 @@ def test_unknown_and_far_off_moments_have_no_day():
 
 def test_moments_come_back_from_days():
     moment = datetime(2026, 7, 1, 12, 30, 15, tzinfo=UTC)
+    assert to_moment(to_days(moment)) == moment
     back = to_moments(np.array([to_days(moment), np.nan])).tolist()
     assert back == [moment.replace(tzinfo=None), None]
     with pytest.raises(ValueError, match="time zone"):
