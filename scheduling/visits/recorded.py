@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from django.db.models import QuerySet
 
-from fleet.corrections.corrections import standing_id
+from fleet.corrections.selectors import standing_id
 from fleet.models import Corrected, MeterReading, PerformanceReading, ReadingSource
 from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
