@@ -11,9 +11,9 @@ from django.utils.translation import gettext
 from scheduling.documents.paper import ACCENT, BAD, LINE, SOFT, Paper, PhotoLine, day, moment
 from scheduling.documents.pictures import draw_photos
 
-MOST_UNITS: Final = 3
-MOST_LINES: Final = 6
-LONGEST_NOTE: Final = 500
+MOST_UNITS: Final = 2
+MOST_LINES: Final = 4
+LONGEST_NOTE: Final = 300
 """What is beyond these stands in the service reports; the page stays one."""
 TREND_MM: Final = (60.0, 14.0)
 
@@ -101,7 +101,7 @@ def _unit(paper: Paper, unit: UnitVisited) -> None:
     if unit.water:
         rows = [[one.label, one.found or "–", one.left or "–", one.promised or "–"] for one in unit.water]
         heads = [gettext("Water"), gettext("As found"), gettext("As left"), gettext("Promised")]
-        paper.grid(heads, rows[:MOST_LINES], [46, 28, 28, 28], right_from=1)
+        paper.grid(heads, rows, [46, 28, 28, 28], right_from=1)
     for text in unit.seen[:MOST_LINES]:
         paper.text_block(text, colour=SOFT)
     if len(unit.trend) > 1:
