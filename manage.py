@@ -10,6 +10,7 @@ from pathlib import Path
 from django.core.exceptions import ImproperlyConfigured
 from django.core.management import execute_from_command_line
 from django.db.utils import OperationalError, ProgrammingError
+from psycopg import OperationalError as PostgresAway
 
 
 def main() -> None:
@@ -22,7 +23,7 @@ def main() -> None:
         execute_from_command_line(sys.argv)
     except ImproperlyConfigured as error:
         sys.exit(str(error))
-    except (OperationalError, ProgrammingError, sqlite3.Error, OSError) as error:
+    except (OperationalError, ProgrammingError, sqlite3.Error, PostgresAway, OSError) as error:
         sys.exit(said_plainly(error))
 
 

@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 NONE = "/nowhere/none"
 ARGUMENTS = {
-    "add_person": ["x", "--role", "owner", "--password-from", NONE],
+    "add_person": ["x", "--role", "owner"],
     "assess": [], "back_up": ["{room}/backups"], "backtest": [], "demo": ["--no-serve"],
     "export_invoices": ["--end-month", "2026-10"], "grant_web_role": ["web"],
     "import_fleet": ["{room}/sites.csv"], "import_paid": ["{room}/paid.csv"], "learn_lives": [],

@@ -1,4 +1,4 @@
-"""The demo opens on a day whose routes are half closed out, over a small company instead of the invented one."""
+"""The demo opens on a day whose routes are half closed out; over a small company here."""
 
 from datetime import timedelta
 
@@ -15,7 +15,10 @@ pytestmark = pytest.mark.django_db
 
 def test_the_first_half_of_a_route_is_reported_and_the_log_in_is_its_technicians():
     ensure_step_sheets(make.NOW)
-    technician, person = make.technician(name="Ines Varga"), make.person(role=PersonRole.TECHNICIAN)
+    technician, person = (
+        make.technician(name="Ines Varga"),
+        make.person(username="technician", role=PersonRole.TECHNICIAN),
+    )
     route = make.route(technician, [make.work_order(make.treatment_unit()) for _ in range(4)])
     first_day.lend_log_in(route.day)
     evening = route.returns_at + timedelta(hours=1)
