@@ -271,6 +271,8 @@ CHART_FOLDER = folder_of(DATA_DIR) if read_flag("TAPWARD_ONE_RENDERER", True) el
 SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 2500, 1)
 ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
 MAP_TILE_CREDIT = read_text("TAPWARD_MAP_TILE_CREDIT", "")
+GEOCODER_URL = read_text("TAPWARD_GEOCODER_URL", "")
+GEOCODER_CREDIT = read_text("TAPWARD_GEOCODER_CREDIT", "© OpenStreetMap contributors")
 
 # --- telemetry and webhooks ---
 MQTT_HOST = read_text("TAPWARD_MQTT_HOST", "")
