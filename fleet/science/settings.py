@@ -23,7 +23,11 @@ class UseSettings:
     spike_multiple: float = 1.5
     """A value this many times the use between its neighbours off their line is a misreading. Ours. [-]"""
     still_days: float = 14.0
-    """A register standing longer than this is stuck, unless another meter stood too. Ours. [day]"""
+    """A register standing longer than this is stuck where another meter moved, idle where it stood. Ours.
+    [day]"""
+    away_days: float = 45.0
+    """Where no other meter tells, people may be away this long before a standing register is stuck, unless it
+    then jumps by what was missing. Ours. [day]"""
     few_readings: float = 4.0
     """With fewer good intervals the design duty serves as typical use. Ours."""
     half_life_days: float = 180.0
@@ -32,6 +36,9 @@ class UseSettings:
     """How far true use may lie from the design duty, one standard deviation, relative. Ours. [-]"""
     design_spread: float = 0.7
     """Day-to-day standard deviation of use relative to the mean, when readings are few. Ours. [√day]"""
+    use_wander: float = 0.0027
+    """How fast daily use itself wanders off, by tenants, habits, growth: the standard deviation of its change
+    after t days is this × √t, relative; 5 % in a year until the fleet taught it. Ours. [1/√day]"""
     spread_weight: float = 4.0
     """How many intervals the expected spread weighs as much as. Ours."""
 

@@ -65,7 +65,7 @@ _WEAR: Final = Wear(
 )
 _DECAYING: Final = Column(_("Decaying"), lambda row: bool(row["state__is_decaying"]), only="file")
 _WORK: Final = Number(
-    _("Work"), "standing_orders", in_file=_("Standing work orders"),
+    _("Work"), "standing_orders", in_file=_("Open work orders"),
     show=lambda row, page: row["standing_orders"] or "–",
 )  # fmt: skip
 UNITS: Final = Table(

@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import Max, Min
 
 from fleet.models import Branch, Person
-from scheduling.crew import calendar
+from scheduling.crew import calendar_entries
 from scheduling.models import (
     OrderState,
     ProposalState,
@@ -67,7 +67,7 @@ def begin(
                 remedy=message("Choose that branch."),
                 field="technician",
             )
-        absence = calendar.add_absence(
+        absence = calendar_entries.add_absence(
             technician, first_on=first_on, last_on=last_on, reason=reason, today=today, by=by, now=now
         )
     in_force = StopOrder.objects.filter(
@@ -77,7 +77,7 @@ def begin(
     span = plans.aggregate(first=Min("first_on"), last=Max("last_on"))
     if span["first"] is None:
         raise DomainError(
-            message("Nothing is published from today on, so there is nothing to plan anew."),
+            message("Nothing is published from today on, so there is nothing to re-plan."),
             remedy=message("Enter the absence and ask for a plan."),
         )
     for order in urgent:
