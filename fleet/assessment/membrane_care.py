@@ -96,10 +96,11 @@ def membrane_care(
         is_short=life.contact_is_short,
         check_d=life.check_d,
         read_d=found.performance.newest_d[unit],
-        expected_d=_expected_ends(parts, life.is_measured_well, now_d),
+        expected_d=expected_ends(parts, life.is_measured_well, now_d),
     )
 
 
-def _expected_ends(parts: science.Parts, is_well: np.ndarray, now_d: float) -> np.ndarray:
+def expected_ends(parts: science.Parts, is_well: np.ndarray, now_d: float) -> np.ndarray:
+    """Return (parts, 3) the 10, 50 and 90 % days of the end of membranes that are well, NaN for others."""
     ends = ends_of_well(now_d - parts.installed_at_d, parts.rated_months * DAYS_PER_MONTH)
     return np.where(is_well[:, None], now_d + np.column_stack(ends), np.nan)

@@ -331,9 +331,9 @@ FLEET_LAWS: Final = (
         equation=message(
             "per bin of stated chance, the share that came true; score = mean((said - happened)²)"
         ),
-        used_in=("calibration.calibration_table", "calibration.brier_score", "calibration.outcome_by"),
+        used_in=("calibration.calibration_table", "calibration.brier_score"),
         valid_range=message("statements whose day has passed"),
-        outside_range=message("parts taken out early for another reason are counted apart"),
+        outside_range=message("removals with nothing said of how the part was are counted apart"),
         source="Brier (1950) and the practice of forecast verification.",
         standing=Standing.PUBLISHED,
     ),

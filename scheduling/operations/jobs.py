@@ -302,6 +302,12 @@ def _answer_of(report: importing.ImportReport) -> dict:
         "rows_written": report.rows_written,
         "good_rows": sum(count.added + count.changed for count in report.counts.values()),
         "counts": {name: asdict(count) for name, count in report.counts.items()},
+        "without_place": sum(
+            row.get("latitude") is None
+            for parsed in report.parsed
+            if parsed.sheet.name == "sites"
+            for row in parsed.good_rows
+        ),
         "problem_count": len(report.problems),
         "problems": [asdict(problem) for problem in report.problems[:SHOWN_PROBLEMS]],
     }

@@ -24,6 +24,8 @@ class TechnicianToday:
     behind_minutes: int
     """Behind the plan; below zero: ahead of it."""
     back_at: datetime
+    ahead: list[Stop]
+    """Stops still to come, in order."""
     shut: list[Stop]
     """Stops still to come whose site will have closed by then."""
 
@@ -68,5 +70,6 @@ def _day(
     return TechnicianToday(
         technician=route.technician, route_id=route.pk, zone=zone, done=len(stops) - len(ahead),
         stops=len(stops), next_stop=following, next_at=following.arrives_at + late if following else None,
-        behind_minutes=round(late.total_seconds() / 60), back_at=route.returns_at + late, shut=shut,
+        behind_minutes=round(late.total_seconds() / 60), back_at=route.returns_at + late, ahead=ahead,
+        shut=shut,
     )  # fmt: skip

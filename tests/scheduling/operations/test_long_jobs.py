@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 from django.core.cache import caches
 from django.db import connection
+from django.urls import reverse
 from openpyxl import Workbook
 
 from fleet.models import AssessmentRun, Customer
@@ -52,6 +53,25 @@ def test_a_look_writes_nothing_and_keeps_its_answer():
     assert job.state == JobState.DONE
     assert job.answer["counts"]["customers"]["added"] == 3
     assert not Customer.objects.exists()
+
+
+def test_a_look_counts_the_sites_that_come_without_coordinates(client):
+    planner = make.person("planner")
+    branch = make.branch(code="north")
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "sites"
+    sheet.append(["code", "name", "customer", "branch", "latitude", "longitude"])
+    code = make.customer().code
+    sheet.append(["S1", "Here (invented)", code, branch.code, 41.0, -93.0])
+    sheet.append(["S2", "Somewhere (invented)", code, branch.code, None, None])
+    file = io.BytesIO()
+    book.save(file)
+    token = jobs.keep_upload("fleet.xlsx", [file.getvalue()], person_id=planner.pk, now=NOW)
+    do(jobs.begin(JobKind.IMPORT_LOOK, given={}, upload=token, by=planner, now=NOW))
+    client.force_login(planner)
+    page = client.get(reverse("import_preview", args=[token])).content.decode()
+    assert "1 site in this file has no coordinates" in page
 
 
 def test_a_job_that_runs_twice_writes_once_and_still_says_what_it_wrote():
