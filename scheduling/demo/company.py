@@ -41,7 +41,7 @@ def company_sheets(today: date, seed: int = SEED) -> dict[str, list[dict]]:
         "flushes": [row for life in lives for row in life.flushes],
         "meter_readings": [row for life in lives for row in life.readings],
         "performance_readings": [row for life in lives for row in life.gauges],
-        "technicians": _technicians(),
+        "technicians": _technicians(today),
         "absences": [_absence(today)],
         "plans": _plans(rng, units, today),
     }  # fmt: skip
@@ -111,15 +111,17 @@ def _access_hours(rng: np.random.Generator, sites: list[PlannedSite]) -> list[di
     return rows
 
 
-def _technicians() -> list[dict]:
+def _technicians(today: date) -> list[dict]:
+    """Return the technicians; one works at weekends, too, when the demo is opened at one."""
     rows = []
     for code, name, east_km, north_km in county.TECHNICIANS:
+        weekend = ("Sat" if today.weekday() == 5 else "Sun") if code == "ines" and today.weekday() > 4 else ""
         latitude, longitude = county.position(east_km, north_km)
         rows.append(
             {
                 "code": code, "name": name, "branch": BRANCH, "start_latitude": latitude,
                 "start_longitude": longitude, "cost_per_hour": "38.00",
-                "weekdays": "Mon Tue Wed" if code == "mina" else "Mon Tue Wed Thu Fri",
+                "weekdays": "Mon Tue Wed" if code == "mina" else f"Mon Tue Wed Thu Fri {weekend}",
                 "shift_starts_at": "08:00", "shift_ends_at": "16:30", "lunch_minutes": 30,
             }
         )  # fmt: skip
