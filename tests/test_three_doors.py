@@ -13,12 +13,12 @@ import pytest
 from django.urls import get_resolver
 
 from fleet.register import catalogue, customers, sites, units
-from scheduling.crew import calendar, team
+from scheduling.crew import calendar_entries, team
 from scheduling.register import acts
 from scheduling.workbook.sheets import SHEETS
 from tests.api.access_table import ADDRESSES
 
-KEPT: Final = (customers, sites, units, catalogue, acts, team, calendar)
+KEPT: Final = (customers, sites, units, catalogue, acts, team, calendar_entries)
 """Where the services are."""
 ONE_ROW: Final = "none, because a workbook brings rows, not what happens to one"
 BY_HAND: Final = "none, because it is done on a page by somebody who looks"
@@ -82,14 +82,17 @@ ACTS: Final = [
     Act("scheduling.crew.team.add_technician", "new_technician", "POST technicians", "technicians"),
     Act("scheduling.crew.team.change_technician", "change_technician", LATER, "technicians"),
     Act("scheduling.crew.team.set_pattern", "set_pattern", "POST technicians/<int:pk>/week", "shifts"),
-    Act("scheduling.crew.calendar.add_absence", "add_absence", "POST technicians/<int:pk>/absences",
+    Act("scheduling.crew.calendar_entries.add_absence", "add_absence", "POST technicians/<int:pk>/absences",
         "absences"),
-    Act("scheduling.crew.calendar.end_absence", "end_absence", "POST technicians/<int:pk>/absences/end",
+    Act("scheduling.crew.calendar_entries.end_absence", "end_absence",
+        "POST technicians/<int:pk>/absences/end",
         ONE_ROW),
-    Act("scheduling.crew.calendar.close_site", "site_closures", "POST sites/<int:pk>/closures", BY_HAND),
-    Act("scheduling.crew.calendar.reopen_site", "end_closure", "POST sites/<int:pk>/closures/end", ONE_ROW),
-    Act("scheduling.crew.calendar.set_region", "set_holiday_region", LATER, BY_HAND),
-    Act("scheduling.crew.calendar.set_day", "set_calendar_day", LATER, BY_HAND),
+    Act("scheduling.crew.calendar_entries.close_site", "site_closures", "POST sites/<int:pk>/closures",
+        BY_HAND),
+    Act("scheduling.crew.calendar_entries.reopen_site", "end_closure",
+        "POST sites/<int:pk>/closures/end", ONE_ROW),
+    Act("scheduling.crew.calendar_entries.set_region", "set_holiday_region", LATER, BY_HAND),
+    Act("scheduling.crew.calendar_entries.set_day", "set_calendar_day", LATER, BY_HAND),
 ]  # fmt: skip
 INNER: Final = {f"fleet.register.{name}" for name in (
     "customers.merge_customers", "sites.close_site", "sites.take_over_site", "units.retire_unit",
