@@ -7,6 +7,7 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Details, Row, key_field
 from api.viewsets import RowViewSet, operation
 from fleet.models import (
+    MakeUp,
     Position,
     PositionWater,
     ReadinessState,
@@ -54,8 +55,8 @@ class TreatmentUnitRow(Row):
         fields = [
             "id", "serial", "label", "site_id", "site_code", "commissioned_on", "design_recovery",
             "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
-            "is_out_of_service", "out_of_service_reason", "retired_on", "retired_because", "positions",
-            "state",
+            *MakeUp.names(), "promised_conductivity_us_cm", "is_out_of_service", "out_of_service_reason",
+            "retired_on", "retired_because", "positions", "state",
         ]  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from fleet.models import (
     AuditArea,
     Flush,
     FlushKind,
+    MakeUp,
     Meter,
     Part,
     PartKind,
@@ -35,6 +36,7 @@ from shared.periods import local_day
 
 DESIGN = (
     "design_recovery", "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
+    *MakeUp.names(),
 )  # fmt: skip
 NOT_COMMISSIONED = message("Not commissioned yet.")
 SETTLED_AFTER: Final = timedelta(days=30)
@@ -197,7 +199,17 @@ def swap_unit(
     meters = list(Meter.objects.filter(treatment_unit=old, removed_at__isnull=True))
     reason = because.strip() or f"Swapped for {serial}."
     _retire(old, on, reason, actor)
-    copied = {name: getattr(old, name) for name in (*DESIGN, "label", "site", "unit_model", "note")}
+    copied = {
+        name: getattr(old, name)
+        for name in (
+            *DESIGN,
+            "label",
+            "site",
+            "unit_model",
+            "note",
+            "promised_conductivity_us_cm",
+        )
+    }
     new = TreatmentUnit(serial=serial, commissioned_on=on, **copied)
     rows.save_new(new)
     UnitSwap.objects.create(old=old, new=new, swapped_on=on)

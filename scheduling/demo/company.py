@@ -64,7 +64,9 @@ def _unit_row(rng: np.random.Generator, unit: PlannedUnit, today: date) -> dict:
         "design_recovery": unit.size.recovery,
         "design_use_gal_per_day": round(unit.use_gal_per_day * float(rng.uniform(0.8, 1.25))),
         "design_permeate_gpm": unit.size.permeate_gpm, "idle_limit_days": 21,
-        "is_out_of_service": is_out, "out_of_service_reason": "site is being rebuilt" if is_out else "",
+        "has_electric_inlet_valve": True, "has_pump": True, "has_tank": True, "has_softener": False,
+        "has_uv": False, "is_out_of_service": is_out,
+        "out_of_service_reason": "site is being rebuilt" if is_out else "",
     }  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from fleet.models import (
     UnitModel,
 )
 from fleet.people.audit import Actor
-from fleet.register import catalogue
+from fleet.register import catalogue, units
 from scheduling.models import AccessHours, PlanPrice, WorkOrder
 from scheduling.register.walk import draft_of
 from scheduling.register.walk_views import UNITS_AT_FIRST
@@ -207,6 +207,25 @@ def test_a_metric_person_changes_one_figure_and_no_other_by_rounding(client):
     unit.refresh_from_db()
     assert unit.design_permeate_gpm == 0.35
     assert unit.design_use_gal_per_day == pytest.approx(100 / 3.785411784)
+
+
+def test_what_a_unit_is_made_of_is_said_on_its_page_and_comes_with_its_model(client, model):
+    unit = make.treatment_unit()
+    client.force_login(make.person("owner"))
+    address = reverse("change_unit", args=[unit.serial])
+    assert send(client, address, has_pump="true", has_tank="false").status_code == 302
+    unit.refresh_from_db()
+    assert (unit.has_pump, unit.has_tank, unit.has_uv) == (True, False, None)
+    page = client.get(reverse("treatment_unit", args=[unit.serial])).content.decode()
+    assert "Pump: yes, Storage tank: no, Softener: not said" in page
+    assert send(client, address, has_pump="unknown").status_code == 302
+    unit.refresh_from_db()
+    assert unit.has_pump is None
+    new = units.add_unit(
+        site=unit.site, serial="NEW-1", unit_model=model, actor=Actor(None, make.NOW),
+        commissioned_on=make.TODAY,
+    )  # fmt: skip
+    assert (new.has_pump, new.has_uv, new.has_softener) == (True, False, False)
 
 
 def walk(model, **typed):
