@@ -10,6 +10,7 @@ from fleet.models import (
     AuditEntry,
     Branch,
     Customer,
+    Flush,
     MeterReading,
     Part,
     PartKind,
@@ -254,11 +255,23 @@ def test_a_new_customer_is_taken_in_with_all_of_it(client, planner, model):
     assert (order.treatment_unit, order.window_from) == (waiting, date(2026, 11, 4))
     assert order.needed_parts.count() == 4
     assert running.parts.count() == 4
+    # In for eight months and in use: nobody is sent to flush what was flushed then.
+    flushed = set(Flush.objects.filter(ran_clear=True).values_list("part", flat=True))
+    assert flushed == set(running.parts.filter(kind__needs_flush=True).values_list("pk", flat=True)) != set()
     assert MeterReading.objects.get().total == 4200
     assert PlanPrice.objects.get().plan.site == waiting.site
     assert AccessHours.objects.filter(site=waiting.site).count() == 2
     for name, key in (("customer_page", customer.code), ("site_page", waiting.site.code)):
         assert client.get(reverse(name, args=[key])).status_code == 200
+
+
+def test_what_went_in_lately_still_owes_its_flush(client, planner, model):
+    branch = str(make.branch().pk)
+    client.post(
+        reverse("new_customer"), walk(model, branch=branch, **{"units-1-running_since": "2026-10-20"})
+    )
+    assert TreatmentUnit.objects.filter(commissioned_on="2026-10-20").exists()
+    assert not Flush.objects.exists()
 
 
 def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_kept_but_the_draft(client, planner, model):
