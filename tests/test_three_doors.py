@@ -1,6 +1,7 @@
 """One table of the acts that keep the register: each is one service, and pages, API and workbook lead to it.
 
-The workbook writes many rows at once by functions of its own, under the same constraints of the database. A door an act lacks says so with "none, because …".
+The workbook writes many rows at once by functions of its own, under the same constraints of the database.
+A door an act lacks says so with "none, because …".
 """
 
 import inspect

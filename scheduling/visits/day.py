@@ -35,6 +35,8 @@ class DayOrder:
     outcome_word: str
     was_tried: bool
     """True when a visit ended without the work done, so that it still stands."""
+    visit_id: int | None
+    """The visit that stands."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,11 @@ class DayStop:
     def left(self) -> list[DayOrder]:
         """What is still to do here."""
         return [order for order in self.orders if not order.is_over]
+
+    @property
+    def visits(self) -> list[int]:
+        """The visits that stand here, of whoever made them."""
+        return list(dict.fromkeys(one.visit_id for one in self.orders if one.visit_id))
 
     @property
     def is_over(self) -> bool:
@@ -144,6 +151,7 @@ def _day_order(row: StopOrder, facts: dict[int, WorkOrder], closed: dict[int, Cl
         is_over=row.order.state not in STANDING_STATES,
         outcome_word=ended.get_outcome_display() if ended else order.get_state_display() if order else "",
         was_tried=ended is not None and ended.outcome == Outcome.NOT_DONE,
+        visit_id=ended.visit_id if ended else None,
     )
 
 

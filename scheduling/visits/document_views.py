@@ -22,14 +22,16 @@ from scheduling.crew.day_load import technician_of
 from scheduling.documents.label_sheet import STOCKS, label_sheet_pdf
 from scheduling.documents.paper import font_folder
 from scheduling.documents.service_report import service_report_pdf
+from scheduling.documents.visit_report import visit_report_pdf
 from scheduling.documents.work_sheet import work_sheet_pdf
-from scheduling.models import CloseOut, Route, StockPlace
+from scheduling.models import CloseOut, Route, StockPlace, Visit
 from scheduling.pages.request_context import branch_of, is_metric, now_and_day_of
 from scheduling.routes.selectors import route_rows
 from scheduling.visits import documents as queries
 from scheduling.visits import labels as visits_labels
+from scheduling.visits import visit_report as visit_reports
 from scheduling.visits.documents import unit_labels
-from shared.access import requires
+from shared.access import opened_by_secret, requires
 from shared.errors import DomainError
 from shared.roles import Permission, may
 from shared.translation import translate
@@ -69,6 +71,62 @@ def my_order_report(request: HttpRequest, pk: int) -> HttpResponse:
 def service_report(request: HttpRequest, pk: int) -> HttpResponse:
     """Return the report of any close-out in the person's branch."""
     return _report(request, pk, person_id=None)
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+@never_cache
+def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the customer's report of any visit in the person's branch."""
+    return _visit_report(request, pk, person_id=None)
+
+
+@requires(Permission.CLOSE_OWN_STOPS)
+@require_GET
+@never_cache
+def my_visit_report(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the customer's report of a visit to the technician who made it."""
+    return _visit_report(request, pk, person_id=request.user.pk)
+
+
+def _visit_report(request: HttpRequest, pk: int, *, person_id: int | None) -> HttpResponse:
+    visit = visit_reports.visit_for_report(pk, branch_id=branch_of(request), person_id=person_id)
+    if visit is None:
+        raise Http404(gettext("There is no such visit for you."))
+    return _visit_pdf(visit, request.user.measure_system)
+
+
+def _visit_pdf(visit: Visit, system: str) -> HttpResponse:
+    report = visit_reports.visit_report(visit, company=settings.COMPANY_NAME, system=system)
+    content = visit_report_pdf(
+        report, is_metric=system == "metric", made_at=visit.received_at, fonts=font_folder()
+    )
+    return pdf_answer(content, f"visit-report-{report.number}")
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+@never_cache
+def visit_report_link(request: HttpRequest, pk: int) -> HttpResponse:
+    """Lead to the address that opens a visit's report for the customer, to be copied and sent."""
+    visit = visit_reports.visit_for_report(pk, branch_id=branch_of(request), person_id=None)
+    if visit is None:
+        raise Http404(gettext("There is no such visit for you."))
+    return redirect("visit_report_by_link", visit_reports.link_of(visit, request.user.measure_system))
+
+
+@opened_by_secret
+@require_GET
+@never_cache
+def visit_report_by_link(request: HttpRequest, secret: str) -> HttpResponse:
+    """Return the report a link opens. No log-in: the address itself is the key, for some weeks."""
+    found = visit_reports.visit_of_link(secret)
+    if found is None:
+        raise Http404(gettext("No report answers at this address any more. Ask us for a new link."))
+    answer = _visit_pdf(*found)
+    answer["Referrer-Policy"] = "no-referrer"
+    answer["X-Robots-Tag"] = "noindex"
+    return answer
 
 
 @requires(Permission.SEE_WORK)

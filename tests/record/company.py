@@ -15,6 +15,7 @@ from fleet.assessment import runs
 from scheduling.billing.invoicing import end_month
 from scheduling.customers.calendars import new_secret
 from scheduling.orders.steps import ensure_step_sheets
+from scheduling.visits.visit_report import link_of
 from shared.roles import Permission, Role
 from tests import factories as make
 from tests.photo_files import jpeg
@@ -245,6 +246,9 @@ class Company:
             "work-orders/": [self.order.pk],
             "close-outs/": [self.close_out.pk],
             "own/close-outs/": [self.close_out.pk],
+            "visits/": [self.visit.pk],
+            "own/visits/": [self.visit.pk],
+            "visit-reports/": [link_of(self.visit, "us")],
             "own/orders/": [self.done.pk],
             "own/photos/": [self.photo.pk],
             "own/routes/<on>/": [day],
