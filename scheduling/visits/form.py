@@ -113,6 +113,7 @@ class VisitEntry(forms.Form):
     opened_at = hidden()
     photos = hidden()
     not_done = choice(gettext_lazy("Why"), NotDoneBecause.choices, NO_REASON)
+    offer = text_line(gettext_lazy("When the customer says to come"), 160, autocomplete="off")
     minutes = MinutesField(gettext_lazy("Minutes on site"), keys="numeric")
     note = forms.CharField(
         label=gettext_lazy("Note"), required=False, widget=forms.Textarea(attrs={"rows": 3})
@@ -536,6 +537,7 @@ class UnitFields:
             "note": data["note"][:LONGEST_NOTE],
             "signed_by": data["signed_by"][:120],
             "signature": data["signature"],
+            "offer": data["offer"][:160] if data[self.outcomes[one.pk]] == Outcome.NOT_DONE else "",
         }
 
     def _steps_of(self, one: OrderHere) -> list[dict]:
