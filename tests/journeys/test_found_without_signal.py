@@ -1,4 +1,4 @@
-"""Something found where there is no signal, the kept pages of the day, and the office's answer on the open page."""
+"""Something found without signal, the kept pages of the day, and the office's answer on the open page."""
 
 import pytest
 

@@ -96,6 +96,11 @@ class Company:
         )  # fmt: skip
         self.photo = apps.get_model("scheduling.CloseOutPhoto")(close_out=self.close_out)
         self.photo.image.save("seen.jpg", ContentFile(jpeg()), save=True)
+        self.report = new(
+            "scheduling.FieldReport", client_id=uuid.UUID(int=18), kind="leak", site=self.site, text="Drips",
+            treatment_unit=self.unit, technician=self.technician, found_at=NOW, received_at=NOW,
+        )  # fmt: skip
+        self.report.image.save("found.jpg", ContentFile(jpeg()), save=True)
         self.route = make.route(self.technician, [self.order])
         self.published = self.route.proposal
         new("scheduling.UnplacedOrder", proposal=self.published, order=self.open, reason="day full", text="x")
@@ -264,6 +269,7 @@ class Company:
             "phone/day/": [day],
             "phone/close-out/": [self.order.pk],
             "phone/close-outs/": [self.close_out.client_id],
+            "field-reports/": [self.report.pk],
             "photos/": [self.photo.pk],
             "telemetry/maps/": [self.map.name],
             "telemetry/refused/": [self.dead_letter.pk],

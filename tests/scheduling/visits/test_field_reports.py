@@ -45,7 +45,7 @@ def test_what_is_found_is_kept_once_with_its_photo_and_answered_in_words_the_tec
     assert "Back from the field" in page
     assert "Drips at the inlet" in page
     photo = client.get(reverse("field_report_photo", args=[row.pk]))
-    assert list(photo.streaming_content)[0].startswith(b"\xff\xd8")
+    assert b"".join(photo.streaming_content).startswith(b"\xff\xd8")
     client.post(
         reverse("field_report", args=[row.pk]), {"answer": "Tighten it, we order a fitting.", "say": "1"}
     )
