@@ -1,6 +1,7 @@
 """Who is calling, and how often: a token in the Authorization header, or the pages' session, DRF's own."""
 
-from django.core.cache import caches
+from math import ceil
+
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
@@ -11,6 +12,7 @@ from rest_framework.throttling import ScopedRateThrottle
 from api.models import ApiToken
 from api.tokens import find_token
 from fleet.models import Person
+from shared.call_rates import CountedRate
 
 
 class TokenAuthentication(BaseAuthentication):
@@ -47,10 +49,18 @@ class TokenScheme(OpenApiAuthenticationExtension):
         }
 
 
-class CallRate(ScopedRateThrottle):
+class CallRate(ScopedRateThrottle, CountedRate):
     """Counts reads, writes and bulk calls apart, for all processes together; the rates are settings."""
 
-    cache = caches["counts"]
+    def headers(self) -> dict[str, str]:
+        """Return what is allowed and what is left, as the IETF draft "RateLimit header fields" has it."""
+        if self.rate is None:
+            return {}
+        left = max(0, self.num_requests - self.count)
+        return {
+            "RateLimit-Policy": f'"{self.scope}";q={self.num_requests};w={self.duration}',
+            "RateLimit": f'"{self.scope}";r={left};t={ceil(self.left_s)}',
+        }
 
     def get_cache_key(self, request: Request, view) -> str:
         """Return whose calls of which kind are counted together."""

@@ -89,7 +89,7 @@ def _value(name: str, raw: Any) -> str | bool | float | datetime | None:
     elif name in TICKS:
         value = raw if isinstance(raw, bool) else None
     elif name in TEXTS:
-        value = raw if isinstance(raw, str) and "\x00" not in raw else None
+        value = raw if isinstance(raw, str) else None
     elif raw is None:
         return None
     else:

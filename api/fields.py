@@ -13,11 +13,14 @@ from django.utils.dateparse import parse_datetime
 from django_filters import rest_framework as filters
 from rest_framework import serializers
 
+from fleet.workbook.cells import NO_TEXT
+
 FIRST_YEAR: Final = 1900
 LAST_YEAR: Final = 2200
 MOST_CHARACTERS: Final = 40
 NUMBERS: Final = (serializers.FloatField, serializers.IntegerField, serializers.DecimalField)
 MOST_KEY: Final = 2**63 - 1
+NO_TEXT_HERE: Final = "This holds control characters or others that are no text. Leave them away."
 REMEDY: Final = f"Write ISO 8601 with a zone, e.g. 2026-11-02T15:00:00Z, in {FIRST_YEAR} to {LAST_YEAR}."
 
 
@@ -148,20 +151,24 @@ class Row(serializers.ModelSerializer):
 
 
 class BodyMixin:
-    """Refuses names nobody knows, with the nearest one as a hint, and a boolean where a number is meant."""
+    """Refuses names nobody knows, with the nearest named, a boolean for a number, and what is no text."""
 
     def to_internal_value(self, data: object) -> dict:
         """Return the body's values. Raises ValidationError by field."""
         if isinstance(data, Mapping):
-            refused = {
-                name[:80].encode("utf-8", "replace").decode(): [_unknown(name, list(self.fields))]
-                for name in data
-                if name not in self.fields
-            } | {
-                name: ["A number is wanted here, not true or false."]
-                for name, field in self.fields.items()
-                if isinstance(data.get(name), bool) and isinstance(field, NUMBERS)
-            }
+            refused = (
+                {
+                    name[:80].encode("utf-8", "replace").decode(): [_unknown(name, list(self.fields))]
+                    for name in data
+                    if name not in self.fields
+                }
+                | {
+                    name: ["A number is wanted here, not true or false."]
+                    for name, field in self.fields.items()
+                    if isinstance(data.get(name), bool) and isinstance(field, NUMBERS)
+                }
+                | {name: [NO_TEXT_HERE] for name in self.fields if _has_no_text(data.get(name))}
+            )
             if refused:
                 raise serializers.ValidationError(refused)
         return super().to_internal_value(data)
@@ -202,6 +209,14 @@ class Measured(Body):
 def key_field() -> serializers.IntegerField:
     """Return a field for a row's key."""
     return serializers.IntegerField(min_value=1, max_value=MOST_KEY)
+
+
+def _has_no_text(value: object) -> bool:
+    """Say whether a value, or one inside it, has signs that the import refuses too."""
+    if isinstance(value, str):
+        return NO_TEXT.search(value) is not None
+    inside = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return any(map(_has_no_text, inside))
 
 
 def _unknown(name: str, known: list[str]) -> str:

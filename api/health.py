@@ -14,8 +14,11 @@ from django.views.decorators.http import require_safe
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from scheduling.operations.watching import last_task_at, numbers, oldest_work_at, queue_state, standstill
+from shared.access import client_address
 
 THIS_MACHINE = {"127.0.0.1", "::1"}
+NOBODYS_ADDRESS = "192.0.2.1"
+"""For documentation only (RFC 5737): who seems to call from there has made it up, to try the proxy."""
 FORWARDED = ("X-Forwarded-For", "Forwarded", "X-Real-IP")
 
 
@@ -31,6 +34,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 def readyz(request: HttpRequest) -> HttpResponse:
     """Say whether requests should be sent here: 200, or 503 with plain reasons."""
     checks = {"database": "", "migrations": "", "queue": "", "workers": "", "waiting_work": ""}
+    checks["proxies"] = _wrong_proxies(request)
     queue = queue_state()
     try:
         checks["migrations"] = _missing_migrations()
@@ -60,6 +64,18 @@ def metrics(request: HttpRequest) -> HttpResponse:
     except DatabaseError:
         return HttpResponse("The database does not answer.\n", status=503, content_type="text/plain")
     return HttpResponse(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
+
+
+def _wrong_proxies(request: HttpRequest) -> str:
+    """Say why callers can't be told apart by their address, as far as this call shows it."""
+    told = len([one for one in request.headers.get("X-Forwarded-For", "").split(",") if one.strip()])
+    if told and not settings.PROXY_COUNT:
+        return "A proxy is in front that TAPWARD_PROXIES doesn't count: all callers seem to be one."
+    if 0 < told < settings.PROXY_COUNT:
+        return "TAPWARD_PROXIES counts more proxies than stand in front: no caller's address is known."
+    if client_address(request) == NOBODYS_ADDRESS:
+        return "The proxy passes on what callers say of their address. Have it write X-Forwarded-For itself."
+    return ""
 
 
 def _missing_migrations() -> str:

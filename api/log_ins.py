@@ -20,6 +20,7 @@ from fleet.table_columns import Moment, mark
 from scheduling.contracts.views import did
 from shared.access import requires
 from shared.errors import DomainError
+from shared.messages import joined
 from shared.roles import Permission
 from shared.tables import Column, Table, render_or_export
 from shared.translation import translate
@@ -147,11 +148,12 @@ def shut_person(request: HttpRequest, username: str) -> HttpResponse:
     """Let a person in no more."""
     one = get_object_or_404(_people(request), username=username)
     try:
-        shut_out(one, by=request.user, now=timezone.now())
+        ended = shut_out(one, by=request.user, now=timezone.now())
     except DomainError as error:
         messages.error(request, translate(error))
     else:
-        messages.success(request, gettext("%(name)s is shut out.") % {"name": one.username})
+        told = {"name": one.username, "ended": translate(joined("; ", ended))}
+        messages.success(request, gettext("%(name)s is shut out. Ended: %(ended)s.") % told)
     return redirect("person", username=username)
 
 

@@ -10,7 +10,7 @@ from fleet.models import TreatmentUnit
 from scheduling.models import OrderKind, OrderState, WorkOrder, WorkOrderPart
 from scheduling.orders import work_orders
 from scheduling.orders.selectors import number_of
-from scheduling.routes import moves
+from scheduling.routes import promises
 from shared.errors import DomainError
 from shared.messages import message
 from shared.roles import Permission
@@ -35,8 +35,9 @@ class WorkOrderRow(Row):
         fields = [
             "id", "number", "kind", "state", "cause_key", "treatment_unit_id", "treatment_unit_serial",
             "site_id", "site_code", "part_id", "finding_id", "follows_id", "why", "strength", "window_from",
-            "best_by_on", "window_to", "likely_on", "promised_on", "minutes", "flush_minutes",
-            "needed_parts", "raised_at", "changed_at", "ended_at", "withdrawn_because",
+            "best_by_on", "window_to", "likely_on", "promised_on", "promised_from", "promised_until",
+            "minutes", "flush_minutes", "needed_parts", "raised_at", "changed_at", "ended_at",
+            "withdrawn_because",
         ]  # fmt: skip
 
     def get_number(self, order: WorkOrder) -> str:
@@ -57,9 +58,18 @@ class NewWorkOrder(Body):
 
 
 class PromiseOfOrder(Body):
-    """The day promised to the customer; null takes the promise back."""
+    """The day promised to the customer, with hours of the site's clock; null takes the promise back."""
 
     promised_on = DayField(allow_null=True)
+    promised_from = serializers.TimeField(required=False, allow_null=True)
+    promised_until = serializers.TimeField(required=False, allow_null=True)
+
+    def validate(self, attrs: dict) -> dict:
+        """Hours come in twos, and with their day."""
+        hours = [attrs.pop(name, None) for name in ("promised_from", "promised_until")]
+        if any(hours) and not (all(hours) and attrs["promised_on"]):
+            raise serializers.ValidationError({"promised_from": "Send both hours and their day, or none."})
+        return attrs | {"hours": tuple(hours) if all(hours) else None}
 
 
 class Withdrawal(Body):
@@ -112,8 +122,10 @@ class WorkOrderViewSet(RowViewSet):
 
     @operation("promise_work_order", Permission.MANAGE_WORK, PromiseOfOrder, WorkOrderRow)
     def partial_update(self, order: WorkOrder, values: dict) -> int:
-        """Promise the customer a day, or take the promise back."""
-        moves.promise(order, values["promised_on"], by=self.request.user, now=timezone.now())
+        """Promise the customer a day or hours of it, or take the promise back."""
+        promises.promise(
+            order, values["promised_on"], hours=values["hours"], by=self.request.user, now=timezone.now()
+        )
         return order.pk
 
     @operation("withdraw_work_order", Permission.MANAGE_WORK, Withdrawal, WorkOrderRow, at="withdraw")

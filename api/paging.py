@@ -49,7 +49,7 @@ class KeysetPagination(BasePagination):
             "type": "object",
             "required": ["next", "results"],
             "properties": {
-                "next": {"type": "string", "format": "uri", "nullable": True},
+                "next": {"type": ["string", "null"], "format": "uri"},
                 "results": schema,
             },
         }

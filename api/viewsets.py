@@ -6,7 +6,7 @@ A subject's ViewSet names its rows, filter and orderings; a write is a method un
 import functools
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import ClassVar, Final
@@ -29,6 +29,7 @@ from rest_framework.serializers import BaseSerializer, ModelSerializer, Serializ
 from rest_framework.utils.encoders import JSONEncoder
 from rest_framework.viewsets import GenericViewSet
 
+from api.authentication import CallRate
 from api.errors import Refusal
 from api.models import ApiToken
 from api.paging import PARAMETERS
@@ -92,6 +93,8 @@ class ListViewSet(ListModelMixin, GenericViewSet):
     """Actions that are to go; the headers of their answers and the schema then say so."""
     before: dict
     """The row as it was shown before the edit."""
+    throttles: Sequence[CallRate] = ()
+    """What counted this call; none where it was refused before."""
 
     @property
     def allowed_methods(self) -> list[str]:
@@ -103,7 +106,8 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         self.throttle_scope = self.throttle_scope or (
             "read" if self.request.method in SAFE_METHODS else "write"
         )
-        return super().get_throttles()
+        self.throttles = super().get_throttles()
+        return self.throttles
 
     def get_queryset(self) -> QuerySet:
         """Return the rows this call may see."""
@@ -125,11 +129,16 @@ class ListViewSet(ListModelMixin, GenericViewSet):
         if unknown := sorted(set(request.query_params) - known):
             text = f"There is no such parameter. Known are: {', '.join(sorted(known))}."
             raise ValidationError({name[:80]: text for name in unknown})
+        if empty := sorted(name for name, value in request.query_params.items() if not value.strip()):
+            raise ValidationError(dict.fromkeys(empty, "Give a value, or leave the parameter away."))
         return super().list(request)
 
     def finalize_response(self, request: Request, response: Response, *args: object, **named: object):
-        """Mark every answer of an operation on its way out, refusals too."""
+        """Say in every answer, refusals too, how many calls are left, and what is on its way out."""
         answer = super().finalize_response(request, response, *args, **named)
+        for throttle in self.throttles:
+            for name, value in throttle.headers().items():
+                answer[name] = value
         if mark := self.deprecated.get(self.action):
             mark.mark(answer)
         return answer

@@ -11,6 +11,7 @@ from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives as learn
 from fleet.assessment.use_rules import learn_use
 from fleet.database import history
+from fleet.register import geocoder
 from fleet.runs import task_runs
 from fleet.telemetry import last_seen
 from fleet.webhooks.outbox import forget_old, send_due
@@ -87,6 +88,12 @@ def send_webhooks(**kwargs):
 def note_silence(**kwargs):
     """Mark what reported by itself and has fallen silent."""
     last_seen.note_silence(now=timezone.now(), hours=settings.TELEMETRY_SILENT_HOURS)
+
+
+@shared_task(acks_late=True, soft_time_limit=900)
+def geocode_addresses(**kwargs):
+    """Ask the geocoder, if there is one, for sites without a place."""
+    geocoder.place_by_geocoder(clock=timezone.now)
 
 
 @shared_task(acks_late=True, soft_time_limit=900)

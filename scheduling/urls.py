@@ -27,6 +27,7 @@ urlpatterns = [
     path("places/<path:code>/", place_views.place_of_site, name="place_of_site"),
     path("search/", search_views.search_page, name="search"),
     path("overview/", overview_views.planner_overview, name="planner_overview"),
+    path("day-board/", overview_views.day_board, name="day_board"),
     path("overview/up-to-date/", operations_views.bring_up_to_date_now, name="bring_up_to_date"),
     path("fleet/", overview_views.fleet_list, name="fleet_list"),
     path("fleet/rows.<str:form>", overview_views.fleet_list, name="fleet_file"),

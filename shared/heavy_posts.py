@@ -5,17 +5,17 @@ from functools import wraps
 from math import ceil
 
 from django.conf import settings
-from django.core.cache import caches
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from rest_framework.throttling import UserRateThrottle
 
+from shared.call_rates import CountedRate
 
-class HeavyPostRate(UserRateThrottle):
+
+class HeavyPostRate(UserRateThrottle, CountedRate):
     """``TAPWARD_HEAVY_POSTS`` a minute and person, all heavy pages together; counted for all processes."""
 
     scope = "heavy-posts"
-    cache = caches["counts"]
 
     def get_rate(self) -> str | None:
         """Return the setting as a rate; None: no limit."""
@@ -29,7 +29,7 @@ def rate_limited(view: Callable) -> Callable:
     def limited(request: HttpRequest, *args, **kwargs) -> HttpResponse:
         throttle = HeavyPostRate()
         if request.method == "POST" and not throttle.allow_request(request, view):
-            wait_s = ceil(throttle.wait() or throttle.duration)
+            wait_s = ceil(throttle.wait())
             answer = render(request, "429.html", {"wait_s": wait_s}, status=429)
             answer.headers["Retry-After"] = str(wait_s)
             return answer

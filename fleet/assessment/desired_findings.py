@@ -17,6 +17,7 @@ from fleet.models import FindingKind, Part, ReadinessState, TreatmentUnit
 from fleet.science import columns as science
 from fleet.science import found as science_found
 from fleet.science.feed_water import newest_test_days
+from fleet.science.membranes import Advice
 from shared.messages import message
 from shared.periods import local_day
 
@@ -55,11 +56,12 @@ def desired_findings(
     day_in = {zone: np.datetime64(local_day(now, zone), "D") for zone in set(zones)}
     today = np.array([day_in[zone] for zone in zones], dtype="datetime64[D]")
     unit_row, role = shard.columns.parts.unit_row, shard.columns.parts.role
-    yield _changes(units, parts, unit_row, role == science.PartRole.MEMBRANE, today, before)
+    changes = _changes(units, parts, unit_row, role == science.PartRole.MEMBRANE, today, before)
+    yield changes
     checks = _checks(units, parts, unit_row, today)
     owed_on = to_local_days(found.readiness.owed_since_d, zones, to_days(now))
     yield _reflushes(units, owed_on, today, before)
-    single = [*checks, *_singles(shard, found, units, parts, zones, today, now)]
+    single = [*checks, *_singles(shard, found, units, parts, zones, today, now, set(changes.causes))]
     causes = [one.cause_key for one in single]
     yield DesiredFindings(
         causes, dates_of(single), before.rows(causes), lambda rows: [single[row] for row in rows]
@@ -76,20 +78,22 @@ def _changes(
 ) -> DesiredFindings:
     """Ask for a change when the early date is near, or wear has reached its limit.
 
-    Not of a membrane that is measured, unless replacing it is what is advised.
+    Not of a membrane that is measured, unless replacing it is what is advised; a change once asked for stays
+    asked for while leaving it a little longer is, so that readings near the line don't bring and take orders.
     """
     today, early, wear = today_of_unit[unit_row], parts.columns["early_on"], parts.columns["wear"]
     works = (units.columns["readiness"] != ReadinessState.OUT_OF_SERVICE)[unit_row]
     is_worn = wear >= 1
     ahead = np.timedelta64(rules.CHANGE_AHEAD_DAYS, "D")
     keep = np.timedelta64(rules.KEEP_DAYS, "D")
-    works &= ~parts.care.is_held
+    works &= ~parts.care.is_held | (parts.care.advice == Advice.LEAVE)
     rows = np.flatnonzero(works & (is_worn | (early <= today + ahead + keep)))
     part_ids = parts.columns["part_id"]
     open_row = before.rows(list(map(rules.change_cause, part_ids[rows].tolist())))
     stands = open_row >= 0
     stands[stands] = ~before.is_ahead[open_row[stands]]
-    is_due = stands | is_worn[rows] | (early[rows] <= today[rows] + ahead)
+    is_due = is_worn[rows] | (early[rows] <= today[rows] + ahead)
+    is_due = stands | (is_due & ~parts.care.is_held[rows])
     rows, open_row = rows[is_due], open_row[is_due]
     today = today[rows]
     early, likely, late = (parts.columns[name][rows] for name in ("early_on", "likely_on", "late_on"))
@@ -181,8 +185,12 @@ def _singles(
     zones: list[str],
     today: np.ndarray,
     now: datetime,
+    changes: set[str],
 ) -> Iterator[rules.Candidate]:
-    """Yield what is seldom enough to be made one by one."""
+    """Yield what is seldom enough to be made one by one.
+
+    A membrane whose change is asked for (``changes``, by cause) is not asked to be looked at as well.
+    """
     newest_on = to_local_days(newest_test_days(shard.columns), zones, to_days(now))
     read_on = to_local_days(found.use.last_read_at_d, zones, to_days(now))
     rows = _units_that_matter(units, newest_on, read_on, today)
@@ -195,8 +203,9 @@ def _singles(
         rows, units.rows(np.array(rows, dtype=np.int64)), today[rows].tolist(), strict=True
     ):
         part_id, care = membranes.get(i, (None, {}))
+        is_changed = part_id is not None and rules.change_cause(part_id) in changes
         several = (
-            rules.performance_decay(state, part_id, care, day),
+            None if is_changed else rules.performance_decay(state, part_id, care, day),
             rules.reading_wanted(state, facts[i], day),
             rules.feed_test_due(state, facts[i], day),
         )

@@ -10,6 +10,7 @@ from django.db.models import QuerySet
 
 from fleet.assessment.columns import Shard
 from fleet.assessment.desired_findings import desired_findings
+from fleet.assessment.finding_rules import change_cause
 from fleet.assessment.open_findings import is_stronger, read_open
 from fleet.assessment.states import StateTable
 from fleet.database.bulk_write import write_rows
@@ -56,7 +57,9 @@ def sync_findings(
     is_desired = np.zeros(len(before.id), dtype=bool)
     fresh: dict[str, dict[str, Any]] = {}
     changed: list[dict[str, Any]] = []
+    asked: set[str] = set()
     for desired in desired_findings(shard, found, units, parts, zones, before, now):
+        asked.update(desired.causes)
         is_open = desired.open_row >= 0
         old = desired.open_row[is_open]
         is_desired[old] = True
@@ -71,7 +74,7 @@ def sync_findings(
                 fresh[candidate.cause_key] = cells | {"found_at": now}
             else:
                 changed.append(cells | {"id": int(before.id[row])})
-    gone = _end(before.id[~is_desired].tolist(), set(parts.columns["part_id"].tolist()), now)
+    gone = _end(before.id[~is_desired].tolist(), set(parts.columns["part_id"].tolist()), asked, now)
     write_rows(Finding, _by_column(list(fresh.values())))
     _tell(list(fresh.values()), now)
     found_at = dict(_of([one["id"] for one in changed]).values_list("id", "found_at"))
@@ -115,20 +118,23 @@ def _tell(fresh: list[dict[str, Any]], now: datetime) -> None:
     )
 
 
-def _end(ids: list[int], parts_in_place: set[int], now: datetime) -> int:
+def _end(ids: list[int], parts_in_place: set[int], asked: set[str], now: datetime) -> int:
     """End findings, each with its reason; how many."""
     because = defaultdict(list)
     for finding in _of(ids).only("kind", "part_id", "changed_at"):
         was_ahead = finding.changed_at > now
-        because[CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place)].append(finding.pk)
+        reason = CLOCK_RAN_AHEAD if was_ahead else _why_gone(finding, parts_in_place, asked)
+        because[reason].append(finding.pk)
     for reason, ended in because.items():
         _of(ended).update(gone_at=now, changed_at=now, gone_because=reason)
     return len(ids)
 
 
-def _why_gone(finding: Finding, parts_in_place: set[int]) -> str:
+def _why_gone(finding: Finding, parts_in_place: set[int], asked: set[str]) -> str:
     if finding.part_id and finding.part_id not in parts_in_place:
         return message("the part is no longer in place")
+    if finding.kind == FindingKind.PERFORMANCE_DECAY and change_cause(finding.part_id or 0) in asked:
+        return message("its change is asked for instead")
     return {
         FindingKind.CHANGE_DUE: message("newer readings put the due date further away"),
         FindingKind.REFLUSH_REQUIRED: message("a flush that ran clear was recorded"),

@@ -1,6 +1,7 @@
 """What is advised about each membrane: leave, clean or replace a failing one, look at a sound one."""
 
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -8,12 +9,18 @@ import numpy as np
 from fleet.assessment.due_windows import TRIP_COST
 from fleet.science import columns as science
 from fleet.science import found as science_found
-from fleet.science.membranes import Advice, CarePrices, MembraneVerdicts, weigh_choices
+from fleet.science.membranes import Advice, CarePrices, MembraneVerdicts, ends_of_well, weigh_choices
 from fleet.science.settings import DAYS_PER_MONTH
 
 CLEANING_COST: Final = 110.0
 """Two hours and chemicals for one cleaning in place, beside the trip. *Common practice.* [currency]"""
 CHOICES: Final = ("leave", "clean", "replace")
+EXPECTED: Final = ("early_on", "likely_on", "late_on")
+
+
+def expected_dates(expected: dict[str, str | None]) -> tuple[date | None, ...]:
+    """Return early, likely and late end of a membrane that is well, as its state's numbers have them."""
+    return tuple(date.fromisoformat(day) if (day := expected[name]) else None for name in EXPECTED)
 
 
 @dataclass(frozen=True)
@@ -34,6 +41,8 @@ class MembraneCare:
     """When calendar or exposure asks for a look at the gauges of a membrane that is well. [day]"""
     read_d: np.ndarray
     """When its gauges were read last. [day]"""
+    expected_d: np.ndarray
+    """(parts, 3) 10, 50 and 90 % days of the end of a membrane that is well, for stock alone. [day]"""
     check_on: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype="datetime64[D]"))
     read_on: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype="datetime64[D]"))
     """The same two as the site's days."""
@@ -87,4 +96,11 @@ def membrane_care(
         is_short=life.contact_is_short,
         check_d=life.check_d,
         read_d=found.performance.newest_d[unit],
+        expected_d=expected_ends(parts, life.is_measured_well, now_d),
     )
+
+
+def expected_ends(parts: science.Parts, is_well: np.ndarray, now_d: float) -> np.ndarray:
+    """Return (parts, 3) the 10, 50 and 90 % days of the end of membranes that are well, NaN for others."""
+    ends = ends_of_well(now_d - parts.installed_at_d, parts.rated_months * DAYS_PER_MONTH)
+    return np.where(is_well[:, None], now_d + np.column_stack(ends), np.nan)

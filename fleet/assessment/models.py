@@ -244,6 +244,9 @@ class UseRules(models.Model):
     learned_at = models.DateTimeField(unique=True)
     design_spread = models.FloatField(help_text="Day-to-day deviation of use over its mean, in √days.")
     design_cv = models.FloatField(help_text="How far true use lies from the design duty, relative.")
+    use_wander = models.FloatField(
+        db_default=0.0027, help_text="How fast use wanders off over its mean, by √day."
+    )
     units_used = models.PositiveIntegerField()
     months = models.JSONField(default=list, blank=True, help_text="12 factors of use, January first.")
     weekdays = models.JSONField(default=list, blank=True, help_text="7 factors of use, Monday first.")
@@ -258,6 +261,7 @@ class UseRules(models.Model):
         constraints = [
             at_least("design_spread", 0.05, "fleet_userules_spread_positive"),
             at_least("design_cv", 0.05, "fleet_userules_cv_positive"),
+            at_least("use_wander", 0.0005, "fleet_userules_wander_positive"),
         ]
 
     def __str__(self):

@@ -16,12 +16,13 @@ from django.db import IntegrityError, connections, transaction
 from django.db.models import F, Q
 
 from fleet.assessment import findings, states
-from fleet.assessment.columns import Shard, read_shard
+from fleet.assessment.columns import read_shard
 from fleet.assessment.days import to_days
+from fleet.assessment.replay import sites_of
 from fleet.assessment.stale_flags import consume_flags, stale_units
 from fleet.assessment.use_rules import rules_at
 from fleet.database.columns import UnitRange, ranges_of
-from fleet.models import AssessmentRun, AssessmentShard, ShardState, Site, TreatmentUnit, UnitState
+from fleet.models import AssessmentRun, AssessmentShard, ShardState, TreatmentUnit, UnitState
 from fleet.science.assess import assess_shard
 
 CLAIM_LASTS: Final = timedelta(minutes=15)
@@ -187,7 +188,7 @@ def _assess(
         # Before anything is read: a flag that comes later stays for the next assessment.
         consume_flags(held, now)
         shard = read_shard(held, now_d)
-        zones, kinds = _sites_of(shard)
+        zones, kinds = sites_of(shard)
         columns = replace(shard.columns, units=rules.lend(shard.columns.units, kinds))
         found = assess_shard(columns, now_d, rules.settings)
         parts = states.part_states(shard, found, rules, zones, kinds, now, now_d)
@@ -202,14 +203,6 @@ def _assess(
         gone=raised.gone,
         readiness_changes=readiness_changes,
     )
-
-
-def _sites_of(shard: Shard) -> tuple[list[str], list[str]]:
-    """Return time zone and kind of site of each treatment unit."""
-    site_ids = shard.site_id.tolist()
-    sites = Site.objects.filter(id__any_of=set(site_ids)).values_list("id", "time_zone", "kind")
-    of_site = {site_id: (zone, kind) for site_id, zone, kind in sites}
-    return [of_site[site_id][0] for site_id in site_ids], [of_site[site_id][1] for site_id in site_ids]
 
 
 def _held(which: UnitRange, now: datetime, clock: datetime) -> UnitRange:

@@ -11,7 +11,7 @@ import numpy as np
 from fleet.assessment.columns import Shard
 from fleet.assessment.days import to_local_days, to_moments
 from fleet.assessment.due_windows import due_windows
-from fleet.assessment.membrane_care import CHOICES, MembraneCare, membrane_care
+from fleet.assessment.membrane_care import CHOICES, EXPECTED, MembraneCare, membrane_care
 from fleet.assessment.use_rules import FleetRules
 from fleet.database.bulk_write import write_rows
 from fleet.models import (
@@ -188,7 +188,7 @@ def part_states(
         | {name: of_unit(getattr(use, name)) for name in _FACTS_OF_USE}
     )
     numbers = _as_dicts(figures)
-    for row, told in _choices(care, days):
+    for row, told in (*_choices(care, days), *_expected(care, days)):
         numbers[row] |= told
     care = replace(care, check_on=days(care.check_d), read_on=days(care.read_d))
     for row, note in _what_was_learned(columns, use, kinds, rules):
@@ -222,6 +222,15 @@ def _choices(
             if cost == cost
         }
         yield row, {"advice": care.word(row), "choices": choices}
+
+
+def _expected(
+    care: MembraneCare, days: Callable[[np.ndarray], np.ndarray]
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield row and expected end of each membrane that is well."""
+    ends = [_as_text(days(column)) for column in care.expected_d.T]
+    for row in np.flatnonzero(np.isfinite(care.expected_d).all(axis=1)).tolist():
+        yield row, {"expected": {name: days_[row] for name, days_ in zip(EXPECTED, ends, strict=True)}}
 
 
 def _limits(life: science_found.PartLife, days: Callable[[np.ndarray], np.ndarray]) -> list[dict[str, dict]]:

@@ -13,10 +13,11 @@ from fleet.database.columns import UnitRange
 from fleet.models import TreatmentUnit, UseRules
 from fleet.science.columns import ShardColumns, Units
 from fleet.science.curves import permeate_intervals
+from fleet.science.fleet_use import LikeSites, fit_use_rules, learn_like_sites, lend_use
 from fleet.science.found import UnitUse
 from fleet.science.season import SeasonClock, learn_clock
 from fleet.science.settings import AssessmentSettings, UseSettings
-from fleet.science.use import LikeSites, compute_use, fit_use_rules, learn_like_sites, lend_use
+from fleet.science.use import compute_use
 
 SAMPLE_UNITS: Final = 20_000
 """Treatment units learned from; a median of so many no longer moves."""
@@ -67,7 +68,12 @@ def rules_at(moment: datetime) -> FleetRules:
     flat = SeasonClock()
     settings = replace(
         plain,
-        use=replace(plain.use, design_spread=newest.design_spread, design_cv=newest.design_cv),
+        use=replace(
+            plain.use,
+            design_spread=newest.design_spread,
+            design_cv=newest.design_cv,
+            use_wander=newest.use_wander,
+        ),
         season=SeasonClock(
             tuple(newest.months) or flat.factor_by_month,
             tuple(newest.weekdays) or flat.factor_by_weekday,
@@ -101,6 +107,7 @@ def learn_use(now: datetime) -> UseRules | None:
         defaults={
             "design_spread": learned.swing.design_spread,
             "design_cv": learned.swing.design_cv,
+            "use_wander": learned.swing.use_wander,
             "units_used": len(sites),
             "months": [] if clock.has_even_months else [round(one, 4) for one in clock.factor_by_month],
             "weekdays": [] if clock.has_even_week else [round(one, 4) for one in clock.factor_by_weekday],

@@ -81,7 +81,7 @@ GROUPS: Final = (
         _("Company"),
         (
             Page("technicians", _("Technicians"), "see_work", "technician new_technician technician_leaves"),
-            Page("company_calendar", _("Days nobody works"), "see_work"),
+            Page("company_calendar", _("Days off"), "see_work"),
             Page("people", _("Log-ins"), "manage_people", "person new_person invite_person"),
             Page("catalogue", _("Catalogue"), "see_fleet",
                  "add_part_kind change_part_kind add_unit_model change_unit_model"),

@@ -64,7 +64,7 @@ def confirm_factor(factor: SecondFactor, code: str, *, now: datetime) -> list[st
 @transaction.atomic
 def renew_recovery_codes(factor: SecondFactor, *, now: datetime) -> list[str]:
     """Make all recovery codes anew; the old ones open nothing."""
-    _note(message("recovery codes made anew"), factor.person, factor.person, now)
+    _note(message("recovery codes renewed"), factor.person, factor.person, now)
     return _new_recovery_codes(factor)
 
 

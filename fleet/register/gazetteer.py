@@ -54,8 +54,8 @@ def spot_of(address: str, area: str = "", near: tuple[float, float] | None = Non
     Of several towns of a name the one of the address's state counts, then the nearest to ``near``, then the
     largest. None: no part of it is known here.
     """
-    parts = [part for part in re.split(r"[,;\n]", address) if part.strip()]
-    for code in reversed(POSTAL_CODE.findall(", ".join(parts))):
+    parts = _parts(address)
+    for code in reversed(codes_in(address)):
         if found := _postal(code):
             return found
     states = {word for part in parts[1:] for word in part.upper().split() if len(word) == 2}
@@ -66,6 +66,16 @@ def spot_of(address: str, area: str = "", near: tuple[float, float] | None = Non
             if name and (towns := _towns(name)):
                 return min(towns, key=lambda town: (town.state not in states, *_far(town, near)))
     return None
+
+
+def codes_in(address: str) -> list[str]:
+    """Return what looks like postal codes, of whatever country."""
+    found = POSTAL_CODE.findall(", ".join(_parts(address)))
+    return [code for code in found if any(sign.isdigit() for sign in code)]
+
+
+def _parts(address: str) -> list[str]:
+    return [part for part in re.split(r"[,;\n]", address) if part.strip()]
 
 
 def distance_km(a: tuple[float, float], b: tuple[float, float]) -> float:

@@ -619,3 +619,25 @@ class SitePlace(models.Model):
 
     def __str__(self):
         return f"{self.site_id} by {self.source}"
+
+
+class GeocodedAddress(models.Model):
+    """What a geocoder said of an address, so that it is asked once. Without a latitude: nothing was found."""
+
+    digest = models.CharField(max_length=64, unique=True, help_text="SHA-256 of country and address.")
+    asked_in_second = models.BigIntegerField(unique=True, help_text="Of Unix time: one request a second.")
+    is_answered = models.BooleanField(default=False)
+    latitude = models.FloatField(null=True, blank=True)
+    longitude = models.FloatField(null=True, blank=True)
+    accuracy_m = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        verbose_name_plural = "geocoded addresses"
+        constraints = [
+            between("latitude", -90, 90, "fleet_geocodedaddress_latitude_on_earth"),
+            between("longitude", -180, 180, "fleet_geocodedaddress_longitude_on_earth"),
+            at_least("accuracy_m", 0, "fleet_geocodedaddress_accuracy_not_negative"),
+        ]
+
+    def __str__(self):
+        return f"{self.digest[:8]} {self.latitude}, {self.longitude}"

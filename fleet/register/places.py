@@ -10,7 +10,7 @@ from django.db.models import Q, QuerySet
 
 from fleet.models import AuditArea, Person, PlaceSource, Site, SitePlace
 from fleet.people import audit
-from fleet.register.gazetteer import Spot, distance_km, nearest, spot_of
+from fleet.register.gazetteer import Spot, codes_in, distance_km, nearest, spot_of
 from shared.errors import DomainError
 from shared.messages import message
 
@@ -26,6 +26,18 @@ class Suggestion:
 
     site: Site
     spot: Spot | None
+
+    @property
+    def is_far(self) -> bool:
+        """So far from the depot that the address is likely another country's or another town's."""
+        depot = _depot(self.site)
+        spot = self.spot
+        return bool(depot and spot) and distance_km(depot, (spot.latitude, spot.longitude)) > FAR_KM
+
+    @property
+    def foreign_code(self) -> str:
+        """What looks like a postal code in an address that nothing is known of; empty: nothing does."""
+        return "" if self.spot else next(reversed(codes_in(self.site.address)), "")
 
     @property
     def source(self) -> str:
@@ -55,7 +67,7 @@ def place_by_town(*, sites: QuerySet[Site], by: Person | None, now: datetime) ->
     """Put sites without a place where their address has them, roughly. Twice or side by side does no harm."""
     placed = 0
     for one in suggest(sites):
-        if one.spot is None:
+        if one.spot is None or one.is_far:
             continue
         with transaction.atomic():
             site = Site.objects.select_for_update(of=("self",)).get(pk=one.site.pk)
@@ -63,6 +75,21 @@ def place_by_town(*, sites: QuerySet[Site], by: Person | None, now: datetime) ->
                 _put(site, one.spot.latitude, one.spot.longitude, one.source, one.spot.accuracy_m, by, now)
                 placed += 1
     return placed
+
+
+@transaction.atomic
+def place_better(
+    site: Site, latitude: float, longitude: float, accuracy_m: float | None, *, now: datetime
+) -> bool:
+    """Take a geocoder's answer, not far from the depot, for a site without a place or with its town's."""
+    site = Site.objects.select_for_update(of=("self",)).select_related("branch").get(pk=site.pk)
+    rough = SitePlace.objects.to_confirm().filter(site=site, source__in=ROUGH - {PlaceSource.GEOCODER})
+    depot = _depot(site)
+    is_far = depot is not None and distance_km(depot, (latitude, longitude)) > FAR_KM
+    if is_far or (site.latitude is not None and site.longitude is not None and not rough.exists()):
+        return False
+    _put(site, latitude, longitude, PlaceSource.GEOCODER, accuracy_m, None, now)
+    return True
 
 
 @transaction.atomic

@@ -46,39 +46,6 @@ def wilson_interval(
     return np.maximum(centre - half, 0.0), np.minimum(centre + half, 1.0)
 
 
-def outcome_by(promised_d: ArrayLike, exit_d: ArrayLike, ended_worn: ArrayLike, today_d: float) -> Floats:
-    """
-    Return whether parts were past their limit by the day we spoke of.
-
-    Parameters
-    ----------
-    promised_d : array (parts,)
-        Day the stated chance was for. [day since 1970-01-01]
-    exit_d : array (parts,)
-        Day of removal, NaN while in place. [day since 1970-01-01]
-    ended_worn : array of bool (parts,)
-        Came out worn or failed. [-]
-    today_d : float
-        Today. [day since 1970-01-01]
-
-    Returns
-    -------
-    array (parts,)
-        1 when it came out worn or failed by that day, 0 when it was still good after it, NaN when that
-        can't be known: the day is yet to come, or the part came out early for another reason. [-]
-
-    Notes
-    -----
-    Parts taken out early because their date was near are unknown, so what remains looks a little better
-    than it is; ``calibration_table`` counts them.
-    """
-    promised, left = as_floats(promised_d), as_floats(exit_d)
-    last_seen = np.where(np.isnan(left), today_d, left)
-    is_worn_by = np.asarray(ended_worn, dtype=bool) & (left <= promised)
-    outcome = np.where(is_worn_by, 1.0, np.where(last_seen > promised, 0.0, np.nan))
-    return np.where(np.isnan(promised), np.nan, outcome)
-
-
 def calibration_table(
     said: ArrayLike, outcome: ArrayLike, edges: tuple[float, ...] = BINS, confidence: float = 0.95
 ) -> pd.DataFrame:
@@ -90,7 +57,7 @@ def calibration_table(
     said : array (statements,)
         Chance stated, 0 to 1; NaN rows are left out. [-]
     outcome : array (statements,)
-        1 happened, 0 did not, NaN not known (``outcome_by``). [-]
+        1 happened, 0 did not, NaN not known. [-]
     edges : tuple of float
         Rising edges of the bins from 0 to 1; a bin holds its lower edge, the last both. [-]
     confidence : float

@@ -23,6 +23,11 @@ class UnitUse:
     """When the unit last made water as far as the meter shows."""
     drift_sd_gal_per_day: Floats
     """How unsure ``permeate_gal_per_day`` itself is, one standard deviation. [gal/day]"""
+    wander_seen: Floats
+    """Square of the wander of use as this unit's readings alone show it, below 0 by chance; NaN for want of
+    readings. [1/day]"""
+    wander_per_sqrt_day: Floats
+    """Standard deviation of the change of use after t days over use is this × √t. [1/√day]"""
     still_from_d: Floats
     """Start of the newest stretch beyond ``idle_limit_days`` in which no meter moved; NaN if none."""
     still_to_d: Floats

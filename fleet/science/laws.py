@@ -89,7 +89,7 @@ LIFE_LAWS: Final = (
         equation=message(
             "design duty × median(use / design duty) of the like, drawn to 1 while they are few"
         ),
-        used_in=("use.learn_like_sites", "use.lend_use"),
+        used_in=("fleet_use.learn_like_sites", "fleet_use.lend_use"),
         valid_range=message("sites of one kind with readings; the design duty carries their size"),
         outside_range=message("no like site: the design duty, with a wide spread"),
         source="Our own form.",
@@ -102,10 +102,14 @@ LIFE_LAWS: Final = (
             "spread = median of the metered units' spread / use; doubt of the "
             "design duty = 1.4826 × median |use / design duty - 1|"
         ),
-        used_in=("use.fit_use_rules",),
+        used_in=("fleet_use.fit_use_rules", "use.compute_use"),
         valid_range=message("30 units with 10 readings or more"),
         outside_range=message("fewer: 0.7 √day and 50 %, our own choice"),
-        source="Median absolute deviation, 1.4826 for a normal; the rest is our own form.",
+        source="Median absolute deviation, 1.4826 for a normal; the rest is our own form. How fast use "
+        "wanders is learned, too: root of 6 (covariance of neighbouring intervals + σ²/T) / T, 5 % a year "
+        "until then. In a simulated second year dates were reached within 4 points where level, "
+        "lumpy, weekly and drifting use; the likely one was off by 5 to 13 with season, 6 to 16 with new "
+        "tenants, 2 to 12 with all at once. Not covered: a rating taken as exact, chlorine between tests.",
         standing=Standing.OURS,
     ),
     Law(
@@ -327,9 +331,9 @@ FLEET_LAWS: Final = (
         equation=message(
             "per bin of stated chance, the share that came true; score = mean((said - happened)²)"
         ),
-        used_in=("calibration.calibration_table", "calibration.brier_score", "calibration.outcome_by"),
+        used_in=("calibration.calibration_table", "calibration.brier_score"),
         valid_range=message("statements whose day has passed"),
-        outside_range=message("parts taken out early for another reason are counted apart"),
+        outside_range=message("removals with nothing said of how the part was are counted apart"),
         source="Brier (1950) and the practice of forecast verification.",
         standing=Standing.PUBLISHED,
     ),

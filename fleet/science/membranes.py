@@ -52,18 +52,56 @@ def judge_membranes(performance: UnitPerformance, now_d: float) -> MembraneVerdi
     is_well = performance.is_measured & ~is_failing
     share = performance.limit_share
     wear = np.where(is_well, np.minimum(share, JUST_BELOW), np.where(is_failing, share, np.nan))
-    past = np.isfinite(performance.end_likely_d) & (performance.end_likely_d <= now_d)
+    # A limit that the newest points have passed lies behind, whatever date the trend gives.
+    passed_d = np.where(is_failing & (share >= 1), performance.newest_d, np.nan)
+    early, likely, late = (
+        np.fmin(day, passed_d)
+        for day in (performance.end_early_d, performance.end_likely_d, performance.end_late_d)
+    )
+    past = likely <= now_d
     wear = np.where(is_failing & past, np.maximum(wear, 1.0), wear)
-    days_left = np.where(is_failing & ~past, performance.end_likely_d - now_d, np.nan)
+    days_left = np.where(is_failing & ~past, likely - now_d, np.nan)
     return MembraneVerdicts(
         is_well=is_well,
         is_failing=is_failing,
         wear=wear,
         wear_per_day=(1 - wear) / positive(days_left),
-        early_d=performance.end_early_d,
-        likely_d=performance.end_likely_d,
-        late_d=performance.end_late_d,
+        early_d=early,
+        likely_d=likely,
+        late_d=late,
     )
+
+
+WELL_SHAPE = 2.0
+"""Weibull shape of the life of membranes that are well: they wear, and not by the clock. Ours. [-]"""
+
+
+def ends_of_well(age_d: Floats, rated_d: Floats) -> tuple[Floats, Floats, Floats]:
+    """
+    Return when membranes that are well now may be expected to end: for stock, never for an order.
+
+    Parameters
+    ----------
+    age_d : array (membranes,)
+        In place so far. [day]
+    rated_d : array (membranes,)
+        Rated life, taken as the median of all; NaN where there is none. [day]
+
+    Returns
+    -------
+    tuple of arrays (membranes,)
+        Days from now with a chance of 10, 50 and 90 %, given that it is well today.
+
+    Source
+    ------
+    Conditional quantiles of the Weibull distribution, any textbook of reliability; its shape is ours.
+    """
+    age = np.maximum(age_d, 0.0)
+    early, likely, late = (
+        (age**WELL_SHAPE + rated_d**WELL_SHAPE * -np.log1p(-chance) / np.log(2)) ** (1 / WELL_SHAPE) - age
+        for chance in (0.1, 0.5, 0.9)
+    )
+    return early, likely, late
 
 
 class Advice(IntEnum):
@@ -100,7 +138,8 @@ class MembraneChoices:
     cost: Floats
     """What it costs now, NaN where it can't help. [currency]"""
     lasts_until_d: Floats
-    """Expected day on which the limit is reached after it. [day]"""
+    """Day on which the limit is reached after it; a day gone by where a membrane past its limit is left,
+    NaN where that is not known. [day]"""
 
 
 CLEANABLE = (Pattern.FOULING, Pattern.SCALING)
@@ -154,7 +193,7 @@ def weigh_choices(
     falls_in = np.where(verdicts.wear_per_day > 0, 1 / positive(verdicts.wear_per_day), lived)
     gained = np.column_stack(
         [
-            np.fmax(likely - now_d, 0.0),
+            likely - now_d,
             np.where(can_clean, prices.restored * np.fmin(falls_in, lived), np.nan),
             np.fmin(lived, rated_days),
         ]

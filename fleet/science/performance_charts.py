@@ -84,6 +84,12 @@ class PerformanceSettings:
     Ours. [day]"""
     slope_z: float = 1.645
     """One-sided 5 % Mann-Kendall test before a fall is forecast. [-]"""
+    rate_error: float = 0.27
+    """How far a failing membrane's rate to come may lie from the one seen, one standard deviation, as a
+    share. Ours, from replays in test_membrane_windows. [-]"""
+    speeds_up: float = 0.4
+    """Share of the days left by which the early date comes sooner for falls that grow steeper. Ours, as
+    above. [-]"""
     horizon_days: float = 1095.0
     """No forecast further ahead. Ours. [day]"""
     k_error: float = 0.04
@@ -309,7 +315,10 @@ def limit_reached(
     -----
     Level and slope of the robust line err independently; their errors come from the scatter of the points
     about it as for least squares, which the robust line loses a few percent to (Sen 1968), by Student's
-    distribution.
+    distribution. Each date is where the band about the line, not the line moved aside, meets the limit
+    (Fieller 1954, value from memory), so that the late one lies further off. Nor do membranes follow a line:
+    the rate to come differs from the one seen by ``rate_error``, and falls often grow steeper, ``speeds_up``;
+    what happened since the newest reading is not known, so the early date has the time between two of them.
     """
     slope, intercept, score, used = theil_sen(times_d, change)
     is_falling = (used >= settings.slope_least_points) & (slope < 0) & (score < -settings.slope_z)
@@ -319,12 +328,37 @@ def limit_reached(
     apart = np.abs(change - (intercept[:, None] + slope[:, None] * times_d))
     free = np.maximum(used - 2, 1)
     scatter = median_of_rows(apart) * _DEVIATION_TO_SIGMA * np.sqrt(used / free)
-    likely = (-limit - intercept) / slope
     squares = np.nansum((when - middle[:, None]) ** 2, axis=1)
     level, tilt = scatter / np.sqrt(np.maximum(used, 1)), scatter / np.sqrt(np.maximum(squares, 1.0))
-    error = stdtrit(free, 0.9) * np.hypot(level, (likely - middle) * tilt) / np.abs(slope)
+    wide = stdtrit(free, 0.9)
+    near, likely, far = (
+        middle + days
+        for days in _band_meets(
+            limit + intercept + slope * middle,
+            -slope,
+            wide * level,
+            wide * np.hypot(tilt, settings.rate_error * slope),
+        )
+    )
     likely = np.where(likely <= settings.horizon_days, likely, np.nan)
-    return likely - error, likely, likely + error
+    spacing = (np.nanmax(when, axis=1, initial=-np.inf) - np.nanmin(when, axis=1, initial=np.inf)) / free
+    sooner = np.hypot(settings.speeds_up * np.maximum(likely, 0.0), spacing)
+    early = likely - np.hypot(likely - near, sooner)
+    return early, likely, np.where(np.isfinite(likely), np.fmin(far, settings.horizon_days), np.nan)
+
+
+def _band_meets(room: Floats, rate: Floats, level: Floats, tilt: Floats) -> tuple[Floats, Floats, Floats]:
+    """Days from the middle of the points to where the band's near edge, the line and its far edge end.
+
+    The band is √(level² + (tilt·x)²) wide on either side; its far edge may never use up the room: inf.
+    """
+    likely = room / rate
+    square, middle = rate**2 - tilt**2, room * rate
+    root = np.sqrt(np.maximum(middle**2 - square * (room**2 - level**2), 0.0))
+    # The form with the sum below the line holds for either sign of the square.
+    near = (room**2 - level**2) / (middle + np.copysign(root, middle))
+    far = np.where(square > 0, (middle + root) / np.where(square > 0, square, 1.0), np.inf)
+    return np.fmin(near, likely), likely, np.fmax(far, likely)
 
 
 def forecast(times_d: Floats, change: Floats, settings: PerformanceSettings) -> tuple[Floats, Floats]:

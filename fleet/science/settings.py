@@ -32,6 +32,9 @@ class UseSettings:
     """How far true use may lie from the design duty, one standard deviation, relative. Ours. [-]"""
     design_spread: float = 0.7
     """Day-to-day standard deviation of use relative to the mean, when readings are few. Ours. [√day]"""
+    use_wander: float = 0.0027
+    """How fast daily use itself wanders off, by tenants, habits, growth: the standard deviation of its change
+    after t days is this × √t, relative; 5 % in a year until the fleet taught it. Ours. [1/√day]"""
     spread_weight: float = 4.0
     """How many intervals the expected spread weighs as much as. Ours."""
 

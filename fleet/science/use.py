@@ -1,9 +1,6 @@
-"""Daily use of each treatment unit from irregular cumulative meters, and how sure it is.
+"""Daily use of each treatment unit from irregular cumulative meters, and how sure it is."""
 
-What the whole fleet lends a single treatment unit: use at like sites, and how much use swings.
-"""
-
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,6 +26,10 @@ _MINUTES_PER_DAY = 1440.0
 _LEAST_RECOVERY, _MOST_RECOVERY = 0.02, 0.98
 _FALLBACK_RECOVERY = 0.25
 """A household unit's typical one, only where neither set-point nor flows are known. Common practice."""
+_LAG = 0.6
+"""Share of the wander over the mean age of the readings by which their mean lags. See ``compute_use``."""
+_LEAST_INTERVALS, _LEAST_DAYS = 8, 60.0
+"""Fewer show no wander. Ours."""
 _FEED, _PERMEATE, _CONCENTRATE = int(Water.FEED), int(Water.PERMEATE), int(Water.CONCENTRATE)
 
 
@@ -43,6 +44,8 @@ class _Rates:
     drift_sd: Floats
     spread: Floats
     intervals: Floats
+    wander_seen: Floats
+    """Square of the wander of use over its mean, as the series shows it. [1/day]"""
 
 
 def compute_use(
@@ -82,7 +85,9 @@ def compute_use(
     σ²·ds. With weights w = 2^(-age/half-life): μ = Σ w·gal / Σ w·ds; σ² = Σ w (gal - μ·ds)²/ds / Σ w,
     corrected for its degrees of freedom and averaged with the expected spread; variance of
     μ = σ² Σ w²·ds / (Σ w·ds)², then the precision-weighted mean with the design duty (normal prior,
-    ``design_cv``).
+    ``design_cv``). The mean itself wanders: with q = ``use_wander`` the half-life is at most ln 2·σ/(q·μ),
+    where a steady Kalman filter would have it, and 0.6·q²·μ²·(mean age of what was read) is added to the
+    variance of μ, between the q²τ/2 of such a filter and the q²T/3 of a plain mean. Dates widen with q, too.
     Recovery is measured from two meters, else from flows, else the set-point stands; ``recovery_is_measured``
     says which.
     """
@@ -158,7 +163,8 @@ def _rates(
     days = registers.days[rows]
     if not season.is_flat:
         days = season.worked_days(end) - season.worked_days(registers.at_d[rows - 1])
-    weight = np.exp2((end - now_d) / rules.half_life_days)
+    half_life_d = min(rules.half_life_days, np.log(2) * rules.design_spread / rules.use_wander)
+    weight = np.exp2((end - now_d) / half_life_d)
 
     def total(values: Floats) -> Floats:
         return np.bincount(series, values, series_count).astype(np.float64)
@@ -171,6 +177,8 @@ def _rates(
     squares = total(weight * residual * residual / days)
     independent = np.where(some, weights**2 / np.where(some, total(weight * weight), 1.0), 0.0)
     freedom = np.maximum(independent - 1.0, 0.0)
+    newest = newest_time(series, series_count, end)
+    age = np.where(some, total(weight * days * (newest[series] - end + registers.days[rows] / 2)), 0.0)
     flat = design.ravel()
     centre = np.where(flat > 0, flat, mean)
     expected = (rules.design_spread * centre) ** 2
@@ -178,6 +186,7 @@ def _rates(
     measured *= np.where(freedom > 0, independent / np.where(freedom > 0, freedom, 1.0), 0.0)
     variance = (rules.spread_weight * expected + freedom * measured) / (rules.spread_weight + freedom)
     own = np.where(some, variance * total(weight * weight * days) / safe_days**2, np.inf)
+    own += _LAG * (rules.use_wander * np.nan_to_num(mean)) ** 2 * age / safe_days
     prior = np.where(flat > 0, (rules.design_cv * centre) ** 2, np.inf)
     posterior, drift_sd = _shrink(mean, own, flat, prior)
     shape = design.shape
@@ -187,7 +196,26 @@ def _rates(
         drift_sd.reshape(shape),
         np.sqrt(variance).reshape(shape),
         np.bincount(series, minlength=series_count).astype(np.float64).reshape(shape),
+        _wander_seen(series, days, gal, variance).reshape(shape),
     )
+
+
+def _wander_seen(series: Ints, days: Floats, gal: Floats, variance: Floats) -> Floats:
+    """Return the square of each series' wander over its mean; NaN for want of intervals or days. [1/day]
+
+    Neighbouring intervals of a level use have no covariance but -σ²/T, for the mean is their own; those of a
+    rate on a random walk have q²T/6 beside it.
+    """
+    count = len(variance)
+    length, intervals = np.bincount(series, days, count), np.bincount(series, minlength=count)
+    safe = np.where(length > 0, length, 1.0)
+    mean = np.bincount(series, gal, count) / safe
+    residual = gal / days - mean[series]
+    pair = np.flatnonzero(series[1:] == series[:-1])
+    product = np.bincount(series[pair], residual[pair] * residual[pair + 1], count)
+    covariance = product / np.maximum(intervals - 1, 1) + variance / safe
+    is_told = (intervals >= _LEAST_INTERVALS) & (length >= _LEAST_DAYS) & (mean > 0)
+    return np.where(is_told, 6 * covariance / safe / np.where(mean > 0, mean, 1.0) ** 2, np.nan)
 
 
 def _shrink(mean: Floats, own: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats]:
@@ -273,6 +301,8 @@ def _unit_use(
         is_design_duty=~metered,
         last_ran_at_d=np.where(np.isfinite(ran), ran, np.nan),
         drift_sd_gal_per_day=of_source(rates.drift_sd, _PERMEATE, rules.design_cv * design),
+        wander_seen=np.where(metered, rates.wander_seen[unit, source[:, _PERMEATE]], np.nan),
+        wander_per_sqrt_day=np.full(count, rules.use_wander),
         still_from_d=still_from,
         still_to_d=still_to,
     )
@@ -340,107 +370,3 @@ def _faults(registers: Registers, counted: Counted) -> MeterFaults:
         counted_gal=counted.gal[rows],
         raw_gal=counted.raw_gal[rows],
     )
-
-
-_WELL_METERED = 10
-_MAD = 1.4826
-
-
-@dataclass(frozen=True)
-class LikeSites:
-    """What sites of each group use, arrays of one length; the row is the group's number."""
-
-    ratio: Floats
-    """Use over design duty, median; NaN where no metered unit has a design duty. [-]"""
-    gal_per_day: Floats
-    """Use, median; NaN where there is no metered unit. [gal/day]"""
-    sites: Ints
-    """Metered units with a design duty."""
-
-
-def learn_like_sites(units: Units, use: UnitUse, group: Ints, groups: int) -> LikeSites:
-    """
-    Return what metered units of each group use, and how it compares with their design duty.
-
-    Parameters
-    ----------
-    units : Units
-        Treatment units; their design duty is the scale.
-    use : UnitUse
-        From ``compute_use``.
-    group : array (units,)
-        Which units are alike (kind of site), 0 and up; -1 for none.
-    groups : int
-        How many groups there are.
-
-    Returns
-    -------
-    LikeSites
-        Medians by group.
-    """
-    design = np.where(units.design_use_gal_per_day > 0, units.design_use_gal_per_day, np.nan)
-    metered = ~use.is_design_duty & (group >= 0) & (use.permeate_gal_per_day > 0)
-    known = metered & np.isfinite(design)
-    ratio, count = positive_median(group[known], groups, (use.permeate_gal_per_day / design)[known])
-    plain, _ = positive_median(group[metered], groups, use.permeate_gal_per_day[metered])
-    return LikeSites(ratio, plain, count.astype(np.int64))
-
-
-def lend_use(design_gal_per_day: Floats, group: Ints, like: LikeSites, weight: float = 4.0) -> Floats:
-    """
-    Return expected use of each unit before its own meter has spoken.
-
-    Parameters
-    ----------
-    design_gal_per_day : array (units,)
-        Design duty, NaN or 0 where there is none. [gal/day]
-    group : array (units,)
-        Row of ``like``, -1 for none.
-    like : LikeSites
-        From ``learn_like_sites``.
-    weight : float
-        How many like sites the design duty weighs as much as. Ours.
-
-    Returns
-    -------
-    array (units,)
-        Design duty × ``ratio ** (sites / (sites + weight))``; without a design duty the group's median use.
-        Put it in ``Units.design_use_gal_per_day`` for the next assessment. [gal/day]
-    """
-    design = np.where(design_gal_per_day > 0, design_gal_per_day, np.nan)
-    shrunk = np.exp(np.nan_to_num(np.log(like.ratio)) * like.sites / (like.sites + weight))
-    factor = np.append(shrunk, 1.0)[group]
-    alone = np.append(like.gal_per_day, np.nan)[group]
-    return np.where(np.isfinite(design), design * factor, alone)
-
-
-def fit_use_rules(units: Units, use: UnitUse, rules: UseSettings, least_units: int = 30) -> UseSettings:
-    """
-    Learn from the fleet how much use swings and how far it lies from the design duty.
-
-    Parameters
-    ----------
-    units : Units
-        Treatment units with their design duty.
-    use : UnitUse
-        From ``compute_use`` with ``rules``.
-    rules : UseSettings
-        The rules so far.
-    least_units : int
-        With fewer well-metered units the rules stay as they are. Ours.
-
-    Returns
-    -------
-    UseSettings
-        ``design_spread`` the median of spread over use, ``design_cv`` 1.4826 × the median distance of use
-        over design duty from 1 (the MAD of a normal), of units with 10 readings or more. Each unit's spread
-        was drawn towards the old rule, so the new one goes most of the way; repeated nightly it arrives.
-    """
-    known = (use.readings_used >= _WELL_METERED) & (use.permeate_gal_per_day > 0)
-    known &= units.design_use_gal_per_day > 0
-    if int(known.sum()) < least_units:
-        return rules
-    rate = use.permeate_gal_per_day[known]
-    spread = float(np.median(use.spread_gal_per_sqrt_day[known] / rate))
-    apart = float(np.median(np.abs(rate / units.design_use_gal_per_day[known] - 1)))
-    return replace(rules, design_spread=max(spread, 0.05), design_cv=max(_MAD * apart, 0.05))

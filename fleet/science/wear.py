@@ -277,7 +277,7 @@ def _part_life(
         since,
         driven,
         use.spread_gal_per_sqrt_day[row] / rate,
-        use.drift_sd_gal_per_day[row] / rate,
+        _drift_error(use, row, rate, driven),
         cap,
         season,
         _learned_days(parts, per_day, nearest),
@@ -308,6 +308,14 @@ def _part_life(
         contact_is_short=np.zeros(len(wear), dtype=bool),
         is_measured_well=np.zeros(len(wear), dtype=bool),
         check_d=np.full(len(wear), np.nan),
+    )
+
+
+def _drift_error(use: UnitUse, row: Ints, rate: Floats, days: Floats) -> Floats:
+    """How unsure the mean use over the days to come is, relative: q²t/3 for a rate on a random walk."""
+    return np.hypot(
+        use.drift_sd_gal_per_day[row] / rate,
+        use.wander_per_sqrt_day[row] * np.sqrt(np.fmax(days, 0.0) / 3),
     )
 
 

@@ -79,7 +79,7 @@ def percent(value):
 @register.filter
 def change(value):
     """Write a relative change with its sign."""
-    return NOTHING if value is None else f"{value:+.0%}".replace("-", "−")
+    return NOTHING if value is None else f"{value:+z.0%}".replace("-", "−")
 
 
 @register.filter

@@ -3,6 +3,7 @@
 import contextlib
 import http.client
 import ipaddress
+import operator
 import socket
 import ssl
 import threading
@@ -20,6 +21,8 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 CONNECT_S: Final = 5.0
 WHOLE_CALL_S: Final = 10.0
 """Connecting, sending and the answer together. [s]"""
+PORTS: Final = (443, 8443)
+"""Of https, and its usual other one; what listens elsewhere is no receiver of ours."""
 KEPT_ANSWER_BYTES: Final = 300
 _NAT64: Final = ipaddress.ip_network("64:ff9b::/96")
 _REFUSED: Final = [
@@ -77,10 +80,8 @@ def target_of(
     Raises
     ------
     DomainError
-        When the address is odd, any address of its host lies inside, or plain http leads outside the allowed
-        networks.
-    OSError
-        When the host has no address.
+        When the address is odd; its host is unknown or has an address inside, which is not told apart;
+        or plain http or a port of other services leads outside the allowed networks.
     """
     try:
         parts = urlsplit(url)
@@ -95,20 +96,26 @@ def target_of(
         raise DomainError(message("This is no address that can be called."), remedy=_REMEDY, field="url")
     is_https = parts.scheme == "https"
     port = port or (443 if is_https else 80)
-    found = [_plain(text) for text in resolve(host, port)]
-    if not found:
-        raise OSError(f"{host} has no address.")
-    for address in found:
-        is_ours = any(address in network for network in allowed)
-        if not is_ours and not is_public(address):
-            raise DomainError(
-                message("{host} leads to an address that is not public.", host=host),
-                remedy=_REMEDY,
-                field="url",
-            )
+    try:
+        found = [_plain(text) for text in resolve(host, port)]
+    except OSError:
+        found = []
+    own = [any(address in network for network in allowed) for address in found]
+    # What inner names lead to, and which there are, is told to nobody.
+    if not found or not all(map(operator.or_, own, map(is_public, found))):
+        raise DomainError(
+            message("{host} is not known to the name service, or not public.", host=host),
+            remedy=_REMEDY,
+            field="url",
+        )
+    for is_ours in own:
         if not is_ours and not is_https:
             raise DomainError(
                 message("Plain http is for one's own networks only."), remedy=_REMEDY, field="url"
+            )
+        if not is_ours and port not in PORTS:
+            raise DomainError(
+                message("Port {port} is for one's own networks only.", port=port), remedy=_REMEDY, field="url"
             )
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
     return Target(host, port, path, is_https, str(found[0]))

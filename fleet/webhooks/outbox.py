@@ -100,7 +100,7 @@ def deliver(delivery_id: int, *, now: datetime, allowed: Sequence[Network]) -> b
     try:
         # Looked up anew each time: it may lead inside since it was entered.
         target = target_of(delivery.webhook.url, allowed)
-    except (DomainError, OSError) as error:
+    except DomainError as error:
         answer = Answer(None, 0, problem=f"{error}"[:200])
     else:
         body = delivery.event.body

@@ -7,10 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from fleet.assessment.columns import PartTimes, read_part_times, read_shard
+from fleet.assessment.columns import PartTimes, read_part_times
+from fleet.assessment.membrane_care import expected_ends
+from fleet.assessment.replay import replayed
 from fleet.database.columns import UnitRange
 from fleet.models import PartKind, TreatmentUnit
-from fleet.science.assess import assess_shard
 from fleet.science.settings import DAYS_PER_MONTH
 from scheduling.billing.forecast import HIGH
 from scheduling.money.forecast import Score, changes_due, count_quantile, learn_practice, practised, score
@@ -175,17 +176,22 @@ def _forecast(
 
 
 def _then(which: UnitRange, times: PartTimes, kind_rows: dict[int, int], then_d: float) -> _Then:
-    shard = read_shard(which, float(then_d), is_past=True)
-    life = assess_shard(shard.columns, float(then_d)).life
+    shard, life = replayed(which, float(then_d))
     parts = shard.columns.parts
+    # As the forecast does: a membrane that measures well is expected to end as membranes do.
+    of_well = expected_ends(parts, life.is_measured_well, then_d)
+    early, likely, late = (
+        np.where(life.is_measured_well, of_well[:, i], day)
+        for i, day in enumerate((life.early_d, life.likely_d, life.late_d))
+    )
     place = np.searchsorted(times.part_id, parts.part_id)
     out = shard.columns.units.is_out_of_service[parts.unit_row]
     return _Then(
         kind_row=_rows(times.kind_id[place], kind_rows),
         installed_d=parts.installed_at_d,
-        early_d=life.early_d,
-        likely_d=np.where(out, np.nan, life.likely_d),
-        late_d=life.late_d,
+        early_d=early,
+        likely_d=np.where(out, np.nan, likely),
+        late_d=late,
         earlier_days=_earlier_days(times)[place],
     )
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from django.db.models import Avg, DurationField, ExpressionWrapper, F, Min, OuterRef, Q, Subquery, Sum
 
+from fleet.assessment.membrane_care import expected_dates
 from fleet.models import Part, PartKind, PartState
 from fleet.science.settings import ReadinessSettings
 from scheduling.billing.bridge import to_money
@@ -51,9 +52,14 @@ def read_parts(branch_id: int | None) -> pd.DataFrame:
     ).order_by("-removed_at")
     stayed = ExpressionWrapper(F("removed_at") - F("installed_at"), output_field=DurationField())
     earlier = Subquery(before.annotate(stayed=stayed).values("stayed")[:1])
-    rows = states.annotate(earlier=earlier).values_list(*_FIELDS, "earlier")
+    rows = states.annotate(earlier=earlier).values_list(*_FIELDS, "earlier", "numbers__expected")
     names = ["early", "likely_on", "late", "installed", "kind_id", "site_id", "part_id", "earlier"]
-    parts = pd.DataFrame(list(rows.order_by("pk")), columns=names, dtype=object)
+    # A membrane that measures well has no date for an order, and is expected to end as membranes do.
+    dated = [
+        (*expected_dates(row[-1]), *row[3:-1]) if row[-1] and not row[1] else row[:-1]
+        for row in rows.order_by("pk")
+    ]
+    parts = pd.DataFrame(dated, columns=names, dtype=object)
     return parts.join(_read_kinds(branch_id), on="kind_id")
 
 

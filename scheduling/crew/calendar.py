@@ -301,7 +301,7 @@ def add_absence(
     ):
         raise DomainError(
             message("{name} is down as absent for these days already.", name=technician.name),
-            remedy=message("Leave the technician empty to plan anew with the absences that are known."),
+            remedy=message("Leave the technician empty to re-plan with the known absences."),
             field="technician",
         )
     new.save()

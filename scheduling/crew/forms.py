@@ -7,6 +7,7 @@ from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Branch, Person, PersonRole
+from fleet.register.gazetteer import spot_of
 from scheduling.models import Skill, Technician
 from scheduling.pages.forms import DayInput
 
@@ -87,8 +88,16 @@ class DetailsForm(forms.Form):
     """Who a technician is, where the day begins, what they may do and cost."""
 
     name = forms.CharField(label=_("Name"), max_length=120)
-    start_latitude = forms.FloatField(label=_("Start, degrees north"), min_value=-90, max_value=90)
-    start_longitude = forms.FloatField(label=_("Start, degrees east"), min_value=-180, max_value=180)
+    start_latitude = forms.FloatField(
+        label=_("Start, degrees north"), min_value=-90, max_value=90, required=False
+    )
+    start_longitude = forms.FloatField(
+        label=_("Start, degrees east"), min_value=-180, max_value=180, required=False
+    )
+    starts_in = forms.CharField(
+        label=_("Or starts in"), max_length=200, required=False,
+        help_text=_("Town or postal code; it takes the place of the degrees."),
+    )  # fmt: skip
     skills = forms.ModelMultipleChoiceField(
         Skill.objects.all(), label=_("Skills"), required=False, widget=forms.CheckboxSelectMultiple
     )
@@ -101,6 +110,7 @@ class DetailsForm(forms.Form):
 
     def __init__(self, *args, branch_id: int | None, of: Technician | None = None, sees_cost: bool, **kwargs):
         super().__init__(*args, **kwargs)
+        self.of = of
         free = Person.objects.filter(is_active=True, role=PersonRole.TECHNICIAN, technician=None)
         if branch_id:
             free = free.filter(branch_id=branch_id) | free.filter(branch=None)
@@ -111,6 +121,26 @@ class DetailsForm(forms.Form):
             del self.fields["cost_per_hour"]
         if not Skill.objects.exists():
             del self.fields["skills"]
+
+    def clean(self) -> dict:
+        """A town takes the place of degrees; somebody who is here starts somewhere."""
+        data = super().clean()
+        town = data.pop("starts_in", "")
+        branch = self.of.branch if self.of else data.get("branch")
+        if town:
+            spot = spot_of(
+                f" {town}", near=branch and branch.latitude and (branch.latitude, branch.longitude)
+            )
+            if spot is None:
+                self.add_error(
+                    "starts_in", _("No town or postal code of this name is known. Give the degrees.")
+                )
+            else:
+                data["start_latitude"], data["start_longitude"] = spot.latitude, spot.longitude
+        for name in ("start_latitude", "start_longitude"):
+            if self.of and data.get(name) is None and name not in self.errors and not self.errors:
+                self.add_error(name, _("Give both degrees, or a town."))
+        return data
 
     def clean_cost_per_hour(self):
         """Nothing entered costs nothing."""
@@ -125,7 +155,7 @@ class NewcomerForm(DetailsForm, WeekForm):
     with_van = forms.BooleanField(label=_("Has a van; parts are counted on it"), required=False, initial=True)
     field_order = (
         "name", "branch", "works_from", "with_van", "weekdays", "starts_at", "ends_at", "lunch_minutes",
-        "start_latitude", "start_longitude", "person", "skills", "cost_per_hour",
+        "starts_in", "start_latitude", "start_longitude", "person", "skills", "cost_per_hour",
     )  # fmt: skip
 
     def __init__(self, *args, branch_id: int | None, **kwargs):
@@ -133,7 +163,6 @@ class NewcomerForm(DetailsForm, WeekForm):
         rows = Branch.objects.order_by("name")
         self.fields["branch"].queryset = rows.filter(pk=branch_id) if branch_id else rows
         for name in ("start_latitude", "start_longitude"):
-            self.fields[name].required = False
             self.fields[name].help_text = _("Empty: the branch's own place.")
 
 

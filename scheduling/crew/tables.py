@@ -88,7 +88,7 @@ WEEK: Final = Table(
     file="working weeks",
 )
 DAYS_OFF: Final = Table(
-    _("Days nobody works"),
+    _("Days off"),
     Day(_("Day"), "day", head=True),
     Column(_("Branch"), "branch"),
     Column(_("Why"), "name"),

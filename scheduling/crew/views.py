@@ -151,7 +151,7 @@ def add_absence(request: HttpRequest, code: str) -> HttpResponseBase:
     ):
         messages.success(
             request,
-            gettext("The absence is written down. Published routes stay until they are planned anew."),
+            gettext("The absence is saved. Published routes stay until they are re-planned."),
         )
         return redirect("technician", code=code)
     return _page(request, who, absence_form=form)
@@ -244,7 +244,7 @@ def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
     ):
         messages.success(
             request,
-            gettext("The closure is written down. Published routes stay until they are planned anew."),
+            gettext("The closure is saved. Published routes stay until they are re-planned."),
         )
         return redirect("site_closures", code=code)
     return render_or_export(

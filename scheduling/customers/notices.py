@@ -29,6 +29,7 @@ from scheduling.models import (
     VisitState,
     WorkOrder,
 )
+from scheduling.routes.promises import promised_span
 
 SPAN_HOURS = 2
 STEP_MINUTES = 30
@@ -254,7 +255,7 @@ def _fill(visit: ToldVisit, stop: Stop, site: Site) -> ToldVisit:
         visit.sequence += 1
     visit.stop = stop
     visit.order_ids = _order_ids(stop)
-    visit.arrives_from, visit.arrives_until = told_span(stop.starts_at, site.time_zone)
+    visit.arrives_from, visit.arrives_until = promised_span(stop) or told_span(stop.starts_at, site.time_zone)
     visit.minutes = max(1, round((stop.leaves_at - stop.starts_at).total_seconds() / 60))
     visit.technician = stop.route.technician.name
     visit.save()
@@ -307,8 +308,8 @@ def _plans(now: datetime, site_id: int | None) -> dict[int, SitePlan]:
             orders__order__state__in=STANDING_STATES,
         )
         .exclude(pk__in=visited)
-        .select_related("route__technician")
-        .prefetch_related("orders")
+        .select_related("route__technician", "site")
+        .prefetch_related("orders__order")
         .order_by("starts_at", "pk")
         .distinct()
     )
@@ -361,5 +362,7 @@ def _is_known(change: Change) -> bool:
 
 
 def _is_elsewhere(stop: Stop, visit: ToldVisit) -> bool:
-    """Say whether the stop no longer begins within the span that was told."""
+    """Say whether the stop no longer begins within the span that was told, or other hours were promised."""
+    if promised := promised_span(stop):
+        return promised != (visit.arrives_from, visit.arrives_until)
     return not visit.arrives_from <= stop.starts_at < visit.arrives_until

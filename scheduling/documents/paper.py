@@ -165,6 +165,7 @@ class SheetStop:
     access_note: str
     contact: str
     arrives_at: datetime
+    promised: tuple[datetime, datetime] | None
     orders: list[SheetOrder]
 
 

@@ -85,7 +85,7 @@ class CorrectionForm(forms.Form):
 ABOUT: Final = {
     Corrected.TOTAL: gettext_lazy("A register can be corrected for its number and for when it was read."),
     Corrected.GAUGES: gettext_lazy("Empty a gauge that was not read at all."),
-    Corrected.FEED_TEST: gettext_lazy("Every unit that is fed by this water is assessed anew."),
+    Corrected.FEED_TEST: gettext_lazy("Every unit fed by this water is reassessed."),
     Corrected.PART: gettext_lazy(
         "Where another part came in or went out at the same moment, that moment moves with it."
     ),

@@ -108,7 +108,7 @@ class HookForm(forms.Form):
         widget=forms.URLInput(attrs={"placeholder": "https://books.example.com/tapward"}),
     )  # fmt: skip
     kinds = forms.MultipleChoiceField(
-        label=gettext_lazy("What it is told"),
+        label=gettext_lazy("Events it receives"),
         choices=WebhookKind.choices,
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": gettext_lazy("Choose one kind of event at least.")},

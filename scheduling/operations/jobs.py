@@ -76,6 +76,7 @@ SHOWN_PROBLEMS: Final = 300
 """More problems than this don't help on a page; the workbook of the rest has them all."""
 KEPT_FOR: Final = timedelta(days=7)
 """An upload nobody wrote is thrown away after so long."""
+MOST_NAME_BYTES: Final = 200
 ASSESSING: Final = message("the rows are written; the fleet is being assessed")
 Clock = Callable[[], datetime]
 
@@ -197,7 +198,9 @@ def keep_upload(name: str, parts: Iterable[bytes], *, person_id: int, now: datet
     # A CSV's name is its sheet's name, so each upload has a folder of its own.
     own = _own(token, person_id)
     own.mkdir()
-    with (own / Path(name).name).open("wb") as file:
+    # A file system takes 255 bytes, a browser sends as many characters.
+    stem = Path(name).stem.encode()[:MOST_NAME_BYTES].decode("utf-8", "ignore")
+    with (own / f"{stem}{Path(name).suffix}").open("wb") as file:
         for part in parts:
             file.write(part)
     return token
@@ -299,6 +302,12 @@ def _answer_of(report: importing.ImportReport) -> dict:
         "rows_written": report.rows_written,
         "good_rows": sum(count.added + count.changed for count in report.counts.values()),
         "counts": {name: asdict(count) for name, count in report.counts.items()},
+        "without_place": sum(
+            row.get("latitude") is None
+            for parsed in report.parsed
+            if parsed.sheet.name == "sites"
+            for row in parsed.good_rows
+        ),
         "problem_count": len(report.problems),
         "problems": [asdict(problem) for problem in report.problems[:SHOWN_PROBLEMS]],
     }

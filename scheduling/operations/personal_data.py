@@ -21,6 +21,7 @@ from fleet.models import (
     Correction,
     Customer,
     CustomerContact,
+    GeocodedAddress,
     Person,
     PersonRole,
     ReadinessChange,
@@ -30,6 +31,7 @@ from fleet.models import (
     WebhookEvent,
 )
 from fleet.people import audit, services
+from fleet.register.geocoder import address_of, digest_of
 from scheduling.models import (
     Absence,
     AccessHours,
@@ -369,6 +371,8 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
 
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
     sites = Site.objects.filter(customer=customer)
+    asked = [digest_of(address_of(site)) for site in sites]
+    done["places"] += GeocodedAddress.objects.filter(digest__in=asked).delete()[0]
     done["places"] += SitePlace.objects.filter(site__customer=customer).delete()[0]
     done["opening hours"] += AccessHours.objects.filter(site__customer=customer).delete()[0]
     done["closures"] += SiteClosure.objects.filter(site__customer=customer).delete()[0]

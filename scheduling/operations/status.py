@@ -138,7 +138,7 @@ def _alerts(found: Metrics) -> list[Alert]:
             "%(count)s tasks of the last day did not finish.",
             found.tasks_cut_off_in_a_day,
         ),
-        gettext("Their worker was killed. The work is taken up again by itself; see below."),
+        gettext("Their worker was killed. The work restarts by itself; see below."),
     )
     counted(
         found.tasks_failed_in_a_day,
@@ -222,13 +222,13 @@ def _alerts(found: Metrics) -> list[Alert]:
             "Switched off because deliveries kept failing: %(count)s webhooks.",
             found.webhooks_off,
         ),
-        gettext("Open Webhooks, have the receiver mended, switch it on again. Its events wait."),
+        gettext("Open Webhooks, have the receiver fixed, switch it on again. Its events wait."),
     )
     old(
         found.oldest_event_at,
         OLD_EVENT,
         "watch",
-        gettext("Another program was not told for over an hour."),
+        gettext("Another program has received no event for over an hour."),
         gettext("Open Webhooks and look at the tries."),
     )
     return told
@@ -251,7 +251,7 @@ def _duties(now: datetime) -> list[RunRow]:
 def _failed(now: datetime) -> list[RunRow]:
     cut_off = Q(outcome=TaskOutcome.RUNNING, started_at__lt=now - LONGEST_TASK)
     over = TaskRun.objects.filter(Q(outcome=TaskOutcome.FAILED) | cut_off).order_by("-started_at", "-id")
-    unsaid = gettext("It never said that it ended: its worker was killed. The work is taken up again.")
+    unsaid = gettext("It did not finish: its worker was killed. The work restarts.")
     return [
         RunRow(
             title_of(run.name), *_how(run, now), run.started_at, run.problem or unsaid, task_id=run.task_id

@@ -48,6 +48,7 @@ DUTIES: Final = (
         15.0,
     ),
     _minutes("fleet.tasks.note_silence", gettext_lazy("Notice what fell silent"), 15),
+    _minutes("fleet.tasks.geocode_addresses", gettext_lazy("Ask the geocoder for addresses"), 5),
     _minutes("fleet.tasks.seal_history", gettext_lazy("Seal history"), 5),
     _nightly("scheduling.tasks.enter_revenue", gettext_lazy("Enter revenue"), 3, 30),
     ScheduledTask(

@@ -1,5 +1,7 @@
 """Work orders: something to do at a treatment unit, because of a finding or a plan, inside a window."""
 
+from datetime import time
+
 from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy
@@ -75,6 +77,8 @@ class WorkOrder(models.Model):
         Technician, on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
     )
     promised_on = models.DateField(null=True, blank=True, help_text="Promised to the customer.")
+    promised_from = models.TimeField(null=True, blank=True, help_text="Work begins then at the earliest.")
+    promised_until = models.TimeField(null=True, blank=True, help_text="And here at the latest.")
     raised_at = models.DateTimeField()
     changed_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
@@ -103,6 +107,17 @@ class WorkOrder(models.Model):
                 | Q(best_by_on__gte=F("window_from"), best_by_on__lte=F("window_to")),
                 name="scheduling_workorder_best_by_in_window",
                 violation_error_message=gettext_lazy("Best by lies inside the window."),
+            ),
+            models.CheckConstraint(
+                condition=Q(promised_from__isnull=True, promised_until__isnull=True)
+                | Q(
+                    promised_on__isnull=False,
+                    promised_from__isnull=False,
+                    promised_until__isnull=False,
+                    promised_from__lt=F("promised_until"),
+                ),
+                name="scheduling_workorder_promised_hours_in_order",
+                violation_error_message=gettext_lazy("Promised hours have a day, and end after they begin."),
             ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "on_route"], ended_at__isnull=True)
@@ -139,6 +154,11 @@ class WorkOrder(models.Model):
     def work_kind(self) -> WorkKind:
         """What its kind of work is and asks."""
         return WORK_KINDS[self.kind]
+
+    @property
+    def promised_hours(self) -> tuple[time, time] | None:
+        """First and last moment to begin work on the promised day, by the site's clock."""
+        return (self.promised_from, self.promised_until) if self.promised_from else None
 
     @property
     def as_message(self) -> Message:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Final
 
 from django.db.models import Prefetch, Q, QuerySet
@@ -71,6 +71,8 @@ class OrderRow:
     flush_minutes: int
     parts: str
     promised_on: date | None
+    promised_from: time | None
+    promised_until: time | None
     placed_on: date | None
     technician: str
     raised_at: datetime
@@ -173,6 +175,8 @@ def as_row(order: WorkOrder, today: date) -> OrderRow:
         flush_minutes=order.flush_minutes,
         parts=", ".join(f"{part.quantity} × {part.kind.name}" for part in order.needed_parts.all()),
         promised_on=order.promised_on,
+        promised_from=order.promised_from,
+        promised_until=order.promised_until,
         placed_on=placed.stop.route.day if placed else None,
         technician=placed.stop.route.technician.name if placed else "",
         raised_at=order.raised_at,

@@ -13,6 +13,7 @@ from scheduling.models import STANDING_STATES
 from scheduling.orders.selectors import OrderRow
 from shared.roles import Permission, may
 from shared.tables import Column, Number, Table
+from shared.translation import translate
 
 STATE_TONES: Final = {"done": "good", "on_route": "info", "withdrawn": "off"}
 
@@ -46,6 +47,11 @@ def _planned(row: OrderRow, page: dict) -> str:
     )
 
 
+def _why(row: OrderRow, page: dict) -> str:
+    parts = format_html(' <span class="soft">{}</span>', row.parts) if row.parts else ""
+    return format_html('<span class="clip">{}{}</span>', translate(row.why), parts)
+
+
 ORDERS: Final = Table(
     _("Work orders"),
     Column(_("Order"), "number", head=True, before=_choose, link=("work_order", "pk")),
@@ -57,7 +63,7 @@ ORDERS: Final = Table(
     Column(_("Site code"), "site_code", only="file"),
     Column(_("Customer"), "customer", only="file"),
     Column(_("Area"), "area", only="file"),
-    Translated(_("Why"), "why", most=170, under="parts", place=1),
+    Translated(_("Why"), "why", most=300, show=_why, place=1, css="long"),
     Column(_("Not before"), "window_from", only="file"),
     Day(_("Best by"), "best_by_on"),
     Day(_("Limit"), "window_to", sort="due", under=_late),
@@ -72,7 +78,7 @@ ORDERS: Final = Table(
     Column(_("Technician"), "technician", only="file"),
     Column(_("Raised"), "raised_at", only="file"),
     Column(_("Withdrawn because"), "withdrawn_because", only="file"),
-    file="work orders",
+    file="work orders", css="two-lines many",
 )  # fmt: skip
 STEP_SHEETS: Final = Table(
     _("Step sheets"),

@@ -95,7 +95,7 @@ class Overview:
 _FINDING_GROUPS: Final = {
     FindingKind.METER_FAULT: (
         gettext_lazy("Meters that misread"),
-        gettext_lazy("Gallons were mended by estimate; dates are less sure."),
+        gettext_lazy("Gallons were estimated; dates are less certain."),
         gettext_lazy("Have the meter read again or replaced."),
         "watch",
     ),

@@ -59,6 +59,7 @@ def places(request: HttpRequest) -> HttpResponseBase:
         "rough_count": service.to_confirm(branch_id).count(),
         "shown": SHOWN,
         "country": settings.COUNTRY,
+        "geocoder_credit": settings.GEOCODER_CREDIT if settings.GEOCODER_URL else "",
     }
     return render(request, "overview/places.html", context)
 
@@ -93,6 +94,8 @@ def place_of_site(request: HttpRequest, code: str) -> HttpResponseBase:
     if request.method == "POST" and _keep(request, site, form):
         return redirect("place_of_site", code)
     context = {"site": site, "form": form, "tile_credit": settings.MAP_TILE_CREDIT, **_map(request, site)}
+    if getattr(site, "place", None) and site.place.source == PlaceSource.GEOCODER:
+        context["geocoder_credit"] = settings.GEOCODER_CREDIT
     return render(request, "overview/place_of_site.html", context, status=422 if form.errors else 200)
 
 

@@ -65,7 +65,7 @@ _WEAR: Final = Wear(
 )
 _DECAYING: Final = Column(_("Decaying"), lambda row: bool(row["state__is_decaying"]), only="file")
 _WORK: Final = Number(
-    _("Work"), "standing_orders", in_file=_("Standing work orders"),
+    _("Work"), "standing_orders", in_file=_("Open work orders"),
     show=lambda row, page: row["standing_orders"] or "–",
 )  # fmt: skip
 UNITS: Final = Table(
@@ -89,9 +89,9 @@ UNITS: Final = Table(
     Measured(_("Use"), "state__permeate_gal_per_day", in_file=_("Permeate, gal/day"), quantity="gal_per_day",
              under=lambda row, page: _("estimated (design duty)") if row["state__is_design_duty"] else ""),
     Moment(_("Last read"), "state__last_read_at", sort="read", form=lambda: gettext("j M Y"),
-           empty=_("never")),
+           empty=_("never"), css="nowrap extra"),
     _WORK,
-    file="fleet",
+    file="fleet", css="one-line many",
 )  # fmt: skip
 SITE_UNITS: Final = Table(
     _("Treatment units"),

@@ -1,5 +1,6 @@
 """Lists of the planner's overview."""
 
+from datetime import datetime
 from typing import Any, Final
 
 from django.utils.formats import date_format
@@ -8,8 +9,12 @@ from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import AuditArea
-from fleet.table_columns import Moment, Translated
+from fleet.table_columns import Moment, Translated, mark
+from scheduling.overview.today import TechnicianToday
 from shared.tables import Column, Number, Table
+
+LATE_MINUTES: Final = 15
+"""Behind its plan by more, a day is called late: *common practice*."""
 
 
 def _routes(day: Any, page: dict) -> str:
@@ -20,6 +25,38 @@ def _routes(day: Any, page: dict) -> str:
     return format_html('{}<span class="under">{}</span>', routes, stops)
 
 
+def _how_it_runs(row: TechnicianToday, page: dict) -> str:
+    if row.shut:
+        told = gettext("%(site)s will have closed") % {"site": row.shut[0].site.name}
+        return mark("bad", told)
+    if row.next_stop is None:
+        return mark("good", gettext("done"))
+    if row.behind_minutes > LATE_MINUTES:
+        return mark("watch", gettext("%(n)s min behind") % {"n": row.behind_minutes})
+    return mark("good", gettext("on time"))
+
+
+def _clock(moment: datetime | None, row: TechnicianToday) -> str:
+    return date_format(moment.astimezone(row.zone), "H:i") if moment else ""
+
+
+def _next(row: TechnicianToday, page: dict) -> str:
+    at = _clock(row.next_at, row)
+    return format_html("{} {}", at, row.next_stop.site.name) if row.next_stop else ""
+
+
+ON_THE_ROAD: Final = Table(
+    _("Today on the road"),
+    Column(_("Technician"), "technician__name", head=True, link=("route", "route_id")),
+    Number(_("Stops done"), "done", show=lambda row, page: f"{row.done} / {row.stops}"),
+    Number(_("Stops"), "stops", only="file"),
+    Column(_("Next"), lambda row: row.next_stop.site.name if row.next_stop else None, show=_next,
+           css="long", empty="–"),
+    Column(_("Expected"), lambda row: _clock(row.next_at, row), only="file"),
+    Column(_("How it runs"), "behind_minutes", in_file=_("Minutes behind"), show=_how_it_runs),
+    Column(_("Back"), lambda row: _clock(row.back_at, row)),
+    file="today", stack=False,
+)  # fmt: skip
 LOAD: Final = Table(
     _("Load of the next seven days"),
     Column(_("Day"), "day", head=True, css="nowrap",
@@ -31,7 +68,7 @@ LOAD: Final = Table(
     Column(_("Minutes driving"), "drive_minutes", only="file"),
     Column(_("Minutes of shifts"), "shift_minutes", only="file"),
     Column(_("Windows that end with no route"), "ends_unplaced", only="file"),
-    file="load ahead", stack=False,
+    file="load ahead", stack=False, css="load",
 )  # fmt: skip
 CHANGES: Final = Table(
     _("Since this time yesterday"),
@@ -47,6 +84,7 @@ ACTIVITY: Final = Table(
     Column(_("About"), lambda row: AuditArea(row["told_area"]).label, only="file"),
     Translated(_("What"), "told_what", under=lambda row, page: AuditArea(row["told_area"]).label),
     Column(_("Which"), "told_about", empty="–"),
-    Translated(_("Detail"), "told_detail", most=200, empty="–"),
+    Translated(_("Detail"), "told_detail", most=300, empty="–", css="long"),
     file="changes",
+    css="one-line many",
 )

@@ -6,6 +6,7 @@ The map of sites, its table and its files.
 
 import math
 from collections.abc import Iterable
+from datetime import timedelta
 
 from django import forms
 from django.conf import settings
@@ -16,6 +17,7 @@ from django.views.decorators.http import require_GET
 
 from fleet.models import ReadinessState
 from scheduling.models import ViewOf
+from scheduling.overview import day_board as queries_board
 from scheduling.overview import fleet_list as queries
 from scheduling.overview import site_map as overview_site_map
 from scheduling.overview import tables as tables
@@ -23,8 +25,10 @@ from scheduling.overview.fleet_list import FleetChoice
 from scheduling.overview.overview import overview
 from scheduling.overview.register_tables import SITES, UNITS
 from scheduling.overview.site_map import Box
+from scheduling.overview.today import today_on_the_road
 from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
 from scheduling.pages.saved_views import view_links
+from scheduling.routes.forms import day_asked
 from shared.access import requires
 from shared.roles import Permission
 from shared.tables import asked_file, render_or_export
@@ -39,8 +43,31 @@ def planner_overview(request):
         request,
         "overview/overview.html",
         {"page": found, "today": today},
+        today=tables.ON_THE_ROAD.of(today_on_the_road(now=now, today=today, branch_id=branch_of(request))),
         load=tables.LOAD.of(found.days),
         changes=tables.CHANGES.of(found.changes),
+    )
+
+
+@requires(Permission.SEE_WORK)
+@require_GET
+def day_board(request: HttpRequest) -> HttpResponseBase:
+    """Show a day of the technicians as a timeline, today's as it runs."""
+    now, today = now_and_today(request)
+    branch_id = branch_of(request)
+    day = day_asked(request.GET.get("day", "")) or today
+    running = today_on_the_road(now=now, today=today, branch_id=branch_id) if day == today else []
+    return render_or_export(
+        request,
+        "overview/day_board.html",
+        {
+            "board": queries_board.day_board(day=day, now=now, today=today, branch_id=branch_id),
+            "day": day,
+            "before": day - timedelta(days=1),
+            "after": day + timedelta(days=1),
+            "is_today": day == today,
+        },
+        today=tables.ON_THE_ROAD.of(running),
     )
 
 

@@ -178,6 +178,8 @@ def _fits_one_visit(tables: Tables, group: Group) -> bool:
     ordered = in_order_of_work(tables, group)
     if tables.work_of_s(ordered) > MOST_VISIT_S or len({_hours(tables.jobs[job]) for job in group}) > 1:
         return False
+    if any(tables.jobs[job].access != tables.jobs[group[0]].access for job in group):
+        return False  # Hours are promised for one and not for another.
     slots = set(tables.allowed_slots[group[0]]).intersection(*(tables.allowed_slots[job] for job in group))
     return any(
         day_end(tables, tables.slots[number], ordered) < NEVER

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from enum import IntEnum
 from itertools import pairwise
@@ -73,6 +73,12 @@ class AccessHours:
         if day in self.by_date:
             return self.by_date[day]
         return self.by_weekday.get(day.weekday(), self.otherwise)
+
+    def begun_within(self, day: date, earliest_s: int, latest_s: int, service_s: int) -> AccessHours:
+        """Return hours in which work of ``service_s`` begins between two moments of a day. [s of day]"""
+        cut = ((max(opens, earliest_s), min(closes, latest_s + service_s)) for opens, closes in self.on(day))
+        windows = tuple((opens, closes) for opens, closes in cut if opens < closes)
+        return replace(self, by_date={**self.by_date, day: windows})
 
 
 ALWAYS_OPEN = AccessHours()

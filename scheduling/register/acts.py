@@ -138,7 +138,7 @@ def move_effects(unit: TreatmentUnit, to: Site, now: datetime) -> list[Message]:
     if orders:
         told += [message("Open work goes along: {list}.", list=_numbers(orders))]
     if on_route := orders.filter(state=OrderState.ON_ROUTE):
-        told += [message("Taken off their routes and planned anew: {list}.", list=_numbers(on_route))]
+        told += [message("Taken off their routes and re-planned: {list}.", list=_numbers(on_route))]
     if plans and to.customer_id == unit.site.customer_id:
         told += [message("These plans go along: {list}.", list=_codes(plans))]
     else:

@@ -308,7 +308,7 @@ class SwapForm(DayForm):
 class SiteChoiceField(forms.ModelChoiceField):
     """A site by its code or name, typed or picked from what the browser offers."""
 
-    widget = forms.TextInput
+    widget = forms.TextInput(attrs={"list": "offered"})
 
     def __init__(self, **given: Any) -> None:
         super().__init__(Site.objects.none(), to_field_name="code", **given)
@@ -325,7 +325,7 @@ class SiteChoiceField(forms.ModelChoiceField):
 class CustomerChoiceField(forms.ModelChoiceField):
     """A customer by code or name, typed or picked."""
 
-    widget = forms.TextInput
+    widget = forms.TextInput(attrs={"list": "offered"})
 
     def __init__(self, **given: Any) -> None:
         super().__init__(Customer.objects.none(), to_field_name="code", **given)

@@ -17,6 +17,7 @@ CUSTOMERS: Final = Table(
     Number(_("Sites"), "site_count"),
     Number(_("Treatment units"), "unit_count"),
     file="customers",
+    css="one-line many",
 )
 CUSTOMER_SITES: Final = Table(
     _("Sites"),

@@ -40,7 +40,7 @@ class WalkForm(forms.Form):
     )
     phone = forms.CharField(label=_("Telephone"), required=False, max_length=40)
     email = forms.EmailField(label=_("E-mail for notices"), required=False)
-    contact = forms.CharField(label=_("Whom to speak to"), required=False, max_length=120)
+    contact = forms.CharField(label=_("Contact person"), required=False, max_length=120)
     billing_address = forms.CharField(
         label=_("Billing address"), required=False, widget=forms.Textarea(attrs={"rows": 2}),
         help_text=_("Left empty: the site’s."),
@@ -187,7 +187,7 @@ def new_customer(request: HttpRequest) -> HttpResponse:
         except DomainError as error:
             _refuse(form, lines, error)
         else:
-            messages.success(request, gettext("%(name)s is taken in.") % {"name": made.name})
+            messages.success(request, gettext("%(name)s is added.") % {"name": made.name})
             return redirect("customer_page", code=made.code)
     _keep(request)
     return _page(request, form, lines, None)

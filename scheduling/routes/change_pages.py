@@ -21,6 +21,7 @@ from scheduling.models import (
 from scheduling.orders.selectors import number_of
 from scheduling.planning.problem import Pin, PinLevel
 from scheduling.planning.proposal import ChangeKind, Spot, Totals, compared
+from scheduling.routes.problem import hours_on_wall
 from scheduling.routes.snapshots import Effect, effect_of
 from scheduling.routes.stored import second_of
 from shared.periods import days_from
@@ -182,14 +183,21 @@ def comparison(before: RouteProposal, after: RouteProposal) -> EffectRow:
     both = [link for part in links.values() for link in part]
     orders = {link.number: link.order for link in both}
     promised = {
-        number: Pin(PinLevel.PROMISED, order.promised_on, ANYBODY)
-        for number, order in orders.items()
-        if order.promised_on
+        link.number: Pin(PinLevel.PROMISED, link.order.promised_on, ANYBODY, *_promised_s(link))
+        for link in both
+        if link.order.promised_on
     }
     spots = [{link.number: _spot(link) for link in links[row.pk]} for row in (before, after)]
     changed = compared(*spots, _totals(before), _totals(after), promised)
     people = {link.stop.route.technician.code: link.stop.route.technician for link in both}
     return effect_row(effect_of(changed, orders, people))
+
+
+def _promised_s(link: StopOrder) -> tuple[int, ...]:
+    order, zone = link.order, link.stop.route.technician.branch.time_zone
+    if order.promised_on is None or order.promised_hours is None:
+        return ()
+    return hours_on_wall(*order.promised_hours, order.promised_on, order.site.time_zone, zone)
 
 
 def _links(row: RouteProposal) -> list[StopOrder]:

@@ -18,7 +18,7 @@ from scheduling.models import Replan, RouteProposal, Stop, Technician, WorkOrder
 from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_today
 from scheduling.routes import change_pages as queries
-from scheduling.routes import moves, replanning, tables, tasks
+from scheduling.routes import moves, promises, replanning, tables, tasks
 from scheduling.routes.board import proposals_of
 from scheduling.routes.forms import PromiseForm, ReplanForm, day_asked
 from scheduling.routes.views import progress_part, tell, tried
@@ -27,7 +27,7 @@ from shared.errors import DomainError
 from shared.heavy_posts import rate_limited
 from shared.roles import Permission
 from shared.tables import render_or_export
-from shared.translation import translate, written
+from shared.translation import translate
 
 NOBODY = "nobody"
 MOST_ORDERS = 20
@@ -136,20 +136,25 @@ def promise_order(request: HttpRequest, pk: int) -> HttpResponse:
         orders = orders.filter(site__branch_id=branch_id)
     order = get_object_or_404(orders, pk=pk)
     now, _ = now_and_today(request)
-    form = PromiseForm(request.POST or None, initial={"day": order.promised_on})
+    begins, ends = order.promised_hours or (None, None)
+    initial = {"day": order.promised_on, "begins": begins, "ends": ends}
+    form = PromiseForm(request.POST or None, initial=initial)
     if request.method == "POST" and form.is_valid():
         day = form.cleaned_data["day"]
         try:
-            moves.promise(order, day, by=request.user, now=now)
+            was = order.state
+            order = promises.promise(order, day, hours=form.cleaned_data["hours"], by=request.user, now=now)
         except DomainError as error:
-            form.add_error("day", translate(error))
+            field = {"promised_from": "begins", "promised_until": "ends"}.get(error.field, "day")
+            form.add_error(field, f"{translate(error)} {translate(error.remedy)}")
         else:
-            said = (
-                gettext("promised for %(day)s; plans keep that day") % {"day": written(day, "%d %b %Y")}
-                if day
-                else gettext("free of its promise")
-            )
+            told = {"day": translate(promises.promised_text(order))} if day else {}
+            said = gettext("promised for %(day)s; plans keep it") if day else gettext("free of its promise")
+            said %= told
             messages.success(request, gettext("%(pk)s is %(said)s.") % {"pk": number_of(pk), "said": said})
+            if order.state != was:
+                left = gettext("The published route had it at another time. Re-plan to place it.")
+                messages.warning(request, left)
             return redirect("work_order", pk=pk)
     context = {"order": order, "number": number_of(pk), "form": form}
     return render(request, "routes/move_promise.html", context, status=422 if form.errors else 200)

@@ -9,6 +9,7 @@ from django import forms
 from django.utils.translation import gettext, gettext_lazy
 
 from fleet.models import Branch, Site
+from scheduling.crew.forms import ClockInput
 from scheduling.models import PlanPriceList, Technician
 from scheduling.pages.forms import DayInput
 
@@ -112,7 +113,7 @@ class ReplanForm(forms.Form):
 
 
 class PromiseForm(forms.Form):
-    """The day a customer was promised."""
+    """The day a customer was promised, and the hours in which work begins."""
 
     day = forms.DateField(
         label=gettext_lazy("Promised day"),
@@ -120,6 +121,24 @@ class PromiseForm(forms.Form):
         widget=DayInput(),
         help_text=gettext_lazy("Empty takes the promise back."),
     )
+    begins = forms.TimeField(label=gettext_lazy("Work begins from"), required=False, widget=ClockInput())
+    ends = forms.TimeField(
+        label=gettext_lazy("Work begins by"),
+        required=False,
+        widget=ClockInput(),
+        help_text=gettext_lazy("By the site's clock. Both empty: any hour of the day."),
+    )
+
+    def clean(self) -> dict:
+        """Hours come in twos, and with their day."""
+        data = super().clean()
+        begins, ends = data.get("begins"), data.get("ends")
+        if bool(begins) != bool(ends):
+            self.add_error("ends" if begins else "begins", gettext("Fill in both hours, or none."))
+        elif begins and not data.get("day") and "day" not in self.errors:
+            self.add_error("day", gettext("Hours need their day."))
+        data["hours"] = (begins, ends) if begins and ends else None
+        return data
 
 
 class CorrectionForm(forms.Form):

@@ -14,7 +14,6 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet.models import Branch, Person
-from scheduling.crew.calendar import refuse_closed
 from scheduling.models import (
     OrderState,
     PlanRevision,
@@ -37,7 +36,6 @@ from scheduling.routes import stored as routes_stored
 from scheduling.routes.snapshots import Effect, effect_of
 from shared.errors import DomainError
 from shared.messages import joined, message
-from shared.periods import local_day
 from shared.translation import label_of
 
 
@@ -406,60 +404,3 @@ def set_pin(stop: Stop, is_pinned: bool, *, by: Person | None, now: datetime) ->
     ids = list(stop.orders.values_list("order_id", flat=True))
     who = message("{name}, {day:%d %b %Y}", name=stop.route.technician.name, day=stop.route.day)
     states.note_all(ids, message("locked") if is_pinned else message("unlocked"), who, at=now, by=by)
-
-
-@transaction.atomic
-def promise(order: WorkOrder, on: date | None, *, by: Person | None, now: datetime) -> WorkOrder:
-    """Promise a customer the day of an order, which pins it to that day; None takes the promise back.
-
-    A published route that has it on another day gives it up: the promise wins, and the order is open again.
-    Raises DomainError for a day gone by, outside the window's start, or on which the site is closed.
-    """
-    order = WorkOrder.objects.select_for_update().get(pk=order.pk)
-    if order.state not in (OrderState.OPEN, OrderState.ON_ROUTE):
-        raise DomainError(
-            message("{order} is {state}.", order=order, state=label_of(OrderState, order.state).lower()),
-            remedy=message("Only work still to be done is promised."),
-        )
-    if on is not None:
-        _refuse_promise(order, on, now)
-        _leave_other_days(order, on, by, now)
-    order.promised_on, order.changed_at = on, now
-    order.save(update_fields=["promised_on", "changed_at"])
-    told = message("{on:%d %b %Y}", on=on) if on else message("The day is free again.")
-    states.note(order, message("promised") if on else message("promise withdrawn"), told, at=now, by=by)
-    return order
-
-
-def _refuse_promise(order: WorkOrder, on: date, now: datetime) -> None:
-    today = local_day(now, order.site.time_zone)
-    if on < today:
-        raise DomainError(
-            message("{on:%d %b %Y} has passed.", on=on),
-            remedy=message("Promise today or a later day."),
-            field="promised_on",
-        )
-    if on < order.window_from:
-        raise DomainError(
-            message(
-                "{order} may not be done before {window_from:%d %b %Y}.",
-                order=order,
-                window_from=order.window_from,
-            ),
-            remedy=message("Promise that day or a later one."),
-            field="promised_on",
-        )
-    hours = list(order.site.access_hours.all())
-    if hours and all(one.weekday != on.weekday() for one in hours):
-        raise DomainError(
-            message("{name} is closed on {on:%A}s.", name=order.site.name, on=on),
-            remedy=message("Promise a day on which it may be entered."),
-            field="promised_on",
-        )
-    refuse_closed(order.site, on, field="promised_on")
-
-
-def _leave_other_days(order: WorkOrder, on: date, by: Person | None, now: datetime) -> None:
-    if order.stops.filter(is_in_force=True).exclude(stop__route__day=on).exists():
-        states.release([order.pk], message("Promised for {on:%d %b %Y}.", on=on), at=now, by=by)
-        order.refresh_from_db()

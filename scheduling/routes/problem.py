@@ -59,21 +59,25 @@ def access_of(site_ids: set[int], branch: Branch, plan_days: list[date]) -> dict
         for row in hours:
             for day in plan_days:
                 if day.weekday() == row.weekday and day not in closed.get(site_id, ()):
-                    by_date[day].append(_on_wall(row, day, branch.time_zone))
+                    by_date[day].append(
+                        hours_on_wall(row.opens_at, row.closes_at, day, row.site.time_zone, branch.time_zone)
+                    )
         answer[site_id] = planning.AccessHours(
             by_date={day: joined(windows) for day, windows in by_date.items()}, otherwise=()
         )
     return answer
 
 
-def _on_wall(row: AccessHours, day: date, zone_name: str) -> tuple[int, int]:
-    """Return a site's hours in seconds of the branch's day, within it."""
+def hours_on_wall(
+    opens_at: time, closes_at: time, day: date, site_zone: str, zone_name: str
+) -> tuple[int, int]:
+    """Return hours by a site's clock in seconds of the branch's day, within it."""
     shift_s = 0
-    if row.site.time_zone != zone_name:
-        noon = datetime.combine(day, time(12), tzinfo=ZoneInfo(row.site.time_zone))
+    if site_zone != zone_name:
+        noon = datetime.combine(day, time(12), tzinfo=ZoneInfo(site_zone))
         here = noon.astimezone(ZoneInfo(zone_name)).replace(tzinfo=None)
         shift_s = round((here - noon.replace(tzinfo=None)).total_seconds())
-    opens, closes = (seconds_of(at) + shift_s for at in (row.opens_at, row.closes_at))
+    opens, closes = (seconds_of(at) + shift_s for at in (opens_at, closes_at))
     return max(0, opens), min(planning.DAY_S, closes)
 
 
@@ -220,7 +224,10 @@ def build(
     access = access_of({order.site_id for order in orders}, branch, plan_days)
     keys = {order.pk: number_of(order.pk) for order in orders}
     paces = {what: row.factor for what, row in in_use_of(branch).items()}
-    jobs = tuple(_job(order, keys, parts, pins, access, paces.get(order.kind, 1.0)) for order in orders)
+    jobs = tuple(
+        _in_promised_hours(_job(order, keys, parts, pins, access, paces.get(order.kind, 1.0)), order, branch)
+        for order in orders
+    )
     people = tuple(person_of(technician, kinds) for technician in technicians)
     shifts, refusals = shifts_of(technicians, plan_days, kept)
     if is_from_now:
@@ -335,6 +342,15 @@ def _job(
         step=_step(order),
         set_up_s=0 if kind.raised_by_hand else min(service_s, round(SET_UP_MINUTES * pace) * 60),
     )
+
+
+def _in_promised_hours(job: planning.Job, order: WorkOrder, branch: Branch) -> planning.Job:
+    """Return the job with promised hours as hours of the site: no plan and no move leaves them."""
+    day, hours = order.promised_on, order.promised_hours
+    if day is None or hours is None:
+        return job
+    begins, ends = hours_on_wall(*hours, day, order.site.time_zone, branch.time_zone)
+    return replace(job, access=job.access.begun_within(day, begins, ends, job.service_s))
 
 
 def is_unsafe_water(order: WorkOrder) -> bool:

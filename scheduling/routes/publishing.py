@@ -31,7 +31,7 @@ def publish(proposal: RouteProposal, *, by: Person | None, now: datetime) -> Rou
     if row.state != ProposalState.READY:
         raise DomainError(
             message("Proposal {pk} is {state}.", pk=row.pk, state=label_of(ProposalState, row.state).lower()),
-            remedy=message("Only a proposal that is ready can be published; propose anew."),
+            remedy=message("Only a plan that is ready can be published; create a new one."),
         )
     _refuse_published_meanwhile(row, by)
     _set_old_routes_aside(row, by, now)

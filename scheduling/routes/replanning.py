@@ -77,7 +77,7 @@ def begin(
     span = plans.aggregate(first=Min("first_on"), last=Max("last_on"))
     if span["first"] is None:
         raise DomainError(
-            message("Nothing is published from today on, so there is nothing to plan anew."),
+            message("Nothing is published from today on, so there is nothing to re-plan."),
             remedy=message("Enter the absence and ask for a plan."),
         )
     for order in urgent:

@@ -13,7 +13,15 @@ from django.db.models import Q
 
 from fleet.models import Branch
 from scheduling.crew.calendar import time_off
-from scheduling.models import ProposalState, Route, RouteProposal, Stop, StopOrder, UnplacedOrder
+from scheduling.models import (
+    STANDING_STATES,
+    ProposalState,
+    Route,
+    RouteProposal,
+    Stop,
+    StopOrder,
+    UnplacedOrder,
+)
 from scheduling.orders.states import number_of
 from scheduling.planning import problem as planning_problem
 from scheduling.planning import proposal as planning
@@ -26,6 +34,7 @@ from scheduling.planning.proposal import Stop as PlannedStop
 from scheduling.planning.tables import Tables, build_tables
 from scheduling.planning.timing import route_cost_s
 from scheduling.routes.problem import BranchProblem, build
+from scheduling.routes.promises import promised_span
 from scheduling.routes.travel import seconds_of
 from shared.errors import DomainError
 from shared.messages import joined, message
@@ -179,9 +188,11 @@ def refuse_broken(row: RouteProposal, now: datetime) -> None:
 
     What is done or under way is no longer judged.
     """
+    outside = list(_outside_promised_hours(row, now))
     for branch in branches_of(row):
         stored = read(row, branch, now)
         words = [
+            *outside,
             *stored.gone,
             *(words_of(one, stored.built) for one in check(stored.built.problem, stored.plan)),
         ]
@@ -190,6 +201,23 @@ def refuse_broken(row: RouteProposal, now: datetime) -> None:
             raise DomainError(
                 joined(" ", words[:3]) + more,
                 remedy=message("Move what is named to another day or person, or propose again."),
+            )
+
+
+def _outside_promised_hours(row: RouteProposal, now: datetime) -> Iterator[str]:
+    """Name visits whose stored time no longer lies within hours promised since."""
+    stops = Stop.objects.filter(route__proposal=row, starts_at__gt=now)
+    stops = stops.filter(
+        orders__order__state__in=STANDING_STATES, orders__order__promised_from__isnull=False
+    ).distinct()
+    for stop in stops.select_related("route", "site").prefetch_related("orders__order"):
+        span = promised_span(stop)
+        if span is not None and not span[0] <= stop.starts_at <= span[1]:
+            yield message(
+                "{name} was promised {hours} on {day:%d %b}, which this plan does not keep.",
+                name=stop.site.name,
+                hours="–".join(f"{at:%H:%M}" for at in span),
+                day=stop.route.day,
             )
 
 

@@ -34,10 +34,11 @@ def change(
 
     The same ``cause_key`` again changes nothing. Raises DomainError when there are not that many to take.
     """
+    level, _ = StockLevel.objects.select_for_update().get_or_create(place=place, kind=kind, lot=lot)
+    # Asked once nobody else can be writing the same.
     known = StockMovement.objects.filter(cause_key=cause_key).first() if cause_key else None
     if known is not None:
         return known
-    level, _ = StockLevel.objects.get_or_create(place=place, kind=kind, lot=lot)
     enough = StockLevel.objects.filter(pk=level.pk, quantity__gte=-more)
     if not enough.update(quantity=F("quantity") + more):
         level.refresh_from_db()

@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
 
+from fleet.assessment.membrane_care import expected_dates
 from fleet.models import Branch, PartKind, PartState
 from scheduling.models import (
     STANDING_STATES,
@@ -227,22 +228,34 @@ def _held_by_technician() -> dict[tuple[int, int], int]:
 
 
 def _chances(until: date, branch_id: int | None) -> dict[tuple[int, int], list[float]]:
-    """Return the chances of parts in place to fall due by a day, those left out that have an order."""
+    """Return the chances of parts in place to fall due by a day, those left out that have an order.
+
+    A membrane that measures well has no date for an order, and is expected to end as membranes do.
+    """
     ordered = WorkOrder.objects.open().filter(kind__in=PART_CHANGES, part=OuterRef("pk"))
     states = PartState.objects.filter(
+        Q(
+            likely_on__isnull=False,
+            early_on__lte=until + timedelta(days=BEYOND_DAYS),
+            late_on__isnull=False,
+        )
+        | Q(
+            likely_on__isnull=True,
+            numbers__expected__early_on__lte=(until + timedelta(days=BEYOND_DAYS)).isoformat(),
+        ),
         part__removed_at__isnull=True,
-        likely_on__isnull=False,
-        early_on__lte=until + timedelta(days=BEYOND_DAYS),
-        late_on__isnull=False,
         treatment_unit__is_out_of_service=False,
         treatment_unit__site__is_closed=False,
     ).exclude(Exists(ordered))
     states = _of_branch(states, "treatment_unit__site__branch", branch_id)
     found: dict[tuple[int, int], list[float]] = defaultdict(list)
-    for branch, kind_pk, early, likely, late in states.values_list(
-        "treatment_unit__site__branch_id", "part__kind_id", "early_on", "likely_on", "late_on"
-    ):
-        chance = chance_due_by(until, early, likely, late)
+    for branch, kind_pk, early, likely, late, expected in states.values_list(
+        "treatment_unit__site__branch_id", "part__kind_id", "early_on", "likely_on", "late_on",
+        "numbers__expected",
+    ):  # fmt: skip
+        if expected and not likely:
+            early, likely, late = expected_dates(expected)
+        chance = chance_due_by(until, early, likely, late) if likely and late else 0.0
         if chance > 0.001:
             found[(branch, kind_pk)].append(chance)
     return found

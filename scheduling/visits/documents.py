@@ -41,6 +41,7 @@ from scheduling.orders.selectors import number_of
 from scheduling.orders.step_library import applies, condition_told, facts, in_phases
 from scheduling.orders.steps import current_cautions
 from scheduling.pages.figures import quantity_of
+from scheduling.routes.promises import promised_span
 from scheduling.routes.selectors import load_list
 from scheduling.visits.readings import GAUGES
 from shared.messages import joined
@@ -300,6 +301,7 @@ def _sheet_stop(
         access_note=stop.site.access_note,
         contact=", ".join(text for text in (stop.site.customer.name, stop.site.customer.phone) if text),
         arrives_at=stop.arrives_at.astimezone(zone),
+        promised=promised_span(stop),
         orders=[
             _sheet_order(orders[placed.order_id], sheets.get(placed.order.kind), positions, system)
             for placed in stop.orders.all()

@@ -216,7 +216,7 @@ def send_close_outs(request: HttpRequest) -> JsonResponse:
         )
     form = VisitEntry(page, request.user.measure_system, typed)
     if not form.is_valid():
-        return _answer(422, gettext("Some fields need mending."), problems=form.problems())
+        return _answer(422, gettext("Some fields need fixing."), problems=form.problems())
     try:
         rows = _record(request, form, now)
     except DomainError as error:

@@ -10,7 +10,9 @@ What a server hands on ends at the announced length, so nothing longer than anno
 """
 
 import re
+import time
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Final
 
@@ -122,6 +124,8 @@ REMEDIES: Final = {
     "visit": "Go back, what you typed is there, and send fewer or smaller photos at once.",
     "import_fleet": "Bring readings in by years, or use manage.py import_fleet.",
 }
+READ_ON_BYTES: Final = 256 * MEGABYTE
+READ_ON_S: Final = 20.0
 ELSEWHERE: Final = "/api/"
 """Programs' calls are measured where they are read."""
 
@@ -163,6 +167,24 @@ def _refusal(request: HttpRequest, status: int, message: str, remedy: str) -> Ht
         answer = render(request, "413.html", told, status=status)
     else:
         answer = JsonResponse({"message": message, "remedy": remedy}, status=status)
-    # The rest of the body is not read, so nothing else can come over this connection.
-    answer["Connection"] = "close"
     return answer
+
+
+class BodyReadOn:
+    """Middleware. Reads on, and forgets, what an answer left unread of a body, within bounds.
+
+    Else the connection breaks under a caller who is still sending, and the answer never arrives.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Answer, and hear the caller out."""
+        answer = self.get_response(request)
+        until = time.monotonic() + READ_ON_S
+        left = READ_ON_BYTES
+        with suppress(OSError):
+            while left > 0 and time.monotonic() < until and (piece := request.read(MEGABYTE)):
+                left -= len(piece)
+        return answer

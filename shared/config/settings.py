@@ -86,6 +86,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "shared.config.logs.RequestLog",
+    "shared.config.middleware.BodyReadOn",
     "shared.config.middleware.TlsOnly",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -168,6 +169,11 @@ STORAGES = {
 # --- security ---
 # Proxies of one's own between here and the world; each is believed about one address.
 PROXY_COUNT = read_whole("TAPWARD_PROXIES", 1 if IS_BEHIND_TLS else 0)
+if IS_BEHIND_TLS and not PROXY_COUNT:
+    raise ImproperlyConfigured(
+        "TAPWARD_TLS says that a proxy stands in front, TAPWARD_PROXIES that none does: each log-in would be "
+        "counted as the proxy's. Leave TAPWARD_PROXIES empty, or say how many there are."
+    )
 # A session ends when unused for so long, and in any case after so many days.
 SESSION_IDLE_MINUTES = read_whole("TAPWARD_IDLE_MINUTES", 3 * 24 * 60, 5)
 SESSION_MOST_DAYS = read_whole("TAPWARD_SESSION_DAYS", 30, 1)
@@ -239,13 +245,6 @@ CACHES = {
     "default": _REDIS_CACHE
     if _HAS_REDIS_CACHE
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
-    # Counts of calls: in every process the same, so never in one process's own memory.
-    "counts": _REDIS_CACHE
-    if _HAS_REDIS_CACHE
-    else {
-        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
-        "LOCATION": DATA_DIR / "counts",
-    },
     # How far long work has come and whether somebody wants it stopped: outside the work's own transaction.
     "progress": {**_REDIS_CACHE, "KEY_PREFIX": "progress"}
     if _HAS_REDIS_CACHE
@@ -262,6 +261,9 @@ CACHES = {
     },
 }
 
+# Where calls are counted without Redis, for all processes of this machine; None: in Redis.
+COUNTS_FOLDER = None if _HAS_REDIS_CACHE else DATA_DIR / "counts"
+
 # Where the process that draws for all web processes of this machine is met; None: each draws for itself.
 CHART_FOLDER = folder_of(DATA_DIR) if read_flag("TAPWARD_ONE_RENDERER", True) else None
 
@@ -269,6 +271,8 @@ CHART_FOLDER = folder_of(DATA_DIR) if read_flag("TAPWARD_ONE_RENDERER", True) el
 SHARD_SIZE = read_whole("TAPWARD_SHARD_SIZE", 2500, 1)
 ROAD_ENGINE_URL = read_text("TAPWARD_ROAD_ENGINE_URL", "")
 MAP_TILE_CREDIT = read_text("TAPWARD_MAP_TILE_CREDIT", "")
+GEOCODER_URL = read_text("TAPWARD_GEOCODER_URL", "")
+GEOCODER_CREDIT = read_text("TAPWARD_GEOCODER_CREDIT", "© OpenStreetMap contributors")
 
 # --- telemetry and webhooks ---
 MQTT_HOST = read_text("TAPWARD_MQTT_HOST", "")
@@ -328,6 +332,7 @@ SPECTACULAR_SETTINGS = {
         "9457). Within this version fields and operations are added, never taken away or changed in meaning; "
         "what is to go is marked deprecated here and stays for twelve months at least."
     ),
+    "OAS_VERSION": "3.1.0",
     "SCHEMA_PATH_PREFIX": "/api",
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
@@ -336,6 +341,8 @@ SPECTACULAR_SETTINGS = {
         "drf_spectacular.hooks.postprocess_schema_enums",
         "api.schema.add_fields",
         "api.schema.add_problems",
+        "api.schema_examples.add_examples",
+        "api.schema_examples.add_webhooks",
     ],
 }
 

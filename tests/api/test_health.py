@@ -219,3 +219,24 @@ def test_numbers_are_refused_kindly_while_the_database_is_away(client, monkeypat
 
     monkeypatch.setattr("api.health.numbers", away)
     assert client.get("/metrics").status_code == 503
+
+
+@pytest.mark.parametrize(
+    ("proxies", "told", "is_right"),
+    [
+        (0, "", True),
+        (0, "203.0.113.9", False),
+        (1, "", True),
+        (1, "203.0.113.9", True),
+        (1, "192.0.2.1, 203.0.113.9", True),
+        (1, "192.0.2.1", False),
+        (2, "203.0.113.9", False),
+        (2, "192.0.2.1, 203.0.113.9, 10.0.0.1", True),
+        (2, "192.0.2.1, 10.0.0.1", False),
+    ],
+)
+def test_proxies_that_hide_callers_or_believe_them_are_told(client, db, settings, proxies, told, is_right):
+    settings.PROXY_COUNT = proxies
+    answer = client.get("/readyz", headers={"X-Forwarded-For": told} if told else {})
+    assert (answer.json()["checks"]["proxies"] == "in order") is is_right
+    assert is_right or answer.status_code == 503

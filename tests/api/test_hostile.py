@@ -120,7 +120,7 @@ def test_no_body_breaks_raising_or_editing(owner, here, body):
         ("client_id", "x"), ("client_id", 5), ("client_id", {}), ("treatment_unit_id", 10**30),
         ("treatment_unit_id", -1), ("treatment_unit_id", "x" * 5000), ("treatment_unit_id", True),
         ("why", "a\x00b"), ("why", "\ud800"), ("why", "x" * 1001), ("why", ""), ("why", " "), ("why", None),
-        ("why", []), ("why", {}),
+        ("why", []), ("why", {}), ("why", "a\x07b"), ("why", "a\uffffb"),
         ("window_from", "9999-12-31"), ("window_to", "9999-12-31"), ("window_to", "0001-01-01"),
         ("window_to", "2026-11-05T00:00:00Z"), ("minutes", 0), ("minutes", 10**30), ("minutes", 1e308),
         ("minutes", "NaN"), ("promised_on", "9999-12-31"), ("promised_on", 0),
@@ -134,6 +134,27 @@ def test_each_field_of_a_new_order_is_refused_by_name(owner, here, field, value)
     answer = owner.call("POST", "work-orders", json.dumps(body | {field: value}))
     assert answer.status_code == 400, answer.content
     assert [problem["field"] for problem in answer.json()["fields"]] == [field]
+
+
+def test_signs_that_are_no_text_are_refused_deep_inside_too(owner, here):
+    body = {"of": "part", "row_id": here.part.pk, "values": {"lot": "L\x1b[31m"}, "reason": "Misread."}
+    answer = owner.call("POST", "corrections", body)
+    assert answer.status_code == 400
+    assert [problem["field"] for problem in answer.json()["fields"]] == ["values"]
+    here.part.refresh_from_db()
+    assert "\x1b" not in here.part.lot
+    answer = owner.call("PATCH", f"sites/{here.site.pk}", {"access_note": "a\nb\tc"}, **{"If-Match": "*"})
+    assert answer.status_code == 200, answer.content
+
+
+@pytest.mark.parametrize("address", LISTS)
+def test_an_empty_parameter_gives_nothing_and_never_everything(owner, address):
+    (viewset,) = (viewset for method, at, viewset, _ in ADDRESSES if (method, at) == ("GET", address))
+    for name in [*viewset.filterset_class.get_filters(), "cursor", "page_size", "ordering", "fields"]:
+        for value in ("", " "):
+            answer = owner.get(address, {name: value})
+            assert answer.status_code == 400, (name, value)
+            assert [problem["field"] for problem in answer.json()["fields"]] == [name]
 
 
 def test_a_boolean_is_no_number(owner, here):

@@ -139,8 +139,23 @@ def test_too_many_calls_by_one_token_are_refused_and_others_go_on(planner, here,
     assert [planner.get("sites").status_code for _ in range(4)] == [200, 200, 200, 429]
     refused = planner.get("sites")
     assert int(refused.headers["Retry-After"]) > 0
+    assert refused.headers["RateLimit"] == f'"read";r=0;t={refused.headers["Retry-After"]}'
     assert refused.headers["Content-Type"] == "application/problem+json"
     assert other.get("sites").status_code == 200
+
+
+def test_every_answer_says_how_many_calls_are_left(planner, here, monkeypatch, time_machine):
+    # IETF draft "RateLimit header fields for HTTP", 10: a quota q in w seconds, r of it left for t seconds.
+    time_machine.move_to(make.NOW + timedelta(seconds=20), tick=False)
+    monkeypatch.setattr(CallRate, "THROTTLE_RATES", {"read": "5/min", "write": "9/min", "bulk": "3/min"})
+    for left in (4, 3):
+        answer = planner.get("sites")
+        assert answer.headers["RateLimit-Policy"] == '"read";q=5;w=60'
+        assert answer.headers["RateLimit"] == f'"read";r={left};t=40'
+    refused = planner.call("POST", "work-orders", {})
+    assert (refused.status_code, refused.headers["RateLimit"]) == (400, '"write";r=8;t=40')
+    time_machine.shift(timedelta(seconds=40))
+    assert planner.get("sites").headers["RateLimit"] == '"read";r=4;t=60'
 
 
 def test_the_schema_describes_every_address(planner):

@@ -76,6 +76,17 @@ def test_every_key_of_the_person_ends_and_is_listed_and_nobody_elses(monkeypatch
 
 
 @pytest.mark.usefixtures("_now")
+def test_who_shuts_somebody_out_on_the_page_is_shown_what_ended(client):
+    left = Keys("planner")
+    client.force_login(make.person("owner"))
+    page = client.post(reverse("shut_person", args=[left.person.username]), follow=True).content.decode()
+    assert left.open() == []
+    for told in ("sessions: 1", "token revoked: hub of planner", "webhook switched off: books of planner",
+                 f"calendar switched off: {left.technician.name}", "pages kept on a phone"):  # fmt: skip
+        assert told in page
+
+
+@pytest.mark.usefixtures("_now")
 def test_a_lost_phone_ends_sessions_only():
     keys = Keys("planner")
     call_command("reset_log_in", keys.person.username, second_factor=True, stdout=io.StringIO())

@@ -39,16 +39,16 @@ def take_in(page, url):
     }  # fmt: skip
     for name, value in typed.items():
         page.fill(f"[name={name}]", value)
-    page.get_by_role("button", name="Leave it for later").click()
+    page.get_by_role("button", name="Save draft").click()
     page.get_by_text("What you entered is kept").wait_for()
     page.get_by_role("link", name="New customer").first.click()
-    page.get_by_text("Taken up again as you left it").wait_for()
+    page.get_by_text("Your draft, saved on").wait_for()
     more = {"units-1-serial": "TU-2", "units-1-running_since": "2026-03-02", "units-1-meter_total": "4200"}
     for name, value in more.items():
         page.fill(f"[name={name}]", value)
     page.check("[name=units-1-is_running]")
-    page.get_by_role("button", name="Take the customer in").last.click()
-    page.get_by_text("Amber Bakery (invented) is taken in.").wait_for()
+    page.get_by_role("button", name="Add customer").last.click()
+    page.get_by_text("Amber Bakery (invented) is added.").wait_for()
     return sum(map(len, [*typed.values(), *more.values()]))
 
 

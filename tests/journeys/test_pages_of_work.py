@@ -49,7 +49,7 @@ def company(live_server):
             reverse("work_orders"), f"{reverse('work_orders')}?words=nothing", reverse("new_order"),
             reverse("work_order", args=[order.pk]), reverse("proposals"),
             reverse("proposal", args=[route.proposal_id]), reverse("proposal", args=[running.pk]),
-            reverse("route", args=[route.pk]),
+            reverse("route", args=[route.pk]), f"{reverse('day_board')}?day={make.TODAY}",
         ],
         "technician": [
             reverse("day", kwargs={"on": make.TODAY.isoformat()}), reverse("day"),
@@ -139,4 +139,21 @@ def test_the_route_prints_without_the_frame(browser, company, tmp_path):
     tab.emulate_media(media="print")
     assert not tab.locator(".rail").is_visible()
     assert tab.locator(".route-stops").is_visible()
+    context.close()
+
+
+@pytest.mark.parametrize(
+    ("address", "highest"), [("/fleet/", 34), ("/customers/", 34), ("/work-orders/", 50)]
+)
+@pytest.mark.parametrize("width", [1366, 1920])
+def test_a_list_at_a_desk_is_dense_and_cuts_no_column(browser, company, address, highest, width):
+    url, _, _ = company
+    context = browser.new_context(viewport={"width": width, "height": 768})
+    tab = as_person(context, url, make.person("planner"))
+    tab.goto(url + address)
+    heights = tab.evaluate("[...document.querySelectorAll('.many tbody tr')].map(row => row.offsetHeight)")
+    assert heights
+    assert max(heights) <= highest
+    assert tab.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert tab.evaluate("(f => f.scrollWidth - f.clientWidth)(document.querySelector('.many'))") <= 0
     context.close()

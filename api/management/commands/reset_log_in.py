@@ -4,7 +4,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 from django.utils import timezone
 
-from api.keys import end_keys
+from api.keys import KEPT_PAGES, end_keys
 from fleet.management.passwords import ask_password
 from fleet.models import Person
 from fleet.people import services
@@ -43,5 +43,5 @@ class Command(BaseCommand):
                 services.deactivate(person, by=None, now=now)
             way = "manage.py reset_log_in"
             ended = end_keys(person, by=None, way=way, now=now) if password or options["shut"] else []
-        told = "; ".join([f"{sessions} session{'' if sessions == 1 else 's'}", *ended])
+        told = "; ".join([f"{sessions} session{'' if sessions == 1 else 's'}", *ended, KEPT_PAGES])
         self.stdout.write(f"{person.username}: {', '.join(wanted).replace('_', ' ')} done. Ended: {told}.")

@@ -78,3 +78,10 @@ document.addEventListener("keydown", (event) => {
   field.focus();
   field.select();
 });
+
+// What a list clips, hovering says whole.
+document.addEventListener("pointerover", (event) => {
+  const cell = event.target.closest?.(".one-line td, .one-line th, .two-lines td, .rows .clip");
+  const shown = cell?.querySelector(".clip") ?? cell;
+  if (cell && !cell.title && (shown.scrollWidth > shown.clientWidth || shown.scrollHeight > shown.clientHeight + 2)) cell.title = cell.innerText;
+});

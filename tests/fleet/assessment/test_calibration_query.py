@@ -4,10 +4,11 @@ from datetime import timedelta
 
 import pytest
 
+from fleet.assessment import replay
 from fleet.assessment.calibration import calibration
 from fleet.assessment.days import to_days
 from fleet.assessment.runs import assess_units
-from fleet.models import RemovalReason, TreatmentUnit
+from fleet.models import Part, RemovalReason, TreatmentUnit, UseRules
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -37,14 +38,6 @@ def test_a_sure_end_by_the_calendar_that_came_is_counted_as_come(now):
     sure = table[table["from_share"] >= 0.95].iloc[0]
     assert sure["statements"] > 0
     assert sure["happened"] == 1.0
-    never = table[table["to_share"] <= 0.05].iloc[0]
-    assert never["happened"] == 0.0
-
-
-def test_parts_taken_out_early_tell_nothing_of_the_days_after(now):
-    change_history(now, RemovalReason.EARLY)
-    table = calibration(to_days(now)).table
-    assert table[table["from_share"] >= 0.95].iloc[0]["happened"] != 1.0
 
 
 def test_the_page_says_what_to_wait_for_while_there_is_nothing(client):
@@ -52,13 +45,39 @@ def test_the_page_says_what_to_wait_for_while_there_is_nothing(client):
     assert "Not enough history yet" in client.get("/how-sure/").content.decode()
 
 
-def test_a_part_found_worn_long_after_is_judged_by_hindsight(now):
-    """Sixty days past the rated end somebody came: by months alone hindsight is sure of the days between."""
-    change_history(now, RemovalReason.WORN, late_days=60)
+def test_our_own_reckoning_is_no_witness(now):
+    """Found good two months past the rated end, what was called sure was wrong, whatever wear we reckon."""
+    change_history(now, RemovalReason.EARLY, late_days=60)
     assess_units(list(TreatmentUnit.objects.values_list("pk", flat=True)), now)
-    sure = calibration(to_days(now)).table.iloc[-1]
-    assert sure["statements"] > 0
-    assert sure["happened"] == 1.0
+    found = calibration(to_days(now))
+    assert found.table.iloc[-1]["happened"] == 0.0
+    assert found.brier > 0.9
+
+
+def test_each_removal_is_one_statement(now):
+    change_history(now, RemovalReason.WORN)
+    removals = Part.objects.filter(removed_at__gt=now - timedelta(days=360)).count()
+    assert calibration(to_days(now)).statements == removals == 12
+
+
+def test_what_the_fleet_had_taught_by_then_is_used_in_looking_back(now, monkeypatch):
+    """And nothing it taught later."""
+    change_history(now, RemovalReason.WORN, count=1)
+    for days_ago, swing in ((200, 0.3), (10, 0.9)):
+        UseRules.objects.create(
+            learned_at=now - timedelta(days=days_ago), design_spread=swing, design_cv=0.2, units_used=40
+        )
+    used = []
+    kept = replay.assess_shard
+    monkeypatch.setattr(
+        replay,
+        "assess_shard",
+        lambda columns, then_d, settings: (
+            used.append(settings.use.design_spread) or kept(columns, then_d, settings)
+        ),
+    )
+    calibration(to_days(now))
+    assert used == [0.7, 0.7, 0.7, 0.3, 0.3, 0.3]
 
 
 def test_a_part_taken_out_with_no_reason_given_says_nothing_past_its_limit(now):

@@ -143,6 +143,19 @@ def test_only_what_our_own_proxies_say_of_an_address_is_believed(rf, settings, p
     assert client_address(rf.get("/", headers={"X-Forwarded-For": told})) == address
 
 
+def test_made_up_addresses_before_the_proxys_own_make_no_new_count(client, owner, settings):
+    settings.PROXY_COUNT = 1
+    with time_machine.travel(NOW, tick=False):
+        for number in range(login_limits.MAX_PER_ADDRESS + 1):
+            answer = client.post(
+                reverse("log_in"),
+                {"username": f"somebody-{number}", "password": "wrong"},
+                headers={"X-Forwarded-For": f"198.51.100.{number}, 203.0.113.9"},
+                REMOTE_ADDR="127.0.0.1",
+            )
+    assert answer.status_code == 429
+
+
 def test_a_session_ends_when_unused_and_use_keeps_it_alive(client, owner, settings):
     settings.SESSION_IDLE_MINUTES = 60
     with time_machine.travel(NOW, tick=False) as clock:
@@ -220,6 +233,14 @@ def test_every_host_at_once_is_refused_and_tls_names_its_cookies_for_this_host_o
         TAPWARD_TLS="true", TAPWARD_DATA_DIR=str(tmp_path),
     )  # fmt: skip
     assert told.stdout.split() == ["__Host-sessionid", "__Host-csrftoken", "True", "31536000"]
+
+
+def test_a_proxy_that_is_there_and_not_counted_keeps_the_server_from_starting(tmp_path):
+    given = {"TAPWARD_DATA_DIR": str(tmp_path), "TAPWARD_TLS": "true"}
+    refused = settings_told("", TAPWARD_PROXIES="0", **given)
+    assert refused.returncode != 0
+    assert "Leave TAPWARD_PROXIES empty" in refused.stderr
+    assert settings_told("print(s.PROXY_COUNT)", **given).stdout.split() == ["1"]
 
 
 def test_behind_tls_planners_and_owners_show_a_second_factor_unless_said_otherwise(tmp_path):

@@ -5,8 +5,8 @@ import pytest
 
 from fleet.science.assess import assess_shard
 from fleet.science.columns import Limit, MeterReadings, PartRole, Parts, Water
+from fleet.science.fleet_use import fit_use_rules
 from fleet.science.settings import AssessmentSettings, UseSettings
-from fleet.science.use import fit_use_rules
 from tests.benchmarks.synthetic_shard import make_table
 from tests.fleet.science.small_shard import NOW_D, shard, units
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from fleet.science.calibration import brier_score, calibration_table, outcome_by, wilson_interval
+from fleet.science.calibration import brier_score, calibration_table, wilson_interval
 from fleet.science.learning import conditional_survival
 
 
@@ -80,17 +80,6 @@ def test_an_empty_bin_says_nothing():
     table = calibration_table([0.9], [1], edges=(0.0, 0.5, 1.0))
     assert table.loc[0, ["said", "happened", "low", "high"]].isna().all()
     assert not table.loc[0, "is_within"]
-
-
-def test_outcomes_of_parts_worn_good_early_and_pending():
-    """Promised day 100, today day 150 (day 90 for the last): worn before, worn after, taken out early before,
-    in place, early after, and a day yet to come."""
-    exit_d = [80, 120, 80, np.nan, 130]
-    worn = [True, True, False, False, False]
-    assert outcome_by(np.full(5, 100.0), exit_d, worn, 150.0)[[0, 1, 3, 4]].tolist() == [1, 0, 0, 0]
-    assert np.isnan(outcome_by(100.0, 80.0, False, 150.0))
-    assert np.isnan(outcome_by(100.0, np.nan, False, 90.0))
-    assert np.isnan(outcome_by(np.nan, 80.0, True, 90.0))
 
 
 def test_a_chance_beyond_one_is_refused():

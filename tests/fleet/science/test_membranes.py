@@ -4,11 +4,19 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+from scipy.stats import weibull_min
 
 from fleet.science.assess import assess_shard
 from fleet.science.columns import Limit, Pattern, PerformanceReadings
 from fleet.science.decay import assess_performance
-from fleet.science.membranes import Advice, CarePrices, MembraneVerdicts, judge_membranes, weigh_choices
+from fleet.science.membranes import (
+    Advice,
+    CarePrices,
+    MembraneVerdicts,
+    ends_of_well,
+    judge_membranes,
+    weigh_choices,
+)
 from tests.fleet.science.membrane_cases import simulate
 from tests.fleet.science.membrane_model import respond, some_membranes, some_units, swinging_site, to_readings
 from tests.fleet.science.small_shard import shard
@@ -106,6 +114,30 @@ def test_the_choice_goes_to_what_costs_least_for_the_time_it_gains():
     spoilt = verdict(1.1, -5.0, Pattern.OXIDATION, cost=900.0)
     assert spoilt.advice[0] == Advice.REPLACE
     assert np.isnan(spoilt.cost[0, 1])
+
+
+def test_leaving_a_membrane_past_its_limit_says_since_when_it_is_past():
+    assert verdict(1.1, -50.0, Pattern.OXIDATION).lasts_until_d[0, 0] == -50
+    assert verdict(0.6, 80.0, Pattern.FOULING).lasts_until_d[0, 0] == 80
+
+
+def test_what_is_past_its_limit_now_did_not_pass_it_in_the_future():
+    """Whatever the trend of its points says."""
+    judged, _ = assess_performance(*simulate(Pattern.FOULING, 200, seed=4))
+    verdicts = judge_membranes(judged, 308.0)
+    past = verdicts.is_failing & (judged.limit_share >= 1)
+    assert past.sum() > 100
+    assert (verdicts.likely_d[past] <= judged.newest_d[past]).all()
+    assert (verdicts.early_d[past] <= verdicts.likely_d[past]).all()
+    assert (verdicts.likely_d[past] <= verdicts.late_d[past]).all()
+
+
+@pytest.mark.parametrize("age", [0.0, 400.0, 2500.0])
+def test_membranes_that_are_well_end_as_the_weibull_conditioned_on_their_age(age):
+    """Against scipy: a median life of 1,096 days."""
+    life = weibull_min(2.0, scale=1096.0 / np.log(2) ** 0.5)
+    for chance, days in zip((0.1, 0.5, 0.9), ends_of_well(np.array([age]), np.array([1096.0])), strict=True):
+        assert days[0] == pytest.approx(life.isf((1 - chance) * life.sf(age)) - age)
 
 
 def test_a_failing_membrane_is_left_until_its_end_is_near_and_a_seal_is_looked_at_first():

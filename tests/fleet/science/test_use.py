@@ -7,9 +7,10 @@ from hypothesis import strategies as st
 
 from fleet.science.columns import UseFault, Water
 from fleet.science.curves import gallons_between
+from fleet.science.fleet_use import learn_like_sites, lend_use
 from fleet.science.season import SeasonClock, fit_season, fit_week
 from fleet.science.settings import UseSettings
-from fleet.science.use import compute_use, learn_like_sites, lend_use
+from fleet.science.use import compute_use
 from tests.fleet.science.labelled_meters import NO_GAUGES
 from tests.fleet.science.small_shard import NOW_D, gauges, joined, meter, steady, units
 

@@ -251,6 +251,30 @@ def test_odd_addresses_and_plain_http_are_refused(url):
                             host.isdigit() else ["93.184.215.14"])  # fmt: skip
 
 
+def test_an_unknown_name_and_one_that_leads_inside_are_refused_in_the_same_words():
+    def unknown(host, port):
+        raise OSError(-2, "Name or service not known")
+
+    told = set()
+    for resolve in (unknown, lambda host, port: [], lambda host, port: ["10.0.0.1"]):
+        with pytest.raises(DomainError) as refusal:
+            calling.target_of("https://wiki.corp.example/", [], resolve)
+        told.add(str(refusal.value))
+    assert len(told) == 1
+    assert "10.0.0.1" not in told.pop()
+
+
+@pytest.mark.parametrize("port", [22, 25, 80, 5432, 6379, 8080])
+def test_ports_of_other_services_are_called_in_own_networks_only(port):
+    def resolve(host, port):
+        return ["93.184.215.14"]
+
+    with pytest.raises(DomainError, match="Port"):
+        calling.target_of(f"https://a.example.com:{port}/", [], resolve)
+    own = calling.networks(["93.184.215.0/24"])
+    assert calling.target_of(f"https://a.example.com:{port}/", own, resolve).port == port
+
+
 def test_a_name_that_later_leads_inside_is_refused_at_the_call(hook, receiver, monkeypatch):
     delivery = tell()
     assert outbox.deliver(delivery.pk, now=NOW, allowed=[]) is False

@@ -8,8 +8,8 @@ import pytest
 from fleet.models import AuditEntry
 from scheduling.crew import calendar
 from scheduling.models import Absence, OrderState, Shift, SiteClosure, Stop
-from scheduling.routes import moves, proposals
 from scheduling.routes import problem as routes_problem
+from scheduling.routes import promises, proposals
 from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -123,14 +123,14 @@ def test_a_closed_site_is_not_visited_nor_promised_and_is_again_afterwards(crew)
     assert plan.unplaced.filter(order=orders[0]).exists()
     assert not Stop.objects.filter(route__proposal=plan, site=site).exists()
     with pytest.raises(DomainError, match="closed from"):
-        moves.promise(orders[0], THURSDAY, by=None, now=NOW)
+        promises.promise(orders[0], THURSDAY, by=None, now=NOW)
     with pytest.raises(DomainError, match="already"):
         calendar.close_site(site, first_on=last, last_on=last, today=TODAY, by=None, now=NOW)
     with pytest.raises(DomainError, match="before"):
         calendar.close_site(site, first_on=last, last_on=TUESDAY, today=TODAY, by=None, now=NOW)
     calendar.reopen_site(closure, by=None, now=NOW)
     assert not SiteClosure.objects.exists()
-    moves.promise(orders[0], THURSDAY, by=None, now=NOW)
+    promises.promise(orders[0], THURSDAY, by=None, now=NOW)
 
 
 def test_a_closure_leaves_other_days_and_the_hours_of_the_site(crew):
@@ -165,7 +165,7 @@ def test_nobody_works_on_a_holiday_unless_the_branch_says_so(crew):
     calendar.set_region(None, country="US", subdivision="IA", by=None, now=NOW)
     assert thanksgiving not in shifts(branch, thanksgiving, 2)
     with pytest.raises(DomainError, match="Thanksgiving"):
-        moves.promise(orders[0], thanksgiving, by=None, now=NOW)
+        promises.promise(orders[0], thanksgiving, by=None, now=NOW)
     calendar.set_day(branch, thanksgiving, is_worked=True, reason="On call", by=None, now=NOW)
     assert thanksgiving in shifts(branch, thanksgiving, 2)
     calendar.set_day(branch, date(2026, 11, 25), is_worked=False, reason="Stocktaking", by=None, now=NOW)

@@ -83,6 +83,23 @@ def test_a_newcomer_comes_with_week_and_van_at_the_branchs_place(planner, who):
     assert StockPlace.objects.get(technician=made).branch == who.branch
 
 
+def test_a_technician_begins_the_day_in_a_town_or_is_refused_one_that_nobody_knows(planner, who):
+    given = {"name": "Mara Quist", "branch": who.branch.pk, "works_from": THURSDAY, **WEEK}
+    unknown = planner.post(reverse("new_technician"), given | {"starts_in": "Qqwwzz"})
+    assert "Give the degrees" in str(unknown.context["form"].errors["starts_in"])
+    planner.post(reverse("new_technician"), given | {"starts_in": "Ames, IA"})
+    made = Technician.objects.get(code="mara-quist")
+    # Ames, Iowa: 42°02′ N 93°37′ W, U.S. Census Bureau Gazetteer; value from memory.
+    assert (made.start_latitude, made.start_longitude) == pytest.approx((42.03, -93.62), abs=0.05)
+    address = reverse("change_technician", args=[made.code])
+    nowhere = planner.post(address, {"name": made.name})
+    assert nowhere.context["details_form"].errors["start_latitude"]
+    planner.post(address, {"name": made.name, "starts_in": "50309"})
+    made.refresh_from_db()
+    # 50309 is in Des Moines: 41°35′ N 93°37′ W, by the same.
+    assert made.start_latitude == pytest.approx(41.58, abs=0.05)
+
+
 @pytest.mark.parametrize(
     ("spoiled", "field"),
     [

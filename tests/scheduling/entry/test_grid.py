@@ -47,7 +47,7 @@ def enter(text, *, keep_good, because="", listed=()):
     )
 
 
-def test_ten_thousand_lines_with_three_hundred_bad_cells(site):
+def test_ten_thousand_lines_with_three_hundred_bad_cells(client, site):
     meters = fleet(site, 100)
     lines, bad = [], {}
     for n in range(10_000):
@@ -66,6 +66,11 @@ def test_ten_thousand_lines_with_three_hundred_bad_cells(site):
     assert len(bad) == 300
     assert all(problem.message and problem.remedy for problem in done.problems)
     assert (done.kept, new().count()) == (0, 0)
+    client.force_login(make.person("planner", branch=site.branch))
+    page = client.post(reverse("enter_grid"), {"paste": text, "read_at": AT, "do": "all"})
+    assert page.status_code == 422
+    assert "300 rows can’t be kept as they are" in page.content.decode()
+    assert not new().exists()
     done = enter(text, keep_good=True)
     assert (done.kept, new().count(), len(done.bad_rows)) == (9_700, 9_700, 300)
     # The same again writes nothing.

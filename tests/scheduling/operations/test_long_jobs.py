@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 from django.core.cache import caches
 from django.db import connection
+from django.urls import reverse
 from openpyxl import Workbook
 
 from fleet.models import AssessmentRun, Customer
@@ -52,6 +53,25 @@ def test_a_look_writes_nothing_and_keeps_its_answer():
     assert job.state == JobState.DONE
     assert job.answer["counts"]["customers"]["added"] == 3
     assert not Customer.objects.exists()
+
+
+def test_a_look_counts_the_sites_that_come_without_coordinates(client):
+    planner = make.person("planner")
+    branch = make.branch(code="north")
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "sites"
+    sheet.append(["code", "name", "customer", "branch", "latitude", "longitude"])
+    code = make.customer().code
+    sheet.append(["S1", "Here (invented)", code, branch.code, 41.0, -93.0])
+    sheet.append(["S2", "Somewhere (invented)", code, branch.code, None, None])
+    file = io.BytesIO()
+    book.save(file)
+    token = jobs.keep_upload("fleet.xlsx", [file.getvalue()], person_id=planner.pk, now=NOW)
+    do(jobs.begin(JobKind.IMPORT_LOOK, given={}, upload=token, by=planner, now=NOW))
+    client.force_login(planner)
+    page = client.get(reverse("import_preview", args=[token])).content.decode()
+    assert "1 site in this file has no coordinates" in page
 
 
 def test_a_job_that_runs_twice_writes_once_and_still_says_what_it_wrote():
@@ -160,6 +180,14 @@ def test_an_upload_nobody_wrote_is_thrown_away_after_a_week():
     token = upload(planner)
     jobs.keep_upload("other.xlsx", [b"x"], person_id=planner.pk, now=NOW + timedelta(days=3650))
     assert jobs.kept_file(token, planner.pk) is None
+
+
+def test_a_name_longer_than_the_file_system_takes_is_cut():
+    planner = make.person("planner")
+    for name in ("é" * 250 + ".xlsx", "x" * 251 + ".csv"):
+        kept = jobs.kept_file(jobs.keep_upload(name, [b"x"], person_id=planner.pk, now=NOW), planner.pk)
+        assert kept.read_bytes() == b"x"
+        assert (kept.suffix, kept.stem) == (name[name.rindex(".") :], name[: len(kept.stem)])
 
 
 def test_upkeep_is_told_stage_by_stage_and_stops_between_stages(monkeypatch):

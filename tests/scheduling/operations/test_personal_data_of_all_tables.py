@@ -33,7 +33,7 @@ HOLD_NO_NAMES = {
     # Numbers, codes, secrets and words of the machine's own.
     "api.ApiToken", "api.IdempotencyRecord", "fleet.AssessmentRun", "fleet.AssessmentShard",
     "fleet.AuditEntry", "fleet.Branch", "fleet.DeadLetter", "fleet.FailedLogIn", "fleet.FeedTest",
-    "fleet.Finding", "fleet.Flush", "fleet.HistorySeal",
+    "fleet.Finding", "fleet.Flush", "fleet.GeocodedAddress", "fleet.HistorySeal",
     "fleet.LastHeard", "fleet.Meter", "fleet.MeterReading", "fleet.Part", "fleet.PartKind", "fleet.PartState",
     "fleet.PerformanceReading", "fleet.Position", "fleet.RecoveryCode", "fleet.SecondFactor", "fleet.TaskRun",
     "fleet.TelemetryDay", "fleet.TelemetryMap", "fleet.UnitState", "fleet.UseRules", "fleet.WaterSupply",

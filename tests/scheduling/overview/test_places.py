@@ -127,6 +127,44 @@ def test_a_typed_place_is_kept_or_refused_beside_its_field(client):
     assert kept.confirmed_at
 
 
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("24 Sussex Drive, K1A 0B1", "K1A 0B1 is no postal code of US"),
+        # 75006 is Paris' in France and Carrollton's in Texas.
+        ("1 Rue de la Paix, 75006", "Far from its depot"),
+    ],
+)
+def test_a_postal_code_of_another_country_is_told_and_nothing_is_placed_by_it(client, address, said):
+    site = unplaced(address, branch=make.branch(latitude=AMES[0], longitude=AMES[1]))
+    client.force_login(make.person("planner"))
+    assert said in client.get(reverse("places")).content.decode()
+    client.post(reverse("places"))
+    assert Site.objects.get(pk=site.pk).latitude is None
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "said", "remedy"),
+    [
+        ("0", "0", "Gulf of Guinea", "give the true place"),
+        ("2.17", "41.39", "look exchanged", "Write 41.39, 2.17"),
+        ("30", "-40", "it may be in the sea", "Check the signs"),
+    ],
+)
+def test_coordinates_that_can_hardly_be_are_refused_over_http_with_a_remedy(
+    client, latitude, longitude, said, remedy
+):
+    # Barcelona, 41.39° N 2.17° E, for a depot there.
+    site = unplaced("1 Carrer, Nowhere", branch=make.branch(latitude=41.39, longitude=2.17))
+    client.force_login(make.person("planner"))
+    sent = {"latitude": latitude, "longitude": longitude, "source": "typed"}
+    page = client.post(reverse("place_of_site", args=[site.code]), sent)
+    assert page.status_code == 422
+    assert said in page.content.decode()
+    assert remedy in page.content.decode()
+    assert not SitePlace.objects.exists()
+
+
 def test_who_may_not_change_the_fleet_places_nothing_and_no_other_branch_is_reached(client):
     site = unplaced()
     address = reverse("place_of_site", args=[site.code])

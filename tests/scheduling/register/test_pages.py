@@ -139,6 +139,9 @@ def test_a_unit_is_retired_or_swapped_in_two_presses(client, planner, act, typed
 def test_a_move_shows_what_it_does_before_it_is_kept(client, planner):
     unit, to = make.whole_unit(serial="TU-1"), make.site(name="Mill Road")
     address = reverse("move_unit", args=["TU-1"])
+    page = client.get(address).content.decode()
+    assert '<input type="text" name="to" list="offered"' in page
+    assert f'<option value="{to.code}">Mill Road' in page
     look = send(client, address, to="mill road")
     assert "keeps on its page that TU-1 stood there" in look.content.decode()
     unit.refresh_from_db()

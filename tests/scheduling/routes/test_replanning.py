@@ -7,7 +7,7 @@ import pytest
 
 from scheduling.models import Absence, OrderState, ProposalState, Route, StopOrder, WorkOrder
 from scheduling.orders import states
-from scheduling.routes import moves, publishing, replanning
+from scheduling.routes import promises, publishing, replanning
 from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -61,7 +61,7 @@ def test_visits_of_others_that_are_due_stay_where_they_are():
 def test_a_promise_of_somebody_ill_is_kept_by_somebody_else_on_the_promised_day():
     branch, _, work = crew(3, 6)
     for order in work[:3]:
-        moves.promise(order, TUESDAY, by=None, now=NOW)
+        promises.promise(order, TUESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     sick = spot(row, work[0])[0]
     asked = called_sick(branch, sick)
@@ -75,7 +75,7 @@ def test_a_promise_of_somebody_ill_is_kept_by_somebody_else_on_the_promised_day(
 
 def test_a_promise_nobody_can_keep_is_named_with_its_reason():
     branch, people, work = crew(1, 2)
-    moves.promise(work[0], TUESDAY, by=None, now=NOW)
+    promises.promise(work[0], TUESDAY, by=None, now=NOW)
     plan(branch, is_published=True)
     asked = called_sick(branch, people[0])
     assert [one["what"] for one in asked.lost] == [f"order {states.number_of(work[0].pk)}"]
@@ -85,7 +85,7 @@ def test_a_promise_nobody_can_keep_is_named_with_its_reason():
 
 def test_urgent_work_is_taken_up_without_moving_what_was_promised():
     branch, _, work = crew(3, 9)
-    moves.promise(work[0], WEDNESDAY, by=None, now=NOW)
+    promises.promise(work[0], WEDNESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     urgent = [
         factories.work_order(
@@ -152,7 +152,7 @@ def done(order, at):
 def test_somebody_who_falls_ill_at_noon_keeps_what_is_done_and_the_rest_finds_others():
     branch, _, work = crew(2, 6)
     for order in work:
-        moves.promise(order, TUESDAY, by=None, now=NOW)
+        promises.promise(order, TUESDAY, by=None, now=NOW)
     row = plan(branch, is_published=True)
     sick = spot(row, work[0])[0]
     theirs = list(

@@ -17,7 +17,7 @@ from scheduling.models import (
     StopOrder,
     WorkOrder,
 )
-from scheduling.routes import moves, proposals, publishing
+from scheduling.routes import moves, promises, proposals, publishing
 from shared.errors import DomainError
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -239,7 +239,7 @@ def test_undo_never_loses_a_promise_made_since():
     _, day = spot(row, orders[0])
     other_day = WEDNESDAY if day == TUESDAY else TUESDAY
     keep(row, [orders[0]], people[0], other_day)
-    moves.promise(orders[0], other_day, by=None, now=NOW)
+    promises.promise(orders[0], other_day, by=None, now=NOW)
     begun = layout(row)
     with pytest.raises(DomainError, match="promised"):
         moves.undo(row, by=None, now=NOW)
@@ -250,7 +250,7 @@ def test_a_promised_order_keeps_its_day_but_may_change_hands():
     branch, people, orders = crew()
     row = plan(branch, is_published=True)
     who, day = spot(row, orders[0])
-    moves.promise(orders[0], day, by=None, now=NOW)
+    promises.promise(orders[0], day, by=None, now=NOW)
     other_day = WEDNESDAY if day == TUESDAY else TUESDAY
     with pytest.raises(DomainError, match="promised to the customer") as refusal:
         keep(row, [orders[0]], who, other_day)
@@ -265,7 +265,7 @@ def test_a_promised_order_keeps_its_day_but_may_change_hands():
 def test_a_promise_pins_the_day_in_the_next_plan():
     branch, _, orders = crew()
     for order, day in zip(orders[:2], (TUESDAY, WEDNESDAY), strict=True):
-        moves.promise(order, day, by=None, now=NOW)
+        promises.promise(order, day, by=None, now=NOW)
     row = plan(branch)
     assert [spot(row, order)[1] for order in orders[:2]] == [TUESDAY, WEDNESDAY]
 
@@ -285,7 +285,7 @@ def test_a_promise_that_can_not_be_kept_is_refused(day, text):
         site=orders[0].site, weekday=(WEDNESDAY.weekday() + 1) % 7, opens_at=time(8), closes_at=time(16)
     )
     with pytest.raises(DomainError, match=text) as refusal:
-        moves.promise(orders[0], day, by=None, now=NOW)
+        promises.promise(orders[0], day, by=None, now=NOW)
     assert refusal.value.remedy
     assert WorkOrder.objects.get().promised_on is None
 
@@ -294,7 +294,7 @@ def test_publishing_refuses_a_plan_that_a_promise_made_since_would_break():
     branch, _, orders = crew()
     row = plan(branch)
     _, day = spot(row, orders[0])
-    moves.promise(orders[0], WEDNESDAY if day == TUESDAY else TUESDAY, by=None, now=NOW)
+    promises.promise(orders[0], WEDNESDAY if day == TUESDAY else TUESDAY, by=None, now=NOW)
     with pytest.raises(DomainError, match="promised to the customer"):
         publishing.publish(row, by=None, now=NOW)
     assert not Route.objects.filter(is_in_force=True).exists()
@@ -305,7 +305,7 @@ def test_publishing_refuses_a_plan_that_a_promise_made_since_would_break():
 def test_days_under_way_are_left_alone():
     branch, people, (order, later) = crew(orders=2)
     for one, day in ((order, TUESDAY), (later, WEDNESDAY)):
-        moves.promise(one, day, by=None, now=NOW)
+        promises.promise(one, day, by=None, now=NOW)
     row = plan(branch, is_published=True)
     noon = datetime.combine(TUESDAY, time(12), tzinfo=ZoneInfo("America/Chicago"))
     with pytest.raises(DomainError, match="under way"):
@@ -337,7 +337,7 @@ def test_only_a_ready_or_published_plan_is_changed():
 def test_orders_of_somebody_called_absent_on_a_day_under_way_are_not_counted_twice():
     branch, people, (first, later) = crew(orders=2)
     for one, day in ((first, TUESDAY), (later, WEDNESDAY)):
-        moves.promise(one, day, by=None, now=NOW)
+        promises.promise(one, day, by=None, now=NOW)
     row = plan(branch, is_published=True)
     who = spot(row, first)[0]
     Absence.objects.create(technician=who, first_on=TUESDAY, last_on=TUESDAY)
@@ -351,7 +351,7 @@ def test_orders_of_somebody_called_absent_on_a_day_under_way_are_not_counted_twi
 def test_a_later_plan_over_some_of_the_days_keeps_what_it_took():
     branch, people, (first, later) = crew(orders=2)
     for one, day in ((first, TUESDAY), (later, WEDNESDAY)):
-        moves.promise(one, day, by=None, now=NOW)
+        promises.promise(one, day, by=None, now=NOW)
     row = plan(branch, is_published=True)
     newer = plan(branch, first_on=WEDNESDAY, days=1, is_published=True)
     other = next(one for one in people if one != spot(row, first)[0])

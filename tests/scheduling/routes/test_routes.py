@@ -20,8 +20,8 @@ from scheduling.models import (
 )
 from scheduling.planning import solver_process
 from scheduling.planning.proposal import Reason
-from scheduling.routes import moves, proposals, publishing
 from scheduling.routes import problem as routes_problem
+from scheduling.routes import promises, proposals, publishing
 from scheduling.routes.board import proposal_rows
 from scheduling.routes.travel import LegsInDatabase
 from shared.errors import DomainError
@@ -392,7 +392,7 @@ def test_an_order_promised_anew_leaves_the_old_plan(crew):
     publishing.publish(propose(branch), by=None, now=NOW)
     link = StopOrder.objects.filter(is_in_force=True).select_related("stop__route").first()
     other_day = link.stop.route.day + timedelta(days=2)
-    order = moves.promise(link.order, other_day, by=None, now=NOW)
+    order = promises.promise(link.order, other_day, by=None, now=NOW)
     assert (order.state, order.promised_on) == (OrderState.OPEN, other_day)
     assert not order.stops.filter(is_in_force=True).exists()
     nothing_is_doubled()

@@ -14,7 +14,7 @@ from django.core.management import CommandError, call_command
 from openpyxl import Workbook, load_workbook
 
 from fleet.models import Customer, MeterReading, Site, TreatmentUnit
-from fleet.workbook import files
+from fleet.workbook import guard
 from fleet.workbook.template import example_row
 from scheduling.workbook.importing import import_workbook, make_template
 from scheduling.workbook.sheets import SHEETS
@@ -192,20 +192,29 @@ def refused(path, now):
 
 
 def test_a_workbook_that_unpacks_to_too_much_is_refused(now, tmp_path, monkeypatch):
-    monkeypatch.setattr(files, "MOST_UNPACKED_BYTES", 1_000_000)
+    monkeypatch.setattr(guard, "MOST_UNPACKED_BYTES", 1_000_000)
     path = spoil_archive(to_xlsx(tmp_path / "bomb.xlsx", sheets()), "xl/media/x.xml", b" " * 2_000_000)
     assert path.stat().st_size < 40_000
     assert "unpacks to more" in refused(path, now)
 
 
 def test_an_archive_that_lies_about_its_size_is_refused_all_the_same(now, tmp_path, monkeypatch):
-    monkeypatch.setattr(files, "MOST_UNPACKED_BYTES", 1_000_000)
+    monkeypatch.setattr(guard, "MOST_UNPACKED_BYTES", 1_000_000)
     path = spoil_archive(to_xlsx(tmp_path / "liar.xlsx", sheets()), "xl/media/x.xml", b" " * 2_000_000)
     true_size = (2_000_000).to_bytes(4, "little")
     body = path.read_bytes()
     assert body.count(true_size) == 2
     path.write_bytes(body.replace(true_size, (10).to_bytes(4, "little")))
     assert "unpacks to more" in refused(path, now)
+
+
+@pytest.mark.parametrize("body", [b" " * 2_000_000, b"<c/>" * 200_000], ids=["bytes", "cells"])
+def test_a_bomb_is_refused_before_its_cells_are_looked_at(now, tmp_path, monkeypatch, body):
+    monkeypatch.setattr(guard, "MOST_UNPACKED_BYTES", 1_000_000)
+    monkeypatch.setattr(guard, "MOST_CELLS", 100_000)
+    monkeypatch.setattr(guard._Scan, "feed", lambda scan, chunk: pytest.fail("looked at"))
+    path = spoil_archive(to_xlsx(tmp_path / "bomb.xlsx", sheets()), "xl/worksheets/sheet1.xml", body)
+    assert refused(path, now).startswith("bomb.xlsx ")
 
 
 def test_a_cell_far_out_is_refused_before_room_is_made_for_it(now, tmp_path):
@@ -228,7 +237,7 @@ def test_a_cell_far_out_is_refused_before_room_is_made_for_it(now, tmp_path):
     ids=["cells", "cells of a prefix", "a far row", "many rows"],
 )
 def test_cells_that_name_no_place_are_counted_all_the_same(now, tmp_path, monkeypatch, row, word):
-    monkeypatch.setattr(files, "MOST_CELLS", 1000)
+    monkeypatch.setattr(guard, "MOST_CELLS", 1000)
     page = b'<worksheet xmlns="%s"><sheetData>%s</sheetData></worksheet>' % (SPREADSHEET.encode(), row)
     path = spoil_archive(to_xlsx(tmp_path / "dense.xlsx", sheets()), "xl/worksheets/sheet1.xml", page)
     assert word in refused(path, now)
@@ -264,7 +273,7 @@ def test_a_formula_that_was_computed_is_its_value(now, tmp_path):
 
 
 def test_one_long_text_shown_in_many_cells_is_refused(now, tmp_path, monkeypatch):
-    monkeypatch.setattr(files, "MOST_TEXT_BYTES", 1_000_000)
+    monkeypatch.setattr(guard, "MOST_TEXT_BYTES", 1_000_000)
     rows = [{"code": f"K{i}", "name": "x" * 5000} for i in range(300)]
     path = to_xlsx(tmp_path / "long.xlsx", {"customers": rows})
     assert "more text" in refused(path, now)
@@ -330,7 +339,7 @@ def test_a_link_to_another_workbook_is_not_followed(now, tmp_path):
 
 
 def test_a_file_too_large_is_refused_unopened(now, tmp_path, monkeypatch):
-    monkeypatch.setattr(files, "MOST_FILE_BYTES", 1000)
+    monkeypatch.setattr(guard, "MOST_FILE_BYTES", 1000)
     assert "can be read at once" in refused(to_xlsx(tmp_path / "fleet.xlsx", sheets()), now)
 
 
