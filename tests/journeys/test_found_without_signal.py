@@ -42,11 +42,11 @@ def test_a_leak_found_without_signal_reaches_the_office_once_and_its_answer_the_
             tab.goto(f"{url}{path}")
             tab.locator("h1").wait_for()
             assert "No signal" not in tab.locator("h1").inner_text()
-        tab.goto(f"{url}/phone/day/2020-01-01/")
+        tab.goto(f"{url}/phone/visit/999999/")
         tab.get_by_role("link", name="My day").click()
         # A visit whose page was never opened.
         tab.goto(f"{url}{page_of(orders[2])}")
-        tab.locator("#found > summary").click()
+        tab.get_by_role("link", name="Found something").click()
         photo = {"name": "leak.jpg", "mimeType": "image/jpeg", "buffer": files.jpeg(2000, 1000)}
         tab.set_input_files("#found-photo", [photo])
         tab.locator("#found").get_by_role("button", name="Leak", exact=True).click()
@@ -74,7 +74,7 @@ def test_a_shared_phone_shows_the_next_person_nothing_of_the_last(browser, day, 
         open_day_and_keep_it(tab, url, orders)
         context.set_offline(True)
         tab.goto(f"{url}{page_of(orders[0])}")
-        tab.locator("#found > summary").click()
+        tab.get_by_role("link", name="Found something").click()
         tab.locator("#found").get_by_role("button", name="Leak", exact=True).click()
         tab.get_by_text("It is sent when there is some.").wait_for()
         context.set_offline(False)

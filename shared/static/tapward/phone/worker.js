@@ -73,7 +73,7 @@ async function fromServer(request) {
     const late = new Promise((resolve) => setTimeout(() => resolve(kept), PATIENCE_MS));
     return await Promise.race([asked, late]);
   } catch {
-    return kept ?? nothingKept();
+    return kept ?? (path.startsWith(start) ? await pages.match(start) : null) ?? nothingKept();
   }
 }
 
