@@ -9,7 +9,7 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Row, key_field
 from api.viewsets import RowViewSet, operation
 from fleet.models import Branch
-from scheduling.crew import calendar, team
+from scheduling.crew import calendar_entries, team
 from scheduling.models import Absence, Route, Stop, Technician
 from scheduling.routes import leaving
 from shared.roles import Permission
@@ -188,13 +188,13 @@ class TechnicianViewSet(RowViewSet):
         if absence is None:
             raise ValidationError({"id": "There is no such absence of this technician."})
         today = timezone.localdate()
-        calendar.end_absence(absence, today=today, by=self.request.user, now=timezone.now())
+        calendar_entries.end_absence(absence, today=today, by=self.request.user, now=timezone.now())
         return technician.pk
 
     @operation("add_absence", Permission.PLAN_ROUTES, NewAbsence, TechnicianRow, at="absences", status=201)
     def absences(self, technician: Technician, values: dict) -> int:
         """Write a technician's absence. Published routes stay as they are until they are planned anew."""
-        calendar.add_absence(
+        calendar_entries.add_absence(
             technician, **values, today=timezone.localdate(), by=self.request.user, now=timezone.now()
         )
         return technician.pk

@@ -17,7 +17,7 @@ from fleet.models import (
 from fleet.people.audit import by_way_of
 from fleet.register import places, sites
 from fleet.register.sites import SITE_DETAILS
-from scheduling.crew import calendar
+from scheduling.crew import calendar_entries
 from scheduling.models import SiteClosure
 from scheduling.register import acts
 from shared.periods import local_day
@@ -198,7 +198,7 @@ class SiteViewSet(RowViewSet):
         """Write down that nobody is let in on some days. Published routes stay until planned anew."""
         now = timezone.now()
         today = local_day(now, site.time_zone)
-        calendar.close_site(site, **values, today=today, by=self.request.user, now=now)
+        calendar_entries.close_site(site, **values, today=today, by=self.request.user, now=now)
         return site.pk
 
     @operation("reopen_site_for_days", Permission.PLAN_ROUTES, ClosureEnd, SiteRow, at="closures/end")
@@ -207,5 +207,5 @@ class SiteViewSet(RowViewSet):
         closure = site.closures.filter(pk=values["id"]).first()
         if closure is None:
             raise ValidationError({"id": "There is no such closure of this site."})
-        calendar.reopen_site(closure, by=self.request.user, now=timezone.now())
+        calendar_entries.reopen_site(closure, by=self.request.user, now=timezone.now())
         return site.pk

@@ -58,7 +58,7 @@ def is_atomic(around):
 
 PASSES_ON = {
     "scheduling/pages/request_context.py", "fleet/people/services.py", "api/viewsets.py",
-    "scheduling/crew/calendar.py", "scheduling/crew/team.py", "scheduling/routes/leaving.py",
+    "scheduling/crew/calendar_entries.py", "scheduling/crew/team.py", "scheduling/routes/leaving.py",
     "scheduling/billing/plan_changes.py", "fleet/people/accounts.py",
 }  # fmt: skip
 """One helper each, called by functions that open the transaction."""

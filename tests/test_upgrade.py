@@ -128,6 +128,23 @@ def test_the_upgraded_company_works_on(previous):
     assert newest.pk > max(row[0] for row in BEFORE["tables"]["fleet_meterreading"]["rows"])
 
 
+def test_a_database_that_took_the_steps_one_by_one_takes_their_squashes_as_done(tmp_path):
+    with empty_database(tmp_path):
+        call_command("migrate", verbosity=0)
+        executor = MigrationExecutor(connection)
+        squashes = {key: one.replaces for key, one in executor.loader.disk_migrations.items() if one.replaces}
+        ours = {key: replaces for key, replaces in squashes.items() if key[0] in {"fleet", "scheduling"}}
+        assert ours
+        for key, replaces in ours.items():
+            executor.recorder.record_unapplied(*key)
+            for step in replaces:
+                executor.recorder.record_applied(*step)
+        again = MigrationExecutor(connection)
+        assert not again.migration_plan(again.loader.graph.leaf_nodes())
+        call_command("migrate", verbosity=0)
+        assert ours.keys() <= set(again.recorder.applied_migrations())
+
+
 @pytest.mark.postgres
 def test_a_migration_that_would_wait_for_traffic_gives_up_and_says_so(previous, settings, capsys):
     settings.MIGRATE_LOCK_SECONDS = 1

@@ -1,6 +1,6 @@
 """From the science's float days to moments and calendar days."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -25,18 +25,13 @@ def to_moment(day: float) -> datetime | None:
 
 
 def to_moments(days: np.ndarray) -> np.ndarray:
-    """Return the same of a column, as datetime64[s]; NaT for what is not finite."""
+    """Return float days as moments in UTC, datetime64[s]; NaT for what is not finite."""
     seconds = np.rint(np.nan_to_num(days, posinf=0.0, neginf=0.0) * SECONDS_PER_DAY).astype("datetime64[s]")
     return np.where(np.isfinite(days), seconds, np.datetime64("NaT"))
 
 
-def to_local_dates(days: np.ndarray, zone_names: list[str], now_d: float) -> list[date | None]:
-    """Return each moment's calendar day at its own place; None for NaN and for the far future."""
-    return to_local_days(days, zone_names, now_d).astype(object).tolist()
-
-
 def to_local_days(days: np.ndarray, zone_names: list[str], now_d: float) -> np.ndarray:
-    """Return the same as a column, as datetime64[D] with NaT."""
+    """Return each moment's calendar day at its own place, datetime64[D]; NaT for NaN and the far future."""
     is_told = days <= now_d + FURTHEST_DAYS
     names = np.array(zone_names, dtype=object)
     answers = np.full(len(days), np.datetime64("NaT", "D"))

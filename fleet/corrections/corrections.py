@@ -82,7 +82,7 @@ class Act:
 
 
 def version_of(of: str, pk: int) -> int:
-    """Return how often a row was corrected; what a page or program saw is told by it."""
+    """Return how often a row was corrected; a page or program says by it what it saw."""
     return Correction.objects.filter(of=of, now_id=pk).count()
 
 
@@ -283,12 +283,12 @@ def _correct_part(row: Part, changed: Values, act: Act) -> Part:
             field="removed_at",
         )
     moves: list[tuple[Part, Values]] = [(row, changed)]
-    beside = Part.objects.filter(position=row.position).exclude(pk=row.pk).select_related("position", "kind")
+    others = Part.objects.filter(position=row.position).exclude(pk=row.pk).select_related("position", "kind")
     if "installed_at" in changed:
-        for before in beside.filter(removed_at=row.installed_at, installed_at__lt=row.installed_at):
+        for before in others.filter(removed_at=row.installed_at, installed_at__lt=row.installed_at):
             moves.append((before, {"removed_at": changed["installed_at"]}))
     if "removed_at" in changed:
-        for after in beside.filter(installed_at=row.removed_at).exclude(removed_at=row.removed_at):
+        for after in others.filter(installed_at=row.removed_at).exclude(removed_at=row.removed_at):
             moves.append((after, {"installed_at": changed["removed_at"]}))
     _refuse_two_in_one(row, moves)
     # What moves away goes first, so that no moment has two.
@@ -377,36 +377,3 @@ def _same(one: Any, other: Any) -> bool:
 def _refuse(problems: list) -> None:
     if problems:
         raise DomainError(problems[0].message, remedy=problems[0].remedy, field=problems[0].field)
-
-
-def standing_id(of: str, pk: int | None) -> int | None:
-    """Return the row that stands for one that may have been corrected since."""
-    if pk is None:
-        return None
-    mine = Correction.objects.filter(of=of).filter(Q(now_id=pk) | Q(first_id=pk)).order_by("-pk").first()
-    if mine is None:
-        return pk
-    return Correction.objects.filter(of=of, first_id=mine.first_id).order_by("-pk").first().now_id
-
-
-def attach_corrections(rows: Mapping[str, list]) -> None:
-    """Give each row ``corrected``: what was corrected on it, oldest first. Two queries for all lists.
-
-    ``rows`` by what they are (``Corrected``).
-    """
-    ids = {of: [row.pk for row in listed] for of, listed in rows.items()}
-    mine = Q(pk__in=[])
-    for of, listed in ids.items():
-        mine |= Q(of=of, now_id__in=listed)
-    firsts: dict[tuple[str, int], int] = {}
-    for of, now_id, first_id in Correction.objects.filter(mine).values_list("of", "now_id", "first_id"):
-        firsts[of, now_id] = first_id
-    all_of = Q(pk__in=[])
-    for (of, _), first_id in firsts.items():
-        all_of |= Q(of=of, first_id=first_id)
-    found: dict[tuple[str, int], list[Correction]] = {}
-    for one in Correction.objects.filter(all_of).select_related("by") if firsts else ():
-        found.setdefault((one.of, one.first_id), []).append(one)
-    for of, listed in rows.items():
-        for row in listed:
-            row.corrected = found.get((of, firsts.get((of, row.pk), -1)), [])

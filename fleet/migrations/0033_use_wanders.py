@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
     SAFE_BECAUSE = "Rules of use are one row a night; checking them takes no time."
 
     dependencies = [
-        ('fleet', '0032_history_seals'),
+        ('fleet', '0019_dates_in_order_are_kept'),
     ]
 
     operations = [

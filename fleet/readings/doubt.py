@@ -15,9 +15,9 @@ from shared.measures import Measure, gal_per
 from shared.messages import joined, message
 
 TIMES_USUAL: Final = 3.0
-"""More than so many times the usual use is a leap. Ours; the phone draws the same line."""
+"""More than so many times the usual use is a leap, at a desk and on the phone. Our choice."""
 SLACK_GAL: Final = 50.0
-"""Permeate beside it, so that a site that uses little may flush or fill a tank. Ours. [gal]"""
+"""Permeate on top of it, so that a site that uses little may flush or fill a tank. Ours. [gal]"""
 IF_LAST_IS_WRONG: Final = message("If the last one is wrong, correct that one first.")
 _SECONDS_A_DAY: Final = 86_400
 _VOLUMES: Final = (Measure.GALLON, Measure.LITRE, Measure.CUBIC_METRE, Measure.CUBIC_FOOT)
@@ -54,14 +54,19 @@ def usual_by_meter(meters: Iterable[MeterFacts]) -> dict[int, float]:
     return found
 
 
+def usual_rise_gal(usual_gal_per_day: float, share: float, days: float) -> float:
+    """Return the most a meter rises without a question. ``share``: gallons for each of permeate. [gal]"""
+    return TIMES_USUAL * usual_gal_per_day * days + SLACK_GAL * share
+
+
 def top_gal(meter: MeterFacts, before: Mark, at: datetime, usual_gal_per_day: float | None) -> float:
     """Return the highest total that nobody would wonder at. [gal]"""
     days = max((at - before.at).total_seconds() / _SECONDS_A_DAY, 0.0)
     most = max(days, 1.0) * meter.most_gal_per_day
     if usual_gal_per_day is None:
         return before.gal + most
-    slack = SLACK_GAL * share_of_permeate(meter.water, meter.design_recovery)
-    return before.gal + min(most, TIMES_USUAL * usual_gal_per_day * days + slack)
+    share = share_of_permeate(meter.water, meter.design_recovery)
+    return before.gal + min(most, usual_rise_gal(usual_gal_per_day, share, days))
 
 
 def doubt(
@@ -141,14 +146,14 @@ def doubts(
 def _remedy(meter: MeterFacts, mark: Mark, before: Mark, usual_gal_per_day: float | None) -> str:
     """Say which slip would explain the total; else what else is behind such totals."""
     fits = lambda gal: before.gal <= gal <= top_gal(meter, before, mark.at, usual_gal_per_day)  # noqa: E731
-    for factor, told in (
+    for factor, slip in (
         (0.1, message("a digit too many, or a decimal read along")),
         (10.0, message("a digit left out")),
         (1000.0, message("thousands")),
     ):
         if fits(mark.gal * factor):
             right = shown_total(meter, Mark(mark.at, mark.gal * factor, -1))
-            return message("{total} would fit: {slip}. Check the digits.", total=right, slip=told)
+            return message("{total} would fit: {slip}. Check the digits.", total=right, slip=slip)
     for measure in _VOLUMES:
         gal = mark.gal / meter.gal_per_count * gal_per(measure)
         if measure.value != meter.measure and fits(gal):

@@ -71,10 +71,10 @@ def judge(
       count, if larger and believable.
     * ROLLOVER: a fall that is believable use modulo the register.
     * REVERSED: a fall the size of use; its size counts.
-    * STUCK: no movement for longer than ``still_days``. When another meter of the treatment unit stood too,
-      the unit was idle: nothing is counted and it is no fault. Otherwise mean use stands in, for a stuck
-      meter must not make a part look fresh; unless the register then jumps by what was missing, which is
-      spread over the stretch.
+    * STUCK: no movement for longer than ``still_days`` while another meter of the unit moved, or for longer
+      than ``away_days`` where none was read. Where another stood too, the unit was idle: nothing is counted
+      and it is no fault. Mean use stands in, for a stuck meter must not make a part look fresh; unless the
+      register then jumps by what was missing, which is spread over the stretch.
     """
     raw = _differences(registers, registers.total_gal)
     expected = _expected(registers, raw, series_count, design_gal_per_day, cap_gal_per_day, rules)

@@ -135,8 +135,9 @@ def mark_stuck(
     expected_gal = mean[series] * length
     long = (length >= rules.still_days) & (expected_gal > 0)
     long &= ~(expected_gal <= _TICKS_BEFORE_STILL * np.where(np.isfinite(tick[series]), tick[series], 0.0))
-    long &= ~_others_stood(registers, counted.gal, first, last, series_count)
-    stuck = rows[long[run]]
+    was_read, moved = _others(registers, counted.gal, first, last, series_count)
+    long &= moved | ~was_read
+    stuck = rows[(long & (moved | (length >= rules.away_days)))[run]]
     gal, fault = counted.gal.copy(), counted.fault.copy()
     fault[stuck] = UseFault.STUCK
     gal[stuck] = mean[registers.series[stuck]] * registers.days[stuck]
@@ -168,8 +169,10 @@ def _spread_catch_up(
     fault[spread] = UseFault.STUCK
 
 
-def _others_stood(registers: Registers, gal: Floats, first: Ints, last: Ints, series_count: int) -> Flags:
-    """Whether the treatment unit has another meter that was read in the stretch, and none of them moved."""
+def _others(
+    registers: Registers, gal: Floats, first: Ints, last: Ints, series_count: int
+) -> tuple[Flags, Flags]:
+    """Whether the treatment unit has another meter that was read in the stretch, and whether one moved."""
     bounds = group_bounds(registers.series, series_count)
     from_d, to_d = registers.at_d[first - 1], registers.at_d[last]
     moves = np.concatenate(([0], np.cumsum(gal > 0)))
@@ -183,7 +186,7 @@ def _others_stood(registers: Registers, gal: Floats, first: Ints, last: Ints, se
         inside = (end > begin) & (other != own)
         read |= inside
         moved |= inside & (moves[end] > moves[begin])
-    return read & ~moved
+    return read, moved
 
 
 def _first_after(at_d: Floats, low: Ints, high: Ints, when_d: Floats) -> Ints:

@@ -23,7 +23,11 @@ class UseSettings:
     spike_multiple: float = 1.5
     """A value this many times the use between its neighbours off their line is a misreading. Ours. [-]"""
     still_days: float = 14.0
-    """A register standing longer than this is stuck, unless another meter stood too. Ours. [day]"""
+    """A register standing longer than this is stuck where another meter moved, idle where it stood. Ours.
+    [day]"""
+    away_days: float = 45.0
+    """Where no other meter tells, people may be away this long before a standing register is stuck, unless it
+    then jumps by what was missing. Ours. [day]"""
     few_readings: float = 4.0
     """With fewer good intervals the design duty serves as typical use. Ours."""
     half_life_days: float = 180.0

@@ -28,7 +28,7 @@ _FALLBACK_RECOVERY = 0.25
 """A household unit's typical one, only where neither set-point nor flows are known. Common practice."""
 _LAG = 0.6
 """Share of the wander over the mean age of the readings by which their mean lags. See ``compute_use``."""
-_LEAST_INTERVALS, _LEAST_DAYS = 8, 60.0
+_LEAST_INTERVALS, _LEAST_DAYS, _LEAST_GAL_PER_DAY = 8, 60.0, 0.01
 """Fewer show no wander. Ours."""
 _FEED, _PERMEATE, _CONCENTRATE = int(Water.FEED), int(Water.PERMEATE), int(Water.CONCENTRATE)
 
@@ -214,8 +214,8 @@ def _wander_seen(series: Ints, days: Floats, gal: Floats, variance: Floats) -> F
     pair = np.flatnonzero(series[1:] == series[:-1])
     product = np.bincount(series[pair], residual[pair] * residual[pair + 1], count)
     covariance = product / np.maximum(intervals - 1, 1) + variance / safe
-    is_told = (intervals >= _LEAST_INTERVALS) & (length >= _LEAST_DAYS) & (mean > 0)
-    return np.where(is_told, 6 * covariance / safe / np.where(mean > 0, mean, 1.0) ** 2, np.nan)
+    is_told = (intervals >= _LEAST_INTERVALS) & (length >= _LEAST_DAYS) & (mean > _LEAST_GAL_PER_DAY)
+    return np.where(is_told, 6 * covariance / safe / np.where(is_told, mean, 1.0) ** 2, np.nan)
 
 
 def _shrink(mean: Floats, own: Floats, design: Floats, prior: Floats) -> tuple[Floats, Floats]:

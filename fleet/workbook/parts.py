@@ -6,8 +6,9 @@ from collections.abc import Hashable, Iterator
 from django.db import connection, models
 
 from fleet.models import Membrane, Part, PartRole, Position
+from fleet.workbook.import_run import BATCH, ImportRun, Problem, chunks
 from fleet.workbook.rules import check_times, refuse_overlaps
-from fleet.workbook.saving import BATCH, Candidate, ImportRun, Outcome, Problem, chunks
+from fleet.workbook.saving import Candidate, Outcome
 from shared.messages import message
 from shared.periods import local_day
 

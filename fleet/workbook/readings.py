@@ -18,8 +18,9 @@ from fleet.readings.rows import (
     NewPerformanceReading,
     RecordReport,
 )
+from fleet.workbook.import_run import ImportRun, chunks
 from fleet.workbook.parse import ParsedSheet
-from fleet.workbook.saving import Candidate, ImportRun, candidates_of, chunks
+from fleet.workbook.saving import Candidate, candidates_of
 from shared.messages import message
 
 READINGS_AT_ONCE = 5000

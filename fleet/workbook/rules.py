@@ -9,8 +9,9 @@ from zoneinfo import available_timezones
 from django.db import models
 
 from fleet.models import MeterMeasure, MeterReading
+from fleet.workbook.import_run import ImportRun, Problem, chunks
 from fleet.workbook.parse import Row
-from fleet.workbook.saving import Candidate, ImportRun, Problem, chunks
+from fleet.workbook.saving import Candidate
 from shared.messages import message
 
 _CORRECT_DATES = message("Correct one of the two dates.")
@@ -46,7 +47,7 @@ def check_place(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
 def check_branch(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
     """A new branch is for people who see every branch."""
     yield from check_place(run, candidate)
-    if run.branch_id is not None and candidate.standing is None:
+    if run.branch_id is not None and candidate.existing is None:
         text = message("It is not your branch.")
         yield Problem("code", text, message("Leave the row out, or have somebody bring it in who may."))
 
@@ -55,7 +56,7 @@ def check_site(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
     """A new site belongs to a branch and has its clocks."""
     yield from check_place(run, candidate)
     values = candidate.values
-    if candidate.standing is not None or candidate.row.get("branch") is not None or candidate.row.is_refused:
+    if candidate.existing is not None or candidate.row.get("branch") is not None or candidate.row.is_refused:
         branch = values.get("branch")
     else:
         branch = run.only_branch
@@ -64,18 +65,18 @@ def check_site(run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
             yield Problem("branch", text, message("Write the code of a branch from the sheet branches."))
     if branch is not None:
         values["branch"] = branch
-        if candidate.standing is None:
+        if candidate.existing is None:
             values.setdefault("time_zone", branch.time_zone)
 
 
 def check_part_kind(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:
     """A membrane names its type, nothing else does, and what is one stays one."""
-    standing, role = candidate.standing, candidate.values["role"]
+    existing, role = candidate.existing, candidate.values["role"]
     names_type = bool(candidate.values.get("membrane_type"))
-    if standing is not None and standing.role != role and "membrane" in (standing.role, role):
+    if existing is not None and existing.role != role and "membrane" in (existing.role, role):
         text = message("A kind can't become a membrane or cease to be one.")
         yield Problem("role", text, message("Give the new kind a code of its own."))
-    elif role == "membrane" and not names_type and standing is None:
+    elif role == "membrane" and not names_type and existing is None:
         text = message("A membrane names its type.")
         yield Problem("membrane_type", text, message("Write polyamide or cellulose_triacetate."))
     elif role != "membrane" and names_type:
@@ -108,15 +109,15 @@ def check_meters(run: ImportRun, candidates: list[Candidate], existing: dict[Has
         (candidate, name)
         for candidate in candidates
         for name in ("measure", "digits")
-        if candidate.standing is not None and not candidate.row.is_refused
-        and candidate.becomes(name) != getattr(candidate.standing, name)
+        if candidate.existing is not None and not candidate.row.is_refused
+        and candidate.becomes(name) != getattr(candidate.existing, name)
     ]  # fmt: skip
     read: set[int] = set()
-    for part in chunks(sorted({candidate.standing.pk for candidate, _name in doubtful})):
+    for part in chunks(sorted({candidate.existing.pk for candidate, _name in doubtful})):
         query = MeterReading.objects.filter(meter_id__in=part)
         read.update(query.values_list("meter_id", flat=True).distinct())
     for candidate, name in doubtful:
-        meter = candidate.standing
+        meter = candidate.existing
         if meter.pk in read:
             text = message(
                 "A meter that was read keeps its {name}: {label}, {digits} digits.",

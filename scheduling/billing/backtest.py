@@ -14,7 +14,8 @@ from fleet.database.columns import UnitRange
 from fleet.models import PartKind, TreatmentUnit
 from fleet.science.settings import DAYS_PER_MONTH
 from scheduling.billing.forecast import HIGH
-from scheduling.money.forecast import Score, changes_due, count_quantile, learn_practice, practised, score
+from scheduling.money.forecast import Score, changes_due, count_quantile, score
+from scheduling.money.practice import learn_practice, practised
 from shared.periods import add_months, local_moment, month_start
 
 UNITS_AT_ONCE: Final = 5000

@@ -18,15 +18,8 @@ from fleet.science.settings import ReadinessSettings
 from scheduling.billing.bridge import to_money
 from scheduling.contracts.plan_columns import PlanTable, day_number, of_branch, read_plans
 from scheduling.models import EntryKind, RevenueEntry, Stop
-from scheduling.money.forecast import (
-    Changes,
-    Dates,
-    at_least_one,
-    changes_due,
-    count_quantile,
-    learn_practice,
-    practised,
-)
+from scheduling.money.forecast import Changes, at_least_one, changes_due, count_quantile
+from scheduling.money.practice import Dates, learn_practice, practised
 from scheduling.money.recurring import standing_on
 from scheduling.orders.contents import DEFAULT_CHANGE_MINUTES, SET_UP_MINUTES
 from scheduling.orders.kinds import PLANNED

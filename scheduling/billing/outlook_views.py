@@ -14,7 +14,7 @@ from fleet.models import PartKind, Site
 from scheduling.billing import charts, forecast, margin
 from scheduling.billing import margin_tables as tables
 from scheduling.billing.views import PAGE_SIZE, kept_review
-from scheduling.pages.request_context import branch_of, now_and_today, page_of
+from scheduling.pages.request_context import branch_of, now_and_today, of_own_branch, page_of
 from shared.access import requires
 from shared.roles import Permission
 from shared.tables import render_or_export
@@ -108,10 +108,7 @@ def owner_margin(request: HttpRequest, form: str = "") -> HttpResponseBase:
 def site_costs(request: HttpRequest, code: str) -> HttpResponseBase:
     """Show the rows behind what a site cost."""
     _, today = now_and_today(request)
-    sites = Site.objects.select_related("customer")
-    if branch_of(request):
-        sites = sites.filter(branch_id=branch_of(request))
-    site = get_object_or_404(sites, code=code)
+    site = get_object_or_404(of_own_branch(request, Site.objects.select_related("customer")), code=code)
     found = margin.site_costs(site, today=today)
     return render_or_export(
         request,

@@ -17,7 +17,7 @@ from scheduling.contracts.forms import NewPlanForm, PlanEndForm, PriceChangeForm
 from scheduling.contracts.starting import start_plan
 from scheduling.contracts.views import did
 from scheduling.models import PriceChange, ServicePlan
-from scheduling.pages.request_context import branch_of, now_and_today
+from scheduling.pages.request_context import branch_of, now_and_today, of_own_branch
 from shared.access import requires
 from shared.errors import DomainError
 from shared.periods import add_months, local_day, month_start
@@ -28,17 +28,14 @@ from shared.translation import translate
 
 def _plan(request: HttpRequest, code: str) -> ServicePlan:
     plans = ServicePlan.objects.select_related("site__customer", "treatment_unit")
-    if branch_of(request):
-        plans = plans.filter(site__branch_id=branch_of(request))
-    return get_object_or_404(plans, code=code)
+    return get_object_or_404(of_own_branch(request, plans, "site__branch_id"), code=code)
 
 
 @requires(Permission.CORRECT_MONEY)
 @require_http_methods(["GET", "POST"])
 def new_plan(request: HttpRequest, code: str) -> HttpResponse:
     """Start a plan at a site."""
-    sites = Site.objects.filter(branch_id=branch_of(request)) if branch_of(request) else Site.objects.all()
-    site = get_object_or_404(sites, code=code)
+    site = get_object_or_404(of_own_branch(request, Site.objects.all()), code=code)
     now, _ = now_and_today(request)
     today = local_day(now, site.time_zone)
     form = NewPlanForm(request.POST or None, site=site, initial={"starts_on": today})

@@ -17,7 +17,6 @@ from shared.periods import add_months
 
 LONGEST_BACK_MONTHS: Final = 60
 """No plan is begun further back than a month end may close at once. *Ours.*"""
-MOST_VISIT_MONTHS: Final = 120
 
 
 def free_code() -> str:

@@ -17,7 +17,7 @@ from scheduling.contracts import prices
 from scheduling.contracts import tables as tables
 from scheduling.contracts.forms import EndForm, PeriodForm, PriceForm, TermsForm
 from scheduling.models import PlanPeriod, PlanTerms, ServicePlan
-from scheduling.pages.request_context import branch_of, note_change, now_and_today
+from scheduling.pages.request_context import note_change, now_and_today, of_own_branch
 from shared.access import requires
 from shared.errors import DomainError
 from shared.messages import message
@@ -144,9 +144,7 @@ def did(form: forms.Form, do: Callable[[dict[str, Any]], object]) -> bool:
 
 def _plan(request: HttpRequest, code: str) -> ServicePlan:
     plans = ServicePlan.objects.select_related("site__customer", "treatment_unit")
-    if branch_of(request):
-        plans = plans.filter(site__branch_id=branch_of(request))
-    return get_object_or_404(plans, code=code)
+    return get_object_or_404(of_own_branch(request, plans, "site__branch_id"), code=code)
 
 
 def _page(

@@ -14,7 +14,7 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.models import Branch, Site
-from scheduling.crew import calendar, tables, team
+from scheduling.crew import calendar, calendar_entries, tables, team
 from scheduling.crew.forms import (
     AbsenceForm,
     ClosureForm,
@@ -26,7 +26,7 @@ from scheduling.crew.forms import (
     RegionForm,
 )
 from scheduling.models import ALWAYS, Absence, HolidayRegion, SiteClosure, Technician
-from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
+from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today, of_own_branch
 from shared.access import requires
 from shared.errors import DomainError
 from shared.periods import days_from, local_day
@@ -40,7 +40,7 @@ CALENDAR_DAYS: Final = 366
 def technicians_of(request: HttpRequest):
     """Return the technicians this person may see."""
     rows = Technician.objects.select_related("branch", "person", "van")
-    return rows.filter(branch_id=branch_of(request)) if branch_of(request) else rows
+    return of_own_branch(request, rows)
 
 
 def sees_cost(request: HttpRequest) -> bool:
@@ -147,7 +147,7 @@ def add_absence(request: HttpRequest, code: str) -> HttpResponseBase:
     form = AbsenceForm(request.POST)
     if form.is_valid() and did(
         form,
-        lambda: calendar.add_absence(who, **form.cleaned_data, today=today, by=request.user, now=now),
+        lambda: calendar_entries.add_absence(who, **form.cleaned_data, today=today, by=request.user, now=now),
     ):
         messages.success(
             request,
@@ -166,7 +166,7 @@ def end_absence(request: HttpRequest, pk: int) -> HttpResponse:
     )
     now, today = now_and_day_of(absence.technician)
     try:
-        calendar.end_absence(absence, today=today, by=request.user, now=now)
+        calendar_entries.end_absence(absence, today=today, by=request.user, now=now)
     except DomainError as error:
         messages.error(request, translate(error))
     else:
@@ -229,8 +229,7 @@ def new_technician(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
     """Show when a site is closed; close it from a day to a day."""
-    sites = Site.objects.filter(branch_id=branch_of(request)) if branch_of(request) else Site.objects.all()
-    site = get_object_or_404(sites, code=code)
+    site = get_object_or_404(of_own_branch(request, Site.objects.all()), code=code)
     now, _ = now_and_today(request)
     today = local_day(now, site.time_zone)
     form = ClosureForm(request.POST or None, initial={"first_on": today})
@@ -239,7 +238,9 @@ def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
         and form.is_valid()
         and did(
             form,
-            lambda: calendar.close_site(site, **form.cleaned_data, today=today, by=request.user, now=now),
+            lambda: calendar_entries.close_site(
+                site, **form.cleaned_data, today=today, by=request.user, now=now
+            ),
         )
     ):
         messages.success(
@@ -261,11 +262,9 @@ def site_closures(request: HttpRequest, code: str) -> HttpResponseBase:
 def reopen_site(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a closure back."""
     rows = SiteClosure.objects.select_related("site")
-    if branch_of(request):
-        rows = rows.filter(site__branch_id=branch_of(request))
-    closure = get_object_or_404(rows, pk=pk)
+    closure = get_object_or_404(of_own_branch(request, rows, "site__branch_id"), pk=pk)
     now, _ = now_and_today(request)
-    calendar.reopen_site(closure, by=request.user, now=now)
+    calendar_entries.reopen_site(closure, by=request.user, now=now)
     messages.success(request, gettext("Taken back."))
     return redirect("site_closures", code=closure.site.code)
 
@@ -279,9 +278,7 @@ def company_calendar(request: HttpRequest) -> HttpResponseBase:
 
 def _calendar_page(request: HttpRequest, **given: forms.Form) -> HttpResponseBase:
     _, today = now_and_today(request)
-    branches = Branch.objects.order_by("name")
-    if branch_of(request):
-        branches = branches.filter(pk=branch_of(request))
+    branches = of_own_branch(request, Branch.objects.order_by("name"), "pk")
     days = days_from(today - timedelta(days=7), CALENDAR_DAYS)
     rows = [
         {"day": day, "branch": branch.name, "name": name}
@@ -309,7 +306,7 @@ def set_region(request: HttpRequest) -> HttpResponseBase:
     now, _ = now_and_today(request)
     form = RegionForm(request.POST)
     if form.is_valid() and did(
-        form, lambda: calendar.set_region(**form.cleaned_data, by=request.user, now=now)
+        form, lambda: calendar_entries.set_region(**form.cleaned_data, by=request.user, now=now)
     ):
         messages.success(request, gettext("Saved. Plans made from now on keep these holidays."))
         return redirect("company_calendar")
@@ -322,7 +319,9 @@ def set_calendar_day(request: HttpRequest) -> HttpResponseBase:
     """Have a branch work on a holiday, or not work on another day."""
     now, _ = now_and_today(request)
     form = DayForm(request.POST, branch_id=branch_of(request))
-    if form.is_valid() and did(form, lambda: calendar.set_day(**form.cleaned_data, by=request.user, now=now)):
+    if form.is_valid() and did(
+        form, lambda: calendar_entries.set_day(**form.cleaned_data, by=request.user, now=now)
+    ):
         messages.success(request, gettext("Saved."))
         return redirect("company_calendar")
     return _calendar_page(request, day_form=form)

@@ -29,6 +29,7 @@ from scheduling.pages.request_context import (
     note_change,
     now_and_day_of,
     now_and_today,
+    of_own_branch,
     page_number,
     paging,
 )
@@ -110,8 +111,7 @@ def send_notice_again(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _of_branch(request: HttpRequest) -> QuerySet[Notice]:
     found = Notice.objects.select_related("customer", "visit__site", "resent_by")
-    branch_id = branch_of(request)
-    return found.filter(visit__site__branch_id=branch_id) if branch_id else found
+    return of_own_branch(request, found, "visit__site__branch_id")
 
 
 @requires(Permission.SEE_OWN_DAY)
@@ -156,10 +156,7 @@ def feeds(request: HttpRequest) -> HttpResponse:
 @transaction.atomic
 def switch_feed_off(request: HttpRequest, pk: int) -> HttpResponse:
     """Switch a technician's feed off, when a phone is lost."""
-    people = Technician.objects.all()
-    if branch_id := branch_of(request):
-        people = people.filter(branch_id=branch_id)
-    technician = get_object_or_404(people, pk=pk)
+    technician = get_object_or_404(of_own_branch(request, Technician.objects.all()), pk=pk)
     queries.switch_off(technician)
     note_change(request, message("calendar switched off"), AuditArea.PEOPLE, technician.name)
     messages.success(

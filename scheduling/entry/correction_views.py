@@ -12,7 +12,8 @@ from django.utils import timezone
 from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods
 
-from fleet.corrections.corrections import KINDS, Act, attach_corrections, correct, units_touched
+from fleet.corrections.corrections import KINDS, Act, correct, units_touched
+from fleet.corrections.selectors import attach_corrections
 from fleet.models import Corrected
 from scheduling.billing import revenue
 from scheduling.entry.consequences import Consequence, foresee

@@ -4,7 +4,7 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-    dependencies = [("scheduling", "0025_reasons_are_known")]
+    dependencies = [("scheduling", "0014_visits_of_close_outs")]
 
     operations = [
         migrations.AddField(

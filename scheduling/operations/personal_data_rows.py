@@ -153,11 +153,6 @@ class Subject:
         """Return what stands in the name's place once it is erased."""
         return f"erased {self.kind} {self.row.pk}"
 
-    @property
-    def is_erased(self) -> bool:
-        """Say whether the name is gone."""
-        return self.name == self.mark
-
 
 def subject_of(row: Model) -> Subject:
     """Return the person a row stands for; a technician with a log-in is that log-in."""

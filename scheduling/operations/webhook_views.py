@@ -18,7 +18,13 @@ from fleet.webhooks import hooks, outbox
 from fleet.webhooks.calling import networks
 from scheduling.operations import tables as tables
 from scheduling.operations.forms import DeliveryFilter, HookForm
-from scheduling.pages.request_context import branch_of, note_change, now_and_today, page_number, paging
+from scheduling.pages.request_context import (
+    note_change,
+    now_and_today,
+    of_own_branch,
+    page_number,
+    paging,
+)
 from shared.access import requires
 from shared.errors import DomainError
 from shared.messages import message
@@ -163,5 +169,4 @@ def _hook_page(request: HttpRequest, hook: Webhook, *, secret: str = "") -> Http
 def _hooks(request: HttpRequest) -> QuerySet[Webhook]:
     """Return the webhooks a person may see: those of the own branch, or all."""
     rows = Webhook.objects.select_related("branch", "made_by")
-    branch_id = branch_of(request)
-    return rows.filter(branch_id=branch_id) if branch_id else rows
+    return of_own_branch(request, rows)

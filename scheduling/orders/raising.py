@@ -40,10 +40,6 @@ class RaiseReport:
     def raised_total(self) -> int:
         return sum(self.raised.values())
 
-    @property
-    def is_empty(self) -> bool:
-        return not (self.raised_total or self.strengthened or self.withdrawn)
-
     def count(self, kind: str, number: int = 1) -> None:
         """Add raised orders of a kind."""
         self.raised[kind] = self.raised.get(kind, 0) + number

@@ -23,7 +23,14 @@ from scheduling.orders.kinds import BY_HAND
 from scheduling.orders.order_page import order_sheet
 from scheduling.orders.tables import ORDERS
 from scheduling.pages.forms import DayInput
-from scheduling.pages.request_context import branch_of, is_metric, now_and_today, page_number, paging
+from scheduling.pages.request_context import (
+    branch_of,
+    is_metric,
+    now_and_today,
+    of_own_branch,
+    page_number,
+    paging,
+)
 from scheduling.pages.saved_views import view_links
 from shared.access import requires
 from shared.errors import DomainError
@@ -147,17 +154,13 @@ def _work_page(request: HttpRequest, serials: list[str], form: WorkForManyForm |
 
 def _units(request: HttpRequest, serials: list[str]) -> list[TreatmentUnit]:
     units = TreatmentUnit.objects.select_related("site").filter(serial__in=serials).order_by("serial")
-    if branch_id := branch_of(request):
-        units = units.filter(site__branch_id=branch_id)
-    return list(units)
+    return list(of_own_branch(request, units, "site__branch_id"))
 
 
 def _orders(request: HttpRequest) -> list[WorkOrder]:
     asked = [int(text) for text in request.POST.getlist("chosen") if text.isascii() and text.isdigit()]
     orders = WorkOrder.objects.select_related("treatment_unit", "site").filter(pk__in=asked).order_by("pk")
-    if branch_id := branch_of(request):
-        orders = orders.filter(site__branch_id=branch_id)
-    return list(orders)
+    return list(of_own_branch(request, orders, "site__branch_id"))
 
 
 @requires(Permission.SEE_WORK)
@@ -279,10 +282,7 @@ def _order_page(request: HttpRequest, pk: int, form: WithdrawForm, status: int =
 
 
 def _order_in_branch(request: HttpRequest, pk: int) -> WorkOrder:
-    found = WorkOrder.objects.all()
-    if branch_id := branch_of(request):
-        found = found.filter(site__branch_id=branch_id)
-    return get_object_or_404(found, pk=pk)
+    return get_object_or_404(of_own_branch(request, WorkOrder.objects.all(), "site__branch_id"), pk=pk)
 
 
 def _asked_area(request: HttpRequest) -> list[str]:

@@ -14,7 +14,7 @@ from fleet.models import PlaceSource, Site
 from fleet.register import places as service
 from fleet.register.gazetteer import towns_between
 from scheduling.pages.maps import WIDTH, drawing_of
-from scheduling.pages.request_context import branch_of, is_metric, now_and_today
+from scheduling.pages.request_context import branch_of, is_metric, now_and_today, of_own_branch
 from shared.access import requires
 from shared.errors import DomainError
 from shared.roles import Permission
@@ -86,7 +86,7 @@ def _place_all(request: HttpRequest, branch_id: int | None) -> HttpResponseBase:
 def place_of_site(request: HttpRequest, code: str) -> HttpResponseBase:
     """Show where a site is, on the map; a post moves it there or confirms it."""
     sites = Site.objects.select_related("customer", "branch", "place")
-    site = _in_branch(sites, request).filter(code=code).first()
+    site = of_own_branch(request, sites).filter(code=code).first()
     if site is None:
         raise Http404(gettext("There is no site %(code)s.") % {"code": code})
     kept = {"latitude": site.latitude, "longitude": site.longitude, "source": PlaceSource.TYPED}
@@ -118,11 +118,6 @@ def _keep(request: HttpRequest, site: Site, form: PlaceForm) -> bool:
     return True
 
 
-def _in_branch(sites: Any, request: HttpRequest) -> Any:
-    branch_id = branch_of(request)
-    return sites.filter(branch_id=branch_id) if branch_id else sites
-
-
 def _map(request: HttpRequest, site: Site) -> dict[str, Any]:
     """Draw the country round a site, or round where its address has it; nothing where neither is known."""
     place = getattr(site, "place", None)
@@ -146,7 +141,7 @@ def _map(request: HttpRequest, site: Site) -> dict[str, Any]:
         [(middle[0] - high, middle[1] - high), (middle[0] + high, middle[1] + high)], settings.MAP_TILE_URL
     )
     length, text = drawing.scale(is_metric(request))
-    near = _in_branch(Site.objects.all(), request).filter(
+    near = of_own_branch(request, Site.objects.all()).filter(
         latitude__range=(middle[0] - high, middle[0] + high),
         longitude__range=(middle[1] - 2 * high, middle[1] + 2 * high),
     )

@@ -7,7 +7,7 @@ from decimal import Decimal
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext
 
-from fleet.corrections.corrections import attach_corrections
+from fleet.corrections.selectors import attach_corrections
 from fleet.models import Corrected, FeedTest, FormerCustomer, Site, TreatmentUnit, UnitStay
 from scheduling.models import AccessHours, CloseOut, PlanPrice, ServicePlan, SiteClosure, Stop, WorkOrder
 from scheduling.overview.fleet_list import rows_of

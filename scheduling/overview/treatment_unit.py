@@ -9,7 +9,7 @@ from django.utils.translation import gettext, gettext_lazy
 
 from fleet.assessment.explanation import wear_steps
 from fleet.assessment.scaling_opinion import scaling_opinion, scaling_steps
-from fleet.corrections.corrections import attach_corrections
+from fleet.corrections.selectors import attach_corrections
 from fleet.display.figures import show
 from fleet.display.schematic import PlacedPart, Schematic, lay_out
 from fleet.models import (

@@ -41,6 +41,11 @@ def branch_of(request: HttpRequest) -> int | None:
     return request.user.branch_id
 
 
+def of_own_branch(request: HttpRequest, rows: QuerySet, branch: str = "branch_id") -> QuerySet:
+    """Return the rows of the only branch this person sees, or all; ``branch``: where they name it."""
+    return rows.filter(**{branch: branch_of(request)}) if branch_of(request) else rows
+
+
 def is_metric(request: HttpRequest) -> bool:
     """Say which measures this person reads."""
     return request.user.measure_system == MeasureSystem.METRIC
@@ -61,13 +66,15 @@ def address_with(request: HttpRequest, **changed: object) -> str:
 def paging(
     request: HttpRequest, *, page: int, pages: int, total: int, size: int, what: str, is_more: bool = False
 ) -> Paging:
-    """Return the addresses of the pages beside this one. ``is_more``: counting stopped at the total."""
+    """Return the addresses of the pages before and after. ``is_more``: counting stopped at the total."""
     first, last = (page - 1) * size + 1, min(page * size, total)
-    told = gettext("%(first)s–%(last)s of %(total)s %(what)s")
+    template = gettext("%(first)s–%(last)s of %(total)s %(what)s")
     if is_more:
-        told = gettext("%(first)s–%(last)s of more than %(total)s %(what)s; narrow the list to see others")
+        template = gettext(
+            "%(first)s–%(last)s of more than %(total)s %(what)s; narrow the list to see others"
+        )
     text = (
-        told % {"first": f"{first:,}", "last": f"{last:,}", "total": f"{total:,}", "what": what}
+        template % {"first": f"{first:,}", "last": f"{last:,}", "total": f"{total:,}", "what": what}
         if total
         else gettext("No %(what)s") % {"what": what}
     )

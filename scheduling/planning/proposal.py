@@ -121,11 +121,6 @@ class Unplaced:
     day: date | None = None
     extra_min: float | None = None
 
-    @property
-    def is_proof(self) -> bool:
-        """Say whether the reason is proved, not only the best found."""
-        return self.reason in PROOFS
-
 
 @dataclass(frozen=True)
 class Totals:

@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import Max, Min
 
 from fleet.models import Branch, Person
-from scheduling.crew import calendar
+from scheduling.crew import calendar_entries
 from scheduling.models import (
     OrderState,
     ProposalState,
@@ -67,7 +67,7 @@ def begin(
                 remedy=message("Choose that branch."),
                 field="technician",
             )
-        absence = calendar.add_absence(
+        absence = calendar_entries.add_absence(
             technician, first_on=first_on, last_on=last_on, reason=reason, today=today, by=by, now=now
         )
     in_force = StopOrder.objects.filter(

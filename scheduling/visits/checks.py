@@ -10,7 +10,7 @@ from typing import Final
 
 from django.db.models import QuerySet
 
-from fleet.corrections.corrections import standing_id
+from fleet.corrections.selectors import standing_id
 from fleet.models import (
     Corrected,
     FlushKind,

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext
 
-from fleet.corrections.corrections import standing_id
+from fleet.corrections.selectors import standing_id
 from fleet.display.figures import digits, show
 from fleet.models import (
     Corrected,

@@ -9,6 +9,7 @@ from django.db.models import OuterRef, Subquery
 from django.utils.translation import gettext_lazy
 
 from fleet.models import Meter, MeterReading, PerformanceReading, TreatmentUnit, UnitState
+from fleet.readings.doubt import share_of_permeate, usual_rise_gal
 from fleet.readings.meter_in_place import meters_to_read
 
 GAUGES: Final[dict[str, str]] = {
@@ -92,11 +93,11 @@ def _meter_row(
     if meter.last_total is not None and state and state.permeate_gal_per_day is not None:
         days = max((now - meter.last_at).total_seconds() / 86_400, 0.0)
         recovery = state.recovery or treatment_unit.design_recovery
-        share = {"permeate": 1.0, "feed": 1 / recovery, "concentrate": 1 / recovery - 1}[meter.water]
-        expected = state.permeate_gal_per_day * share * days
+        share = share_of_permeate(meter.water, recovery)
+        rise_gal = usual_rise_gal(state.permeate_gal_per_day * share, share, days)
         per_gal = meter.last_total / meter.last_gal if meter.last_gal else 1.0
         low = meter.last_total
-        high = meter.last_total + (3 * expected + 50 * share) * per_gal
+        high = meter.last_total + rise_gal * per_gal
     return MeterRow(
         pk=meter.pk,
         water=meter.water,

@@ -10,8 +10,9 @@ from django.db import transaction
 
 from fleet.models import AuditArea, AuditEntry, Person
 from fleet.workbook.files import COMMENT, RawSheet, Source, plain_name, read_source
+from fleet.workbook.import_run import BATCH, ImportRun, SheetCounts
 from fleet.workbook.parse import ParsedSheet, parse_sheet
-from fleet.workbook.saving import BATCH, ImportRun, SheetCounts, write_sheet
+from fleet.workbook.saving import write_sheet
 from fleet.workbook.template import write_rest, write_template
 from scheduling.workbook.sheets import SHEETS
 from shared.errors import DomainError, RowProblem
@@ -182,14 +183,14 @@ def _is_of_template(sheet: RawSheet) -> bool:
 
 
 def _note(run: ImportRun, name: str) -> None:
-    """Tell the trail of the import, and of each row with money."""
-    told = [
+    """Write the import to the audit trail, and each row with money."""
+    counted = [
         message("{sheet}: {added} added, {changed} changed", sheet=sheet, added=c.added, changed=c.changed)
         for sheet, c in run.counts.items()
         if c.added or c.changed
     ]
-    if told:
-        run.note(message("workbook imported"), AuditArea.FLEET, name, joined(", ", told))
+    if counted:
+        run.note(message("workbook imported"), AuditArea.FLEET, name, joined(", ", counted))
     AuditEntry.objects.bulk_create(run.trail, batch_size=BATCH)
 
 
@@ -240,12 +241,12 @@ def _write(run: ImportRun, tell: Progress) -> None:
 
 
 def _look_up_names_of_refused(run: ImportRun, parsed: ParsedSheet) -> None:
-    """Tell of names that lead nowhere in rows refused for something else too: all of a row in one go."""
+    """Report names that lead nowhere in rows refused for something else too: all of a row in one go."""
     named = [column for column in parsed.sheet.columns if column.refers_to]
-    told = {(problem.row, problem.field) for problem in run.problems if problem.sheet == parsed.sheet.name}
+    found = {(problem.row, problem.field) for problem in run.problems if problem.sheet == parsed.sheet.name}
     for row in parsed.rows:
         for column in named:
-            if row.is_refused and column.name in row.values and (row.number, column.name) not in told:
+            if row.is_refused and column.name in row.values and (row.number, column.name) not in found:
                 run.find(row, column)
 
 

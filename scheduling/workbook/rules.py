@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from datetime import date
 
 from fleet.models import AuditArea
+from fleet.workbook.import_run import BATCH, ImportRun, Problem, chunks
 from fleet.workbook.parse import ParsedSheet, Row
-from fleet.workbook.saving import BATCH, Candidate, ImportRun, Outcome, Problem, candidates_of, chunks, save
+from fleet.workbook.saving import Candidate, Outcome, candidates_of, save
 from scheduling.models import PlanPrice, Shift, Skill, Technician
 from shared.messages import message
 
@@ -85,12 +86,12 @@ def _write_usual_weeks(run: ImportRun, saved: list[tuple[Row, Technician]]) -> s
         hours = (row.values["shift_starts_at"], row.values["shift_ends_at"], row.get("lunch_minutes", 30))
         aside = left.get(technician.code, set())
         wanted = {weekday: hours for weekday in row.values["weekdays"] if weekday not in aside}
-        standing = {
+        existing = {
             shift.weekday: (shift.starts_at, shift.ends_at, shift.lunch_minutes)
             for shift in technician.shifts.all()
             if shift.weekday not in aside
         }
-        if wanted != standing:
+        if wanted != existing:
             technician.shifts.exclude(weekday__in=aside).delete()
             Shift.objects.bulk_create(
                 Shift(technician=technician, weekday=day, starts_at=begins, ends_at=ends, lunch_minutes=lunch)
@@ -108,7 +109,7 @@ def write_plans(run: ImportRun, parsed: ParsedSheet) -> None:
     priced: dict[tuple[str, date], Row] = {}
     for candidate in candidates_of(run, parsed):
         row, values = candidate.row, candidate.values
-        candidate.standing = known.get(values["code"])
+        candidate.existing = known.get(values["code"])
         for problem in _plan_problems(candidate):
             run.refuse(row, *problem)
         if row.is_refused:
@@ -154,7 +155,7 @@ def _from_on(row: Row) -> date:
 def _write_prices(run: ImportRun, parsed: ParsedSheet, rows: list[Row], outcome: Outcome) -> None:
     """Add prices; one that stands otherwise is refused. A row counts as what happened to it most."""
     plans = {row.values["code"]: plan for row, plan in outcome.saved}
-    standing = {
+    existing = {
         (price.plan_id, price.from_on): price.amount
         for ids in chunks(sorted(plan.pk for plan in plans.values()))
         for price in PlanPrice.objects.filter(plan_id__in=ids)
@@ -167,7 +168,7 @@ def _write_prices(run: ImportRun, parsed: ParsedSheet, rows: list[Row], outcome:
             text = message("Depends on another row of this plan, which was refused.")
             run.refuse(row, "code", text, message("Correct that row first."))
             continue
-        amount = standing.get((plan.pk, from_on))
+        amount = existing.get((plan.pk, from_on))
         if amount is None:
             fresh.append(PlanPrice(plan=plan, from_on=from_on, amount=row.values["price"]))
             counts.added += 1
@@ -181,8 +182,8 @@ def _write_prices(run: ImportRun, parsed: ParsedSheet, rows: list[Row], outcome:
             counts.unchanged += 1
     PlanPrice.objects.bulk_create(fresh, batch_size=BATCH)
     for price in fresh:
-        told = message("{amount} from {day} on", amount=price.amount, day=price.from_on)
-        run.note(message("plan price set"), AuditArea.MONEY, price.plan.code, told)
+        detail = message("{amount} from {day} on", amount=price.amount, day=price.from_on)
+        run.note(message("plan price set"), AuditArea.MONEY, price.plan.code, detail)
 
 
 def check_plan_terms(_run: ImportRun, candidate: Candidate) -> Iterator[Problem]:

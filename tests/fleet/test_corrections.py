@@ -5,7 +5,8 @@ from datetime import timedelta
 import pytest
 from django.db import IntegrityError, transaction
 
-from fleet.corrections.corrections import Act, attach_corrections, correct, standing_id, version_of
+from fleet.corrections.corrections import Act, correct, version_of
+from fleet.corrections.selectors import attach_corrections, standing_id
 from fleet.models import Corrected, Correction, MeterReading, Part, PerformanceReading, StaleFlag
 from shared.errors import DomainError
 from tests import factories as make

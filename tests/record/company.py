@@ -1,6 +1,5 @@
 """A small invented company with one of each thing that an address may name, and those who ask for them."""
 
-import uuid
 from collections.abc import Iterator
 from datetime import date, timedelta
 from decimal import Decimal
@@ -27,7 +26,6 @@ ELSEWHERE = "_elsewhere"
 """Ends the name of one who works at another branch."""
 WHO = [ANONYMOUS, *Role, f"{Role.PLANNER}{ELSEWHERE}", f"{Role.TECHNICIAN}{ELSEWHERE}"]
 BAD_ROWS = b"code,name,email\nK1,Amber Bakery (invented),baker@example.invalid\n,No code,\n"
-NOBODYS = uuid.UUID(int=7)
 
 
 def new(label: str, **given):

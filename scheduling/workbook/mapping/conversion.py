@@ -94,7 +94,6 @@ class Conversion:
 
     sheets: dict[str, list[dict[str, object]]]
     doubts: list[Doubt]
-    rows_read: int = 0
 
     def write_order(self, sheets: Iterable[Sheet]) -> Iterator[tuple[Sheet, list[dict[str, object]]]]:
         """Yield the sheets that have rows, in the template's order."""

@@ -98,7 +98,8 @@ def put_fault(rng, kind, unit, at, total, label, meter, rollover, true):
             row[step:] -= 2 * true[unit, step]
         label[unit, at : at + length] = kind
     elif kind is UseFault.STUCK:
-        length = int(rng.integers(4, 8))
+        # Alone, and shorter, nobody can tell it from people who are away.
+        at, length = min(at, READINGS - 14), 5 + int(rng.integers(4, 8))
         lost = np.cumsum(true[unit, at : at + length])
         row[at : at + length] -= lost
         row[at + length :] -= lost[-1]

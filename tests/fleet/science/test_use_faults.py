@@ -115,6 +115,26 @@ def test_a_standing_meter_is_stuck_when_the_other_meter_moves():
     assert np.isnan(use.still_from_d[0])
 
 
+def test_a_month_away_is_no_stuck_meter_and_nothing_was_used():
+    """Five weekly readings alike, then use as before; read to 35 days nobody can know better."""
+    totals = 280.0 * np.arange(30)
+    totals[12:] -= 5 * 280.0
+    totals[12:17] = totals[11]
+    _, faults, curves = compute_use(units(), meter(totals), NO_GAUGES, NOW_D)
+    assert len(faults.fault) == 0
+    assert (curves.cumulated[-1] - curves.cumulated[0]) / 2.0**20 == pytest.approx(totals[-1] - totals[0])
+
+
+def test_a_month_in_which_the_other_meter_moved_is_a_stuck_one():
+    moving = 280.0 * np.arange(30)
+    totals = moving.copy()
+    totals[12:] -= 4 * 280.0
+    totals[12:16] = totals[11]
+    readings = joined(meter(moving * 2.5, water=Water.FEED), meter(totals))
+    _, faults, _ = compute_use(units(), readings, NO_GAUGES, NOW_D)
+    assert faults.fault.tolist() == [UseFault.STUCK] * 4
+
+
 def test_a_register_that_catches_up_is_spread_and_not_counted_twice():
     """The same total was sent ten weeks long, then the true one."""
     totals = 9000 + 280.0 * np.arange(30)

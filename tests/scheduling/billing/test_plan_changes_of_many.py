@@ -18,7 +18,6 @@ from tests.factories import NOW, TODAY
 
 pytestmark = pytest.mark.django_db
 OCTOBER, NOVEMBER = date(2026, 10, 1), date(2026, 11, 1)
-NEXT_MONTH = datetime(2026, 12, 1, 18, 0, tzinfo=UTC)
 GIVEN = {"by": None, "now": NOW}
 MONTH = {"currency": "USD", "by": None}
 

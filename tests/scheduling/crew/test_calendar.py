@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from fleet.models import AuditEntry
-from scheduling.crew import calendar
+from scheduling.crew import calendar, calendar_entries
 from scheduling.models import Absence, OrderState, Shift, SiteClosure, Stop
 from scheduling.routes import problem as routes_problem
 from scheduling.routes import promises, proposals
@@ -35,7 +35,7 @@ def crew():
 
 def away(who, **given):
     values = {"first_on": THURSDAY, "last_on": THURSDAY, "today": TODAY, "by": None, "now": NOW}
-    return calendar.add_absence(who, **values | given)
+    return calendar_entries.add_absence(who, **values | given)
 
 
 def shifts(branch, first_on, days=7):
@@ -101,13 +101,13 @@ def test_hours_within_a_day_off_are_known_already_and_a_day_around_hours_is_not(
 def test_an_absence_is_taken_back_from_today_on_and_what_has_been_stays(crew):
     _, who, _ = crew
     row = away(who, first_on=TODAY, last_on=THURSDAY)
-    calendar.end_absence(row, today=TUESDAY, by=None, now=NOW)
+    calendar_entries.end_absence(row, today=TUESDAY, by=None, now=NOW)
     row.refresh_from_db()
     assert row.last_on == TODAY
     with pytest.raises(DomainError, match="over"):
-        calendar.end_absence(row, today=TUESDAY, by=None, now=NOW)
+        calendar_entries.end_absence(row, today=TUESDAY, by=None, now=NOW)
     later = away(who)
-    calendar.end_absence(later, today=TUESDAY, by=None, now=NOW)
+    calendar_entries.end_absence(later, today=TUESDAY, by=None, now=NOW)
     assert Absence.objects.get() == row
     assert AuditEntry.objects.filter(what="absence taken back").count() == 2
 
@@ -116,7 +116,7 @@ def test_a_closed_site_is_not_visited_nor_promised_and_is_again_afterwards(crew)
     branch, _, orders = crew
     site = orders[0].site
     last = TUESDAY + timedelta(days=13)
-    closure = calendar.close_site(
+    closure = calendar_entries.close_site(
         site, first_on=TUESDAY, last_on=last, today=TODAY, by=None, now=NOW, reason="Works"
     )
     plan = proposals.propose(branch=branch, first_on=TUESDAY, days=3, seconds=1.5, now=NOW, max_iterations=20)
@@ -125,10 +125,10 @@ def test_a_closed_site_is_not_visited_nor_promised_and_is_again_afterwards(crew)
     with pytest.raises(DomainError, match="closed from"):
         promises.promise(orders[0], THURSDAY, by=None, now=NOW)
     with pytest.raises(DomainError, match="already"):
-        calendar.close_site(site, first_on=last, last_on=last, today=TODAY, by=None, now=NOW)
+        calendar_entries.close_site(site, first_on=last, last_on=last, today=TODAY, by=None, now=NOW)
     with pytest.raises(DomainError, match="before"):
-        calendar.close_site(site, first_on=last, last_on=TUESDAY, today=TODAY, by=None, now=NOW)
-    calendar.reopen_site(closure, by=None, now=NOW)
+        calendar_entries.close_site(site, first_on=last, last_on=TUESDAY, today=TODAY, by=None, now=NOW)
+    calendar_entries.reopen_site(closure, by=None, now=NOW)
     assert not SiteClosure.objects.exists()
     promises.promise(orders[0], THURSDAY, by=None, now=NOW)
 
@@ -137,7 +137,7 @@ def test_a_closure_leaves_other_days_and_the_hours_of_the_site(crew):
     branch, _, orders = crew
     site = orders[0].site
     site.access_hours.create(weekday=3, opens_at=time(9), closes_at=time(11))
-    calendar.close_site(site, first_on=TUESDAY, last_on=TUESDAY, today=TODAY, by=None, now=NOW)
+    calendar_entries.close_site(site, first_on=TUESDAY, last_on=TUESDAY, today=TODAY, by=None, now=NOW)
     built = routes_problem.build(branch, TUESDAY, 3, NOW)
     access = {job.id: job.access for job in built.problem.jobs}[f"W{orders[0].pk:06d}"]
     assert [access.on(TUESDAY + timedelta(days=i)) for i in range(3)] == [(), (), ((9 * HOUR, 11 * HOUR),)]
@@ -151,31 +151,32 @@ def test_holidays_are_the_branchs_own_before_the_companys(crew):
     days = [date(2027, 3, 2), date(2027, 7, 5), date(2027, 9, 16), date(2027, 11, 25)]
     assert calendar.days_off(branch, days) == {}
     given = {"by": None, "now": NOW}
-    calendar.set_region(None, country="us", subdivision="TX", **given)
+    calendar_entries.set_region(None, country="us", subdivision="TX", **given)
     assert set(calendar.days_off(branch, days)) >= {days[1], days[3]}
-    calendar.set_region(branch, country="MX", subdivision="", **given)
+    calendar_entries.set_region(branch, country="MX", subdivision="", **given)
     assert set(calendar.days_off(branch, days)) == {days[2]}
-    calendar.set_region(branch, country="", subdivision="", **given)
+    calendar_entries.set_region(branch, country="", subdivision="", **given)
     assert calendar.days_off(branch, days) == {}
 
 
 def test_nobody_works_on_a_holiday_unless_the_branch_says_so(crew):
     branch, _, orders = crew
     thanksgiving = date(2026, 11, 26)
-    calendar.set_region(None, country="US", subdivision="IA", by=None, now=NOW)
+    calendar_entries.set_region(None, country="US", subdivision="IA", by=None, now=NOW)
     assert thanksgiving not in shifts(branch, thanksgiving, 2)
     with pytest.raises(DomainError, match="Thanksgiving"):
         promises.promise(orders[0], thanksgiving, by=None, now=NOW)
-    calendar.set_day(branch, thanksgiving, is_worked=True, reason="On call", by=None, now=NOW)
+    calendar_entries.set_day(branch, thanksgiving, is_worked=True, reason="On call", by=None, now=NOW)
     assert thanksgiving in shifts(branch, thanksgiving, 2)
-    calendar.set_day(branch, date(2026, 11, 25), is_worked=False, reason="Stocktaking", by=None, now=NOW)
-    assert calendar.days_off(branch, [date(2026, 11, 25)]) == {date(2026, 11, 25): "Stocktaking"}
+    eve = date(2026, 11, 25)
+    calendar_entries.set_day(branch, eve, is_worked=False, reason="Stocktaking", by=None, now=NOW)
+    assert calendar.days_off(branch, [eve]) == {eve: "Stocktaking"}
 
 
 @pytest.mark.parametrize(("country", "part", "field"), [("XX", "", "country"), ("US", "ZZ", "subdivision")])
 def test_a_region_nobody_knows_is_refused(country, part, field):
     with pytest.raises(DomainError) as refused:
-        calendar.set_region(None, country=country, subdivision=part, by=None, now=NOW)
+        calendar_entries.set_region(None, country=country, subdivision=part, by=None, now=NOW)
     assert refused.value.field == field
 
 

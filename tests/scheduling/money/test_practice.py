@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from scheduling.money.forecast import learn_practice, practised
+from scheduling.money.practice import learn_practice, practised
 
 
 def test_a_company_that_changes_at_four_fifths_of_the_expected_life_is_found_out():

@@ -61,7 +61,7 @@ def test_a_first_import_with_many_findings_is_raised_some_at_a_time_each_once(mo
     monkeypatch.setattr(raising, "CHUNK", 2)
     findings = [carbon_due() for _ in range(7)]
     assert raising.raise_work(now=NOW).raised == {OrderKind.CHANGE_DUE: 7}
-    assert raising.raise_work(now=NOW).is_empty
+    assert raising.raise_work(now=NOW) == raising.RaiseReport()
     causes = WorkOrder.objects.order_by("cause_key").values_list("cause_key", flat=True)
     assert list(causes) == sorted(found.cause_key for found in findings)
 
@@ -86,7 +86,7 @@ def test_raising_twice_changes_nothing():
     raising.raise_work(now=NOW)
     first = everything()
     report = raising.raise_work(now=NOW + timedelta(minutes=15))
-    assert report.is_empty
+    assert report == raising.RaiseReport()
     assert everything() == first
 
 
@@ -453,7 +453,7 @@ def test_thousands_of_findings_take_few_queries():
     assert report.raised_total == 2500
     assert len(asked) < 2500 / 18  # SQLite takes some forty rows in one statement
     with CaptureQueriesContext(connection) as asked:
-        assert raising.raise_work(now=NOW).is_empty
+        assert raising.raise_work(now=NOW) == raising.RaiseReport()
     assert len(asked) < 20
 
 

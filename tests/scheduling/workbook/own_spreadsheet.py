@@ -9,7 +9,6 @@ from openpyxl import Workbook
 STREETS = ("Ash Lane", "Birch Road", "Canal Street", "Dock Street", "Elm Court")
 TOWNS = ("Corvane", "Eastfold", "Milbrook", "Saltney")
 TRADES = ("Bakery", "Café", "Dental", "Florist", "Laundry", "School")
-SEDIMENTS = ("5 mic sediment", "PP 5 micron", "Sed filter 5mic")
 WORKS = (
     "changed filters", "Replaced sediment and carbon", "sed + carbon block", "annual service", "new membrane",
     "carbon changed, membrane next visit", "filters changed. post filter ok", "checked TDS, all ok",
