@@ -1,5 +1,6 @@
 """A small invented company with one of each thing that an address may name, and those who ask for them."""
 
+import uuid
 from collections.abc import Iterator
 from datetime import date, timedelta
 from decimal import Decimal
