@@ -1,12 +1,16 @@
 #!/usr/bin/env python
 """Django's door."""
 
+import errno
 import os
+import sqlite3
 import sys
 from pathlib import Path
 
+from django.core.exceptions import ImproperlyConfigured
 from django.core.management import execute_from_command_line
 from django.db.utils import OperationalError, ProgrammingError
+from psycopg import OperationalError as PostgresAway
 
 
 def main() -> None:
@@ -17,13 +21,17 @@ def main() -> None:
         os.environ.setdefault("TAPWARD_COMPANY", "Clearrun Water Care (invented)")
     try:
         execute_from_command_line(sys.argv)
-    except (OperationalError, ProgrammingError) as error:
+    except ImproperlyConfigured as error:
+        sys.exit(str(error))
+    except (OperationalError, ProgrammingError, sqlite3.Error, PostgresAway, OSError) as error:
         sys.exit(said_plainly(error))
 
 
 def said_plainly(error: Exception) -> str:
-    """Return what is wrong with the database and what to do; anything else is raised again."""
+    """Return what is wrong with database or disk and what to do; anything else is raised again."""
     text = str(error).strip()
+    if getattr(error, "errno", None) == errno.ENOSPC or "disk is full" in text or "No space left" in text:
+        return f"The disk is full: {text.splitlines()[0]}. Free space, then run the command again."
     if "no such table" in text or ("relation" in text and "does not exist" in text):
         return (
             f"The database has no such table yet ({text.splitlines()[0]}). Run manage.py migrate first; "
@@ -31,6 +39,8 @@ def said_plainly(error: Exception) -> str:
         )
     if "connection" in text or "unable to open" in text:
         return f"The database does not answer: {text.splitlines()[0]}. Start it, or correct DATABASE_URL."
+    if isinstance(error, OSError):
+        return f"{text}. Check the path, TAPWARD_DATA_DIR among them, and who may read and write there."
     raise error
 
 

@@ -13,6 +13,7 @@ from fleet.models import (
     PartKind,
     PartRole,
     Position,
+    RemovalEvidence,
     RemovalReason,
     TreatmentUnit,
 )
@@ -29,17 +30,30 @@ class OfUnitFilter(FilterSet):
     site_code = CharFilter(field_name="treatment_unit__site__code")
 
 
+class RemovalEvidenceRow(Row):
+    """What was measured of a part before it came out."""
+
+    class Meta:
+        model = RemovalEvidence
+        fields = ["measured_at", "total_chlorine_behind_mg_l", "delta_p_psi", "permeate_conductivity_us_cm"]
+
+
 class PartRow(Row):
     """A physical part with its time in place."""
 
     position = serializers.CharField(source="position.code", read_only=True)
     role = serializers.CharField(source="kind.role", read_only=True)
+    factory_rejection = serializers.FloatField(
+        source="membrane.factory_rejection", read_only=True, allow_null=True, default=None
+    )
+    removal_evidence = RemovalEvidenceRow(read_only=True, allow_null=True, default=None)
 
     class Meta:
         model = Part
         fields = [
             "id", *UNIT, "position", "kind_code", "kind_name", "role", "serial", "lot", "made_on",
             "installed_at", "removed_at", "removal_reason", "clean_drop_psi", "clean_drop_flow_gpm",
+            "factory_rejection", "removal_evidence",
         ]  # fmt: skip
 
 
@@ -97,7 +111,9 @@ class PartViewSet(RowViewSet):
 
     shows = "part"
     needs = (Permission.SEE_FLEET,)
-    queryset = Part.objects.select_related("treatment_unit", "position", "kind")
+    queryset = Part.objects.select_related(
+        "treatment_unit", "position", "kind", "membrane", "removal_evidence"
+    )
     serializer_class = PartRow
     filterset_class = PartFilter
     orderings = ("id", "installed_at")

@@ -7,6 +7,9 @@ from rest_framework.exceptions import ValidationError
 from api.fields import Body, DayField, DayFilter, Details, Row, key_field
 from api.viewsets import RowViewSet, operation
 from fleet.models import (
+    MakeUp,
+    Position,
+    PositionWater,
     ReadinessState,
     Site,
     TreatmentUnit,
@@ -33,9 +36,18 @@ class UnitStateRow(Row):
         ]  # fmt: skip
 
 
+class PositionRow(Row):
+    """A place for a part, along the water."""
+
+    class Meta:
+        model = Position
+        fields = ["code", "water"]
+
+
 class TreatmentUnitRow(Row):
     """A treatment unit with its state; no state before the first assessment."""
 
+    positions = PositionRow(many=True, read_only=True)
     state = UnitStateRow(read_only=True, allow_null=True, default=None)
 
     class Meta:
@@ -43,7 +55,8 @@ class TreatmentUnitRow(Row):
         fields = [
             "id", "serial", "label", "site_id", "site_code", "commissioned_on", "design_recovery",
             "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
-            "is_out_of_service", "out_of_service_reason", "retired_on", "retired_because", "state",
+            *MakeUp.names(), "promised_conductivity_us_cm", "is_out_of_service", "out_of_service_reason",
+            "retired_on", "retired_because", "positions", "state",
         ]  # fmt: skip
 
 
@@ -95,6 +108,25 @@ class Retirement(Body):
     because = serializers.CharField(max_length=160)
 
 
+class Commission(Body):
+    """Since when the unit is in service."""
+
+    on = DayField()
+
+
+class NewPosition(Body):
+    """A place for a part."""
+
+    code = serializers.SlugField(max_length=40)
+    water = serializers.ChoiceField(choices=PositionWater.choices)
+
+
+class Positions(Body):
+    """All positions of a unit in the order of the water."""
+
+    positions = NewPosition(many=True, max_length=40)
+
+
 class TreatmentUnitFilter(FilterSet):
     """Of treatment units."""
 
@@ -112,7 +144,7 @@ class TreatmentUnitViewSet(RowViewSet):
 
     shows = "treatment unit with its state"
     needs = (Permission.SEE_FLEET,)
-    queryset = TreatmentUnit.objects.select_related("site", "state")
+    queryset = TreatmentUnit.objects.select_related("site", "state").prefetch_related("positions")
     serializer_class = TreatmentUnitRow
     filterset_class = TreatmentUnitFilter
     orderings = ("id", "serial")
@@ -143,6 +175,17 @@ class TreatmentUnitViewSet(RowViewSet):
     def retirement(self, unit: TreatmentUnit, values: dict) -> int:
         """Retire a unit: its open work is withdrawn, its plans end, its history stays."""
         return acts.retire_unit(unit, actor=self.actor, **values).pk
+
+    @operation("commission_unit", Permission.EDIT_FLEET, Commission, TreatmentUnitRow, at="commissioning")
+    def commissioning(self, unit: TreatmentUnit, values: dict) -> int:
+        """Put a unit into service, with the usual parts of its model in empty positions."""
+        return units.commission_unit(unit, on=values["on"], actor=self.actor).pk
+
+    @operation("set_positions", Permission.EDIT_FLEET, Positions, TreatmentUnitRow, at="positions")
+    def positions(self, unit: TreatmentUnit, values: dict) -> int:
+        """Make these the positions of a unit. One that ever held a part stays."""
+        units.change_positions(unit, values["positions"], actor=self.actor)
+        return unit.pk
 
     @operation("change_treatment_unit", Permission.EDIT_FLEET, TreatmentUnitDetails, TreatmentUnitRow)
     def partial_update(self, unit: TreatmentUnit, values: dict) -> int:

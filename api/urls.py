@@ -12,6 +12,7 @@ from rest_framework.views import APIView
 from api import pages
 from api.assessment import FindingViewSet, PartStateViewSet
 from api.billing import RevenueEntryViewSet
+from api.catalogue import PartKindViewSet, SupplyViewSet, UnitModelViewSet
 from api.contracts import PlanViewSet
 from api.corrections import CorrectionViewSet
 from api.customers import CustomerViewSet
@@ -44,6 +45,9 @@ router = SimpleRouter(trailing_slash=False, use_regex_path=False)
 router.register("customers", CustomerViewSet, "customers")
 router.register("sites", SiteViewSet, "sites")
 router.register("treatment-units", TreatmentUnitViewSet, "treatment-units")
+router.register("supplies", SupplyViewSet, "supplies")
+router.register("part-kinds", PartKindViewSet, "part-kinds")
+router.register("unit-models", UnitModelViewSet, "unit-models")
 router.register("parts", PartViewSet, "parts")
 router.register("part-states", PartStateViewSet, "part-states")
 router.register("findings", FindingViewSet, "findings")

@@ -1,12 +1,26 @@
 """Close-outs: what was found and done at an order."""
 
 from django_filters.rest_framework import BooleanFilter, CharFilter, ChoiceFilter, FilterSet
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import MomentFilter, Row
+from api.readings import PerformanceReadingRow
 from api.viewsets import RowViewSet
-from scheduling.models import CloseOut, Outcome
+from fleet.models import PerformanceReading
+from scheduling.models import CloseOut, CloseOutPart, Outcome
 from shared.roles import Permission
+
+
+class PartChangeRow(Row):
+    """A part taken out, put in, or both. What was measured before it came out is told with the part."""
+
+    removed_part_id = serializers.IntegerField(source="removed_id", read_only=True, allow_null=True)
+    installed_part_id = serializers.IntegerField(source="installed_id", read_only=True, allow_null=True)
+
+    class Meta:
+        model = CloseOutPart
+        fields = ["removed_part_id", "installed_part_id"]
 
 
 class CloseOutRow(Row):
@@ -15,11 +29,36 @@ class CloseOutRow(Row):
     work_order_id = serializers.IntegerField(source="order_id", read_only=True)
     treatment_unit_serial = serializers.CharField(source="order.treatment_unit.serial", read_only=True)
 
+    as_found = serializers.SerializerMethodField()
+    as_left = serializers.SerializerMethodField()
+    parts = PartChangeRow(many=True, read_only=True)
+
+    @extend_schema_field(PerformanceReadingRow(allow_null=True))
+    def get_as_found(self, row: CloseOut) -> dict | None:
+        """Return the gauges before anything was touched."""
+        return self._gauges(row.as_found_reading_id)
+
+    @extend_schema_field(PerformanceReadingRow(allow_null=True))
+    def get_as_left(self, row: CloseOut) -> dict | None:
+        """Return the gauges when all was done."""
+        return self._gauges(row.performance_reading_id)
+
+    def _gauges(self, pk: int | None) -> dict | None:
+        """Read those of a whole page of rows at once."""
+        if "gauges" not in self.context:
+            rows = self.parent.instance if self.parent else [self.instance]
+            wanted = {one for row in rows for one in (row.as_found_reading_id, row.performance_reading_id)}
+            found = PerformanceReading.objects.filter(pk__in=wanted - {None}).select_related("treatment_unit")
+            self.context["gauges"] = {one.pk: PerformanceReadingRow(one).data for one in found}
+        return self.context["gauges"].get(pk)
+
     class Meta:
         model = CloseOut
-        fields = ["id", "client_id", "work_order_id", "treatment_unit_serial", "technician_code", "outcome",
-                  "finished_at", "received_at", "minutes", "drive_minutes", "note", "signed_by",
-                  "follow_up_id", "undone_at", "undone_because"]  # fmt: skip
+        fields = [
+            "id", "client_id", "work_order_id", "treatment_unit_serial", "technician_code", "outcome",
+            "not_done_because", "finished_at", "received_at", "minutes", "drive_minutes", "note", "signed_by",
+            "as_found", "as_left", "parts", "follow_up_id", "undone_at", "undone_because",
+        ]  # fmt: skip
 
 
 class CloseOutFilter(FilterSet):
@@ -39,7 +78,9 @@ class CloseOutViewSet(RowViewSet):
 
     shows = "close-out"
     needs = (Permission.SEE_WORK, Permission.SEE_OWN_DAY)
-    queryset = CloseOut.objects.select_related("order__treatment_unit", "technician")
+    queryset = CloseOut.objects.select_related("order__treatment_unit", "technician").prefetch_related(
+        "parts"
+    )
     serializer_class = CloseOutRow
     filterset_class = CloseOutFilter
     orderings = ("id", "finished_at", "received_at")

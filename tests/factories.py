@@ -24,6 +24,7 @@ from fleet.models import (
     Site,
     SupplyKind,
     TreatmentUnit,
+    UnitModel,
     WaterSupply,
 )
 from scheduling.models import (
@@ -148,6 +149,15 @@ def part_kind(**given) -> PartKind:
     return PartKind.objects.create(
         **{"code": f"K{n:04d}", "name": f"Part kind {n}"} | CARBON | _blanks(given)
     )
+
+
+def unit_model(**given) -> UnitModel:
+    """A model of treatment unit without positions."""
+    n = number()
+    defaults = {
+        "code": f"M{n:04d}", "name": f"Model {n}", "design_use_gal_per_day": 20, "design_permeate_gpm": 0.35
+    }  # fmt: skip
+    return UnitModel.objects.create(**defaults | given)
 
 
 def _blanks(given: dict) -> dict:

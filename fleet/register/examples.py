@@ -33,16 +33,20 @@ EXAMPLE_KINDS: Final[tuple[dict[str, Any], ...]] = (
      "rated_gal": 260_000, "rated_months": 12, "rating_chlorine_mg_l": 2.0, "change_minutes": 8,
      "cost": "9.50", "price": "24.00"},
 )  # fmt: skip
+_MAKE_UP: Final = {
+    "has_electric_inlet_valve": True, "has_pump": True, "has_tank": True, "has_softener": False,
+    "has_uv": False,
+}  # fmt: skip
 EXAMPLE_MODELS: Final[tuple[dict[str, Any], ...]] = (
     {
         "code": "EX-S", "name": "Small, 650 gal/day (invented)", "design_recovery": 0.5,
-        "design_use_gal_per_day": 240.0, "design_permeate_gpm": 0.45,
+        "design_use_gal_per_day": 240.0, "design_permeate_gpm": 0.45, **_MAKE_UP,
         "positions": (("sediment", "feed", "EX-SED-S"), ("carbon", "feed", "EX-CAR-S"),
                       ("membrane", "permeate", "EX-MEM-S"), ("post-carbon", "permeate", "EX-POST")),
     },
     {
         "code": "EX-M", "name": "Medium, 1,600 gal/day (invented)", "design_recovery": 0.55,
-        "design_use_gal_per_day": 620.0, "design_permeate_gpm": 1.1,
+        "design_use_gal_per_day": 620.0, "design_permeate_gpm": 1.1, **_MAKE_UP,
         "positions": (("sediment", "feed", "EX-SED-M"), ("carbon", "feed", "EX-CAR-M"),
                       ("membrane", "permeate", "EX-MEM-M")),
     },

@@ -283,7 +283,31 @@ class PartKind(models.Model):
         return self.name
 
 
-class UnitModel(models.Model):
+class MakeUp(models.Model):
+    """What stands in or beside a treatment unit that its work has to mind; null: nobody has said."""
+
+    has_electric_inlet_valve = models.BooleanField(
+        gettext_lazy("Electric inlet valve"), null=True, blank=True
+    )
+    has_pump = models.BooleanField(gettext_lazy("Pump"), null=True, blank=True)
+    has_tank = models.BooleanField(gettext_lazy("Storage tank"), null=True, blank=True)
+    has_softener = models.BooleanField(gettext_lazy("Softener"), null=True, blank=True)
+    has_uv = models.BooleanField(gettext_lazy("UV lamp"), null=True, blank=True)
+
+    class Meta:
+        abstract = True
+
+    @classmethod
+    def names(cls) -> tuple[str, ...]:
+        """Return the names of these columns."""
+        return tuple(column.name for column in MakeUp._meta.local_fields)
+
+    def make_up(self) -> list[tuple[str, bool | None]]:
+        """Return what there is, is not, or nobody has said, each with its word."""
+        return [(str(self._meta.get_field(name).verbose_name), getattr(self, name)) for name in self.names()]
+
+
+class UnitModel(MakeUp):
     """A kind of treatment unit as it is bought: what a new one starts from, copied into the unit."""
 
     code = models.CharField(max_length=40, unique=True)
@@ -307,7 +331,7 @@ class UnitModel(models.Model):
         return self.name
 
 
-class TreatmentUnit(models.Model):
+class TreatmentUnit(MakeUp):
     """One reverse-osmosis machine at a customer's site."""
 
     serial = models.CharField(max_length=60, unique=True)
@@ -325,6 +349,9 @@ class TreatmentUnit(models.Model):
     note = models.TextField(blank=True)
     unit_model = models.ForeignKey(
         UnitModel, on_delete=models.PROTECT, null=True, blank=True, db_index=False, related_name="+"
+    )
+    promised_conductivity_us_cm = models.PositiveIntegerField(
+        null=True, blank=True, help_text="At most so much at the tap, as the customer was promised."
     )
     retired_on = models.DateField(null=True, blank=True, help_text="First day it serves nowhere any more.")
     retired_because = models.CharField(max_length=160, blank=True, db_default="", default="")

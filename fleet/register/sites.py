@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 from django.db import transaction
 from django.db.models import Q
 
-from fleet.models import AuditArea, Branch, Customer, FormerCustomer, Site, TreatmentUnit, WaterSupply
+from fleet.models import AuditArea, Branch, Customer, FormerCustomer, MakeUp, Site, TreatmentUnit, WaterSupply
 from fleet.people.audit import Actor
 from fleet.register import rows
 from shared.errors import DomainError
@@ -25,6 +25,7 @@ SITE_DETAILS = (
 UNIT_DETAILS = (
     "label", "idle_limit_days", "is_out_of_service", "out_of_service_reason", "note", "commissioned_on",
     "design_recovery", "design_use_gal_per_day", "design_permeate_gpm", "mains_voltage",
+    *MakeUp.names(), "promised_conductivity_us_cm",
 )  # fmt: skip
 SUPPLY_DETAILS = ("name", "kind")
 MOST_AHEAD: Final = timedelta(days=731)

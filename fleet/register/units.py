@@ -5,17 +5,21 @@ held against what the person saw, so that of two at once the second is told.
 """
 
 from collections.abc import Mapping
-from datetime import UTC, date, datetime, time
-from typing import Any
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
 from fleet.models import (
     AuditArea,
+    Flush,
+    FlushKind,
+    MakeUp,
     Meter,
     Part,
     PartKind,
+    PartRole,
     Position,
     RemovalReason,
     Site,
@@ -32,8 +36,11 @@ from shared.periods import local_day
 
 DESIGN = (
     "design_recovery", "design_use_gal_per_day", "design_permeate_gpm", "idle_limit_days", "mains_voltage",
+    *MakeUp.names(),
 )  # fmt: skip
 NOT_COMMISSIONED = message("Not commissioned yet.")
+SETTLED_AFTER: Final = timedelta(days=30)
+"""What went in longer ago is taken as flushed then; newer parts may still owe it, and are looked at."""
 
 
 @transaction.atomic
@@ -48,9 +55,10 @@ def add_unit(
 ) -> TreatmentUnit:
     """Add a treatment unit to a site with the positions of its model and their usual parts.
 
-    With ``commissioned_on`` it runs since that day, its usual parts in place; without, it is out of service
-    until it is commissioned. ``given`` are further columns; design figures override the model's. Raises
-    DomainError for a serial that is there, a closed site, a day to come, or an impossible value.
+    With ``commissioned_on`` it runs since that day, its usual parts in place, and flushed when that is
+    ``SETTLED_AFTER`` ago; without, it is out of service until it is commissioned. ``given`` are further
+    columns; design figures override the model's. Raises DomainError for a serial that is there, a closed
+    site, a day to come, or an impossible value.
     """
     serial = serial.strip()
     _refuse_serial(serial)
@@ -88,7 +96,10 @@ def add_unit(
             for one in unit_model.positions.all()
         )
     if commissioned_on is not None:
-        _put_usual_parts_in(unit, unit_model, noon(commissioned_on, site, actor.now))
+        at = noon(commissioned_on, site, actor.now)
+        _put_usual_parts_in(unit, unit_model, at)
+        if actor.now - at >= SETTLED_AFTER:
+            _take_for_flushed(unit, at, actor)
     return unit
 
 
@@ -188,7 +199,17 @@ def swap_unit(
     meters = list(Meter.objects.filter(treatment_unit=old, removed_at__isnull=True))
     reason = because.strip() or f"Swapped for {serial}."
     _retire(old, on, reason, actor)
-    copied = {name: getattr(old, name) for name in (*DESIGN, "label", "site", "unit_model", "note")}
+    copied = {
+        name: getattr(old, name)
+        for name in (
+            *DESIGN,
+            "label",
+            "site",
+            "unit_model",
+            "note",
+            "promised_conductivity_us_cm",
+        )
+    }
     new = TreatmentUnit(serial=serial, commissioned_on=on, **copied)
     rows.save_new(new)
     UnitSwap.objects.create(old=old, new=new, swapped_on=on)
@@ -343,6 +364,20 @@ def _put_usual_parts_in(unit: TreatmentUnit, unit_model: UnitModel | None, at: d
         kind = usual.get(position.code)
         if kind is not None and position.pk not in held:
             parts.install(position=position, kind=kind, at=at)
+
+
+def _take_for_flushed(unit: TreatmentUnit, at: datetime, actor: Actor) -> None:
+    """Write down that what has run for weeks was flushed when it went in: its users would have called."""
+    fresh = Part.objects.in_place().filter(treatment_unit=unit, kind__needs_flush=True).select_related("kind")
+    Flush.objects.bulk_create(
+        Flush(
+            treatment_unit=unit, part=part, flushed_at=at + timedelta(minutes=30), ran_clear=True,
+            recorded_by=actor.person,
+            kind=FlushKind.MEMBRANE_STORAGE_SOLUTION if part.kind.role == PartRole.MEMBRANE
+            else FlushKind.CARBON_FINES,
+        )
+        for part in fresh
+    )  # fmt: skip
 
 
 def _take_all_out(unit: TreatmentUnit, at: datetime) -> None:

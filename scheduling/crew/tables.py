@@ -68,7 +68,7 @@ def _reopen(row: SiteClosure, page: dict) -> str:
     if not _may_plan(page):
         return ""
     said = gettext("Take back the closure from %(day)s on") % {"day": row.first_on}
-    return button(page, reverse("reopen_site", args=[row.pk]), gettext("Take back"), said=said)
+    return button(page, reverse("end_closure", args=[row.pk]), gettext("Take back"), said=said)
 
 
 CLOSURES: Final = Table(

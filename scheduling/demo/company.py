@@ -41,7 +41,7 @@ def company_sheets(today: date, seed: int = SEED) -> dict[str, list[dict]]:
         "flushes": [row for life in lives for row in life.flushes],
         "meter_readings": [row for life in lives for row in life.readings],
         "performance_readings": [row for life in lives for row in life.gauges],
-        "technicians": _technicians(),
+        "technicians": _technicians(today),
         "absences": [_absence(today)],
         "plans": _plans(rng, units, today),
     }  # fmt: skip
@@ -64,7 +64,9 @@ def _unit_row(rng: np.random.Generator, unit: PlannedUnit, today: date) -> dict:
         "design_recovery": unit.size.recovery,
         "design_use_gal_per_day": round(unit.use_gal_per_day * float(rng.uniform(0.8, 1.25))),
         "design_permeate_gpm": unit.size.permeate_gpm, "idle_limit_days": 21,
-        "is_out_of_service": is_out, "out_of_service_reason": "site is being rebuilt" if is_out else "",
+        "has_electric_inlet_valve": True, "has_pump": True, "has_tank": True, "has_softener": False,
+        "has_uv": False, "is_out_of_service": is_out,
+        "out_of_service_reason": "site is being rebuilt" if is_out else "",
     }  # fmt: skip
 
 
@@ -109,15 +111,17 @@ def _access_hours(rng: np.random.Generator, sites: list[PlannedSite]) -> list[di
     return rows
 
 
-def _technicians() -> list[dict]:
+def _technicians(today: date) -> list[dict]:
+    """Return the technicians; one works at weekends, too, when the demo is opened at one."""
     rows = []
     for code, name, east_km, north_km in county.TECHNICIANS:
+        weekend = ("Sat" if today.weekday() == 5 else "Sun") if code == "ines" and today.weekday() > 4 else ""
         latitude, longitude = county.position(east_km, north_km)
         rows.append(
             {
                 "code": code, "name": name, "branch": BRANCH, "start_latitude": latitude,
                 "start_longitude": longitude, "cost_per_hour": "38.00",
-                "weekdays": "Mon Tue Wed" if code == "mina" else "Mon Tue Wed Thu Fri",
+                "weekdays": "Mon Tue Wed" if code == "mina" else f"Mon Tue Wed Thu Fri {weekend}",
                 "shift_starts_at": "08:00", "shift_ends_at": "16:30", "lunch_minutes": 30,
             }
         )  # fmt: skip

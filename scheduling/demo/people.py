@@ -4,7 +4,6 @@ import secrets
 
 from fleet.models import Person, PersonRole
 from scheduling.demo.county import NAMES
-from scheduling.models import Technician
 
 
 def make_people() -> list[tuple[str, str, str]]:
@@ -19,7 +18,5 @@ def make_people() -> list[tuple[str, str, str]]:
         person = Person(username=user_name, role=role, first_name=first, last_name=last)
         person.set_password(password)
         person.save()
-        if role == PersonRole.TECHNICIAN:
-            Technician.objects.filter(code="ines").update(person=person)
         people.append((role.label, user_name, password))
     return people

@@ -1,29 +1,34 @@
 """The demo's run from spreadsheet to revenue, through the same services as the real thing."""
 
-import uuid
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 from fleet.assessment import runs
 from fleet.assessment.days import to_days
 from fleet.assessment.learning import learn_lives
 from fleet.assessment.use_rules import learn_use
-from fleet.models import PartKind, Person
+from fleet.models import Branch, PartKind, Person, TreatmentUnit
+from fleet.people.audit import Actor
+from fleet.register import catalogue
 from scheduling.billing import revenue
+from scheduling.crew import calendar
+from scheduling.demo import first_day
+from scheduling.demo.catalogue import SIZES
 from scheduling.demo.company import company_sheets
 from scheduling.demo.people import make_people
-from scheduling.models import OrderKind, RouteProposal, StockPlace, StopOrder, WorkOrder
-from scheduling.orders import raising, steps
+from scheduling.models import RouteProposal, StockPlace
+from scheduling.orders import raising
+from scheduling.register import walk
 from scheduling.routes import proposals, publishing
 from scheduling.stock import movements
 from scheduling.stock.movements import set_up_places
-from scheduling.visits import checks, close_out
 from scheduling.workbook.importing import import_workbook
 from shared.errors import DomainError
 from shared.periods import local_day
 
 ZONE = "America/Chicago"
-CLOSED_STOPS = 3
+BEFORE_WORK = time(6)
 VAN_PIECES = {"sediment": 6, "carbon": 4, "catalytic_carbon": 3, "membrane": 1}
 """Pieces of each kind that an invented van carries; two of anything else."""
 
@@ -46,29 +51,54 @@ def tell(now: datetime, say: Callable[[str], None], plan_seconds: float) -> dict
     people = make_people()
     planner = Person.objects.get(username="planner")
     fill_shelves(now, planner)
+    set_up_office(now, today, planner)
+    # What a night and a planner did before the vans left; before six o'clock it is done just now.
+    morning = min(now, datetime.combine(today, BEFORE_WORK, ZoneInfo(ZONE)))
     say("Assessing use, wear, due dates, performance, readiness …")
-    runs.assess_fleet(now)
+    runs.assess_fleet(morning)
     say("Learning lives and the swing of use from the fleet, and assessing with that …")
-    learned = learn_lives(to_days(now))
-    learn_use(now)
-    run = runs.assess_fleet(now)
+    learned = learn_lives(to_days(morning))
+    learn_use(morning)
+    run = runs.assess_fleet(morning)
     say("Raising work …")
-    raised = raising.raise_work(now=now)
+    raised = raising.raise_work(now=morning)
+    say("Planning today …")
+    plan_days(today, 1, plan_seconds / 4, planner, morning)
     tomorrow = today + timedelta(days=1)
     days = (next_monday(today) + timedelta(days=5) - tomorrow).days
     say(f"Planning from tomorrow to the end of next week, {days} days …")
-    proposal = proposals.propose(
-        first_on=tomorrow, days=days, branch=None, seconds=plan_seconds, seed=1, by=planner, now=now
-    )
-    publishing.publish(proposal, by=planner, now=now)
-    say("Closing the first stops …")
-    closed = close_first_stops(proposal, now)
+    proposal = plan_days(tomorrow, days, plan_seconds, planner, morning)
+    say("Closing the first half of today's stops …")
+    first_day.lend_log_in(today)
+    closed = first_day.close_first_half(today, now)
     say("Entering revenue …")
     earned = revenue.enter_revenue(through=today, now=now)
     return {
         "sheets": sheets, "people": people, "run": run, "learned": learned, "raised": raised,
         "proposal": proposal, "closed": closed, "earned": earned,
     }  # fmt: skip
+
+
+def plan_days(first_on: date, days: int, seconds: float, planner: Person, now: datetime) -> RouteProposal:
+    """Plan days and put the plan in force."""
+    proposal = proposals.propose(first_on=first_on, days=days, seconds=seconds, seed=1, by=planner, now=now)
+    return publishing.publish(proposal, by=planner, now=now)
+
+
+def set_up_office(now: datetime, today: date, planner: Person) -> None:
+    """Fill in what no sheet brings: unit models, holidays, a new customer half entered, work today."""
+    actor = Actor(planner, now)
+    for size in SIZES:
+        units = TreatmentUnit.objects.filter(design_permeate_gpm=size.permeate_gpm)
+        name = f"Size {size.code}, {size.permeate_gpm * 1440:,.0f} gal/day (invented)"
+        model = catalogue.model_from_unit(units.first(), code=f"RO-{size.code}", name=name, actor=actor)
+        units.update(unit_model=model)
+    calendar.set_region(None, country="US", subdivision="", by=planner, now=now)
+    for branch in Branch.objects.all():
+        if today in calendar.days_off(branch, [today]):
+            calendar.set_day(branch, today, is_worked=True, reason="standby (invented)", by=planner, now=now)
+    begun = {"name": ["Juniper Laundry (invented)"], "phone": ["555-0190"], "contact": ["Ada Quill"]}
+    walk.keep_draft(planner, begun, shown_at=now, now=now)
 
 
 def fill_shelves(now: datetime, planner: Person) -> None:
@@ -79,45 +109,3 @@ def fill_shelves(now: datetime, planner: Person) -> None:
             pieces = VAN_PIECES.get(kind.role, 2) * (1 if place.technician_id else 6)
             key = f"demo:{place.code}:{kind.code}"
             movements.put(place, kind, pieces, at=now, lot=f"L{now:%y%m}-1", by=planner, cause_key=key)
-
-
-def close_first_stops(proposal: RouteProposal, now: datetime) -> list[str]:
-    """Close the first change orders of the week as their technician would; say what was done."""
-    done = []
-    placed = StopOrder.objects.filter(
-        stop__route__proposal=proposal, is_in_force=True, order__kind=OrderKind.CHANGE_DUE
-    ).select_related("order__part__position", "order__part__kind", "stop__route__technician")
-    for placed_order in placed.order_by("stop__route__day", "stop__starts_at", "id")[:CLOSED_STOPS]:
-        order, stop = placed_order.order, placed_order.stop
-        close_out.close_out(
-            change_form(order, stop.route.technician_id, now), by=stop.route.technician.person, now=now
-        )
-        done.append(f"{order.treatment_unit.serial}: {order.part.kind.name} changed")
-    return done
-
-
-def change_form(order: WorkOrder, technician_id: int, now: datetime) -> checks.CloseOutForm:
-    """Return the form of a plain part change: old out as worn, new in, flushed to clear."""
-    kind: PartKind = order.part.kind
-    flush = None
-    if kind.needs_flush:
-        flush = checks.FlushForm(volume_gal=kind.flush_gal or 25, minutes=20, ran_clear=True)
-    return checks.CloseOutForm(
-        client_id=uuid.uuid4(),
-        order_id=order.id,
-        technician_id=technician_id,
-        outcome="done",
-        finished_at=now,
-        minutes=order.minutes,
-        steps=steps.all_done(order.kind),
-        part_changes=[
-            checks.PartChange(
-                position_code=order.part.position.code,
-                removal_reason="worn",
-                kind_code=kind.code,
-                lot=f"L{now:%y%m}-1",
-            )
-        ],
-        flush=flush,
-        note="Demo close-out (invented).",
-    )

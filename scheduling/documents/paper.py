@@ -181,6 +181,8 @@ class WorkSheet:
     is_in_force: bool
     cautions: list[str]
     load: list[LoadLine]
+    kit: list[str]
+    """What else to take along, as told."""
     gauges: list[str]
     stops: list[SheetStop]
 

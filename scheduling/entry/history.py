@@ -48,6 +48,14 @@ USUAL: Final = tuple(kind for kind in EventKind if kind is not EventKind.READING
 """Shown where nothing else is asked for: readings are many."""
 
 
+EVIDENCE: Final = {
+    "total_chlorine_behind_mg_l": gettext_lazy("total chlorine behind it %(value)s mg/L"),
+    "delta_p_psi": gettext_lazy("pressure drop across it %(value)s psi"),
+    "permeate_conductivity_us_cm": gettext_lazy("permeate conductivity before %(value)s µS/cm"),
+}
+"""What is measured of a part before it comes out, as told."""
+
+
 @dataclass(frozen=True)
 class Event:
     """One line."""
@@ -143,7 +151,7 @@ def _visits(found: About, wanted: Wanted) -> Iterator[Event]:
 
 def _parts(found: About, wanted: Wanted) -> Iterator[Event]:
     rows = Part.objects.filter(treatment_unit__in=found.units).select_related(
-        "treatment_unit", "position", "kind"
+        "treatment_unit", "position", "kind", "removal_evidence"
     )
     came = list(rows.filter(wanted.within("installed_at")).order_by("-installed_at")[:MOST])
     went = list(rows.filter(wanted.within("removed_at")).order_by("-removed_at")[:MOST])
@@ -156,7 +164,8 @@ def _parts(found: About, wanted: Wanted) -> Iterator[Event]:
         yield _part_event(part, part.installed_at, put_in.get(part.pk), "", _name(part))
     for part in went:
         reason = part.get_removal_reason_display()
-        yield _part_event(part, part.removed_at, taken_out.get(part.pk), _name(part), "", str(reason))
+        told = "; ".join([str(reason), *_evidence(part)])
+        yield _part_event(part, part.removed_at, taken_out.get(part.pk), _name(part), "", told)
 
 
 def _part_event(
@@ -169,6 +178,14 @@ def _part_event(
         ". ".join(filter(None, (reason, because))), was, became, who=visit.technician.name if visit else "",
         door=gettext("Technician's phone") if visit else "", order_id=visit.order_id if visit else None,
     )  # fmt: skip
+
+
+def _evidence(part: Part) -> Iterator[str]:
+    """Yield what was measured of a part before it came out, in working measures."""
+    row = getattr(part, "removal_evidence", None)
+    for column, told in EVIDENCE.items() if row else ():
+        if (value := getattr(row, column)) is not None:
+            yield told % {"value": f"{value:g}"}
 
 
 def _name(part: Part) -> str:

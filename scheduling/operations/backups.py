@@ -172,6 +172,8 @@ def _unpack(file: Path, room: Path) -> tuple[Manifest, Sqlite | Postgres, Path]:
 
     Raises DomainError on any difference.
     """
+    if not file.is_file():
+        raise DomainError(f"There is no file {file}.", remedy="Check the path.")
     try:
         with tarfile.open(file) as tar:
             listed = tar.extractfile(LIST)

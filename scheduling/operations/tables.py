@@ -114,7 +114,6 @@ MAPPINGS: Final = Table(
     Column(_("Topic"), "topic", show=lambda row, page: code(row.topic)),
     Column(_("Reads"), only="page", show=_reads),
     Moment(_("Counts from"), "counts_from"),
-    Column(_("Kept by"), lambda row: str(row.made_by or ""), only="file"),
     file="mappings",
 )  # fmt: skip
 TELEMETRY_DAYS: Final = Table(

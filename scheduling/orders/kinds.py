@@ -167,7 +167,7 @@ _KINDS: Final = [
         is_urgent=False, is_risk_when_late=False, is_outside_plans=False,
         late_weight=0.8, minutes=30, closing=Closing.NOTHING,
         may_bed=False, asks_gauges=False, asks_feed_test=False, cautions=ALL_CAUTIONS,
-        steps=house("look_round", "run_in_readings", "meter", "ask", "drain_gap"),
+        steps=house("look_round", "run_in_readings", "softener", "tank", "meter", "ask", "drain_gap"),
     ),
     WorkKind(
         kind=OrderKind.ONE_OFF,

@@ -12,7 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Final
 
-from fleet.models import PartRole
+from fleet.models import PartRole, TreatmentUnit
 from shared.messages import message
 
 PHASES: Final[dict[str, str]] = {
@@ -34,6 +34,8 @@ CONDITIONS: Final[dict[str, str]] = {
     "electric_valve": message("Where the inlet valve is electric:"),
     "pump": message("Where a pump raises the pressure:"),
     "tank": message("Where there is a storage tank:"),
+    "softener": message("Where there is a softener:"),
+    "uv": message("Where there is a UV lamp:"),
     "part": message("Where a part is changed:"),
     "sediment": message("Where a sediment part is changed:"),
     "carbon": message("Where carbon is changed:"),
@@ -50,6 +52,16 @@ PARTS: Final[dict[str, set[str]]] = {
     "flushed": CARBON | {PartRole.MEMBRANE},
 }
 """Conditions that the roles of the changed parts decide."""
+
+
+EQUIPMENT: Final = {
+    "electric_valve": "has_electric_inlet_valve",
+    "pump": "has_pump",
+    "tank": "has_tank",
+    "softener": "has_softener",
+    "uv": "has_uv",
+}
+"""Conditions that a treatment unit's make-up decides, and the column that tells."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +91,12 @@ def facts(
     changed = set(roles)
     of_parts = {name: bool(changed & among) for name, among in PARTS.items()}
     return {"mains": mains_voltage > 0, **(equipment or {}), **of_parts}
+
+
+def known_of(unit: TreatmentUnit, roles: Collection[str]) -> dict[str, bool | None]:
+    """Return what is known of the conditions at a treatment unit whose parts of these roles are changed."""
+    equipment = {name: getattr(unit, column) for name, column in EQUIPMENT.items()}
+    return facts(mains_voltage=unit.mains_voltage, roles=roles, equipment=equipment)
 
 
 def applies(step: Mapping, known: Mapping[str, bool | None]) -> bool:
@@ -116,6 +134,7 @@ HOUSE: Final = _library(
     Step("reagents", message("Reagents are poison: gloves, closed case, rests go back with you."), is_hazard_control=True, phase="look"),
     Step("lock_out", message("Switch the unit off and unplug it first, plug in your hand, or lock and tag its isolator. With the feed shut a running pump runs dry."),
          is_hazard_control=True, phase="isolate", when="mains"),
+    Step("uv_off", message("Unplug the UV lamp, too: its light harms eyes and skin, and its sleeve is hot. Let it cool."), is_hazard_control=True, phase="isolate", when="uv"),
     Step("isolate", message("Then shut the feed valve, then the valve to the storage tank."), is_hazard_control=True, phase="isolate"),
     Step("prove_zero", message("Release the pressure to drain and prove it: gauge at zero, tap open and dry. Expect a second pocket behind the check valve and in the tank."),
          is_hazard_control=True, phase="isolate"),
@@ -138,8 +157,10 @@ HOUSE: Final = _library(
     Step("override_closed", message("Close the manual override and check that it is closed, before power."), is_hazard_control=True, phase="start", when="electric_valve"),
     Step("power", message("Gauges as before, floor dry: plug in or unlock with dry hands; see that the unit starts and stops as it should."),
          is_hazard_control=True, phase="start", when="mains"),
+    Step("uv_on", message("UV lamp: sleeve closed and dry, plug it in, see that it burns before anybody draws; write down its hours."), is_hazard_control=True, phase="start", when="uv"),
     Step("leak_watch_pump", message("Watch the joints again at pump pressure."), is_hazard_control=True, phase="start", when="pump"),
-    Step("tank", message("Check the tank's air charge with the tank empty; run the first tank to drain."), phase="leave", when="flushed"),
+    Step("tank", message("Check the tank's air charge with the tank empty; after carbon, a membrane or sanitising run the first tank to drain."), phase="leave", when="tank"),
+    Step("softener", message("Softener: look at the salt and fill it up; test the hardness behind it."), phase="leave", when="softener"),
     Step("tag_off", message("Take the warning tag off only now that it ran clear and the strip is good; else it stays on."), is_hazard_control=True, phase="leave", when="carbon"),
     Step("run_in_readings", message("After run-in of 15 minutes read flows, pressures, conductivities and temperature again; compare with before."),
          asks="performance", phase="leave"),
@@ -157,5 +178,5 @@ def house(*codes: str, always: Collection[str] = ()) -> list[Step]:
     return [replace(HOUSE[code], when="") if code in always else HOUSE[code] for code in codes]
 
 
-SHUT_DOWN: Final = ("lock_out", "isolate", "prove_zero")
-START: Final = ("leak_watch", "override_closed", "power", "leak_watch_pump")
+SHUT_DOWN: Final = ("lock_out", "uv_off", "isolate", "prove_zero")
+START: Final = ("leak_watch", "override_closed", "power", "uv_on", "leak_watch_pump")

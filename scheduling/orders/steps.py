@@ -35,7 +35,7 @@ def ensure_step_sheets(now: datetime) -> int:
     return written
 
 
-HOUSE_VERSIONS: Final = (1,)
+HOUSE_VERSIONS: Final = (1, 2)
 """Versions the house has put into use and since made better."""
 
 
@@ -57,6 +57,11 @@ def _write_house(kind: str, old: StepSheet | None, steps: list[dict], now: datet
 def current_sheet(kind: str) -> StepSheet | None:
     """Return the sheet in use for a kind of work; None before the first was written."""
     return StepSheet.objects.filter(kind=kind, is_current=True).first()
+
+
+def current_sheets(kinds: Collection[str] = OrderKind.values) -> dict[str, StepSheet]:
+    """Return the sheets in use of some kinds, by kind."""
+    return {sheet.kind: sheet for sheet in StepSheet.objects.filter(kind__in=kinds, is_current=True)}
 
 
 def current_cautions(kinds: Collection[str] = OrderKind.values) -> list[str]:

@@ -12,6 +12,7 @@ from fleet.display.figures import QUANTITIES, measure_for
 from fleet.models import (
     Branch,
     Customer,
+    MakeUp,
     PartKind,
     PositionWater,
     RemovalReason,
@@ -41,7 +42,9 @@ LABELS = {
     "label": _("Where it stands"), "commissioned_on": _("Commissioned"),
     "design_recovery": _("Recovery set-point"), "design_use_gal_per_day": _("Use expected"),
     "design_permeate_gpm": _("Permeate flow at 25 °C"), "idle_limit_days": _("Idle limit, days"),
-    "mains_voltage": _("Mains, V"), "is_out_of_service": _("Out of service"),
+    "mains_voltage": _("Mains, V"),
+    "promised_conductivity_us_cm": _("Conductivity promised at the tap, µS/cm"),
+    "is_out_of_service": _("Out of service"),
     "out_of_service_reason": _("Why it is out of service"), "unit_model": _("Model"),
     "role": _("What it does"), "membrane_type": _("Kind of membrane"), "rated_gal": _("Rated volume"),
     "rated_months": _("Rated months"), "shelf_life_months": _("Shelf life, months"),
@@ -56,6 +59,7 @@ LABELS = {
     "temperature_k_from_25": _("Temperature constant from 25 °C, K"), "needs_flush": _("Flushed when new"),
     "flush_gal": _("Flush volume"), "flush_gpm": _("Flush flow"),
     "change_minutes": _("Minutes a change takes"), "cost": _("Cost"), "price": _("Price"),
+    **{name: TreatmentUnit._meta.get_field(name).verbose_name for name in MakeUp.names()},
 }  # fmt: skip
 HELP = {
     "code": _("Your short name for it. Left empty it gets the next number."),
@@ -236,7 +240,9 @@ class UnitForm(RegisterForm):
         model = TreatmentUnit
         fields = (
             "label", "commissioned_on", "design_use_gal_per_day", "design_permeate_gpm", "design_recovery",
-            "idle_limit_days", "mains_voltage", "is_out_of_service", "out_of_service_reason", "note",
+            "idle_limit_days", "mains_voltage", *MakeUp.names(),
+            "promised_conductivity_us_cm", "is_out_of_service",
+            "out_of_service_reason", "note",
         )  # fmt: skip
         widgets = {"commissioned_on": DayInput(), "note": forms.Textarea(attrs={"rows": 3})}
 

@@ -128,7 +128,10 @@ class UnitLine(forms.Form):
     is_running = forms.BooleanField(label=_("It is running already"), required=False)
     running_since = forms.DateField(
         label=_("Installed on"), required=False, widget=DayInput(),
-        help_text=_("If it is running: the day its present parts went in, as near as you know."),
+        help_text=_(
+            "If it is running: the day its present parts went in, as near as you know. "
+            "If that is a month ago or more, they are taken as flushed."
+        ),
     )  # fmt: skip
     meter_total = forms.FloatField(label=_("Meter shows now"), required=False, min_value=0, max_value=1e12)
     meter_measure = forms.ChoiceField(label=_("Meter counts"), choices=MeterMeasure.choices, required=False)

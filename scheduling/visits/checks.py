@@ -8,28 +8,18 @@ from dataclasses import asdict, dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from django.db.models import QuerySet
-
-from fleet.corrections.selectors import standing_id
 from fleet.models import (
-    Corrected,
     FlushKind,
-    MeterReading,
     Part,
     PartKind,
-    PerformanceReading,
     Position,
-    ReadingSource,
     RemovalReason,
 )
-from fleet.readings import gauges, meter_readings
-from fleet.readings import rows as readings_rows
-from fleet.readings.meter_in_place import meters_to_read
 from fleet.register import parts
 from scheduling.models import CloseOut, NotDoneBecause, OrderState, Outcome, StepSheet, WorkOrder
 from scheduling.orders import steps
 from scheduling.orders.kinds import Closing
-from scheduling.orders.step_library import facts
+from scheduling.orders.step_library import known_of
 from shared.errors import DomainError
 from shared.messages import message
 from shared.periods import local_day
@@ -52,6 +42,8 @@ class PartChange:
     """The part the technician found, as the phone knew it; a change by somebody else meanwhile is told."""
     evidence: dict[str, float] = field(default_factory=dict)
     """What was measured before it came out, by the names of RemovalEvidence, in its measures."""
+    factory_rejection: float | None = None
+    """Of a new membrane, as on the sheet that came with it. [-]"""
 
 
 @dataclass(frozen=True)
@@ -102,7 +94,11 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
+<<<<<<< HEAD
         later = ("not_done_because", "as_found", "beside", "evidence", "offer")
+=======
+        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection")
+>>>>>>> main
         for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
             for name in later:
@@ -152,7 +148,7 @@ def check(form: CloseOutForm, order: WorkOrder, sheet: StepSheet | None, now: da
         return []
     _check_what_the_kind_needs(form, order)
     _check_flushes(form)
-    known = facts(mains_voltage=order.treatment_unit.mains_voltage, roles=roles_of(form.part_changes, order))
+    known = known_of(order.treatment_unit, roles_of(form.part_changes, order))
     excused = excused_steps(form.outcome, form.beside) | steps.not_called_for(sheet, known)
     return steps.check_record(sheet, form.steps, excused=excused)
 
@@ -415,98 +411,3 @@ def _check_flushes(form: CloseOutForm) -> None:
                 remedy=message("Check gallons and minutes."),
                 field="flush",
             )
-
-
-def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
-    """Record the register. Raises DomainError when there is no meter, or the total can't be."""
-    if form.meter_total is None:
-        return
-    meter = meters_to_read(order.treatment_unit_id, form.finished_at).first()
-    if meter is None:
-        raise DomainError(
-            message("{serial} has no meter.", serial=order.treatment_unit.serial),
-            remedy=message("Leave the total out and write it in the note; the planner can add the meter."),
-            field="meter_total",
-        )
-    _stand_again(MeterReading.objects.filter(meter=meter, read_at=form.finished_at))
-    report = meter_readings.record_meter_readings(
-        [readings_rows.NewMeterReading(meter_id=meter.pk, read_at=form.finished_at, total=form.meter_total)],
-        source=ReadingSource.PHONE,
-        now=now,
-        as_correction=True,
-        on_doubt=readings_rows.OnDoubt.WARN,
-    )
-    _raise_first(report, "meter_total")
-
-
-def record_gauges(form: CloseOutForm, order: WorkOrder, now: datetime) -> int | None:
-    """Record gauges and flows, as found and as left; return the last reading's id, None without one.
-
-    As found is before the work by its minutes, and before any part came out.
-    """
-    if form.as_found:
-        flushing = sum(one.minutes for one in form.flushes)
-        begun = form.finished_at - timedelta(minutes=max(form.minutes, flushing + 2))
-        _record_gauges(form.as_found, order.treatment_unit_id, begun, now)
-    return _record_gauges(form.performance, order.treatment_unit_id, form.finished_at, now)
-
-
-def _record_gauges(read: dict, unit_id: int, at: datetime, now: datetime) -> int | None:
-    values = {
-        name: float(value) for name, value in read.items() if name != "saw_fines" and value not in (None, "")
-    }
-    saw_fines = bool(read.get("saw_fines"))
-    if not values and not saw_fines:
-        return None
-    found = PerformanceReading.objects.filter(treatment_unit_id=unit_id, read_at=at)
-    _stand_again(found)
-    report = gauges.record_performance_readings(
-        [readings_rows.NewPerformanceReading(unit_id, at, values, saw_fines)],
-        source=ReadingSource.PHONE,
-        now=now,
-        as_correction=True,
-    )
-    _raise_first(report, "performance")
-    return found.filter(is_latest=True).values_list("pk", flat=True).first()
-
-
-def set_aside(row: CloseOut) -> None:
-    """Let the readings of an undone close-out no longer count; their rows stay.
-
-    What another order of the same unit was reported with at the same visit was read for that one, too.
-    """
-    beside = CloseOut.objects.filter(
-        visit_id=row.visit_id, order__treatment_unit_id=row.order.treatment_unit_id, undone_at__isnull=True
-    )
-    if row.visit_id and beside.exclude(pk=row.pk).exists():
-        return
-    if row.performance_reading_id:
-        standing = standing_id(Corrected.GAUGES, row.performance_reading_id)
-        PerformanceReading.objects.filter(pk=standing).update(is_latest=False)
-    MeterReading.objects.filter(
-        treatment_unit_id=row.order.treatment_unit_id,
-        read_at=row.finished_at,
-        source=ReadingSource.PHONE,
-    ).update(is_latest=False)
-
-
-def _stand_again(rows: QuerySet) -> None:
-    """Let a reading set aside by an undo count again, so that what is sent now repeats or corrects it."""
-    newest = rows.order_by("-revision").first()
-    if newest is not None and not newest.is_latest and not rows.filter(is_latest=True).exists():
-        rows.filter(pk=newest.pk).update(is_latest=True)
-
-
-def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
-    if report.problems:
-        first = report.problems[0]
-        raise DomainError(
-            message(
-                "{first_field} = {first_value}: {first_message}",
-                first_field=first.field,
-                first_value=first.value,
-                first_message=first.message,
-            ),
-            remedy=first.remedy,
-            field=field,
-        )

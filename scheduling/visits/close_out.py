@@ -6,15 +6,13 @@ Sending it again changes nothing.
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
 from django.db import IntegrityError, transaction
 
 from fleet.assessment import runs
-from fleet.models import Flush, FlushKind, OwedFlush, Part, PartRole, Person
-from fleet.readings import flushes
+from fleet.models import Person
 from fleet.readings.feed_tests import record_feed_tests
 from fleet.readings.rows import NewFeedTest
 from fleet.register import parts
@@ -33,8 +31,14 @@ from scheduling.models import (
 )
 from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
+<<<<<<< HEAD
 from scheduling.visits import checks, field_reports
 from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, VisitForm, flush_number
+=======
+from scheduling.visits import checks, recorded
+from scheduling.visits.checks import CloseOutForm, VisitForm
+from scheduling.visits.flushed import Reported, bedded, record_flushes
+>>>>>>> main
 from scheduling.visits.visit_page import sheet_worked_by
 from shared.errors import DomainError
 from shared.messages import joined, message
@@ -44,19 +48,6 @@ from shared.translation import label_of
 log = logging.getLogger(__name__)
 LEAST_AFTER: Final = timedelta(minutes=1)
 """A flush lies at least this long after the change it belongs to."""
-
-
-@dataclass
-class _Done:
-    """What has been written so far for one order of a visit."""
-
-    row: CloseOut
-    order: WorkOrder
-    form: CloseOutForm
-    skipped: list[dict]
-    installed: list[Part] = field(default_factory=list)
-    flushes: list[Flush] = field(default_factory=list)
-    shortages: list[str] = field(default_factory=list)
 
 
 def close_out(form: CloseOutForm, *, by: Person | None, now: datetime) -> CloseOut:
@@ -114,7 +105,7 @@ def _write(form: VisitForm, by: Person | None, now: datetime) -> list[CloseOut]:
     for one in form.results:
         order, sheet = orders[one.order_id], sheets[one.order_id]
         row = _close_out_row(one, order, visit, technician, sheet, now)
-        done = _Done(row, order, one, skipped[order.pk])
+        done = Reported(row, order, one, skipped[order.pk])
         with _about(form, one):
             _read(done, now)
             if one.outcome == Outcome.NOT_DONE:
@@ -139,18 +130,18 @@ def _about(form: VisitForm, one: CloseOutForm) -> Iterator[None]:
         raise DomainError(told, remedy=error.remedy, field=field) from error
 
 
-def _finish(reported: list[_Done], technician: Technician, by: Person | None, now: datetime) -> None:
+def _finish(reported: list[Reported], technician: Technician, by: Person | None, now: datetime) -> None:
     """Flush with every new part of the unit in its place, then close the orders."""
     worked = [done for done in reported if done.form.outcome != Outcome.NOT_DONE]
     for done in worked:
         unit_id = done.order.treatment_unit_id
         new = [part for one in worked if one.order.treatment_unit_id == unit_id for part in one.installed]
-        _flush(done, new, by)
+        record_flushes(done, new, by)
         if done.form.outcome == Outcome.BEDDING:
             done.row.follow_up = work_orders.raise_follow_up(
                 done.order,
                 technician,
-                part=_bedded(done),
+                part=bedded(done),
                 started_on=local_day(done.form.finished_at, done.order.site.time_zone),
                 now=now,
             )
@@ -291,14 +282,15 @@ def _drive_minutes(stop: Stop | None) -> int:
     return stop.drive_minutes
 
 
-def _read(done: _Done, now: datetime) -> None:
-    checks.record_meter(done.form, done.order, now)
-    done.row.performance_reading_id = checks.record_gauges(done.form, done.order, now)
-    if done.row.performance_reading_id:
-        done.row.save(update_fields=["performance_reading_id"])
+def _read(done: Reported, now: datetime) -> None:
+    recorded.record_meter(done.form, done.order, now)
+    row = done.row
+    row.as_found_reading_id, row.performance_reading_id = recorded.record_gauges(done.form, done.order, now)
+    if row.as_found_reading_id or row.performance_reading_id:
+        row.save(update_fields=["as_found_reading_id", "performance_reading_id"])
 
 
-def _change_parts(done: _Done, technician: Technician) -> None:
+def _change_parts(done: Reported, technician: Technician) -> None:
     form = done.form
     flushing = sum(one.minutes for one in form.flushes)
     at = form.finished_at - max(LEAST_AFTER, timedelta(minutes=flushing))
@@ -318,6 +310,7 @@ def _change_parts(done: _Done, technician: Technician) -> None:
                 serial=change.serial,
                 lot=change.lot,
                 made_on=change.made_on,
+                factory_rejection=change.factory_rejection,
             )
             done.installed.append(new)
             short = movements.use_from_van(
@@ -327,74 +320,7 @@ def _change_parts(done: _Done, technician: Technician) -> None:
         CloseOutPart.objects.create(close_out=done.row, removed=old, installed=new)
 
 
-def _flush(done: _Done, installed: list[Part], by: Person | None) -> None:
-    """Record the flushes of one order; ``installed`` are all new parts of its unit at this visit."""
-    form, order = done.form, done.order
-    for number, one in enumerate(form.flushes):
-        kind = one.kind or _kind_called_for(form, installed, order)
-        done.flushes.append(
-            flushes.record_flush(
-                treatment_unit=order.treatment_unit,
-                kind=kind,
-                at=form.finished_at,
-                volume_gal=one.volume_gal,
-                minutes=one.minutes,
-                ran_clear=one.ran_clear,
-                part=_only(installed),
-                by=by,
-                client_id=flush_number(form.client_id, number),
-                chlorine_behind_mg_l=form.performance.get("chlorine_after_carbon_mg_l"),
-                **_least(kind, installed, order),
-            )
-        )
-    if form.outcome == Outcome.BEDDING and not any(f.kind == FlushKind.BED_STARTED for f in done.flushes):
-        done.flushes.append(
-            flushes.record_flush(
-                treatment_unit=order.treatment_unit,
-                kind=FlushKind.BED_STARTED,
-                at=form.finished_at,
-                part=_bedded(done),
-                by=by,
-                client_id=flush_number(form.client_id, MOST_FLUSHES),
-            )
-        )
-
-
-def _least(kind: str, installed: list[Part], order: WorkOrder) -> dict[str, float | None]:
-    """Return what the flush has to drain, and how long for storage solution: of the part that asks most."""
-    needing = [part.kind for part in installed if part.kind.needs_flush and part.kind.flush_gal]
-    volume = max((kind.flush_gal for kind in needing), default=order.numbers.get("flush_gal"))
-    times = [one.flush_gal / one.flush_gpm for one in needing if one.flush_gpm]
-    is_membrane = kind == FlushKind.MEMBRANE_STORAGE_SOLUTION
-    return {"least_gal": volume, "least_minutes": max(times, default=None) if is_membrane else None}
-
-
-def _kind_called_for(form: CloseOutForm, installed: list[Part], order: WorkOrder) -> str:
-    owed = order.numbers.get("owed")
-    if owed and not installed:
-        return flushes.KIND_THAT_CLEARS[OwedFlush(owed)]
-    if form.outcome == Outcome.BEDDING:
-        return FlushKind.BED_STARTED
-    roles = {part.kind.role for part in installed}
-    return FlushKind.MEMBRANE_STORAGE_SOLUTION if roles == {PartRole.MEMBRANE} else FlushKind.CARBON_FINES
-
-
-def _only(installed: list[Part]) -> Part | None:
-    """A flush belongs to the one new part that needs it; with several, to the whole treatment unit."""
-    needing = [part for part in installed if part.kind.needs_flush]
-    return needing[0] if len(needing) == 1 else None
-
-
-def _bedded(done: _Done) -> Part | None:
-    """Return the part that stands overnight: the first new one that needs a flush, along the water."""
-    order = done.order
-    beds = [part for part in done.installed if part.kind.needs_flush and part.kind.role != PartRole.MEMBRANE]
-    if beds:
-        return min(beds, key=lambda part: part.position.order)
-    return order.part if order.part_id and order.part.removed_at is None else None
-
-
-def _close_order(done: _Done, by: Person | None, now: datetime) -> None:
+def _close_order(done: Reported, by: Person | None, now: datetime) -> None:
     order = done.order
     closed = (
         WorkOrder.objects.open()
@@ -434,7 +360,7 @@ def _close_order(done: _Done, by: Person | None, now: datetime) -> None:
         )
 
 
-def _leave_open(done: _Done, by: Person | None, now: datetime) -> None:
+def _leave_open(done: Reported, by: Person | None, now: datetime) -> None:
     row = done.row
     word = label_of(NotDoneBecause, row.not_done_because) if row.not_done_because else ""
     why = joined(": ", [text for text in (word, row.note) if text])

@@ -16,7 +16,8 @@ from scheduling.models import (
     Technician,
     WorkOrder,
 )
-from scheduling.orders.steps import current_cautions
+from scheduling.orders.kit import KitLine, kit_of_orders
+from scheduling.orders.steps import current_cautions, current_sheets
 from scheduling.routes.selectors import LoadRow, load_list, route_rows
 
 DAYS_AROUND: Final = 14
@@ -66,6 +67,8 @@ class DayPage:
     stops: list[DayStop]
     cautions: list[str]
     load: list[LoadRow]
+    kit: list[KitLine]
+    """What else to take along for what is still to do."""
     other_days: list[date]
 
     @property
@@ -75,7 +78,7 @@ class DayPage:
 
 
 def day_page(technician: Technician, day: date, today: date) -> DayPage:
-    """Return the technician's published day. Nine queries, however many stops."""
+    """Return the technician's published day. Ten queries, however many stops."""
     routes = route_rows(Route.objects.filter(technician=technician, day=day, is_in_force=True))
     route = routes[0] if routes else None
     stops = list(route.stops.all()) if route else []
@@ -91,6 +94,7 @@ def day_page(technician: Technician, day: date, today: date) -> DayPage:
         stops=[DayStop(stop, [_day_order(row, facts, ended) for row in stop.orders.all()]) for stop in stops],
         cautions=current_cautions({row.order.kind for row in rows}),
         load=load_list(route) if route else [],
+        kit=kit_of_orders(_to_do(facts), current_sheets()),
         other_days=_days_with_work(technician, today),
     )
 
@@ -116,7 +120,11 @@ def own_orders(technician: Technician) -> QuerySet[StopOrder]:
 
 def _facts(rows: list[StopOrder]) -> dict[int, WorkOrder]:
     orders = WorkOrder.objects.filter(pk__in=[row.order_id for row in rows])
-    return {order.pk: order for order in orders.select_related("treatment_unit__state")}
+    return {order.pk: order for order in orders.select_related("treatment_unit__state", "part__kind")}
+
+
+def _to_do(orders: dict[int, WorkOrder]) -> list[WorkOrder]:
+    return [order for order in orders.values() if order.state in STANDING_STATES]
 
 
 def _ended(rows: list[StopOrder]) -> dict[int, CloseOut]:

@@ -21,7 +21,8 @@ from fleet.models import TreatmentUnit
 from scheduling.crew.day_load import technician_of
 from scheduling.documents.label_sheet import STOCKS, label_sheet_pdf
 from scheduling.documents.paper import font_folder
-from scheduling.documents.visit_papers import service_report_pdf, work_sheet_pdf
+from scheduling.documents.service_report import service_report_pdf
+from scheduling.documents.work_sheet import work_sheet_pdf
 from scheduling.models import CloseOut, Route, StockPlace
 from scheduling.pages.request_context import branch_of, is_metric, now_and_day_of
 from scheduling.routes.selectors import route_rows

@@ -35,11 +35,12 @@ from scheduling.documents.paper import (
     WorkSheet,
     moment,
 )
-from scheduling.documents.visit_papers import read_strokes
+from scheduling.documents.pictures import read_strokes
 from scheduling.models import STANDING_STATES, CloseOut, CloseOutPhoto, Route, StepSheet, Stop, WorkOrder
+from scheduling.orders.kit import kit_of_orders
 from scheduling.orders.selectors import number_of
-from scheduling.orders.step_library import applies, condition_told, facts, in_phases
-from scheduling.orders.steps import current_cautions
+from scheduling.orders.step_library import applies, condition_told, in_phases, known_of
+from scheduling.orders.steps import current_cautions, current_sheets
 from scheduling.pages.figures import quantity_of
 from scheduling.routes.promises import promised_span
 from scheduling.routes.selectors import load_list
@@ -99,7 +100,7 @@ def service_report(close_out: CloseOut, *, company: str, system: str) -> Service
         signed_by=close_out.signed_by,
         signature=strokes,
         signature_is_readable=is_readable,
-        photos=_photo_lines(close_out, zone),
+        photos=photo_lines(close_out, zone),
     )
 
 
@@ -114,7 +115,8 @@ def work_sheet(route: Route, *, company: str, system: str) -> WorkSheet:
         .prefetch_related("needed_parts__kind")
     }
     kinds = {order.kind for order in orders.values()}
-    sheets = {sheet.kind: sheet for sheet in StepSheet.objects.filter(kind__in=kinds, is_current=True)}
+    sheets = current_sheets(kinds)
+    to_do = [order for order in orders.values() if order.state in STANDING_STATES]
     positions = _positions_by_unit({order.treatment_unit_id for order in orders.values()})
     return WorkSheet(
         company=company,
@@ -125,6 +127,7 @@ def work_sheet(route: Route, *, company: str, system: str) -> WorkSheet:
         is_in_force=route.is_in_force,
         cautions=current_cautions(kinds),
         load=[LoadLine(one.name, one.code, one.needed, one.on_van) for one in load_list(route)],
+        kit=[one.told for one in kit_of_orders(to_do, sheets)],
         gauges=[_gauge_with_measure(name, label, system) for name, label in GAUGES.items()],
         stops=[_sheet_stop(stop, zone, orders, sheets, positions, system) for stop in route.stops.all()],
     )
@@ -231,7 +234,7 @@ def _flush_line(flush: Flush, system: str) -> FlushLine:
     )
 
 
-def _photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
+def photo_lines(close_out: CloseOut, zone: ZoneInfo) -> list[PhotoLine]:
     photos = close_out.photos.order_by("pk")
     return [_photo_line(number, photo, zone) for number, photo in enumerate(photos, start=1)]
 
@@ -316,7 +319,7 @@ def _sheet_order(
     unit = order.treatment_unit
     state = getattr(unit, "state", None)
     roles = {order.part.kind.role} if order.part and order.work_kind.needs_part else set()
-    known = facts(mains_voltage=unit.mains_voltage, roles=roles)
+    known = known_of(unit, roles)
     gallons = order.numbers.get("flush_gal") or (order.part.kind.flush_gal if order.part else None)
     drained = (
         gettext("%(gallons)s, until it runs clear") % {"gallons": show(gallons, "gal", system)}

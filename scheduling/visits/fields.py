@@ -111,6 +111,20 @@ class MinutesField(NumberField):
         return minutes
 
 
+class PercentField(NumberField):
+    """A share as people write it, in percent; cleaned it is a fraction."""
+
+    def __init__(self, label: str):
+        super().__init__(label, measure="%")
+
+    def clean(self, value: str | None) -> float | None:
+        percent = super().clean(value)
+        if percent is not None and percent > 100:
+            said = gettext("%(label)s: %(percent)s %% can't be. Write 0 to 100.")
+            raise forms.ValidationError(said % {"label": self.label, "percent": f"{percent:g}"})
+        return None if percent is None else percent / 100
+
+
 class ClockField(NumberField):
     """A flow the phone's clock counts by; nobody else looks at it."""
 

@@ -3,34 +3,19 @@
 The plain page and the phone's queue send the same fields, read by the same rules. Nothing is written here.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any, Final
 
 from django import forms
-from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext, gettext_lazy
 
-from fleet.display.figures import digits, measure_for, show
-from fleet.models import PartRole, RemovalReason
 from scheduling.models import NotDoneBecause, Outcome
-from scheduling.orders.kinds import Closing
-from scheduling.orders.step_library import PARTS, PHASES, SOURCES, applies, condition_told, facts
-from scheduling.orders.steps import controls_of
 from scheduling.pages.figures import quantity_of
-from scheduling.visits.checks import (
-    WHY_NOT_DONE,
-    CloseOutForm,
-    FlushForm,
-    PartChange,
-    VisitForm,
-    excused_steps,
-    result_number,
-)
+from scheduling.visits.checks import WHY_NOT_DONE, VisitForm
 from scheduling.visits.fields import (
-    ClockField,
     MinutesField,
     Need,
     NumberField,
@@ -38,14 +23,12 @@ from scheduling.visits.fields import (
     StrokesField,
     choice,
     hidden,
-    select,
     text_line,
-    tick,
 )
-from scheduling.visits.readings import GAUGES, GaugeRow, MeterRow
-from scheduling.visits.visit_page import OrderHere, PositionRow, UnitHere, VisitPage
-from shared.measures import Measure, from_inside
-from shared.translation import translate, written
+from scheduling.visits.unit_entry import UnitEntry
+from scheduling.visits.unit_form import NO_OUTCOME, NO_REASON, WORKED, VisitNames
+from scheduling.visits.visit_page import VisitPage
+from shared.measures import Measure
 
 FEED_TEST: Final[dict[str, str]] = {
     "free_chlorine_mg_l": gettext_lazy("Free chlorine"),
@@ -61,49 +44,16 @@ FEED_TEST: Final[dict[str, str]] = {
 }
 """What a feed test may hold, in the order it is tested."""
 AS_CACO3: Final = ("hardness_mg_l", "alkalinity_mg_l")
-LONGEST_NOTE: Final = 4000
-"""Characters of a note; what is beyond it is cut off."""
 FIELD_MEANT: Final = {
     "performance": "feed_pressure_psi", "flush": "flush_volume", "volume_gal": "flush_volume",
 }  # fmt: skip
 """Where on the page a refusal's field is, when it is called otherwise there."""
 NO_NUMBER: Final = gettext_lazy("This form has no number of its own. Load the page again.")
-RAN_CLEAR: Final = gettext_lazy("Say whether the flush ran clear. A flush without that clears nothing.")
-RAN: Final = [
-    ("yes", gettext_lazy("Yes, clear, no fines")), ("no", gettext_lazy("No, not yet clear")),
-]  # fmt: skip
-FOUND: Final = "found__"
-"""Before the name of a gauge: as it was found, before anything was touched."""
-BEHIND_OLD: Final = "total_chlorine_behind_mg_l", gettext_lazy("Total chlorine behind the old carbon")
-EVIDENCE: Final[dict[str, tuple[str, str]]] = {
-    PartRole.SEDIMENT: ("delta_p_psi", gettext_lazy("Pressure drop across the old part")),
-    PartRole.CARBON: BEHIND_OLD,
-    PartRole.CATALYTIC_CARBON: BEHIND_OLD,
-    PartRole.MEMBRANE: ("permeate_conductivity_us_cm", gettext_lazy("Permeate conductivity before")),
-}
-"""What tells worn from changed early without asking anybody: measured before the part comes out."""
-HOLDS: Final[dict[str, tuple[str, str]]] = {
-    "look": ("visits/unit_found.html", gettext_lazy("Ask and look, touch nothing")),
-    "work": ("visits/unit_parts.html", gettext_lazy("Parts changed")),
-    "flush": ("visits/unit_flush.html", gettext_lazy("Flush to drain")),
-    "leave": ("visits/unit_readings.html", gettext_lazy("Readings")),
-}
-"""What is filled in within a phase, and what it is called where the sheet has no step of that phase."""
-NO_OUTCOME: Final = gettext_lazy("Choose how the visit ended.")
-NO_REASON: Final = gettext_lazy("Choose one of the reasons.")
 MINUTES_MISSING: Final = gettext_lazy("Minutes on site are missing. Write how long you were here.")
-WHY_NOT: Final = gettext_lazy("Say why it could not be done.")
-WORKED: Final = (Outcome.DONE, Outcome.BEDDING)
-LEFT: Final = ("", gettext_lazy("Leave it open"))
-"""What is not reported of an order of several: it stays on the day."""
 
 
-class VisitEntry(forms.Form):
-    """What a visit asks, filled with what was typed so far.
-
-    What is asked once for the visit has a plain name, what is asked of each unit or order has its number in
-    it; with one order all names are plain, as on the pages that phones keep.
-    """
+class VisitEntry(VisitNames):
+    """What a visit asks, filled with what was typed so far."""
 
     client_id = forms.UUIDField(
         widget=forms.HiddenInput, error_messages={"required": NO_NUMBER, "invalid": NO_NUMBER}
@@ -131,7 +81,7 @@ class VisitEntry(forms.Form):
         )
         first, *others = outcomes.values()
         self.needs = [Need(first, NO_OUTCOME, instead=others), Need("minutes", MINUTES_MISSING)]
-        self.units = [UnitFields(self, unit) for unit in page.units]
+        self.units = [UnitEntry(self, unit) for unit in page.units]
         other = {self.of_order(one, "because"): [NotDoneBecause.OTHER.value] for one in page.orders}
         self.needs.append(Need("note", gettext_lazy(WHY_NOT_DONE), when=other))
         for name, label in FEED_TEST.items() if page.asks_feed_test else ():
@@ -163,14 +113,6 @@ class VisitEntry(forms.Form):
                 if outcome not in WORKED and not (data.get(lot) or data.get(serial)):
                     data.pop(change, None)
         return data
-
-    def of_order(self, one: OrderHere, name: str) -> str:
-        """Return what a field of an order is called."""
-        return name if self.page.is_single else f"{name}__o{one.pk}"
-
-    def of_unit(self, unit: UnitHere, name: str) -> str:
-        """Return what a field of a treatment unit is called."""
-        return name if self.page.is_single else f"u{unit.pk}__{name}"
 
     def feed_test(self) -> list[forms.BoundField]:
         return [self[name] for name in self.fields if name.startswith("test__")]
@@ -225,6 +167,7 @@ class VisitEntry(forms.Form):
         )
 
 
+<<<<<<< HEAD
 class UnitFields:
     """The part of a visit's form that one treatment unit is asked for."""
 
@@ -568,6 +511,8 @@ def evidence_of(row: PositionRow) -> list[tuple[str, str]]:
     return [EVIDENCE[role] for role in row.roles if role in EVIDENCE]
 
 
+=======
+>>>>>>> main
 def shared_out(minutes: int, planned: Sequence[int]) -> list[int]:
     """Return whole minutes shared in proportion to what was planned for each; they add up."""
     weights = planned if sum(planned) else [1] * len(planned)
@@ -600,35 +545,3 @@ def versions_of(typed: Mapping[str, str], orders: Sequence[int]) -> dict[int, in
 
 def _is_number(text: str) -> bool:
     return text.isascii() and text.isdigit() and len(text) < 16
-
-
-def _meter_label(row: MeterRow) -> str:
-    told = {"water_word": row.water_word, "value": f" {row.serial}" if row.serial else ""}
-    return gettext("%(water_word)s meter%(value)s") % told
-
-
-def _meter_told(row: MeterRow, zone: str) -> str:
-    if row.last_total is None:
-        return gettext("Never read before.")
-    with timezone.override(zone):
-        when = written(timezone.localtime(row.last_read_at), "%d %b %Y")
-    last = {"last_total": f"{row.last_total:,.10g}", "measure": row.measure, "when": when}
-    told = gettext("Last %(last_total)s %(measure)s on %(when)s.") % last
-    if row.low is not None:
-        usual = {"low": f"{row.low:,.0f}", "high": f"{row.high:,.0f}"}
-        told += gettext(" Expect %(low)s to %(high)s.") % usual
-    return told
-
-
-def _gauge_expected(row: GaugeRow, system: str) -> tuple[str, float | None, float | None]:
-    """Return what is told of a gauge, and where its next value is expected, in a person's measure."""
-    quantity = quantity_of(row.name)
-    if row.last is None:
-        told = gettext("Not read before.")
-    else:
-        told = gettext("Last %(last)s.") % {"last": show(row.last, quantity, system)}
-    if row.low is None:
-        return told, None, None
-    low, high = (from_inside(bound, measure_for(quantity, system)) for bound in (row.low, row.high))
-    told += gettext(" Usually %(low)s to %(high)s.") % {"low": digits(low), "high": digits(high)}
-    return told, low, high

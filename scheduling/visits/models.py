@@ -87,6 +87,7 @@ class CloseOut(models.Model):
     signature = models.TextField(blank=True, help_text="Pen strokes as JSON points.")
     flush = models.ForeignKey(Flush, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     performance_reading_id = models.BigIntegerField(null=True, blank=True)
+    as_found_reading_id = models.BigIntegerField(null=True, blank=True)
     form_hash = models.CharField(
         max_length=64,
         blank=True,

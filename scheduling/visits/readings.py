@@ -1,5 +1,6 @@
 """What can be read at a visit: the meter and the gauges, with last values and where the next are expected."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
@@ -11,6 +12,7 @@ from django.utils.translation import gettext_lazy
 from fleet.models import Meter, MeterReading, PerformanceReading, TreatmentUnit, UnitState
 from fleet.readings.doubt import share_of_permeate, usual_rise_gal
 from fleet.readings.meter_in_place import meters_to_read
+from fleet.science.on_site import on_site
 
 GAUGES: Final[dict[str, str]] = {
     "feed_pressure_psi": gettext_lazy("Feed pressure"),
@@ -111,15 +113,42 @@ def _meter_row(
     )
 
 
-def gauges(unit_id: int) -> list[GaugeRow]:
-    readings = list(
+def recent_readings(unit_id: int) -> list[dict]:
+    """Return the newest gauges of a treatment unit, newest first."""
+    return list(
         PerformanceReading.objects.filter(treatment_unit_id=unit_id, is_latest=True)
         .order_by("-read_at")
         .values(*GAUGES)[:READINGS_LOOKED_AT]
     )
+
+
+def gauges(readings: Sequence[dict]) -> list[GaugeRow]:
+    """Return each gauge with its last value and where the next is expected."""
     rows = []
     for name, label in GAUGES.items():
         values = [reading[name] for reading in readings if reading[name] is not None]
         low, high = plausible(values) or (None, None)
         rows.append(GaugeRow(name, label, values[0] if values else None, low, high))
     return rows
+
+
+def usual_on_site(readings: Sequence[dict], design_recovery: float) -> dict[str, tuple[float, float] | None]:
+    """Return where drop, recovery and rejection are usual here, by the names of ``OnSite``.
+
+    Rejection is judged by the passage it leaves, whose spread is what is seen. A unit never read has the
+    recovery it was set to, as ever with leeway.
+    """
+    seen = [on_site(reading) for reading in readings]
+    drop, recovery, passage = (
+        plausible([value for value in values if value is not None])
+        for values in (
+            [one.delta_p_psi for one in seen],
+            [one.recovery for one in seen],
+            [None if one.rejection is None else 1 - one.rejection for one in seen],
+        )
+    )
+    return {
+        "delta_p_psi": drop,
+        "recovery": recovery or plausible([design_recovery] * 3),
+        "rejection": (1 - passage[1], 1.0) if passage else None,
+    }

@@ -10,7 +10,7 @@ from fleet.register import parts
 from scheduling.models import CloseOut, OrderState, Outcome, StopOrder, WorkOrder
 from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
-from scheduling.visits import checks
+from scheduling.visits import recorded
 from scheduling.visits.checks import MOST_FLUSHES, flush_number
 from shared.errors import DomainError
 from shared.messages import joined, message
@@ -46,7 +46,7 @@ def _write(close_out: CloseOut, by: Person, reason: str, now: datetime) -> Close
         _put_parts_back(row)
         movements.give_back(row, at=now, by=by)
         told = _take_flushes_back(row)
-        checks.set_aside(row)
+        recorded.set_aside(row)
         _open_again(order, now)
         states.note(order, message("close-out undone"), joined(" ", (reason.strip(), told)), at=now, by=by)
         # Here, so that no run of raise_work finds the order without its finding.

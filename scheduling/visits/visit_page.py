@@ -1,13 +1,13 @@
 """All that a visit takes, as the technician's phone shows it."""
 
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Sum
 from django.utils.translation import gettext
 
-from fleet.models import Part, PartKind, Position, Site, TreatmentUnit, UnitState
+from fleet.models import Part, Site, TreatmentUnit, UnitState
 from fleet.science.patterns import Pattern, what_to_check_first
 from scheduling.models import (
     STANDING_STATES,
@@ -15,62 +15,24 @@ from scheduling.models import (
     CloseOutPhoto,
     Outcome,
     StepSheet,
-    StockLevel,
     Stop,
     Technician,
     WorkOrder,
 )
 from scheduling.orders.kinds import Closing
+from scheduling.orders.kit import kit, work_of
 from scheduling.orders.selectors import number_of
 from scheduling.orders.steps import merged
 from scheduling.visits.day import order_of_own_day, own_orders
-from scheduling.visits.readings import GaugeRow, MeterRow, gauges, meter_to_read
-from shared.periods import local_day
-
-
-@dataclass(frozen=True)
-class KindOption:
-    """A part that would fit, with what flushing it takes."""
-
-    code: str
-    name: str
-    role: str
-    needs_flush: bool
-    flush_gal: float | None
-    flush_gpm: float | None
-    on_van: int
-    lots: list[str]
-
-
-@dataclass(frozen=True)
-class PositionRow:
-    """A position of the treatment unit, what is in it and what would fit."""
-
-    code: str
-    part: Part | None
-    installed_on: date | None
-    wear: float | None
-    order: WorkOrder | None
-    """The order of this visit that is about this position, also when its part has gone."""
-    options: list[KindOption]
-
-    @property
-    def order_id(self) -> int | None:
-        return self.order.pk if self.order else None
-
-    @property
-    def is_asked(self) -> bool:
-        """True while the part the order asks for is in place."""
-        return bool(self.part and self.order and self.order.part_id == self.part.pk)
-
-    @property
-    def roles(self) -> list[str]:
-        """What the part here does to the water; of an empty position nobody knows."""
-        return [self.part.kind.role] if self.part else []
-
-    @property
-    def lots(self) -> list[str]:
-        return sorted({lot for option in self.options for lot in option.lots})
+from scheduling.visits.positions import PositionRow, positions_of
+from scheduling.visits.readings import (
+    GaugeRow,
+    MeterRow,
+    gauges,
+    meter_to_read,
+    recent_readings,
+    usual_on_site,
+)
 
 
 @dataclass(frozen=True)
@@ -114,10 +76,14 @@ class UnitHere:
     positions: list[PositionRow]
     meter: MeterRow | None
     gauges: list[GaugeRow]
+    usual: dict[str, tuple[float, float] | None]
+    """Where drop, recovery and rejection are usual here."""
     past: list[CloseOut]
     flush_gal: float | None
     flush_gpm: float | None
     wants_flush: bool
+    kit: tuple[set[str], int]
+    """Codes of the steps still called for, and how many parts they change."""
 
     @property
     def pk(self) -> int:
@@ -185,6 +151,14 @@ class VisitPage:
         return list(dict.fromkeys(text for sheet in sheets for text in sheet.cautions))
 
     @property
+    def to_bring(self) -> list[str]:
+        """What to take from the van for what is still to do here, parts first."""
+        to_do = [one.order for one in self.orders if not one.is_over]
+        parts = Counter(part.kind.name for order in to_do for part in order.needed_parts.all())
+        lines = kit(unit.kit for unit in self.units if not all(one.is_over for one in unit.orders))
+        return [*(f"{n} × {name}" for name, n in parts.items()), *(line.told for line in lines)]
+
+    @property
     def asks_feed_test(self) -> bool:
         return any(one.order.work_kind.asks_feed_test for one in self.orders)
 
@@ -236,8 +210,10 @@ def _page(
     *,
     is_of_stop: bool,
 ) -> VisitPage:
-    rows = WorkOrder.objects.filter(pk__in=order_ids).select_related(
-        "site", "treatment_unit__state", "part__kind", "part__position"
+    rows = (
+        WorkOrder.objects.filter(pk__in=order_ids)
+        .select_related("site", "treatment_unit__state", "part__kind", "part__position")
+        .prefetch_related("needed_parts__kind")
     )
     here = [_order_here(order, versions.get(order.pk)) for order in rows.order_by("pk")]
     asked = [one for one in here if one.pk in versions or not one.is_over] or here
@@ -263,6 +239,7 @@ def _order_here(order: WorkOrder, version: int | None) -> OrderHere:
 def _unit_here(orders: list[OrderHere], technician: Technician, now: datetime) -> UnitHere:
     unit = orders[0].order.treatment_unit
     state = getattr(unit, "state", None)
+    readings = recent_readings(unit.pk)
     flush_gal, flush_gpm, wants_flush = _flush_wanted([one.order for one in orders], state)
     return UnitHere(
         treatment_unit=unit,
@@ -270,14 +247,21 @@ def _unit_here(orders: list[OrderHere], technician: Technician, now: datetime) -
         state=state,
         readiness_word=readiness_word(state),
         steps=merged([one.sheet for one in orders if one.sheet]),
-        positions=_positions([one.order for one in orders], technician),
+        positions=positions_of([one.order for one in orders], technician),
         meter=meter_to_read(unit, state, now),
-        gauges=gauges(unit.pk),
+        gauges=gauges(readings),
+        usual=usual_on_site(readings, unit.design_recovery),
         past=past_visits(unit.pk, 5),
         flush_gal=flush_gal,
         flush_gpm=flush_gpm,
         wants_flush=wants_flush,
+        kit=work_of(*_to_do(orders)),
     )
+
+
+def _to_do(orders: Sequence[OrderHere]) -> tuple[list[WorkOrder], list[StepSheet]]:
+    left = [one for one in orders if not one.is_over] or orders
+    return [one.order for one in left], [one.sheet for one in left if one.sheet]
 
 
 def readiness_word(state: UnitState | None) -> str:
@@ -316,56 +300,6 @@ def _part_told(part: Part) -> str:
             gettext("%(name)s into %(code)s") % {"name": part.kind.name, "code": part.position.code},
             *(mark for mark in marks if mark),
         ]
-    )
-
-
-def _positions(orders: list[WorkOrder], technician: Technician) -> list[PositionRow]:
-    unit_id, zone = orders[0].treatment_unit_id, orders[0].site.time_zone
-    in_place = {
-        part.position_id: part
-        for part in Part.objects.in_place().filter(treatment_unit_id=unit_id).select_related("kind", "state")
-    }
-    by_position = {order.part.position_id: order for order in orders if order.part}
-    kinds = list(PartKind.objects.all())
-    van = _van_stock(technician)
-    rows = []
-    for position in Position.objects.filter(treatment_unit_id=unit_id).order_by("order"):
-        part = in_place.get(position.pk)
-        state = getattr(part, "state", None) if part else None
-        rows.append(
-            PositionRow(
-                code=position.code,
-                part=part,
-                installed_on=local_day(part.installed_at, zone) if part else None,
-                wear=state.wear if state else None,
-                order=by_position.get(position.pk),
-                options=[_option(kind, van) for kind in kinds if part is None or kind.role == part.kind.role],
-            )
-        )
-    return rows
-
-
-def _van_stock(technician: Technician) -> dict[int, list[tuple[str, int]]]:
-    stock: dict[int, list[tuple[str, int]]] = {}
-    levels = StockLevel.objects.filter(place__technician=technician, quantity__gt=0)
-    for kind_id, lot, total in (
-        levels.values_list("kind_id", "lot").annotate(total=Sum("quantity")).order_by("lot")
-    ):
-        stock.setdefault(kind_id, []).append((lot, total))
-    return stock
-
-
-def _option(kind: PartKind, van: dict[int, list[tuple[str, int]]]) -> KindOption:
-    lying = van.get(kind.pk, [])
-    return KindOption(
-        code=kind.code,
-        name=kind.name,
-        role=kind.role,
-        needs_flush=kind.needs_flush,
-        flush_gal=kind.flush_gal,
-        flush_gpm=kind.flush_gpm,
-        on_van=sum(count for _, count in lying),
-        lots=[lot for lot, _ in lying if lot],
     )
 
 

@@ -4,7 +4,7 @@ import logging.config
 import os
 
 from celery import Celery
-from celery.signals import heartbeat_sent, setup_logging
+from celery.signals import beat_init, celeryd_init, heartbeat_sent, setup_logging
 from django.conf import settings
 
 from fleet.runs import worker_heartbeat
@@ -23,6 +23,17 @@ app.conf.beat_schedule = beat_schedule()
 def keep_our_logs(**kwargs):
     """Workers write their lines as the web does: the queue's own form would print arguments."""
     logging.config.dictConfig(settings.LOGGING)
+
+
+@celeryd_init.connect
+@beat_init.connect
+def refuse_without_queue(**kwargs):
+    """Worker and timetable have nothing to do where tasks run inside the process that sends them."""
+    if not settings.REDIS_URL:
+        raise SystemExit(
+            "REDIS_URL is not set, so there is no queue. Set it as in .env.example; on one machine "
+            "without Redis call manage.py nightly from cron instead."
+        )
 
 
 @heartbeat_sent.connect

@@ -15,6 +15,7 @@ KINDS = {
     "customers": "customer", "sites": "site", "treatment-units": "unit", "parts": "part",
     "findings": "finding",
     "work-orders": "order", "routes": "route", "close-outs": "close_out", "revenue-entries": "entry",
+    "supplies": "supply", "part-kinds": "kind", "unit-models": "model",
     "technicians": "technician", "plans": "plan",
 }  # fmt: skip
 """Address → attribute of what ``everything_in`` makes."""
@@ -27,8 +28,11 @@ class Everything:
         self.branch = branch or make.branch()
         self.site = make.site(branch=self.branch)
         self.customer = self.site.customer
+        self.supply = self.site.supply
         self.unit = make.treatment_unit(site=self.site)
         self.part = make.part(make.position(self.unit, "carbon", 1))
+        self.kind = self.part.kind
+        self.model = make.unit_model()
         self.meter = make.meter(self.unit)
         self.reading = make.meter_reading(self.meter, 100.0, make.NOW - timedelta(days=30))
         self.gauges = make.performance_reading(self.unit)

@@ -132,3 +132,47 @@ def test_only_the_fields_asked_for_come_and_the_key(owner, here):
     for bad in ("secret", "code,", "\x00"):
         answer = owner.get("sites", {"fields": bad})
         assert (answer.status_code, answer.json()["fields"][0]["field"]) == (400, "fields")
+
+
+def test_a_model_of_the_catalogue_becomes_a_unit_in_service(owner, here):
+    """Kind, model, unit and its commissioning, each by the API alone."""
+    kind = {"code": "FINE-9", "name": "Fine carbon", "role": "carbon", "rated_months": 9}
+    assert owner.call("POST", "part-kinds", kind).status_code == 201
+    twin = owner.call("POST", "part-kinds", kind | {"code": "fine 9"})
+    assert (twin.status_code, "looks like" in str(twin.json())) == (409, True)
+    for lacking in ("code", "name", "role"):
+        body = {name: value for name, value in kind.items() if name != lacking}
+        assert owner.call("POST", "part-kinds", body).json()["fields"][0]["field"] == lacking
+    places = [{"code": "carbon", "water": "feed", "usual_kind_code": "FINE-9"}]
+    model = {"code": "M-9", "name": "Counter unit", "design_use_gal_per_day": 20, "design_permeate_gpm": 0.4}
+    unknown = owner.call("POST", "unit-models", model | {"positions": [places[0] | {"usual_kind_code": "?"}]})
+    assert unknown.json()["fields"][0]["field"] == "positions"
+    assert owner.call("POST", "unit-models", model | {"positions": []}).status_code in (400, 409)
+    made = owner.call("POST", "unit-models", model | {"positions": places}).json()
+    assert made["positions"] == places
+    unit = owner.call(
+        "POST", "treatment-units", {"site_id": here.site.pk, "serial": "R-9", "model_code": "M-9"}
+    )
+    address = f"treatment-units/{unit.json()['id']}"
+    more = {"positions": [{"code": "sediment", "water": "feed"}, {"code": "carbon", "water": "feed"}]}
+    assert edit(owner, "POST", f"{address}/positions", more, address).json()["positions"] == more["positions"]
+    there = Part.objects.filter(treatment_unit__serial="R-9")
+    assert not there.exists()
+    done = edit(owner, "POST", f"{address}/commissioning", {"on": "2026-10-30"}, address)
+    assert done.json()["commissioned_on"] == "2026-10-30"
+    assert there.get().kind.code == "FINE-9"
+    assert edit(owner, "POST", f"{address}/commissioning", {"on": "2026-10-30"}, address).status_code == 409
+    only = {"positions": [{"code": "sediment", "water": "feed"}]}
+    assert edit(owner, "POST", f"{address}/positions", only, address).status_code == 409
+    model_at = f"unit-models/{made['id']}"
+    old = owner.get(model_at).headers["ETag"]
+    assert (
+        edit(owner, "POST", f"{model_at}/positions", only, model_at).json()["positions"][0]["code"]
+        == "sediment"
+    )
+    assert owner.call("PATCH", model_at, {"name": "Late"}, **{"If-Match": old}).status_code == 412
+
+
+def test_costs_and_prices_of_the_catalogue_are_not_in_the_api(owner, here):
+    assert not {"cost", "price"} & owner.get(f"part-kinds/{here.kind.pk}").json().keys()
+    assert edit(owner, "PATCH", f"part-kinds/{here.kind.pk}", {"cost": 1}).status_code == 400

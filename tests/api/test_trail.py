@@ -57,6 +57,37 @@ WRITES = {
     ("POST", "treatment-units/<int:pk>/retirement"): lambda here: (
         make.treatment_unit(site=here.site).pk, {"on": "2026-11-01", "because": "Leaks."}, ["Leaks."]
     ),
+    ("POST", "treatment-units/<int:pk>/commissioning"): lambda here: (
+        make.treatment_unit(site=here.site, commissioned_on=None).pk, {"on": "2026-11-01"}, ["2026-11-01"]
+    ),
+    ("POST", "treatment-units/<int:pk>/positions"): lambda here: (
+        here.unit.pk,
+        {"positions": [{"code": "sediment", "water": "feed"}, {"code": "carbon", "water": "feed"}]},
+        ["carbon → sediment, carbon"],
+    ),
+    ("POST", "supplies"): lambda here: (None, {"name": "Old mill well", "kind": "well"}, ["Old mill well"]),
+    ("PATCH", "supplies/<int:pk>"): lambda here: (
+        here.supply.pk, {"name": "Town water"}, [f"name: {here.supply.name} → Town water"]
+    ),
+    ("POST", "part-kinds"): lambda here: (
+        None, {"code": "NEW-KIND", "name": "Fine carbon", "role": "sediment"}, ["Fine carbon"]
+    ),
+    ("PATCH", "part-kinds/<int:pk>"): lambda here: (
+        here.kind.pk, {"rated_months": 9}, ["rated_months:", "→ 9.0"]
+    ),
+    ("POST", "unit-models"): lambda here: (
+        None,
+        {"code": "NEW-MODEL", "name": "Counter unit", "design_use_gal_per_day": 20,
+         "design_permeate_gpm": 0.4,
+         "positions": [{"code": "carbon", "water": "feed", "usual_kind_code": here.kind.code}]},
+        ["Counter unit"],
+    ),
+    ("PATCH", "unit-models/<int:pk>"): lambda here: (
+        here.model.pk, {"idle_limit_days": 5}, ["idle_limit_days:", "→ 5"]
+    ),
+    ("POST", "unit-models/<int:pk>/positions"): lambda here: (
+        here.model.pk, {"positions": [{"code": "polish", "water": "permeate"}]}, ["→ polish –"]
+    ),
     ("PATCH", "sites/<int:pk>"): lambda here: (
         here.site.pk, {"access_note": "Ring twice."}, [f"access_note: {here.site.access_note} → Ring twice."]
     ),

@@ -54,7 +54,13 @@ def test_an_address_becomes_a_place_that_is_planned_and_moved(page, live_server,
     map_ = page.locator("#place-map")
     box = map_.bounding_box()
     map_.click(position={"x": box["width"] * 0.55, "y": box["height"] * 0.45})
+    pressed = page.get_by_label("Longitude").input_value()
+    map_.hover(position={"x": box["width"] * 0.55, "y": box["height"] * 0.45})
+    page.mouse.down()
+    map_.hover(position={"x": box["width"] * 0.6, "y": box["height"] * 0.4})
+    page.mouse.up()
     typed = [float(page.get_by_label(name).input_value()) for name in ("Latitude", "Longitude")]
+    assert typed[1] > float(pressed), "dragged eastwards"
     assert typed[0] > Site.objects.get(pk=site.pk).latitude
     page.get_by_role("button", name="Keep this place").click()
     page.get_by_text("Larkmoor is placed.").wait_for()

@@ -89,9 +89,13 @@ class Company:
             self.unit, kind="reading", state="withdrawn", ended_at=NOW, withdrawn_because="read by telephone"
         )
         self.done = make.work_order(self.unit, state="done", ended_at=NOW)
+        self.visit = new(
+            "scheduling.Visit", site=self.done.site, technician=self.technician, finished_at=NOW,
+            received_at=NOW,
+        )  # fmt: skip
         self.close_out = new(
-            "scheduling.CloseOut", order=self.done, technician=self.technician, outcome="done",
-            finished_at=NOW, received_at=NOW, minutes=40,
+            "scheduling.CloseOut", order=self.done, visit=self.visit, technician=self.technician,
+            outcome="done", finished_at=NOW, received_at=NOW, minutes=40,
         )  # fmt: skip
         self.photo = apps.get_model("scheduling.CloseOutPhoto")(close_out=self.close_out)
         self.photo.image.save("seen.jpg", ContentFile(jpeg()), save=True)

@@ -34,4 +34,7 @@ class Command(BaseCommand):
                 for statement in rights.web_role_statements(options["name"]):
                     self.stdout.write(f"{statement};")
         except (DomainError, DatabaseError) as error:
-            raise CommandError(str(error)) from error
+            text = str(error).strip()
+            if "permission denied to create role" in text:
+                text += "\nRun it as a log-in with CREATEROLE, or have the log-in made first."
+            raise CommandError(text) from error

@@ -94,7 +94,7 @@ class Command(BaseCommand):
             f"placed, {proposal.unplaced.count()} left out with a reason each"
         )
         for text in came["closed"]:
-            write(f"Closed     {text}, its life starts again")
+            write(f"Closed     {text}")
         write(f"Revenue    {earned:,.2f} {settings.CURRENCY} in {RevenueEntry.objects.count()} entries")
         write("Log in as")
         for title, user_name, password in came["people"]:

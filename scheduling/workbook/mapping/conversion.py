@@ -158,7 +158,7 @@ class _Converter:
             if made:
                 self.rows[sheet] = dict(enumerate(made))
         rows = {name: list(by_key.values()) for name, by_key in self.rows.items()}
-        return Conversion(rows, self.doubts, sum(len(table.rows) for table in used))
+        return Conversion(rows, self.doubts)
 
     def _take(self, table: Table, targets: list[str]) -> None:
         orders, points = {}, {}

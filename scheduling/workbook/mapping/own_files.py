@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ from django.db.models import Q
 from openpyxl import Workbook
 
 from fleet.models import Customer, PartKind, Person, Position, Site, TreatmentUnit
+from fleet.register.units import SETTLED_AFTER
 from fleet.workbook.columns import Sheet
 from fleet.workbook.files import read_cells
 from scheduling.models import SpreadsheetMapping
@@ -22,8 +23,6 @@ from scheduling.workbook.sheets import SHEETS
 from shared.errors import DomainError
 from shared.messages import message
 
-SETTLED_AFTER = timedelta(days=30)
-"""Go-live date that is offered: what went in later may still owe its flush, and somebody should look."""
 MOST_NAMES = 60
 """Free-text part names that are offered for matching, the most frequent first."""
 

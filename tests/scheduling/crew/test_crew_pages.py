@@ -68,7 +68,7 @@ def test_two_weeks_closure_by_one_form_stands_on_the_sites_page(planner, who):
     assert planner.post(reverse("site_closures", args=[site.code]), given).status_code == 302
     assert "Rebuilding" in planner.get(reverse("site_page", args=[site.code])).content.decode()
     assert planner.post(reverse("site_closures", args=[site.code]), given).status_code == 422
-    planner.post(reverse("reopen_site", args=[SiteClosure.objects.get().pk]))
+    planner.post(reverse("end_closure", args=[SiteClosure.objects.get().pk]))
     assert not SiteClosure.objects.exists()
 
 
@@ -226,4 +226,4 @@ def test_another_branchs_site_and_absence_are_not_there(client, who):
     client.force_login(factories.person("planner", branch=factories.branch()))
     assert client.post(reverse("site_closures", args=[site.code])).status_code == 404
     assert client.post(reverse("end_absence", args=[absence.pk])).status_code == 404
-    assert client.post(reverse("reopen_site", args=[closure.pk])).status_code == 404
+    assert client.post(reverse("end_closure", args=[closure.pk])).status_code == 404

@@ -11,8 +11,8 @@ from scheduling.orders.kinds import KIND_OF_FINDING, WORK_KINDS, WorkKind
 from scheduling.orders.steps import ASKS
 from tests.structure.files import ROOT, python_files
 
-NAMES_A_KIND = {"scheduling/orders/kinds.py", "scheduling/demo/story.py"}
-"""The register itself, and the invented company, which tells of one kind of work."""
+NAMES_A_KIND = {"scheduling/orders/kinds.py"}
+"""The register itself."""
 
 
 def test_every_kind_has_an_entry_and_every_finding_raises_exactly_one():

@@ -46,7 +46,7 @@ def composed(*kinds, roles=(), **equipment):
     return [step["code"] for step in steps.merged(sheets) if library.applies(step, known)]
 
 
-NOTHING_ELECTRIC = {"electric_valve": False, "pump": False, "tank": False}
+NOTHING_ELECTRIC = {"electric_valve": False, "pump": False, "tank": False, "softener": False, "uv": False}
 
 
 def test_a_sediment_change_shows_what_it_needs_and_nothing_of_carbon_or_membranes():
@@ -56,6 +56,17 @@ def test_a_sediment_change_shows_what_it_needs_and_nothing_of_carbon_or_membrane
         "tell", "readings_before", "lock_out", "isolate", "prove_zero", "take_out", "slow_fill",
         "leak_watch", "power", "drain_gap",
     ]  # fmt: skip
+
+
+def test_a_units_own_make_up_composes_its_steps_and_what_nobody_said_is_told_as_a_condition():
+    unit = factories.treatment_unit(has_uv=True, has_pump=False)
+    known = library.known_of(unit, {"sediment"})
+    shown = [step for step in steps.current_sheet(OrderKind.CHANGE_DUE).steps if library.applies(step, known)]
+    told = {step["code"]: library.condition_told(step, known) for step in shown}
+    assert told["uv_off"] == told["lock_out"] == ""
+    assert list(told).index("uv_off") < list(told).index("take_out") < list(told).index("uv_on")
+    assert told["override_open"] == "Where the inlet valve is electric:"
+    assert "leak_watch_pump" not in told
 
 
 def test_a_carbon_change_keeps_its_water_from_people_pump_and_membrane_until_it_is_fit():

@@ -10,6 +10,7 @@ from fleet.models import (
     AuditEntry,
     Branch,
     Customer,
+    Flush,
     MeterReading,
     Part,
     PartKind,
@@ -18,7 +19,7 @@ from fleet.models import (
     UnitModel,
 )
 from fleet.people.audit import Actor
-from fleet.register import catalogue
+from fleet.register import catalogue, units
 from scheduling.models import AccessHours, PlanPrice, WorkOrder
 from scheduling.register.walk import draft_of
 from scheduling.register.walk_views import UNITS_AT_FIRST
@@ -208,6 +209,25 @@ def test_a_metric_person_changes_one_figure_and_no_other_by_rounding(client):
     assert unit.design_use_gal_per_day == pytest.approx(100 / 3.785411784)
 
 
+def test_what_a_unit_is_made_of_is_said_on_its_page_and_comes_with_its_model(client, model):
+    unit = make.treatment_unit()
+    client.force_login(make.person("owner"))
+    address = reverse("change_unit", args=[unit.serial])
+    assert send(client, address, has_pump="true", has_tank="false").status_code == 302
+    unit.refresh_from_db()
+    assert (unit.has_pump, unit.has_tank, unit.has_uv) == (True, False, None)
+    page = client.get(reverse("treatment_unit", args=[unit.serial])).content.decode()
+    assert "Pump: yes, Storage tank: no, Softener: not said" in page
+    assert send(client, address, has_pump="unknown").status_code == 302
+    unit.refresh_from_db()
+    assert unit.has_pump is None
+    new = units.add_unit(
+        site=unit.site, serial="NEW-1", unit_model=model, actor=Actor(None, make.NOW),
+        commissioned_on=make.TODAY,
+    )  # fmt: skip
+    assert (new.has_pump, new.has_uv, new.has_softener) == (True, False, False)
+
+
 def walk(model, **typed):
     return {
         "name": "Amber Bakery (invented)", "phone": "555-0100", "address": "1 High Street",
@@ -235,11 +255,23 @@ def test_a_new_customer_is_taken_in_with_all_of_it(client, planner, model):
     assert (order.treatment_unit, order.window_from) == (waiting, date(2026, 11, 4))
     assert order.needed_parts.count() == 4
     assert running.parts.count() == 4
+    # In for eight months and in use: nobody is sent to flush what was flushed then.
+    flushed = set(Flush.objects.filter(ran_clear=True).values_list("part", flat=True))
+    assert flushed == set(running.parts.filter(kind__needs_flush=True).values_list("pk", flat=True)) != set()
     assert MeterReading.objects.get().total == 4200
     assert PlanPrice.objects.get().plan.site == waiting.site
     assert AccessHours.objects.filter(site=waiting.site).count() == 2
     for name, key in (("customer_page", customer.code), ("site_page", waiting.site.code)):
         assert client.get(reverse(name, args=[key])).status_code == 200
+
+
+def test_what_went_in_lately_still_owes_its_flush(client, planner, model):
+    branch = str(make.branch().pk)
+    client.post(
+        reverse("new_customer"), walk(model, branch=branch, **{"units-1-running_since": "2026-10-20"})
+    )
+    assert TreatmentUnit.objects.filter(commissioned_on="2026-10-20").exists()
+    assert not Flush.objects.exists()
 
 
 def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_kept_but_the_draft(client, planner, model):

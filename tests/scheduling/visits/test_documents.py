@@ -10,7 +10,8 @@ from django.urls import reverse
 from fleet.models import Part, PartState, RemovalReason
 from scheduling.documents import paper as paper_module
 from scheduling.documents.paper import font_folder, latin
-from scheduling.documents.visit_papers import read_strokes, service_report_pdf
+from scheduling.documents.pictures import read_strokes
+from scheduling.documents.service_report import service_report_pdf
 from scheduling.models import CloseOut, Outcome, StepSheet
 from scheduling.orders import steps
 from scheduling.visits import documents as queries

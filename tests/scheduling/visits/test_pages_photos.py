@@ -7,7 +7,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
 from scheduling.documents.paper import font_folder
-from scheduling.documents.visit_papers import service_report_pdf
+from scheduling.documents.service_report import service_report_pdf
 from scheduling.models import CloseOut, CloseOutPhoto
 from scheduling.visits import documents
 from tests import factories as make

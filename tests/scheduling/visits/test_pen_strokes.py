@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from scheduling.documents.visit_papers import read_strokes
+from scheduling.documents.pictures import read_strokes
 from scheduling.visits.signature import MOST_CHARACTERS, MOST_POINTS, MOST_STROKES, checked_strokes
 
 

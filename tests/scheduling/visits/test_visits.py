@@ -12,6 +12,7 @@ from scheduling.orders import work_orders
 from scheduling.orders.steps import ensure_step_sheets
 from scheduling.visits import undo
 from tests import factories as make
+from tests.api.rows import Caller
 from tests.scheduling.visits.test_pages_phone import send as send_entry
 from tests.scheduling.visits.test_pages_phone import typed
 
@@ -231,8 +232,35 @@ def test_what_was_measured_before_a_part_came_out_stays_with_it_and_goes_when_th
     left, found = read[:2]
     assert (left.feed_pressure_psi, found.feed_pressure_psi) == (60, 62)
     assert found.read_at < Part.objects.get(pk=carbon.part_id).removed_at <= left.read_at == make.NOW
+    caller = Caller(make.person("planner", branch=first.site.branch))
+    row = caller.get("close-outs", {"outcome": "done"}).json()["results"][1]
+    assert [row[when]["feed_pressure_psi"] for when in ("as_found", "as_left")] == [62, 60]
+    assert caller.get(f"close-outs/{row['id']}").json() == row
+    out = caller.get(f"parts/{row['parts'][0]['removed_part_id']}").json()
+    assert out["removal_evidence"]["total_chlorine_behind_mg_l"] == 0.35
+    caller.client.force_login(caller.person)
+    history = caller.client.get(reverse("history_of", args=["unit", carbon.treatment_unit.serial]))
+    assert "pressure drop across it 11 psi" in history.content.decode()
     undo.undo(CloseOut.objects.get(order=carbon), by=make.person("planner"), reason="wrong", now=make.NOW)
     assert list(RemovalEvidence.objects.values_list("part_id", flat=True)) == [sediment.part_id]
+
+
+def test_a_new_membrane_keeps_the_rejection_of_its_sheet(client, time_machine):
+    time_machine.move_to(make.NOW, tick=False)
+    ensure_step_sheets(make.NOW)
+    unit = make.treatment_unit()
+    old = make.part(make.position(unit, "membrane", 1), make.part_kind(**make.MEMBRANE))
+    order = make.work_order(unit, part=old)
+    technician = make.technician(branch=unit.site.branch)
+    make.route(technician, [order])
+    client.force_login(technician.person)
+    sent = typed(client, order, sheet__membrane="975")
+    answer = send_entry(client, technician.person, order, sent)
+    assert answer.status_code == 422
+    assert [one["field"] for one in answer.json()["problems"]] == ["sheet__membrane"]
+    assert send_entry(client, technician.person, order, sent | {"sheet__membrane": "97.5"}).status_code == 200
+    new = Part.objects.in_place().get(treatment_unit=unit).membrane
+    assert new.factory_rejection == pytest.approx(0.975)
 
 
 @pytest.mark.parametrize(

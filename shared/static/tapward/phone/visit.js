@@ -1,6 +1,7 @@
 /* The form of a visit with a memory: kept as typed, sent when there is signal, written once. */
 import "./found.js";
 import { flushTimer, penBox, scanButtons } from "./instruments.js";
+import { liveFigures, numberOf } from "./live.js";
 import { guardLogOut, keepOffline, say, sayMany, tellSignal } from "./phone.js";
 import { photoBox } from "./photos.js";
 import { sendAll } from "./queue.js";
@@ -28,7 +29,11 @@ async function begin() {
   form.elements.namedItem("client_id").value ||= newId();
   form.addEventListener("change", showReasons);
   for (const input of form.querySelectorAll("[data-high]")) input.addEventListener("input", () => judge(input));
-  for (const unit of units) flushTimer(form, unit, save);
+  for (const unit of units) {
+    flushTimer(form, unit, save);
+    liveFigures(form, unit);
+    allDone(unit);
+  }
   scanButtons(form, save).catch(() => {});
   penBox(form, save);
   if (!isAnswer) await restore(person, order);
@@ -71,8 +76,32 @@ function outcomes() {
   show();
 }
 
-const valueOf = (name) => form.querySelector(`input[name="${CSS.escape(name)}"]:checked`)?.value;
-const outcomeOf = (box) => valueOf(box.querySelector(".because").dataset.outcome);
+/* One tick says of all orders of a unit that they are done; what differs is said order by order. */
+function allDone(unit) {
+  const tick = unit.querySelector(".all-done input");
+  if (!tick) return;
+  const boxes = [...unit.querySelectorAll(".outcome")];
+  const follow = () => {
+    const values = boxes.map(outcomeOf);
+    tick.checked = values.every((value) => value === "done");
+    if (!tick.checked && values.some(Boolean)) unit.querySelector(".one-by-one").open = true;
+  };
+  tick.addEventListener("change", () => {
+    for (const box of boxes) box.querySelector(`fieldset [value="${tick.checked ? "done" : ""}"]`).checked = true;
+    boxes[0].querySelector("input").dispatchEvent(new Event("change", { bubbles: true }));
+  });
+  form.addEventListener("change", follow);
+  document.addEventListener("restored", follow);
+  follow();
+}
+
+function valueOf(name) {
+  return form.querySelector(`input[name="${CSS.escape(name)}"]:checked`)?.value;
+}
+
+function outcomeOf(box) {
+  return valueOf(box.querySelector(".because").dataset.outcome);
+}
 
 /* The reason stands for everything that is not said to be done. */
 function nothingDone(reason) {
@@ -116,6 +145,9 @@ for (const button of form?.querySelectorAll(".phase-done") ?? [])
     (next ?? phase).scrollIntoView({ block: "nearest" });
     form.dispatchEvent(new Event("change"));
   });
+
+/* A hazard control that was not done asks why; the question is a press away until something asks for it. */
+for (const button of form?.querySelectorAll(".phase-whys") ?? []) button.addEventListener("click", () => button.closest(".phase").classList.add("whys"));
 
 /* Steps that a changed part calls for come and go with its tick. */
 function callForSteps() {
@@ -200,7 +232,7 @@ function showReasons() {
 
 function judge(input) {
   const help = document.getElementById(`${input.id}-help`);
-  const value = Number(input.value.replace(/,(?=\d{3}\b)/g, "").replace(",", "."));
+  const value = numberOf(input.value);
   const low = input.dataset.low === "" ? -Infinity : Number(input.dataset.low);
   const high = input.dataset.high === "" ? Infinity : Number(input.dataset.high);
   const odd = input.value.trim() !== "" && (Number.isNaN(value) || value < low || value > high);
@@ -270,6 +302,7 @@ function tellProblems(message, problems) {
     list.append(item);
     document.getElementById(problem.field)?.setAttribute("aria-invalid", "true");
     unfold(document.getElementById(problem.field));
+    document.getElementById(problem.field)?.closest(".phase")?.classList.add("whys");
   }
   if (!message || problems.some((problem) => problem.message !== message)) box.append(list);
   kept.className = "notice bad";
