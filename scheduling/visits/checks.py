@@ -94,11 +94,7 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
-<<<<<<< HEAD
-        later = ("not_done_because", "as_found", "beside", "evidence", "offer")
-=======
-        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection")
->>>>>>> main
+        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection", "offer")
         for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
             for name in later:

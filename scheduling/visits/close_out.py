@@ -31,14 +31,9 @@ from scheduling.models import (
 )
 from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
-<<<<<<< HEAD
-from scheduling.visits import checks, field_reports
-from scheduling.visits.checks import MOST_FLUSHES, CloseOutForm, VisitForm, flush_number
-=======
-from scheduling.visits import checks, recorded
+from scheduling.visits import checks, field_reports, recorded
 from scheduling.visits.checks import CloseOutForm, VisitForm
 from scheduling.visits.flushed import Reported, bedded, record_flushes
->>>>>>> main
 from scheduling.visits.visit_page import sheet_worked_by
 from shared.errors import DomainError
 from shared.messages import joined, message

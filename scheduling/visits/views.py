@@ -45,12 +45,7 @@ SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
     "tapward/phone/queue.js", "tapward/phone/phone.js", "tapward/phone/instruments.js",
-<<<<<<< HEAD
-    "tapward/phone/found.js",
-    "tapward/phone/photos.js", "tapward/phone/place.js",
-=======
-    "tapward/phone/live.js", "tapward/phone/photos.js", "tapward/phone/place.js",
->>>>>>> main
+    "tapward/phone/found.js", "tapward/phone/live.js", "tapward/phone/photos.js", "tapward/phone/place.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""

@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('fleet', '0032_history_seals'),
-        ('scheduling', '0027_promised_hours_in_order'),
+        ('scheduling', '0028_as_found_reading'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
