@@ -53,7 +53,16 @@ from scheduling.routes.models import (
     UnplacedOrder,
 )
 from scheduling.stock.models import StockLevel, StockMovement, StockPlace
-from scheduling.visits.models import CloseOut, CloseOutPart, CloseOutPhoto, NotDoneBecause, Outcome, Visit
+from scheduling.visits.models import (
+    CloseOut,
+    CloseOutPart,
+    CloseOutPhoto,
+    FieldReport,
+    FieldReportKind,
+    NotDoneBecause,
+    Outcome,
+    Visit,
+)
 
 __all__ = [
     "ALWAYS",
@@ -69,6 +78,8 @@ __all__ = [
     "CloseOutPhoto",
     "ClosedMonth",
     "EntryKind",
+    "FieldReport",
+    "FieldReportKind",
     "HolidayRegion",
     "InvoiceBatch",
     "InvoiceLine",

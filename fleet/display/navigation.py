@@ -51,7 +51,7 @@ class Group:
 DAILY: Final = (
     Page("day", _("My day"), "see_own_day", "close_out route visit place_of_own_stop", not_with="see_work"),
     Page("stock", _("Parts"), "see_stock", "stock_place", not_with="see_work"),
-    Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job"),
+    Page("planner_overview", _("Overview"), "see_fleet see_work", "long_job field_report"),
     Page(
         "fleet_list", _("Fleet"), "see_fleet",
         "treatment_unit site_page site_map places place_of_site "

@@ -38,6 +38,7 @@ from scheduling.models import (
     CalendarDay,
     CloseOut,
     CloseOutPhoto,
+    FieldReport,
     InvoiceLine,
     LongJob,
     NewCustomerDraft,
@@ -81,6 +82,7 @@ TEXTS: Final[tuple[tuple[type[Model], tuple[str, ...]], ...]] = (
     (WorkOrder, ("why", "withdrawn_because", "numbers")),
     (WorkOrderEvent, ("detail",)),
     (CloseOut, ("note", "signed_by", "undone_because", "steps")),
+    (FieldReport, ("text", "offer", "answer")),
     (RouteProposal, ("problems", "progress_text", "totals")),
     (PlanRevision, ("what", "effect", "before")),
     (Replan, ("lost", "effect")),
@@ -364,6 +366,7 @@ def _erase_customer(customer: Customer, mark: str, done: Counter[str]) -> None:
         _erase_places(customer, mark, done)
         done["notes of visits"] += visits.exclude(note__in=["", mark]).update(note=mark)
         _delete_photos(photos_of(Subject(Kind.CUSTOMER, customer=customer)), done)
+        _erase_field_reports(customer, mark, done)
 
 
 def _erase_places(customer: Customer, mark: str, done: Counter[str]) -> None:
@@ -401,6 +404,15 @@ def _delete_photos(photos, done: Counter[str]) -> None:
 
     # Only once the rows are gone for good; a file left behind by a crash opens by no page.
     transaction.on_commit(remove_files)
+
+
+def _erase_field_reports(customer: Customer, mark: str, done: Counter[str]) -> None:
+    reports = FieldReport.objects.filter(site__customer=customer)
+    files = [(row.image.storage, row.image.name) for row in reports.exclude(image="")]
+    done["reports from the field"] += reports.exclude(text=mark, offer="", image="").update(
+        text=mark, offer="", image=""
+    )
+    transaction.on_commit(lambda: [storage.delete(name) for storage, name in files])
 
 
 def _delete_owned(row: Person | Technician) -> int:

@@ -10,6 +10,7 @@ from django.db.models.functions import Cast
 from fleet.models import AuditArea, AuditEntry, Correction, TelemetryMap, Webhook
 from scheduling.models import (
     ClosedMonth,
+    FieldReport,
     InvoiceBatch,
     PlanPriceList,
     PlanRevision,
@@ -50,6 +51,10 @@ _A = AuditArea
 HISTORIES: Final = (
     History(WorkOrderEvent, _A.WORK, "", "at", "by", "what", "order__treatment_unit__serial", "detail",
             "order__site__branch"),
+    History(FieldReport, _A.WORK, message("reported from the field"), "received_at", "technician__person", "",
+            "site__code", "text", "site__branch"),
+    History(FieldReport, _A.WORK, message("answered to the field"), "answered_at", "answered_by", "",
+            "site__code", "answer", "site__branch"),
     History(StepSheet, _A.WORK, message("step sheet, new version"), "made_at", "made_by", "", "kind"),
     History(RouteProposal, _A.PLANS, message("routes planned"), "made_at", "made_by", "", "first_on", "",
             "branch"),

@@ -9,12 +9,14 @@ from django.utils.translation import gettext_lazy
 
 from fleet.models import AssessmentRun, Finding, FindingKind, ReadinessState, TreatmentUnit, UnitState
 from scheduling.crew.day_load import AHEAD_DAYS, DayLoad, day_loads
-from scheduling.models import StopOrder, WorkOrder
+from scheduling.models import FieldReport, StopOrder, WorkOrder
 from scheduling.orders.kinds import WORK_KINDS
+from scheduling.visits import field_reports
 from shared.periods import days_late
 
 ROWS_SHOWN: Final = 5
 SILENT_DAYS: Final = 45
+MOST_FROM_FIELD: Final = 50
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,8 @@ class Overview:
     assessed_at: datetime | None
     not_raised: int
     """Findings that never had an order, counted while no order stands: work the page can't show yet."""
+    from_field: list[FieldReport]
+    """What technicians brought back and nobody has answered, newest first."""
 
 
 _FINDING_GROUPS: Final = {
@@ -133,6 +137,7 @@ def overview(*, now: datetime, today: date, branch_id: int | None) -> Overview:
         days=day_loads(orders, today, branch_id),
         assessed_at=AssessmentRun.objects.aggregate(last=Max("finished_at"))["last"],
         not_raised=0 if order_groups else _never_raised(findings).count(),
+        from_field=list(field_reports.to_answer(branch_id)[:MOST_FROM_FIELD]),
     )
 
 

@@ -84,6 +84,8 @@ class CloseOutForm:
     """What was read before anything was touched, as ``performance``."""
     beside: Sequence[str] = ()
     """What another order of the same unit reports at this visit: ``flush``, ``meter_total``, ``bedding``."""
+    offer: str = ""
+    """When the customer says to come, where the work could not be done."""
 
     @property
     def flushes(self) -> list[FlushForm]:
@@ -92,7 +94,7 @@ class CloseOutForm:
     def fingerprint(self) -> str:
         """Return the SHA-256 of everything that was sent."""
         sent = asdict(self)
-        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection")
+        later = ("not_done_because", "as_found", "beside", "evidence", "factory_rejection", "offer")
         for row in (sent, *sent["part_changes"]):
             # What older phones don't send leaves the numbers of their reports as they were.
             for name in later:

@@ -31,7 +31,7 @@ from scheduling.models import (
 )
 from scheduling.orders import raising, states, work_orders
 from scheduling.stock import movements
-from scheduling.visits import checks, recorded
+from scheduling.visits import checks, field_reports, recorded
 from scheduling.visits.checks import CloseOutForm, VisitForm
 from scheduling.visits.flushed import Reported, bedded, record_flushes
 from scheduling.visits.visit_page import sheet_worked_by
@@ -361,6 +361,7 @@ def _leave_open(done: Reported, by: Person | None, now: datetime) -> None:
     why = joined(": ", [text for text in (word, row.note) if text])
     states.release([done.order.pk], message("Could not be done: {note}", note=why), at=now, by=by)
     states.note(done.order, message("could not be done"), why, at=now, by=by)
+    field_reports.take_not_done(row, done.form.offer)
 
 
 def _look_again(unit_ids: list[int], now: datetime) -> None:

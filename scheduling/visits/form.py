@@ -63,6 +63,7 @@ class VisitEntry(VisitNames):
     opened_at = hidden()
     photos = hidden()
     not_done = choice(gettext_lazy("Why"), NotDoneBecause.choices, NO_REASON)
+    offer = text_line(gettext_lazy("When the customer says to come"), 160, autocomplete="off")
     minutes = MinutesField(gettext_lazy("Minutes on site"), keys="numeric")
     note = forms.CharField(
         label=gettext_lazy("Note"), required=False, widget=forms.Textarea(attrs={"rows": 3})

@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy
 
-from fleet.models import Flush, Part, Person, Site
+from fleet.models import Flush, Part, Person, Site, TreatmentUnit
 from scheduling.crew.models import Technician
 from scheduling.orders.models import WorkOrder
 from scheduling.routes.models import Stop
@@ -164,3 +164,67 @@ class CloseOutPhoto(models.Model):
 
     def __str__(self):
         return f"photo of {self.close_out_id}"
+
+
+class FieldReportKind(models.TextChoices):
+    """What a technician has for the office, beside the work itself."""
+
+    LEAK = "leak", gettext_lazy("Leak")
+    PUMP = "pump", gettext_lazy("Pump or valve failing")
+    PART_USED = "part_used", gettext_lazy("Extra part used")
+    UNKNOWN_UNIT = "unknown_unit", gettext_lazy("Unit that is not on the list")
+    WISH = "wish", gettext_lazy("Customer asks for something")
+    OTHER = "other", gettext_lazy("Something else")
+    NOT_DONE = "not_done", gettext_lazy("Could not be done")
+
+
+class FieldReport(models.Model):
+    """Something found at a site that somebody in the office must answer."""
+
+    client_id = models.UUIDField(unique=True, help_text="Made on the phone.")
+    kind = models.CharField(max_length=12, choices=FieldReportKind)
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="field_reports")
+    treatment_unit = models.ForeignKey(
+        TreatmentUnit, on_delete=models.PROTECT, null=True, blank=True, related_name="field_reports"
+    )
+    technician = models.ForeignKey(Technician, on_delete=models.PROTECT, related_name="field_reports")
+    close_out = models.OneToOneField(
+        CloseOut, on_delete=models.PROTECT, null=True, blank=True, related_name="field_report"
+    )
+    text = models.TextField(blank=True)
+    offer = models.CharField(max_length=160, blank=True, help_text="When the customer says to come.")
+    image = models.ImageField(upload_to="photos/%Y/%m/", blank=True)
+    found_at = models.DateTimeField()
+    received_at = models.DateTimeField()
+    answer = models.TextField(blank=True)
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    order = models.ForeignKey(
+        WorkOrder, on_delete=models.PROTECT, null=True, blank=True, related_name="field_reports"
+    )
+
+    class Meta:
+        ordering = ["-received_at", "-id"]
+        constraints = [
+            known_values("kind", FieldReportKind, "scheduling_fieldreport_kind_known"),
+            both_or_neither("answered_at", "answered_by", "scheduling_fieldreport_answered_when_and_by"),
+            models.CheckConstraint(
+                condition=Q(answered_at__isnull=True) | ~Q(answer=""),
+                name="scheduling_fieldreport_answered_in_words",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="not_done", close_out__isnull=False)
+                | ~Q(kind="not_done") & Q(close_out__isnull=True),
+                name="scheduling_fieldreport_not_done_has_close_out",
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["-received_at", "-id"],
+                condition=Q(answered_at__isnull=True),
+                name="scheduling_fieldreport_open",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.kind} at {self.site_id}"

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from django.conf import settings
 from django.db.models import QuerySet
+from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpRequest, JsonResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
@@ -51,7 +52,7 @@ def send_photo(request: HttpRequest, client_id: uuid.UUID) -> JsonResponse:
         row = service.known_photo(close_out, number) or service.keep_photo(
             close_out,
             service.check_photo(
-                _content(upload),
+                upload_content(upload),
                 client_id=number,
                 taken_at=_moment(request),
                 now=timezone.now(),
@@ -93,7 +94,7 @@ def checked_uploads(request: HttpRequest, client_id: uuid.UUID, now: datetime) -
         if not upload.size:
             continue
         try:
-            raw = _content(upload)
+            raw = upload_content(upload)
             number = uuid.uuid5(client_id, hashlib.sha256(raw).hexdigest())
             checked.append(
                 service.check_photo(
@@ -123,7 +124,8 @@ def keep_all(close_out: CloseOut, checked: list[service.CheckedPhoto]) -> None:
         service.keep_photo(close_out, one)
 
 
-def _content(upload) -> bytes:
+def upload_content(upload) -> bytes:
+    """Return the bytes of an uploaded photo. Raises DomainError for one that is too large to be looked at."""
     if upload.size > MOST_BYTES:
         raise too_large()
     return upload.read()
@@ -131,14 +133,19 @@ def _content(upload) -> bytes:
 
 def _file(found: QuerySet[CloseOutPhoto], pk: int) -> FileResponse:
     row = get_object_or_404(found, pk=pk)
+    return image_answer(row.image, f"photo-{row.pk}.jpg")
+
+
+def image_answer(image: FieldFile, name: str) -> FileResponse:
+    """Return a kept photo. Raises Http404 where its file is gone."""
     try:
-        content = row.image.open("rb")
+        content = image.open("rb")
     except FileNotFoundError as error:
         raise Http404(
             gettext("The photo's file is gone. Bring it back from a backup of the media folder.")
         ) from error
     answer = FileResponse(content, content_type="image/jpeg")
-    answer["Content-Disposition"] = f'inline; filename="photo-{row.pk}.jpg"'
+    answer["Content-Disposition"] = f'inline; filename="{name}"'
     answer["X-Content-Type-Options"] = "nosniff"
     return answer
 

@@ -134,6 +134,7 @@ class UnitEntry(UnitFields):
             "note": data["note"][:LONGEST_NOTE],
             "signed_by": data["signed_by"][:120],
             "signature": data["signature"],
+            "offer": data["offer"][:160] if data[self.outcomes[one.pk]] == Outcome.NOT_DONE else "",
         }
 
     def _steps_of(self, one: OrderHere) -> list[dict]:

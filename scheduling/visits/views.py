@@ -28,6 +28,7 @@ from scheduling.models import CloseOut, Outcome, Technician
 from scheduling.orders.selectors import number_of
 from scheduling.pages.request_context import branch_of, now_and_day_of, now_and_today
 from scheduling.visits import day as visits_day
+from scheduling.visits import field_reports
 from scheduling.visits import undo as service
 from scheduling.visits.checks import is_clock_right
 from scheduling.visits.close_out import record_visit
@@ -44,7 +45,7 @@ SHELL: Final = [
     "tapward/base.css", "tapward/parts.css", "tapward/print.css", "tapward/drop.svg", "tapward/pages.js",
     "tapward/phone/phone.css", "tapward/phone/day.js", "tapward/phone/visit.js", "tapward/phone/store.js",
     "tapward/phone/queue.js", "tapward/phone/phone.js", "tapward/phone/instruments.js",
-    "tapward/phone/live.js", "tapward/phone/photos.js", "tapward/phone/place.js",
+    "tapward/phone/found.js", "tapward/phone/live.js", "tapward/phone/photos.js", "tapward/phone/place.js",
     "django_htmx/htmx-2.min.js",
 ]  # fmt: skip
 """What the phone keeps so that its pages open without signal."""
@@ -58,16 +59,17 @@ def day(request: HttpRequest, on: str = "") -> HttpResponse:
     technician = queries.technician_of(request.user.pk)
     if technician is None:
         return render(request, "visits/no_day.html")
-    _, today = now_and_day_of(technician)
+    now, today = now_and_day_of(technician)
     page = visits_day.day_page(technician, _day_asked(on) or today, today)
     missing = any(part.missing for part in page.load)
-    return render(request, "visits/day.html", {"page": page, "missing": missing})
+    context = {"page": page, "missing": missing, "reports": field_reports.for_technician(technician, now)}
+    return render(request, "visits/day.html", context)
 
 
 @require_GET
 @never_cache
 def service_worker(request: HttpRequest) -> HttpResponse:
-    """Return the phone's worker. It holds no data, so anyone may have it; its scope is this folder."""
+    """Return the phone's worker. It holds no data, so anyone may have it."""
     files = [static(name) for name in SHELL]
     context = {
         "files": files,
@@ -75,7 +77,10 @@ def service_worker(request: HttpRequest) -> HttpResponse:
         "logic": static("tapward/phone/worker.js"),
         "start": reverse("day"),
     }
-    return render(request, "visits/sw.js", context, content_type="text/javascript")
+    answer = render(request, "visits/sw.js", context, content_type="text/javascript")
+    # The guide and the parts lie beside the phone's folder; without signal a technician opens them too.
+    answer["Service-Worker-Allowed"] = "/"
+    return answer
 
 
 @require_GET
@@ -281,6 +286,8 @@ def _render(request: HttpRequest, form: VisitEntry, *, conflict: str = "", statu
         "form": form,
         "problems": form.problems() if form.is_bound and not conflict else [],
         "conflict": conflict,
+        "kinds": [(kind.value, kind.label) for kind in field_reports.BY_HAND],
+        "found_number": uuid.uuid4(),
         "back_url": reverse("day", kwargs={"on": f"{form.page.day:%Y-%m-%d}"}),
     }
     return render(request, "visits/visit.html", context, status=status)

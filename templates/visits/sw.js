@@ -8,6 +8,7 @@ self.TAPWARD.words = {
   sendNow: "{% filter escapejs %}{% translate "Send it now" %}{% endfilter %}",
   photos: "{% filter escapejs %}{% translate "Photos have to be chosen again afterwards: ring the office about them." %}{% endfilter %}",
   noSignal: "{% filter escapejs %}{% translate "No signal" %}{% endfilter %}",
+  day: "{% filter escapejs %}{% translate "My day" %}{% endfilter %}",
   notHere: "{% filter escapejs %}{% translate "This page is not on the phone yet. Open your day once where there is signal; after that it opens anywhere." %}{% endfilter %}",
 };
 importScripts("{{ logic }}");

@@ -1,5 +1,6 @@
 """A small invented company with one of each thing that an address may name, and those who ask for them."""
 
+import uuid
 from collections.abc import Iterator
 from datetime import date, timedelta
 from decimal import Decimal
@@ -99,6 +100,11 @@ class Company:
         )  # fmt: skip
         self.photo = apps.get_model("scheduling.CloseOutPhoto")(close_out=self.close_out)
         self.photo.image.save("seen.jpg", ContentFile(jpeg()), save=True)
+        self.report = new(
+            "scheduling.FieldReport", client_id=uuid.UUID(int=18), kind="leak", site=self.site, text="Drips",
+            treatment_unit=self.unit, technician=self.technician, found_at=NOW, received_at=NOW,
+        )  # fmt: skip
+        self.report.image.save("found.jpg", ContentFile(jpeg()), save=True)
         self.route = make.route(self.technician, [self.order])
         self.published = self.route.proposal
         new("scheduling.UnplacedOrder", proposal=self.published, order=self.open, reason="day full", text="x")
@@ -270,6 +276,7 @@ class Company:
             "phone/day/": [day],
             "phone/close-out/": [self.order.pk],
             "phone/close-outs/": [self.close_out.client_id],
+            "field-reports/": [self.report.pk],
             "photos/": [self.photo.pk],
             "telemetry/maps/": [self.map.name],
             "telemetry/refused/": [self.dead_letter.pk],

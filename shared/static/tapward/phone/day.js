@@ -1,10 +1,11 @@
 /* The day: what waits on this phone, sending it, and keeping the pages for a basement. */
-import { forgetOthers, guardLogOut, keepOffline, say, tellSignal } from "./phone.js";
-import { addressOf, sendAll, sendPhotos } from "./queue.js";
-import { dropEntry, dropPhoto, entries, photos } from "./store.js";
+import { countKept, forgetOthers, guardLogOut, hearOffice, keepOffline, say, sayMany, tellSignal } from "./phone.js";
+import { addressOf, sendAll, sendPhotos, sendReports } from "./queue.js";
+import { dropEntry, dropPhoto, dropReport, entries, photos, reports } from "./store.js";
 
 const day = document.getElementById("day");
 const EVERY_MS = 30000;
+let wanted = [];
 if (day) begin();
 
 async function begin() {
@@ -15,16 +16,21 @@ async function begin() {
   repeatSaid();
   await show();
   const links = [...day.querySelectorAll("a[data-keep]")].map((link) => link.getAttribute("href"));
-  keepOffline([location.pathname, "/phone/day/", ...links]);
+  const also = [...document.querySelectorAll(".rail a")].map((link) => link.getAttribute("href")).filter((href) => ["/guide/", "/stock/"].includes(href));
+  wanted = [...new Set([location.pathname, "/phone/day/", ...links, ...also])];
+  keepOffline(wanted, tellKept);
+  tellKept();
+  hearOffice();
   const again = async () => {
     const isMine = (one) => one.person === person && one.state === "waiting";
-    const kept = [...(await entries().catch(() => [])), ...(await photos().catch(() => []))];
+    const kept = (await all()).flat();
     if (!kept.some(isMine)) return;
+    const found = await sendReports(person);
     const results = [...(await sendAll(person, send)).values()];
     await show();
     const arrived = await sendPhotos(person);
     await show();
-    if ((arrived || results.some((result) => result.state === "sent")) && navigator.onLine) location.reload();
+    if ((found || arrived || results.some((result) => result.state === "sent")) && navigator.onLine) location.reload();
   };
   document.getElementById("send-now").addEventListener("click", again);
   window.addEventListener("online", again);
@@ -42,13 +48,28 @@ function repeatSaid() {
   day.prepend(notice);
 }
 
+/* What the phone holds: close-outs, photos, and what was found beside the work. */
+const all = () => Promise.all([entries, photos, reports].map((kept) => kept().catch(() => [])));
+
+/* How much of the day opens without signal, and what is still to be sent. */
+async function tellKept() {
+  const place = document.getElementById("kept-told");
+  const kept = await countKept(wanted).catch(() => 0);
+  const toSend = (await all()).flat().filter((one) => one.person === day.dataset.person && one.state !== "draft").length;
+  place.textContent = say("{kept} of {all} pages kept for no signal, {left} to send.", { kept, all: wanted.length, left: toSend });
+  place.hidden = !wanted.length;
+}
+
 async function show() {
-  const all = await entries().catch(() => []);
-  const pictures = (await photos().catch(() => [])).filter((photo) => photo.state !== "draft");
-  const box = document.getElementById("waiting");
-  box.hidden = !all.length && !pictures.length;
-  document.getElementById("waiting-rows").replaceChildren(...all.map(row), ...pictures.map(photoRow));
-  for (const entry of all) {
+  const [sheets, taken, found] = await all();
+  const pictures = taken.filter((photo) => photo.state !== "draft");
+  const rows = [...sheets.map((entry) => [entry, row]), ...found.map((report) => [report, reportRow]), ...pictures.map((photo) => [photo, photoRow])];
+  const own = rows.filter(([one]) => one.person === day.dataset.person);
+  const others = rows.length - own.length;
+  document.getElementById("waiting").hidden = !rows.length;
+  document.getElementById("waiting-rows").replaceChildren(...own.map(([one, made]) => made(one)), ...(others ? [otherRow(others)] : []));
+  tellKept();
+  for (const entry of sheets.filter((one) => one.person === day.dataset.person)) {
     for (const order of (entry.fields.orders || entry.order).split(",")) {
       const place = day.querySelector(`li[data-order="${CSS.escape(order)}"]`);
       if (!place || place.querySelector(".on-phone")) continue;
@@ -57,14 +78,26 @@ async function show() {
   }
 }
 
+/* Of what another person left on a shared phone nothing is shown but that it waits. */
+function otherRow(count) {
+  const words = sayMany(count, "{n} thing of somebody else; it is sent when that person logs in on this phone.", "{n} things of somebody else; they are sent when that person logs in on this phone.");
+  return Object.assign(document.createElement("li"), { className: "small", textContent: words });
+}
+
 function photoRow(photo) {
-  const item = titled(photo.number, say("Photo"));
-  const isOther = photo.person !== day.dataset.person;
-  const words = isOther ? say("Taken by somebody else; it is sent when that person logs in on this phone.") : photo.message || say("Waiting to be sent.");
-  item.append(Object.assign(document.createElement("p"), { className: photo.state === "look" ? "problem" : "small", textContent: words }));
-  if (isOther || photo.state !== "look") return item;
+  return waitingRow(photo, photo.number, say("Photo"), say("Throw away this photo of {number}?", { number: photo.number }), () => dropPhoto(photo.client_id));
+}
+
+function reportRow(report) {
+  return waitingRow(report, report.number, report.title, say("Throw away “{what}”? The office has not heard of it.", { what: report.number }), () => dropReport(report.client_id));
+}
+
+function waitingRow(one, number, title, asks, drop) {
+  const item = titled(number, title);
+  item.append(Object.assign(document.createElement("p"), { className: one.state === "look" ? "problem" : "small", textContent: one.message || say("Waiting to be sent.") }));
+  if (one.state !== "look") return item;
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
-  actions.append(throwAway(say("Throw away this photo of {number}?", { number: photo.number }), () => dropPhoto(photo.client_id)));
+  actions.append(throwAway(asks, drop));
   item.append(actions);
   return item;
 }
@@ -89,10 +122,8 @@ function throwAway(asks, drop) {
 
 function row(entry) {
   const item = titled(entry.number, entry.title);
-  const isOther = entry.person !== day.dataset.person;
-  const words = isOther ? say("Typed by somebody else; it is sent when that person logs in on this phone.") : entry.message || say("Waiting to be sent.");
+  const words = entry.message || say("Waiting to be sent.");
   item.append(Object.assign(document.createElement("p"), { className: entry.state === "look" ? "problem" : "small", textContent: words }));
-  if (isOther) return item;
   const actions = Object.assign(document.createElement("p"), { className: "actions" });
   actions.append(Object.assign(document.createElement("a"), { className: "button", textContent: say("Open"), href: addressOf(entry.order) }));
   if (entry.needs_log_in) actions.append(Object.assign(document.createElement("a"), { className: "button main", textContent: say("Log in"), href: `${day.dataset.logIn}?next=${encodeURIComponent(location.pathname)}` }));

@@ -67,7 +67,8 @@ export function photoBox(form, person, save) {
   return () => busy;
 }
 
-async function smaller(file) {
+/* Returns a photo as JPEG with no side longer than the longest; it rejects what the browser cannot read. */
+export async function smaller(file) {
   const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
   const scale = Math.min(1, LONGEST_PX / Math.max(picture.width, picture.height));
   const canvas = Object.assign(document.createElement("canvas"), { width: Math.max(1, Math.round(picture.width * scale)), height: Math.max(1, Math.round(picture.height * scale)) });

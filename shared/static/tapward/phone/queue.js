@@ -1,6 +1,6 @@
 /* Sends what waits, in the order it was made. Sending twice is harmless: every entry has its own number. */
-import { acceptEntry, dropPhoto, entries, photos, putEntry, putPhoto } from "./store.js";
 import { say } from "./phone.js";
+import { acceptEntry, dropPhoto, dropReport, entries, photos, putEntry, putPhoto, putReport, reports } from "./store.js";
 
 const WAITING = "waiting";
 const LOOK = "look";
@@ -74,21 +74,23 @@ export async function deliver(address, headers, body) {
   return { state: LOOK, message: [told.message, told.remedy].filter(Boolean).join(" "), problems: told.problems ?? [] };
 }
 
-/* Photos go once their close-out has arrived, each under its own number. Returns true when at least one photo arrived. */
-export const sendPhotos = (person) => alone(() => photosInOrder(person));
+/* Photos go once their close-out has arrived, what was found goes by itself; each under its own number.
+   Returns true when at least one arrived. */
+export const sendPhotos = (person) =>
+  alone(async () => sendEach(person, await photos(), (photo) => `/phone/close-outs/${photo.close_out}/photos/`, ({ client_id, taken_at, place }) => ({ client_id, taken_at, ...place }), dropPhoto, putPhoto));
+export const sendReports = (person) =>
+  alone(async () => sendEach(person, await reports(), (report) => report.address, ({ client_id, found_at, fields }) => ({ ...fields, client_id, found_at }), dropReport, putReport));
 
-async function photosInOrder(person) {
+async function sendEach(person, rows, addressFor, fieldsOf, drop, put) {
   let some = false;
-  for (const photo of await photos()) {
-    if (photo.person !== person || photo.state !== WAITING) continue;
+  for (const row of rows) {
+    if (row.person !== person || row.state !== WAITING) continue;
     const body = new FormData();
-    body.append("client_id", photo.client_id);
-    body.append("taken_at", photo.taken_at);
-    if (photo.place) for (const [name, value] of Object.entries(photo.place)) body.append(name, String(value));
-    body.append("photo", photo.blob, "photo.jpg");
-    const result = await deliver(`/phone/close-outs/${photo.close_out}/photos/`, {}, body);
-    if (result.state === "sent") await dropPhoto(photo.client_id);
-    else await putPhoto({ ...photo, state: result.state, message: result.message });
+    for (const [name, value] of Object.entries(fieldsOf(row))) body.append(name, String(value));
+    if (row.blob) body.append("photo", row.blob, "photo.jpg");
+    const result = await deliver(addressFor(row), { Accept: "application/json" }, body);
+    if (result.state === "sent") await drop(row.client_id);
+    else await put({ ...row, state: result.state, message: result.message });
     if (result.state === WAITING && !result.breaks) break;
     some ||= result.state === "sent";
   }

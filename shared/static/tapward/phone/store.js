@@ -1,6 +1,6 @@
 /* What the phone keeps: entries as they are typed (drafts), and what waits to be sent (queue). */
 const NAME = "tapward-phone";
-const VERSION = 2;
+const VERSION = 3;
 
 let opened = null;
 
@@ -12,6 +12,7 @@ function open() {
       make("drafts", "key");
       make("queue", "client_id");
       make("photos", "client_id");
+      make("reports", "client_id");
     };
     asked.onsuccess = () => {
       asked.result.onversionchange = () => asked.result.close();
@@ -48,6 +49,14 @@ export const dropPhoto = (clientId) => inStore("photos", "readwrite", (store) =>
 export async function photos() {
   const all = await inStore("photos", "readonly", (store) => store.getAll());
   return all.sort((one, other) => one.taken_at.localeCompare(other.taken_at));
+}
+
+/* What was found beside the work goes to the office by itself, whatever becomes of the visit. */
+export const putReport = (report) => inStore("reports", "readwrite", (store) => store.put(report));
+export const dropReport = (clientId) => inStore("reports", "readwrite", (store) => store.delete(clientId));
+export async function reports() {
+  const all = await inStore("reports", "readonly", (store) => store.getAll());
+  return all.sort((one, other) => one.found_at.localeCompare(other.found_at));
 }
 
 /* The entry goes and its photos are freed, or thrown away with it, in one step. */

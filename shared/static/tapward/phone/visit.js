@@ -1,4 +1,5 @@
 /* The form of a visit with a memory: kept as typed, sent when there is signal, written once. */
+import "./found.js";
 import { flushTimer, penBox, scanButtons } from "./instruments.js";
 import { liveFigures, numberOf } from "./live.js";
 import { guardLogOut, keepOffline, say, sayMany, tellSignal } from "./phone.js";

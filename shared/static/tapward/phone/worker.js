@@ -4,6 +4,8 @@ const { version, start, shell, words } = self.TAPWARD;
 const FILES = `tapward-files-${version}`;
 const PAGES = "tapward-pages";
 const PATIENCE_MS = 6000;
+// Outside the phone’s own folder, for whoever keeps a day here.
+const ALSO = ["/guide/", "/stock/"];
 
 self.addEventListener("install", (event) => {
   event.waitUntil(
@@ -32,7 +34,7 @@ self.addEventListener("fetch", (event) => {
   else if (event.request.mode === "navigate" && isPage(url)) event.respondWith(fromServer(event.request));
 });
 
-const isPage = (url) => ["/phone/day/", "/phone/visit/", "/phone/close-out/"].some((start) => url.pathname.startsWith(start));
+const isPage = (url) => ["/phone/day/", "/phone/visit/", "/phone/close-out/"].some((start) => url.pathname.startsWith(start)) || ALSO.includes(url.pathname);
 const isWhole = (answer) => answer.ok && !answer.redirected && (answer.headers.get("Content-Type") ?? "").includes("text/html");
 
 async function keep(urls) {
@@ -42,7 +44,9 @@ async function keep(urls) {
     if (url.origin !== self.location.origin || !isPage(url)) continue;
     try {
       const answer = await fetch(url.pathname, { credentials: "same-origin", redirect: "manual" });
-      if (isWhole(answer)) await pages.put(url.pathname, answer);
+      if (!isWhole(answer)) continue;
+      await pages.put(url.pathname, answer);
+      for (const page of await self.clients.matchAll({ type: "window", includeUncontrolled: true })) page.postMessage({ type: "kept" });
     } catch {
       return;
     }
@@ -61,7 +65,7 @@ async function fromServer(request) {
   const asked = fetch(request).then(async (answer) => {
     // Sent to the log-in: whoever this was is gone, and so are their pages.
     if (answer.type === "opaqueredirect") await caches.delete(PAGES);
-    else if (isWhole(answer)) await pages.put(path, answer.clone());
+    else if (isWhole(answer) && (kept || !ALSO.includes(path))) await pages.put(path, answer.clone());
     return answer;
   });
   try {
@@ -69,7 +73,7 @@ async function fromServer(request) {
     const late = new Promise((resolve) => setTimeout(() => resolve(kept), PATIENCE_MS));
     return await Promise.race([asked, late]);
   } catch {
-    return kept ?? (await pages.match(start)) ?? nothingKept();
+    return kept ?? (path.startsWith(start) ? await pages.match(start) : null) ?? nothingKept();
   }
 }
 
@@ -94,6 +98,6 @@ function held(path, typed) {
 }
 
 function nothingKept() {
-  const text = `<!doctype html><html lang=${words.lang}><meta charset=utf-8><meta name=viewport content='width=device-width'><title>${words.noSignal}</title><h1>${words.noSignal}</h1><p>${words.notHere}</p>`;
+  const text = `<!doctype html><html lang=${words.lang}><meta charset=utf-8><meta name=viewport content='width=device-width'><title>${words.noSignal}</title><h1>${words.noSignal}</h1><p>${words.notHere}</p><p><a href="${start}">${words.day}</a></p>`;
   return new Response(text, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }
