@@ -23,9 +23,11 @@ class Sheet:
     permeate_gpm: float | None
     """At 25 °C and the sheet's own pressure. [gpm]"""
     rejection: float | None
+    """Salt rejection on the sheet, a fraction. [-]"""
     k_below_25: float
+    """Constant of the temperature factor below 25 °C. [K]"""
     k_from_25: float
-    """Constants of the temperature factor. [K]"""
+    """Constant of the temperature factor from 25 °C. [K]"""
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,7 @@ class OnSite:
     flow_of_sheet: float | None = None
     """Permeate at 25 °C over the sheets' rated flow. The pressure is not corrected for. [-]"""
     sheet_rejection: float | None = None
+    """Salt rejection on the sheet of the membranes, a fraction. [-]"""
 
 
 def sheet_of(
@@ -47,9 +50,17 @@ def sheet_of(
     k_below_25: float | None,
     k_from_25: float | None,
 ) -> Sheet:
-    """Return a membrane's sheet; constants that fit no membrane give way to the usual one.
+    """
+    Return a membrane's sheet; constants that fit no membrane give way to the usual one.
 
-    Rated flow in gal/day, rejection as a fraction, constants in K.
+    Parameters
+    ----------
+    rated_permeate_gal_per_day : float or None
+        Rated flow at the sheet's conditions. [gal/day]
+    rejection : float or None
+        Salt rejection on the sheet, a fraction. [-]
+    k_below_25, k_from_25 : float or None
+        Constants of the temperature factor below and from 25 °C. [K]
     """
     least, most = BELIEVABLE_K
     known = all(k is not None and least <= k <= most for k in (k_below_25, k_from_25))

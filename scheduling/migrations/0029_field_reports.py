@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0032_history_seals'),
+        ('fleet', '0019_dates_in_order_are_kept'),
         ('scheduling', '0028_as_found_reading'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
