@@ -8,7 +8,7 @@ from api.fields import MomentFilter, Row
 from api.readings import PerformanceReadingRow
 from api.viewsets import RowViewSet
 from fleet.models import PerformanceReading
-from scheduling.models import CloseOut, CloseOutPart, Outcome
+from scheduling.models import CloseOut, CloseOutPart, NotDoneBecause, Outcome
 from shared.roles import Permission
 
 
@@ -29,6 +29,8 @@ class CloseOutRow(Row):
     work_order_id = serializers.IntegerField(source="order_id", read_only=True)
     treatment_unit_serial = serializers.CharField(source="order.treatment_unit.serial", read_only=True)
 
+    # Its column has a default of the database, which the serializer would take for never blank.
+    not_done_because = serializers.ChoiceField(NotDoneBecause.choices, allow_blank=True, read_only=True)
     as_found = serializers.SerializerMethodField()
     as_left = serializers.SerializerMethodField()
     parts = PartChangeRow(many=True, read_only=True)

@@ -36,8 +36,11 @@ class OnSite:
 
     delta_p_psi: float | None = None
     recovery: float | None = None
+    """Permeate over feed flow, a fraction. [-]"""
     rejection: float | None = None
+    """One less permeate over feed conductivity, a fraction. [-]"""
     permeate_gpm_at_25: float | None = None
+    """Permeate flow brought to 25 °C. [gpm]"""
     flow_of_sheet: float | None = None
     """Permeate at 25 °C over the sheets' rated flow. The pressure is not corrected for. [-]"""
     sheet_rejection: float | None = None

@@ -258,7 +258,9 @@ def _refuse_full() -> None:
 
 
 def _known_migrations() -> set[str]:
-    return {f"{app}.{name}" for app, name in MigrationLoader(None, ignore_no_migrations=True).disk_migrations}
+    """Return the steps of this release, and those that its squashes stand for: a database remembers both."""
+    disk = MigrationLoader(None, ignore_no_migrations=True).disk_migrations
+    return {".".join(step) for key, one in disk.items() for step in (key, *one.replaces)}
 
 
 def _hashes_below(folder: Path) -> dict[str, str]:
