@@ -334,6 +334,11 @@ SPECTACULAR_SETTINGS = {
         "what is to go is marked deprecated here and stays for twelve months at least."
     ),
     "OAS_VERSION": "3.1.0",
+    "ENUM_NAME_OVERRIDES": {
+        "WaterEnum": "fleet.models.MeterWater",
+        "PositionWaterEnum": "fleet.models.PositionWater",
+        "SupplyKindEnum": "fleet.models.SupplyKind",
+    },
     "SCHEMA_PATH_PREFIX": "/api",
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
