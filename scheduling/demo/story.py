@@ -12,7 +12,7 @@ from fleet.models import Branch, PartKind, Person, TreatmentUnit
 from fleet.people.audit import Actor
 from fleet.register import catalogue
 from scheduling.billing import revenue
-from scheduling.crew import calendar
+from scheduling.crew import calendar, calendar_entries
 from scheduling.demo import first_day
 from scheduling.demo.catalogue import SIZES
 from scheduling.demo.company import company_sheets
@@ -93,10 +93,10 @@ def set_up_office(now: datetime, today: date, planner: Person) -> None:
         name = f"Size {size.code}, {size.permeate_gpm * 1440:,.0f} gal/day (invented)"
         model = catalogue.model_from_unit(units.first(), code=f"RO-{size.code}", name=name, actor=actor)
         units.update(unit_model=model)
-    calendar.set_region(None, country="US", subdivision="", by=planner, now=now)
+    calendar_entries.set_region(None, country="US", subdivision="", by=planner, now=now)
     for branch in Branch.objects.all():
         if today in calendar.days_off(branch, [today]):
-            calendar.set_day(branch, today, is_worked=True, reason="standby (invented)", by=planner, now=now)
+            calendar_entries.set_day(branch, today, is_worked=True, reason="standby (invented)", by=planner, now=now)
     begun = {"name": ["Juniper Laundry (invented)"], "phone": ["555-0190"], "contact": ["Ada Quill"]}
     walk.keep_draft(planner, begun, shown_at=now, now=now)
 
