@@ -96,7 +96,9 @@ def set_up_office(now: datetime, today: date, planner: Person) -> None:
     calendar_entries.set_region(None, country="US", subdivision="", by=planner, now=now)
     for branch in Branch.objects.all():
         if today in calendar.days_off(branch, [today]):
-            calendar_entries.set_day(branch, today, is_worked=True, reason="standby (invented)", by=planner, now=now)
+            calendar_entries.set_day(
+                branch, today, is_worked=True, reason="standby (invented)", by=planner, now=now
+            )
     begun = {"name": ["Juniper Laundry (invented)"], "phone": ["555-0190"], "contact": ["Ada Quill"]}
     walk.keep_draft(planner, begun, shown_at=now, now=now)
 

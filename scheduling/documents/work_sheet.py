@@ -80,6 +80,7 @@ def _stop(paper: Paper, stop: SheetStop, gauges: Sequence[str], seen: dict[str, 
     paper.facts(
         [
             (gettext("Arrive about"), f"{stop.arrives_at:%H:%M}"),
+            (gettext("Promised"), "–".join(f"{at:%H:%M}" for at in stop.promised or ())),
             (gettext("Address"), stop.address),
             (gettext("Contact"), stop.contact),
             (gettext("Access"), stop.access_note),

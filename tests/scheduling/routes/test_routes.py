@@ -169,7 +169,7 @@ def test_a_plan_with_a_finished_stop_is_not_taken_back(crew):
 @pytest.mark.parametrize("state", ["running", "failed", "set_aside"])
 def test_only_a_proposal_that_is_ready_is_published(state):
     row = RouteProposal.objects.create(first_on=TODAY, last_on=TODAY, state=state, made_at=NOW)
-    with pytest.raises(DomainError, match="propose anew"):
+    with pytest.raises(DomainError, match="create a new one"):
         publishing.publish(row, by=None, now=NOW)
     with pytest.raises(DomainError, match="nothing to take back"):
         publishing.unpublish(row, by=None, now=NOW)
