@@ -217,13 +217,18 @@ def test_a_place_that_is_none_on_earth_is_left_out_and_the_photo_kept(closed, se
     assert CloseOutPhoto.objects.get().latitude is None
 
 
-class Unread:
-    """A body that fails the test when anything of it is read."""
+class ReadOn:
+    """A body of which nothing is kept: it is heard out piece by piece, once the refusal is made."""
 
-    def read(self, *_):
-        raise AssertionError("nothing of it is read")
+    def __init__(self):
+        self.asked = []
 
-    readline = read
+    def read(self, size=-1):
+        self.asked.append(size)
+        return b"x" * size if len(self.asked) < 5 else b""
+
+    def readline(self, *_):
+        raise AssertionError("its form is not looked at")
 
     def close(self):
         """Nothing is open."""
@@ -231,12 +236,14 @@ class Unread:
 
 def test_what_is_larger_than_a_photo_is_refused_before_it_is_read(closed):
     client, _, close_out = closed
-    given = {"wsgi.input": Unread(), "CONTENT_LENGTH": str(500 * 1024**2)}
+    body = ReadOn()
+    given = {"wsgi.input": body, "CONTENT_LENGTH": str(500 * 1024**2)}
     kind = "multipart/form-data; boundary=x"
     answer = client.generic("POST", reverse("send_photo", args=[close_out.client_id]), b"", kind, **given)
     assert answer.status_code == 413
     assert "9 MB" in answer.json()["message"]
     assert "lower resolution" in answer.json()["remedy"]
+    assert body.asked == [1024**2] * 5
     given["HTTP_ACCEPT"] = "text/html"
     page = client.generic("POST", reverse("close_out", args=[close_out.order_id]), b"", kind, **given)
     assert page.status_code == 413
