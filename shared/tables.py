@@ -250,7 +250,7 @@ def _cell(column: Column, row: Any, page: dict, stack: bool, *, linked: bool = T
 
 def _header(column: Column, request: HttpRequest, sort: str) -> Header:
     """A second press turns the order; numbers begin with the largest."""
-    places = [word for word in column.css.split() if word in ("extra", "long")]
+    places = [word for word in column.css.split() if word in ("extra", "long", "wide-only")]
     key, css = column.sort, " ".join(["n"] * column.is_number + places)
     if not key:
         title = format_html('<span class="unseen">{}</span>', column.title) if column.unseen else column.title

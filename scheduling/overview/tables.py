@@ -31,6 +31,9 @@ def _how_it_runs(row: TechnicianToday, page: dict) -> str:
         return mark("bad", told)
     if row.next_stop is None:
         return mark("good", gettext("done"))
+    if row.is_silent:
+        told = ngettext("%(n)s stop not closed out", "%(n)s stops not closed out", len(row.ahead))
+        return mark("watch", told % {"n": len(row.ahead)})
     if row.behind_minutes > LATE_MINUTES:
         return mark("watch", gettext("%(n)s min behind") % {"n": row.behind_minutes})
     return mark("good", gettext("on time"))
@@ -51,11 +54,11 @@ ON_THE_ROAD: Final = Table(
     Number(_("Stops done"), "done", show=lambda row, page: f"{row.done} / {row.stops}"),
     Number(_("Stops"), "stops", only="file"),
     Column(_("Next"), lambda row: row.next_stop.site.name if row.next_stop else None, show=_next,
-           css="long", empty="–"),
+           empty="–"),
     Column(_("Expected"), lambda row: _clock(row.next_at, row), only="file"),
     Column(_("How it runs"), "behind_minutes", in_file=_("Minutes behind"), show=_how_it_runs),
-    Column(_("Back"), lambda row: _clock(row.back_at, row)),
-    file="today", stack=False,
+    Column(_("Back"), lambda row: _clock(row.back_at, row), css="wide-only"),
+    file="today", stack=False, css="load",
 )  # fmt: skip
 LOAD: Final = Table(
     _("Load of the next seven days"),

@@ -3,10 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from scheduling.models import STANDING_STATES, AccessHours, Route, Stop, Technician, Visit
 from scheduling.routes.selectors import routes_in_force
+
+SILENT_AFTER: Final = timedelta(hours=3)
+"""A day that seems so far behind isn't late but unreported: nothing is forecast of it. *Common practice*."""
 
 
 @dataclass(frozen=True)
@@ -23,6 +27,8 @@ class TechnicianToday:
     """When the next stop is reached, going by how the day runs."""
     behind_minutes: int
     """Behind the plan; below zero: ahead of it."""
+    is_silent: bool
+    """Nothing was closed for so long that nothing is forecast; it stands as planned."""
     back_at: datetime
     ahead: list[Stop]
     """Stops still to come, in order."""
@@ -59,10 +65,12 @@ def _day(
     late = max(left)[0] - max(left)[1] if left else timedelta()
     if ahead and now > ahead[0].arrives_at + late:
         late = now - ahead[0].arrives_at
+    is_silent = bool(ahead) and late > SILENT_AFTER
+    late = timedelta() if is_silent else late
     zone = ZoneInfo(route.technician.branch.time_zone)
     shut = [
         stop for stop in ahead
-        if stop.site_id in closing
+        if not is_silent and stop.site_id in closing
         and (stop.starts_at + max(late, timedelta())).astimezone(ZoneInfo(stop.site.time_zone)).time()
         >= closing[stop.site_id]
     ]  # fmt: skip
@@ -70,6 +78,6 @@ def _day(
     return TechnicianToday(
         technician=route.technician, route_id=route.pk, zone=zone, done=len(stops) - len(ahead),
         stops=len(stops), next_stop=following, next_at=following.arrives_at + late if following else None,
-        behind_minutes=round(late.total_seconds() / 60), back_at=route.returns_at + late, ahead=ahead,
-        shut=shut,
+        behind_minutes=round(late.total_seconds() / 60), is_silent=is_silent,
+        back_at=route.returns_at + late, ahead=ahead, shut=shut,
     )  # fmt: skip

@@ -83,3 +83,12 @@ def test_the_day_of_another_branch_is_not_shown_and_costs_the_same(route, now, d
         make.route(make.technician(), [make.work_order(make.treatment_unit())], TODAY)
     with django_assert_max_num_queries(5):
         assert len(today_on_the_road(now=now, today=TODAY, branch_id=None)) == 4
+
+
+def test_a_day_nobody_reports_is_not_forecast_into_the_night(route, now, client, time_machine):
+    evening = now + timedelta(hours=6)
+    day = seen(evening)
+    assert (day.is_silent, day.behind_minutes, day.back_at, day.shut) == (True, 0, route.returns_at, [])
+    time_machine.move_to(evening)
+    client.force_login(make.person("planner"))
+    assert "3 stops not closed out" in client.get(reverse("planner_overview")).content.decode()
