@@ -32,8 +32,7 @@ def _how_it_runs(row: TechnicianToday, page: dict) -> str:
     if row.next_stop is None:
         return mark("good", gettext("done"))
     if row.is_silent:
-        told = ngettext("%(n)s stop not closed out", "%(n)s stops not closed out", len(row.ahead))
-        return mark("watch", told % {"n": len(row.ahead)})
+        return mark("watch", gettext("not closed out"))
     if row.behind_minutes > LATE_MINUTES:
         return mark("watch", gettext("%(n)s min behind") % {"n": row.behind_minutes})
     return mark("good", gettext("on time"))
