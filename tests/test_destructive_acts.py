@@ -26,6 +26,7 @@ UNDONE = {
     "give_back_pace": "accept_pace, beside it",
     "end_plan_period": "asks for the day; another period can be added, each stays on record",
     "end_absence": "the same absence can be written again, in the form above it",
+    "end_closure": "the same closure can be written again, in the form above it",
     "end_plan": "undo_plan_end, on the plan",
     "undo_plan_end": "the plan can be ended again, beside it",
     "undo_price_change": "the same change can be made again; the row stays with who and when",

@@ -49,7 +49,7 @@ def company(live_server):
             reverse("work_orders"), f"{reverse('work_orders')}?words=nothing", reverse("new_order"),
             reverse("work_order", args=[order.pk]), reverse("proposals"),
             reverse("proposal", args=[route.proposal_id]), reverse("proposal", args=[running.pk]),
-            reverse("route", args=[route.pk]), f"{reverse('day_board')}?day={make.TODAY}",
+            f"{reverse('day_board')}?day={make.TODAY}", reverse("route", args=[route.pk]),
         ],
         "technician": [
             reverse("day", kwargs={"on": make.TODAY.isoformat()}), reverse("day"),
