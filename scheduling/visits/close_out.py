@@ -13,8 +13,6 @@ from django.db import IntegrityError, transaction
 
 from fleet.assessment import runs
 from fleet.models import Person
-from fleet.readings.feed_tests import record_feed_tests
-from fleet.readings.rows import NewFeedTest
 from fleet.register import parts
 from scheduling.models import (
     CloseOut,
@@ -94,7 +92,7 @@ def _write(form: VisitForm, by: Person | None, now: datetime) -> list[CloseOut]:
     for one in form.results:
         with _about(form, one):
             skipped[one.order_id] = checks.check(one, orders[one.order_id], sheets[one.order_id], now)
-    _record_test(form, orders[form.results[0].order_id].site_id, now)
+    recorded.record_test(form, orders[form.results[0].order_id].site_id, now)
     visit = _visit(form, orders, technician, now)
     reported = []
     for one in form.results:
@@ -372,26 +370,3 @@ def _look_again(unit_ids: list[int], now: datetime) -> None:
             raising.raise_work(now=now, unit_ids=unit_ids)
     except Exception:
         log.exception("Assessment after a visit failed; the timetable will catch up.")
-
-
-SOURCE = message("technician's visit")
-
-
-def _record_test(form: VisitForm, site_id: int, now: datetime) -> None:
-    """Write the feed test first, so that the assessment that follows the visit knows it."""
-    if not form.feed_test:
-        return
-    moment = form.results[0].finished_at
-    report = record_feed_tests([NewFeedTest(site_id, None, moment, form.feed_test, SOURCE)], now=now)
-    if report.problems:
-        first = report.problems[0]
-        raise DomainError(
-            message(
-                "{first_field} = {first_value}: {first_message}",
-                first_field=first.field,
-                first_value=first.value,
-                first_message=first.message,
-            ),
-            remedy=first.remedy,
-            field=f"test__{first.field}",
-        )

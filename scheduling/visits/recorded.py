@@ -8,11 +8,14 @@ from fleet.corrections.selectors import standing_id
 from fleet.models import Corrected, MeterReading, PerformanceReading, ReadingSource
 from fleet.readings import gauges, meter_readings
 from fleet.readings import rows as readings_rows
+from fleet.readings.feed_tests import record_feed_tests
 from fleet.readings.meter_in_place import meters_to_read
 from scheduling.models import CloseOut, WorkOrder
-from scheduling.visits.checks import CloseOutForm
+from scheduling.visits.checks import CloseOutForm, VisitForm
 from shared.errors import DomainError
 from shared.messages import message
+
+TEST_SOURCE = message("technician's visit")
 
 
 def record_meter(form: CloseOutForm, order: WorkOrder, now: datetime) -> None:
@@ -96,7 +99,17 @@ def _stand_again(rows: QuerySet) -> None:
         rows.filter(pk=newest.pk).update(is_latest=True)
 
 
+def record_test(form: VisitForm, site_id: int, now: datetime) -> None:
+    """Write the feed test first, so that the assessment that follows the visit knows it."""
+    if form.feed_test:
+        row = readings_rows.NewFeedTest(
+            site_id, None, form.results[0].finished_at, form.feed_test, TEST_SOURCE
+        )
+        _raise_first(record_feed_tests([row], now=now), "test__{}")
+
+
 def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
+    """Raise the first problem; ``{}`` in ``field`` stands for the field it is about."""
     if report.problems:
         first = report.problems[0]
         raise DomainError(
@@ -107,5 +120,5 @@ def _raise_first(report: readings_rows.RecordReport, field: str) -> None:
                 first_message=first.message,
             ),
             remedy=first.remedy,
-            field=field,
+            field=field.format(first.field),
         )
