@@ -103,7 +103,9 @@ def _unit(rows: Sequence[CloseOut], system: str) -> UnitVisited:
 
 def _done(row: CloseOut) -> list[str]:
     """Say what became of an order, and why it was there."""
-    why = gettext("Why: %(why)s") % {"why": translate(row.order.why)}
+    # What follows a semicolon says how it was reckoned, for those who check it.
+    reason = translate(row.order.why).partition(";")[0].rstrip(".")
+    why = gettext("Why: %(why)s") % {"why": f"{reason}."}
     if row.outcome == Outcome.NOT_DONE:
         because = row.get_not_done_because_display() if row.not_done_because else ""
         told = gettext("%(work)s could not be done%(because)s. We come again.")
