@@ -86,7 +86,6 @@ ACTIVITY: Final = Table(
     Column(_("About"), lambda row: AuditArea(row["told_area"]).label, only="file"),
     Translated(_("What"), "told_what", under=lambda row, page: AuditArea(row["told_area"]).label),
     Column(_("Which"), "told_about", empty="–"),
-    Translated(_("Detail"), "told_detail", most=300, empty="–", css="long"),
+    Translated(_("Detail"), "told_detail", most=200, empty="–"),
     file="changes",
-    css="one-line many",
 )

@@ -2,14 +2,25 @@
 
 ZOOMED, WIDE, DESK = 640, 1920, 1280
 """At 200 % a window of 1280 px has room for 640. [px]"""
-CLIPPED = """() => [...document.querySelectorAll('main *')].filter((one) => {
-  const style = getComputedStyle(one);
-  const hides = ['hidden', 'clip'].includes(style.overflowX) || ['hidden', 'clip'].includes(style.overflowY);
-  if (!hides || one.closest('.unseen, svg, [hidden], table.stack > thead')) return false;
-  if (!one.innerText?.trim() || !one.clientWidth) return false;
-  return one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1;
-}).map((one) => one.outerHTML.slice(0, 120))"""
-"""Text that is cut off with no way to scroll to it."""
+CLIPPED = """() => {
+  const cut = (one) => one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1;
+  const shown = (one) => {
+    const row = one.closest('.many tbody tr, .rows li');
+    const way = row?.querySelector('a, button, input');
+    way?.focus({preventScroll: true});
+    const hides = ['hidden', 'clip'].includes(getComputedStyle(one).overflowX);
+    way?.blur();
+    return Boolean(way) && !hides;
+  };
+  return [...document.querySelectorAll('main *')].filter((one) => {
+    const style = getComputedStyle(one);
+    const hides = [style.overflowX, style.overflowY].some((way) => ['hidden', 'clip'].includes(way));
+    if (!hides || one.closest('.unseen, svg, [hidden], table.stack > thead')) return false;
+    if (!one.innerText?.trim() || !one.clientWidth) return false;
+    return cut(one) && !shown(one);
+  }).map((one) => one.outerHTML.slice(0, 120));
+}"""
+"""Text that is cut off with no way to it: neither scrolling nor the focus on its row shows it whole."""
 TOO_WIDE = "document.documentElement.scrollWidth - window.innerWidth"
 ON_PAPER = """() => {
   const seen = (one) => Boolean(one && one.getClientRects().length);

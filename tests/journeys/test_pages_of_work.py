@@ -145,7 +145,7 @@ def test_the_route_prints_without_the_frame(browser, company, tmp_path):
 @pytest.mark.parametrize(
     ("address", "highest"), [("/fleet/", 34), ("/customers/", 34), ("/work-orders/", 50)]
 )
-@pytest.mark.parametrize("width", [1366, 1920])
+@pytest.mark.parametrize("width", [1280, 1480, 1920])
 def test_a_list_at_a_desk_is_dense_and_cuts_no_column(browser, company, address, highest, width):
     url, _, _ = company
     context = browser.new_context(viewport={"width": width, "height": 768})

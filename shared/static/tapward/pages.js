@@ -79,7 +79,11 @@ document.addEventListener("keydown", (event) => {
   field.select();
 });
 
-// What a list clips, hovering says whole.
+// What a list clips, hovering says whole and a press on its row shows.
+document.addEventListener("click", (event) => {
+  if (event.target.closest?.("a, button, input, label, select, summary")) return;
+  event.target.closest?.(".many tbody tr, .rows li")?.classList.toggle("whole");
+});
 document.addEventListener("pointerover", (event) => {
   const cell = event.target.closest?.(".one-line td, .one-line th, .two-lines td, .rows .clip");
   const shown = cell?.querySelector(".clip") ?? cell;
